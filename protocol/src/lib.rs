@@ -1,0 +1,34 @@
+//! The words that `settled` and its clients share, and nothing else: no I/O, no clock, no runtime.
+//!
+//! | module | idea |
+//! |---|---|
+//! | [`quantity`] | light as CIE 15 describes it, finite by construction |
+//! | [`time`] | UTC stamps on the wire |
+//! | [`reading`] | what the daemon vouches for |
+//! | [`meter`] | what a client may know of a meter |
+//! | [`settling`] | criteria, verdicts and the evidence for them |
+//! | [`log`] | selections, and what happened beside readings |
+//! | [`stage`] | what a simulated display is told to show |
+//! | [`method`] | one type a method, with its params and result |
+//! | [`notification`] | what the daemon says unasked |
+//! | [`error`] | kinds of failure, each with one code |
+//! | [`message`] | JSON-RPC 2.0 frames, strictly decoded |
+//! | [`line`] | bytes to lines, without I/O |
+//! | [`socket`] | where the socket is |
+//! | [`openrpc`] | the machine-readable document, generated from the types |
+
+pub mod error;
+pub mod line;
+pub mod log;
+pub mod message;
+pub mod meter;
+pub mod method;
+pub mod notification;
+pub mod openrpc;
+pub mod quantity;
+pub mod reading;
+pub mod settling;
+pub mod socket;
+pub mod stage;
+pub mod text;
+pub mod time;

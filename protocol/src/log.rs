@@ -1,0 +1,135 @@
+//! Selections from the log, and what happened beside readings.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::reading::Reading;
+use crate::time::Timestamp;
+
+/// The most rows one answer holds.
+pub const LARGEST_PAGE: u32 = 1000;
+
+/// Which rows of the log. Everything is optional; rows come in rising order.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default)]
+pub struct Selection {
+    /// Only this meter.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub meter: Option<String>,
+    /// Not before this moment.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub since: Option<Timestamp>,
+    /// Before this moment.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub until: Option<Timestamp>,
+    /// Only rows with a higher sequence.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub after: Option<u64>,
+    /// At most this many rows, 1 to 1000; 1000 if absent.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub limit: Option<u32>,
+}
+
+/// A page of readings.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ReadingsPage {
+    /// In rising order of sequence.
+    pub readings: Vec<Reading>,
+    /// Ask again with `after` set to this for more; absent at the end.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub next: Option<u64>,
+}
+
+/// A page of events.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct EventsPage {
+    /// In rising order of sequence.
+    pub events: Vec<Event>,
+    /// Ask again with `after` set to this for more; absent at the end.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub next: Option<u64>,
+}
+
+/// Something that happened.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Event {
+    /// Rising within one log, never used twice; counted apart from readings.
+    pub sequence: u64,
+    /// UTC.
+    pub at: Timestamp,
+    /// Boot clock, in s.
+    pub t_s: f64,
+    /// The boot (or the simulated clock) that `t_s` belongs to.
+    pub boot: String,
+    /// What kind of thing.
+    pub kind: EventKind,
+    /// The meter it is about, if it is about one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub meter: Option<String>,
+    /// One plain sentence.
+    pub detail: String,
+}
+
+/// Kinds of event.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+#[schemars(rename_all = "snake_case")]
+pub enum EventKind {
+    /// The daemon started.
+    DaemonStarted,
+    /// The daemon stopped in order.
+    DaemonStopped,
+    /// A meter was opened.
+    MeterReady,
+    /// A meter that was open went away.
+    MeterGone,
+    /// A meter could not be opened, or is unusable.
+    MeterFailed,
+    /// An exposure gave no reading.
+    ExposureFailed,
+    /// UTC was set: it moved against the boot clock.
+    ClockStep,
+    /// The machine slept.
+    Suspended,
+    /// A simulated display was told to show something.
+    StageShown,
+    /// A task of the daemon ended where it should not have, and was started again.
+    TaskRestarted,
+    /// A kind of a later version of the protocol.
+    #[serde(other)]
+    Unknown,
+}
+
+impl EventKind {
+    /// Every kind of this version.
+    pub const ALL: [Self; 10] = [
+        Self::DaemonStarted,
+        Self::DaemonStopped,
+        Self::MeterReady,
+        Self::MeterGone,
+        Self::MeterFailed,
+        Self::ExposureFailed,
+        Self::ClockStep,
+        Self::Suspended,
+        Self::StageShown,
+        Self::TaskRestarted,
+    ];
+
+    /// The kind as it is written on the wire.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::DaemonStarted => "daemon_started",
+            Self::DaemonStopped => "daemon_stopped",
+            Self::MeterReady => "meter_ready",
+            Self::MeterGone => "meter_gone",
+            Self::MeterFailed => "meter_failed",
+            Self::ExposureFailed => "exposure_failed",
+            Self::ClockStep => "clock_step",
+            Self::Suspended => "suspended",
+            Self::StageShown => "stage_shown",
+            Self::TaskRestarted => "task_restarted",
+            Self::Unknown => "unknown",
+        }
+    }
+}

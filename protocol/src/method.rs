@@ -1,0 +1,290 @@
+//! One type a method: its name, its params, its result.
+
+use schemars::JsonSchema;
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
+
+use crate::log::{EventsPage, ReadingsPage, Selection};
+use crate::message::RequestId;
+use crate::meter::Meter;
+use crate::reading::Reading;
+use crate::settling::{Criteria, Settled};
+use crate::stage::Stimulus;
+use crate::text::Text;
+use crate::time::Timestamp;
+
+/// The version of the protocol that these types describe.
+pub const PROTOCOL_VERSION: u32 = 1;
+
+/// A method of the protocol.
+pub trait Method {
+    /// `noun.verb`.
+    const NAME: &'static str;
+    /// One line for the OpenRPC document.
+    const SUMMARY: &'static str;
+    /// A JSON object; may be left out where every member is optional.
+    type Params: Serialize + DeserializeOwned + JsonSchema;
+    /// The result.
+    type Output: Serialize + DeserializeOwned + JsonSchema;
+}
+
+macro_rules! methods {
+    ($($(#[$doc:meta])* $type:ident = $name:literal, $params:ty => $output:ty, $summary:literal;)*) => {
+        $(
+            $(#[$doc])*
+            #[derive(Debug)]
+            pub enum $type {}
+
+            impl Method for $type {
+                const NAME: &'static str = $name;
+                const SUMMARY: &'static str = $summary;
+                type Params = $params;
+                type Output = $output;
+            }
+        )*
+
+        /// The name of every method, in the order of the document.
+        pub const NAMES: &[&str] = &[$($name),*];
+
+        /// Hands every method to `visitor`.
+        pub fn visit(visitor: &mut impl Visitor) {
+            $(visitor.method::<$type>();)*
+        }
+    };
+}
+
+/// Something to be done with every method.
+pub trait Visitor {
+    /// Called once a method.
+    fn method<M: Method>(&mut self);
+}
+
+methods! {
+    /// Optional first words.
+    Hello = "hello", HelloParams => HelloResult, "Who is there: versions, clock and limits. Not needed before other calls.";
+    /// How the daemon is.
+    DaemonStatus = "daemon.status", Nothing => Status, "How the daemon is: uptime, clients, queues, log.";
+    /// Every configured meter.
+    MetersList = "meters.list", Nothing => MetersListResult, "Every configured meter, present or not.";
+    /// Meters as they come, go, fail and recover.
+    MetersObserve = "meters.observe", Nothing => Subscribed, "Subscribe to meters.changed: meters that come, go, fail or recover.";
+    /// One reading.
+    MeterRead = "meter.read", ReadParams => Reading, "One reading, from an exposure that began after the request arrived.";
+    /// A settled reading.
+    MeterSettle = "meter.settle", SettleParams => Settled, "Wait until the light has settled, and say how sure that is.";
+    /// Readings as they are taken.
+    MeterObserve = "meter.observe", ObserveParams => Subscribed, "Subscribe to a meter's readings.";
+    /// The end of a subscription.
+    SubscriptionCancel = "subscription.cancel", SubscriptionParams => Nothing, "End a subscription.";
+    /// A request taken back.
+    RequestCancel = "request.cancel", CancelParams => Nothing, "Take a request back; it answers with the error cancelled. Usually a notification.";
+    /// Readings from the log.
+    LogReadings = "log.readings", Selection => ReadingsPage, "Readings from the log, a page at a time.";
+    /// Events from the log.
+    LogEvents = "log.events", Selection => EventsPage, "What happened beside readings, a page at a time.";
+    /// What a simulated display shows.
+    StageShow = "stage.show", ShowParams => Shown, "Tell a simulated display what to show from now on.";
+}
+
+/// No params, or no result worth words: an object without members.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Nothing {}
+
+/// Params of `hello`.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default)]
+pub struct HelloParams {
+    /// The client's name, echoed in the daemon's log.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub client: Option<Text>,
+    /// The versions of the protocol that the client speaks; this daemon's own if absent.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub protocol: Option<Vec<u32>>,
+}
+
+/// Result of `hello`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct HelloResult {
+    /// The version in use.
+    pub protocol: u32,
+    /// The daemon's name and version.
+    pub daemon: String,
+    /// A UUID of this start of the daemon.
+    pub instance: String,
+    /// The clock that times come from.
+    pub clock: ClockInfo,
+    /// What a client may ask for at once.
+    pub limits: Limits,
+}
+
+/// The daemon's clock.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ClockInfo {
+    /// Real or rehearsed time.
+    pub kind: ClockKind,
+    /// Times real time; 1 for the system's clock.
+    pub speed: f64,
+}
+
+/// Kinds of clock.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ClockKind {
+    /// The machine's clock.
+    System,
+    /// A clock that runs faster, for rehearsals on simulated meters.
+    Simulated,
+}
+
+/// What a client may ask for at once. Whatever is beyond answers `overloaded`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Limits {
+    /// Longest line, in bytes, without its end.
+    pub line_bytes: usize,
+    /// Requests in one batch.
+    pub batch: usize,
+    /// Connections at once, all clients together.
+    pub connections: usize,
+    /// Requests of one connection that are not answered yet.
+    pub pending_requests: usize,
+    /// Subscriptions of one connection.
+    pub subscriptions: usize,
+    /// Notifications waiting for one slow reader, per subscription; the oldest give way.
+    pub waiting_notifications: usize,
+}
+
+/// Result of `daemon.status`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Status {
+    /// The daemon's version.
+    pub version: String,
+    /// Since the daemon started, in s of its clock.
+    pub uptime_s: f64,
+    /// Connections open now.
+    pub clients: usize,
+    /// Configured meters.
+    pub meters: Vec<MeterQueue>,
+    /// The log.
+    pub log: LogStatus,
+}
+
+/// How busy a meter is.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MeterQueue {
+    /// The meter's id.
+    pub meter: String,
+    /// Requests that wait for an exposure.
+    pub waiting: usize,
+    /// Exposures since the daemon started, successful or not.
+    pub exposures: u64,
+}
+
+/// How the log is.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LogStatus {
+    /// Whether readings are being logged.
+    pub writing: bool,
+    /// Size of the database in bytes, where there is one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bytes: Option<u64>,
+    /// The last sequence that is durable.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub last_sequence: Option<u64>,
+    /// Why it isn't, if it isn't.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
+}
+
+/// Result of `meters.list`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MetersListResult {
+    /// In the order of the config.
+    pub meters: Vec<Meter>,
+}
+
+/// Result of every method that subscribes.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Subscribed {
+    /// The subscription's id, unique on this connection.
+    pub subscription: String,
+}
+
+/// Params of `meter.read`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ReadParams {
+    /// The meter's id.
+    pub meter: String,
+    /// The integration time to use, in s; the meter's own choice if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub integration_s: Option<f64>,
+    /// A reading whose exposure began no longer ago than this, in s, will do.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub max_age_s: Option<f64>,
+}
+
+/// Params of `meter.settle`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SettleParams {
+    /// The meter's id.
+    pub meter: String,
+    /// What to call settled.
+    #[serde(default)]
+    pub criteria: Criteria,
+    /// The integration time to use, in s; the meter's own choice if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub integration_s: Option<f64>,
+    /// Whether to send `settle.progress`.
+    #[serde(default)]
+    pub progress: bool,
+}
+
+/// Params of `meter.observe`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ObserveParams {
+    /// The meter's id.
+    pub meter: String,
+    /// Take a reading this often, in s, if nobody else has. Absent: only watch, and cause no exposure.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub interval_s: Option<f64>,
+    /// The integration time to use, in s, with `interval_s`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub integration_s: Option<f64>,
+    /// First deliver from the log what came after this sequence.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub after: Option<u64>,
+}
+
+/// Params of `subscription.cancel`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SubscriptionParams {
+    /// The subscription's id.
+    pub subscription: String,
+}
+
+/// Params of `request.cancel`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CancelParams {
+    /// The id of the request to take back.
+    pub id: RequestId,
+}
+
+/// Params of `stage.show`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ShowParams {
+    /// The simulated meter that looks at the display; may be left out where there is only one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub meter: Option<String>,
+    /// What to show.
+    pub stimulus: Stimulus,
+}
+
+/// Result of `stage.show`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Shown {
+    /// The meter that looks at the display.
+    pub meter: String,
+    /// UTC of the change.
+    pub at: Timestamp,
+    /// Boot clock of the change, in s.
+    pub t_s: f64,
+}

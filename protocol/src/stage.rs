@@ -1,0 +1,82 @@
+//! What a simulated display is told to show.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// A rectangle of one colour, centred on a background of another.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(try_from = "RawStimulus")]
+#[schemars(!try_from)]
+pub struct Stimulus {
+    /// Code values of the window: R, G, B, from 0 to 2^`bits` − 1.
+    pub colour: [u16; 3],
+    /// Code values of the rest of the screen.
+    pub background: [u16; 3],
+    /// Bit depth of the code values: 8, 10 or 12. Full range.
+    pub bits: u8,
+    /// The window's share of the screen's area, in per cent, above 0 and up to 100.
+    pub window_percent: f64,
+}
+
+impl Stimulus {
+    /// Peak white in a 10 % window on black, what a simulated display shows until told otherwise.
+    #[must_use]
+    pub fn peak_white() -> Self {
+        Self { colour: [1023; 3], background: [0; 3], bits: 10, window_percent: 10.0 }
+    }
+
+    /// The window's colour as signals from 0 to 1.
+    #[must_use]
+    pub fn signal(&self) -> [f64; 3] {
+        self.normalised(self.colour)
+    }
+
+    /// The background as signals from 0 to 1.
+    #[must_use]
+    pub fn background_signal(&self) -> [f64; 3] {
+        self.normalised(self.background)
+    }
+
+    fn normalised(&self, code: [u16; 3]) -> [f64; 3] {
+        code.map(|value| f64::from(value) / f64::from((1_u32 << self.bits) - 1))
+    }
+}
+
+/// A stimulus as written.
+#[derive(Deserialize)]
+struct RawStimulus {
+    colour: [u16; 3],
+    #[serde(default)]
+    background: [u16; 3],
+    #[serde(default = "ten_bits")]
+    bits: u8,
+    #[serde(default = "ten_percent")]
+    window_percent: f64,
+}
+
+fn ten_bits() -> u8 {
+    10
+}
+
+fn ten_percent() -> f64 {
+    10.0
+}
+
+impl TryFrom<RawStimulus> for Stimulus {
+    type Error = String;
+
+    fn try_from(raw: RawStimulus) -> Result<Self, String> {
+        let RawStimulus { colour, background, bits, window_percent } = raw;
+        if ![8, 10, 12].contains(&bits) {
+            return Err(format!("bits must be 8, 10 or 12, not {bits}"));
+        }
+        let top = (1_u32 << bits) - 1;
+        if colour.iter().chain(&background).any(|&code| u32::from(code) > top) {
+            return Err(format!("code values at {bits} bits go from 0 to {top}"));
+        }
+        if !(window_percent > 0.0 && window_percent <= 100.0) {
+            return Err("window_percent must be above 0 and at most 100".to_owned());
+        }
+        Ok(Self { colour, background, bits, window_percent })
+    }
+}
