@@ -1,1 +1,25 @@
-//! placeholder
+//! Drivers for light meters: the two traits, the links, the built-in drivers, and a conformance suite that each passes.
+//!
+//! | module | idea |
+//! |---|---|
+//! | [`driver`] | a configured instrument that can be opened, and the registry of drivers |
+//! | [`meter`] | one open instrument, and the contract it keeps |
+//! | [`sample`] | what a driver saw in one exposure |
+//! | [`fault`] | the few ways an instrument fails |
+//! | [`clock`] | the time that simulated instruments live in |
+//! | [`settings`] | TOML tables read strictly, every mistake reported at once |
+//! | [`link`] | bytes to and from an instrument |
+//! | [`profile`] | any instrument that answers text lines, described in TOML |
+//! | [`simulated`] | a display and a meter that looks at it, as a physical model |
+//! | [`conformance`] | what every driver must do, as a suite |
+
+pub mod clock;
+pub mod conformance;
+pub mod driver;
+pub mod fault;
+pub mod link;
+pub mod meter;
+pub mod profile;
+pub mod sample;
+pub mod settings;
+pub mod simulated;

@@ -1,0 +1,17 @@
+//! The time that instruments live in. The daemon implements it; only simulated instruments need it.
+
+use std::fmt;
+use std::future::Future;
+use std::pin::Pin;
+
+/// A future that can be sent, boxed: what async methods of trait objects return.
+pub type Boxed<'a, T> = Pin<Box<dyn Future<Output = T> + Send + 'a>>;
+
+/// Seconds on the boot clock, and waiting on it.
+pub trait Clock: Send + Sync + fmt::Debug {
+    /// Now, in s. Monotonic, counts suspend.
+    fn now_s(&self) -> f64;
+
+    /// Waits until [`now_s`](Self::now_s) has reached `t_s`; returns at once if it has.
+    fn sleep_until(&self, t_s: f64) -> Boxed<'_, ()>;
+}

@@ -1,0 +1,1 @@
+//! What every driver must do, as a suite.

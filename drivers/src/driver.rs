@@ -1,0 +1,84 @@
+//! A configured instrument that can be opened, and the registry of drivers.
+
+use std::fmt;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use crate::clock::{Boxed, Clock};
+use crate::fault::Fault;
+use crate::meter::Meter;
+use crate::settings::Table;
+use crate::simulated::Stage;
+
+/// One configured instrument, attached or not. Touches no hardware until it is opened.
+///
+/// `open` may be called again and again, one call at a time, after the meter it gave has been closed or dropped: each
+/// time it looks for the instrument anew, by its stable name. It fails with `Gone` where nothing is attached, `Busy`
+/// where another program holds the port, `Denied` where permission is missing, and `Silent`, `Garbled` or `Refused`
+/// where something is attached that isn't the instrument it should be.
+pub trait Driver: Send + Sync + fmt::Debug {
+    /// The driver's name in the config.
+    fn name(&self) -> &'static str;
+
+    /// What no two meters may share, such as a port's path. A clash is a mistake in the config.
+    fn claims(&self) -> Vec<String>;
+
+    /// Opens the instrument: finds it, checks that it is what it should be, sends its start-up commands.
+    fn open<'a>(&'a self, clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>>;
+
+    /// The simulated display that the meter looks at; nothing for a real meter.
+    fn stage(&self) -> Option<Arc<Stage>> {
+        None
+    }
+}
+
+/// What a driver may want to know beside its own settings.
+#[derive(Clone, Debug)]
+pub struct Context {
+    /// The folder of the config file: relative paths start here.
+    pub folder: PathBuf,
+}
+
+/// Reads one meter's settings. Mistakes go to the table; nothing is returned if there were any that matter.
+pub type Configure = fn(&mut Table<'_>, &Context) -> Option<Arc<dyn Driver>>;
+
+/// The drivers there are, by name.
+#[derive(Clone, Debug)]
+pub struct Registry {
+    drivers: Vec<(&'static str, Configure)>,
+}
+
+impl Registry {
+    /// No drivers.
+    #[must_use]
+    pub fn empty() -> Self {
+        Self { drivers: Vec::new() }
+    }
+
+    /// The drivers of this crate.
+    #[must_use]
+    pub fn built_in() -> Self {
+        Self::empty()
+            .with("profile", crate::profile::configure)
+            .with("simulated", crate::simulated::configure)
+    }
+
+    /// The same and one more.
+    #[must_use]
+    pub fn with(mut self, name: &'static str, configure: Configure) -> Self {
+        self.drivers.push((name, configure));
+        self
+    }
+
+    /// The names, in order.
+    #[must_use]
+    pub fn names(&self) -> Vec<&'static str> {
+        self.drivers.iter().map(|(name, _)| *name).collect()
+    }
+
+    /// The driver of that name.
+    #[must_use]
+    pub fn get(&self, name: &str) -> Option<Configure> {
+        self.drivers.iter().find(|(known, _)| *known == name).map(|(_, configure)| *configure)
+    }
+}

@@ -1,0 +1,1 @@
+//! Bytes to and from an instrument.
