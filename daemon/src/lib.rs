@@ -1,1 +1,51 @@
-//! placeholder
+//! The daemon as a library: `settle demo` and the tests run it in their own process.
+//!
+//! | module | idea |
+//! |---|---|
+//! | [`config`] | the config file, strictly read |
+//! | [`clock`] | the only place that reads the machine's clocks |
+//! | [`daemon`] | everything put together, and taken apart again |
+//! | [`meter_task`] | one task owns one meter |
+//! | [`settle`] | the settling engine: pure |
+//! | [`settling`] | one `meter.settle`, from its first reading to its verdict |
+//! | [`log`] | readings and events, durable |
+//! | [`server`] | the socket, and who is on it |
+//! | [`failure`] | instruments' faults as clients are told of them |
+//! | [`stop`] | the end, as a value |
+
+pub mod clock;
+pub mod config;
+pub mod daemon;
+pub mod failure;
+pub mod log;
+pub mod meter_task;
+pub mod server;
+pub mod settle;
+pub mod settling;
+pub mod stop;
+
+use std::sync::Arc;
+
+use settled_protocol::log::EventKind;
+
+use crate::clock::Clock;
+use crate::config::MeterConfig;
+use crate::daemon::Daemon;
+use crate::log::{Happening, Log};
+use crate::stop::Stop;
+
+/// Runs a daemon on `listener` until `stop` comes; then every meter ends at a reading's edge, and what was asked for and
+/// not answered is told so.
+pub async fn run(
+    meters: Vec<MeterConfig>,
+    listener: &tokio::net::UnixListener,
+    clock: Arc<Clock>,
+    log: Log,
+    stop: Stop,
+) {
+    let (daemon, supervisor) = Daemon::new(meters, clock, log, stop.clone());
+    let started = format!("settled {} started, instance {}", daemon::VERSION, daemon.instance);
+    daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStarted, started)).await;
+    tokio::join!(supervisor.run(), server::serve(listener, &daemon, stop));
+    daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
+}

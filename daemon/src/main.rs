@@ -1,1 +1,99 @@
-fn main() {}
+//! `settled`: the daemon that owns the light meters.
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use clap::Parser;
+use settled::clock::Clock;
+use settled::config::{Config, LogConfig};
+use settled::log::Log;
+use settled::server::Bound;
+use settled::stop;
+use settled_drivers::driver::Registry;
+use settled_drivers::fault::chain;
+use settled_protocol::socket;
+use tokio::signal::unix::{SignalKind, signal};
+
+/// Owns light meters and hands out settled readings over a local socket.
+#[derive(Parser)]
+#[command(version, after_help = "Exit status: 0 stopped in order, or the config is right; 1 anything else.")]
+struct Arguments {
+    /// The config file.
+    #[arg(long, value_name = "FILE", default_value = "/etc/settled/settled.toml")]
+    config: PathBuf,
+    /// The socket to listen on, whatever the config says.
+    #[arg(long, value_name = "PATH")]
+    socket: Option<PathBuf>,
+    /// Read the config, report every mistake in it, and touch nothing.
+    #[arg(long)]
+    check: bool,
+    /// Trace more: clients that come and go, and what they call themselves.
+    #[arg(long)]
+    verbose: bool,
+}
+
+type Failure = Box<dyn std::error::Error>;
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let level = if arguments.verbose { tracing::Level::DEBUG } else { tracing::Level::INFO };
+    tracing_subscriber::fmt().with_max_level(level).with_writer(std::io::stderr).with_target(false).init();
+    match start(&arguments) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            tracing::error!("{}", chain(error.as_ref()));
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn start(arguments: &Arguments) -> Result<(), Failure> {
+    let file = &arguments.config;
+    let text =
+        std::fs::read_to_string(file).map_err(|error| format!("reading {}: {error}", file.display()))?;
+    let config = Config::load(file, &text, &Registry::built_in())?;
+    if arguments.check {
+        tracing::info!("{}: no mistakes; {} meters", file.display(), config.meters.len());
+        return Ok(());
+    }
+    tokio::runtime::Builder::new_current_thread().enable_all().build()?.block_on(serve(arguments, config))
+}
+
+async fn serve(arguments: &Arguments, config: Config) -> Result<(), Failure> {
+    let usual = || socket::candidates(|name| std::env::var_os(name).map(PathBuf::from)).into_iter().next();
+    let path = arguments.socket.clone().or(config.socket.path).or_else(usual).ok_or("no socket path")?;
+    let bound = Bound::new(&path, config.socket.group.as_deref())
+        .map_err(|error| format!("the socket {}: {}", path.display(), chain(&error)))?;
+    let (log, written) = open_log(&config.log)?;
+    let clock = Arc::new(config.speed.map_or_else(Clock::system, Clock::simulated));
+    let (stopper, stop) = stop::pair();
+    let (mut terminate, mut interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
+    let signals = async {
+        tokio::select! { _ = terminate.recv() => {} _ = interrupt.recv() => {} }
+        stopper.stop();
+    };
+    tracing::info!(socket = %bound.path().display(), "listening");
+    tokio::join!(settled::run(config.meters, &bound.listener, clock, log, stop), signals);
+    written.wait();
+    Ok(())
+}
+
+fn open_log(config: &LogConfig) -> Result<(Log, settled::log::Written), Failure> {
+    let LogConfig::File { path, survives } = config else {
+        return Ok((Log::off(), settled::log::Written::nothing()));
+    };
+    let path = path.clone().unwrap_or_else(usual_log);
+    let opened = Log::open(path.clone(), *survives);
+    Ok(opened.map_err(|error| format!("the log {}: {}", path.display(), chain(&error)))?)
+}
+
+/// The system's folder for root, the user's own otherwise.
+fn usual_log() -> PathBuf {
+    let home = || std::env::var_os("HOME").map(|home| Path::new(&home).join(".local/state"));
+    let own = std::env::var_os("XDG_STATE_HOME").map(PathBuf::from).or_else(home);
+    match own {
+        Some(folder) if !nix::unistd::geteuid().is_root() => folder.join("settled/log.sqlite"),
+        _ => PathBuf::from("/var/lib/settled/log.sqlite"),
+    }
+}

@@ -258,8 +258,9 @@ pub struct Settled {
     pub value: Option<Estimate>,
     /// From the request to the verdict, in s.
     pub waited_s: f64,
-    /// The readings that were looked at.
-    pub readings: Readings,
+    /// The readings that were looked at; absent if there were none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub readings: Option<Readings>,
     /// Every caution that was on any of them.
     pub flags: Vec<Flag>,
     /// What led to the verdict.

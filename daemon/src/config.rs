@@ -1,0 +1,149 @@
+//! The config file: read strictly, every mistake reported at once, nothing opened.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use settled_drivers::driver::{Context, Driver, Registry};
+use settled_drivers::settings::{self, Problems, Table};
+
+/// The most meters one daemon owns: a bench has a handful, and every one costs memory.
+const MOST_METERS: usize = 64;
+
+/// A checked config.
+#[derive(Debug)]
+pub struct Config {
+    /// Where clients connect.
+    pub socket: SocketConfig,
+    /// Where readings are kept.
+    pub log: LogConfig,
+    /// How much faster than real time the clock runs: only with simulated meters.
+    pub speed: Option<f64>,
+    /// The meters, in the order of the file.
+    pub meters: Vec<MeterConfig>,
+}
+
+/// Where clients connect.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct SocketConfig {
+    /// The socket's path; the usual place if absent.
+    pub path: Option<PathBuf>,
+    /// The group that may connect; the owner alone if absent.
+    pub group: Option<String>,
+}
+
+/// Where readings are kept.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum LogConfig {
+    /// Nowhere: readings are given with the flag `unlogged`.
+    Off,
+    /// In this database.
+    File {
+        /// The database's path; the usual place if absent.
+        path: Option<PathBuf>,
+        /// What a reading must survive before it is given out.
+        survives: Survives,
+    },
+}
+
+/// What an acknowledged reading survives.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Survives {
+    /// A power cut: it is on the disk.
+    PowerCut,
+    /// The daemon's own death: it is with the kernel.
+    Crash,
+}
+
+/// One meter.
+#[derive(Clone, Debug)]
+pub struct MeterConfig {
+    /// Its name on the wire.
+    pub id: String,
+    /// How to open it.
+    pub driver: Arc<dyn Driver>,
+}
+
+impl Config {
+    /// Reads a config file's text. `file` is its name, for messages and for paths beside it.
+    ///
+    /// # Errors
+    /// Every mistake in it.
+    pub fn load(file: &Path, text: &str, registry: &Registry) -> Result<Self, Problems> {
+        let context = Context { folder: file.parent().unwrap_or(Path::new(".")).to_owned() };
+        settings::read(&file.display().to_string(), text, |table| Self::read(table, registry, &context))
+    }
+
+    fn read(table: &mut Table<'_>, registry: &Registry, context: &Context) -> Option<Self> {
+        let socket = table.table("socket").map_or_else(SocketConfig::default, |mut table| SocketConfig {
+            path: table.text("path").map(|path| context.folder.join(path)),
+            group: table.text("group"),
+        });
+        let log = table
+            .table("log")
+            .map_or(LogConfig::File { path: None, survives: Survives::PowerCut }, |mut table| {
+                read_log(&mut table, context)
+            });
+        let speed = table.table("clock").and_then(|mut clock| clock.number("speed", 1.0, 100_000.0));
+        let meters = read_meters(table, registry, context);
+        if speed.is_some() && meters.iter().any(|meter| meter.driver.stage().is_none()) {
+            table.complain("clock", "a speed is for rehearsals: every meter must be simulated");
+        }
+        Some(Self { socket, log, speed, meters })
+    }
+}
+
+fn read_log(table: &mut Table<'_>, context: &Context) -> LogConfig {
+    let path = table.text("path");
+    let survives = table.choice("survives", &[("power-cut", Survives::PowerCut), ("crash", Survives::Crash)]);
+    match path.as_deref() {
+        Some("off") => LogConfig::Off,
+        _ => LogConfig::File {
+            path: path.map(|path| context.folder.join(path)),
+            survives: survives.unwrap_or(Survives::PowerCut),
+        },
+    }
+}
+
+fn read_meters(table: &mut Table<'_>, registry: &Registry, context: &Context) -> Vec<MeterConfig> {
+    let mut meters: Vec<MeterConfig> = Vec::new();
+    let mut claimed = BTreeMap::new();
+    for mut settings in table.tables("meter") {
+        let Some(meter) = read_meter(&mut settings, registry, context) else { continue };
+        if meters.iter().any(|other| other.id == meter.id) {
+            settings.complain("id", format!("another meter is called {:?} already", meter.id));
+        }
+        for claim in meter.driver.claims() {
+            if let Some(other) = claimed.insert(claim.clone(), meter.id.clone()) {
+                settings.complain("driver", format!("{claim} belongs to the meter {other:?} already"));
+            }
+        }
+        meters.push(meter);
+    }
+    if meters.len() > MOST_METERS {
+        table.complain("meter", format!("at most {MOST_METERS} meters, not {}", meters.len()));
+    }
+    meters
+}
+
+fn read_meter(settings: &mut Table<'_>, registry: &Registry, context: &Context) -> Option<MeterConfig> {
+    let id = settings.text("id");
+    let id = settings.required("id", id);
+    if let Some(id) = &id
+        && !is_name(id)
+    {
+        settings.complain("id", "expected 1 to 64 letters, digits, '-', '_' or '.'");
+    }
+    let choices: Vec<_> = registry.names().into_iter().map(|name| (name, name)).collect();
+    let name = settings.choice("driver", &choices);
+    let Some(name) = settings.required("driver", name) else {
+        settings.ignore_rest();
+        return None;
+    };
+    let driver = registry.get(name).and_then(|configure| configure(settings, context));
+    Some(MeterConfig { id: id?, driver: driver? })
+}
+
+fn is_name(id: &str) -> bool {
+    (1..=64).contains(&id.len()) && id.chars().all(|c| c.is_ascii_alphanumeric() || "-_.".contains(c))
+}

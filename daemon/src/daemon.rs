@@ -1,0 +1,206 @@
+//! Everything put together: meters, log, clock. And taken apart again, in order.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Duration;
+
+use settled_drivers::clock::Clock as _;
+use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::log::EventKind;
+use settled_protocol::meter::Meter;
+use settled_protocol::method::{ShowParams, Shown, Status};
+use tokio::sync::broadcast;
+use tokio::task::{Id, JoinError, JoinSet};
+
+use crate::clock::{Clock, unique_id};
+use crate::config::MeterConfig;
+use crate::log::{Happening, Log};
+use crate::meter_task::{MeterHandle, Task, Tools, changes};
+use crate::stop::Stop;
+
+/// The version that clients are told.
+pub const VERSION: &str = env!("CARGO_PKG_VERSION");
+
+/// A task that ended where it should not have waits this long before it is started again.
+const RESTART: Duration = Duration::from_secs(1);
+
+/// What every client's session works with.
+#[derive(Debug)]
+pub struct Daemon {
+    /// The daemon's time.
+    pub clock: Arc<Clock>,
+    /// The log.
+    pub log: Log,
+    /// A UUID of this start.
+    pub instance: String,
+    /// Connections open now.
+    pub clients: AtomicUsize,
+    started_s: f64,
+    meters: Vec<(MeterHandle, MeterConfig)>,
+    changes: broadcast::Sender<Arc<Meter>>,
+}
+
+/// The tasks of all meters, restarted where they end too early.
+#[derive(Debug)]
+pub struct Supervisor {
+    daemon: Arc<Daemon>,
+    stop: Stop,
+    inboxes: Vec<crate::meter_task::Inbox>,
+    tasks: JoinSet<()>,
+    of: HashMap<Id, usize>,
+}
+
+impl Daemon {
+    /// A daemon with these meters. Their tasks run once the [`Supervisor`] does.
+    #[must_use]
+    pub fn new(meters: Vec<MeterConfig>, clock: Arc<Clock>, log: Log, stop: Stop) -> (Arc<Self>, Supervisor) {
+        let changes = changes();
+        let (meters, inboxes): (Vec<_>, Vec<_>) = meters
+            .into_iter()
+            .map(|config| {
+                let (handle, inbox) = MeterHandle::new(&config.id, config.driver.as_ref(), &changes);
+                ((handle, config), inbox)
+            })
+            .unzip();
+        let started_s = clock.now_s();
+        let (instance, clients) = (unique_id(), AtomicUsize::new(0));
+        let daemon = Arc::new(Self { clock, log, instance, clients, started_s, meters, changes });
+        let supervisor = Supervisor {
+            daemon: Arc::clone(&daemon),
+            stop,
+            inboxes,
+            tasks: JoinSet::new(),
+            of: HashMap::new(),
+        };
+        (daemon, supervisor)
+    }
+
+    /// The meter of that id.
+    ///
+    /// # Errors
+    /// `no_such_meter`, with the ids there are.
+    pub fn meter(&self, id: &str) -> Result<&MeterHandle, RpcError> {
+        self.meters.iter().map(|(handle, _)| handle).find(|handle| handle.id() == id).ok_or_else(|| {
+            let ids: Vec<&str> = self.meters.iter().map(|(handle, _)| handle.id()).collect();
+            RpcError::new(
+                ErrorKind::NoSuchMeter,
+                format!("no meter is called {id:?}; configured: {}", ids.join(", ")),
+            )
+        })
+    }
+
+    /// Every meter, in the order of the config.
+    #[must_use]
+    pub fn list(&self) -> Vec<Meter> {
+        let now_s = self.clock.now_s();
+        self.meters.iter().map(|(handle, _)| handle.meter(now_s)).collect()
+    }
+
+    /// Meters as they come, go, fail and recover.
+    #[must_use]
+    pub fn observe(&self) -> broadcast::Receiver<Arc<Meter>> {
+        self.changes.subscribe()
+    }
+
+    /// How the daemon is.
+    #[must_use]
+    pub fn status(&self) -> Status {
+        Status {
+            version: VERSION.to_owned(),
+            uptime_s: self.clock.now_s() - self.started_s,
+            clients: self.clients.load(Ordering::Relaxed),
+            meters: self.meters.iter().map(|(handle, _)| handle.queue()).collect(),
+            log: self.log.status(),
+        }
+    }
+
+    /// Tells a simulated display what to show from now on.
+    ///
+    /// # Errors
+    /// `no_such_meter`, or `unsupported` where the meter doesn't look at a simulated display, or where it isn't said
+    /// which of several is meant.
+    pub async fn show(&self, params: ShowParams) -> Result<Shown, RpcError> {
+        let id = match params.meter {
+            Some(id) => self.meter(&id)?.id().to_owned(),
+            None => self.only_stage()?,
+        };
+        let stage = self
+            .meters
+            .iter()
+            .find(|(handle, _)| handle.id() == id)
+            .and_then(|(_, config)| config.driver.stage());
+        let Some(stage) = stage else {
+            let message = format!("{id} looks at a real display: show the stimulus there");
+            return Err(RpcError::new(ErrorKind::Unsupported, message).about(&id));
+        };
+        let now = self.clock.now();
+        stage.show(params.stimulus, now.t_s);
+        let detail = serde_json::to_string(&params.stimulus).unwrap_or_default();
+        self.log.event(&self.clock, Happening::about(EventKind::StageShown, &id, detail)).await;
+        Ok(Shown { meter: id, at: now.at, t_s: now.t_s })
+    }
+
+    fn only_stage(&self) -> Result<String, RpcError> {
+        let mut staged = self.meters.iter().filter(|(_, config)| config.driver.stage().is_some());
+        let none = "no simulated display is configured: show the stimulus on the real one";
+        let several = "several simulated displays are configured: say which with params.meter";
+        match (staged.next(), staged.next()) {
+            (Some((handle, _)), None) => Ok(handle.id().to_owned()),
+            (None, _) => Err(RpcError::new(ErrorKind::Unsupported, none)),
+            _ => Err(RpcError::new(ErrorKind::InvalidParams, several)),
+        }
+    }
+}
+
+impl Supervisor {
+    /// Runs every meter's task until the daemon stops, and lets each end at its reading's edge.
+    pub async fn run(mut self) {
+        for index in 0..self.inboxes.len() {
+            self.start(index, Duration::ZERO);
+        }
+        while let Some(ended) = self.tasks.join_next_with_id().await {
+            let (id, panic) = match ended {
+                Ok((id, ())) => (id, None),
+                Err(error) => (error.id(), Some(error)),
+            };
+            let Some(index) = self.of.remove(&id) else { continue };
+            if !self.stop.has_come() {
+                self.restart(index, panic).await;
+            }
+        }
+    }
+
+    async fn restart(&mut self, index: usize, panic: Option<JoinError>) {
+        let Some((handle, _)) = self.daemon.meters.get(index) else { return };
+        let why = panic.map_or_else(|| "it ended".to_owned(), |error| error.to_string());
+        let happening = Happening::about(
+            EventKind::TaskRestarted,
+            handle.id(),
+            format!("the meter's task was restarted: {why}"),
+        );
+        self.daemon.log.event(&self.daemon.clock, happening).await;
+        self.start(index, RESTART);
+    }
+
+    fn start(&mut self, index: usize, after: Duration) {
+        let (Some((handle, config)), Some(inbox)) = (self.daemon.meters.get(index), self.inboxes.get(index))
+        else {
+            return;
+        };
+        let tools = Tools {
+            driver: Arc::clone(&config.driver),
+            clock: Arc::clone(&self.daemon.clock),
+            log: self.daemon.log.clone(),
+            stop: self.stop.clone(),
+        };
+        let (handle, inbox, mut stop) = (handle.clone(), inbox.clone(), self.stop.clone());
+        let task = async move {
+            if !after.is_zero() {
+                tokio::select! { () = tokio::time::sleep(after) => {} () = stop.wait() => {} }
+            }
+            Task::new(&handle, inbox, tools).await.run().await;
+        };
+        self.of.insert(self.tasks.spawn(task).id(), index);
+    }
+}

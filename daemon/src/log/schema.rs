@@ -1,0 +1,158 @@
+//! The database: its tables, its migrations by number, and how it is opened.
+
+use std::fmt;
+use std::path::Path;
+
+use rusqlite::{Connection, OpenFlags};
+
+use crate::config::Survives;
+
+/// Marks the file as ours ("setl").
+const APPLICATION_ID: i64 = 0x7365_746c;
+
+/// What turns version n−1 into version n, from version 1 on. Never changed once released; only added to.
+const MIGRATIONS: &[&str] = &["
+    CREATE TABLE meters (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);
+    CREATE TABLE boots (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);
+    CREATE TABLE readings (
+        sequence INTEGER PRIMARY KEY AUTOINCREMENT,
+        meter INTEGER NOT NULL REFERENCES meters (id),
+        boot INTEGER NOT NULL REFERENCES boots (id),
+        at_ns INTEGER NOT NULL,
+        t_s REAL NOT NULL,
+        began_s REAL NOT NULL,
+        integration_s REAL,
+        illuminance INTEGER NOT NULL,
+        value REAL NOT NULL,
+        x REAL,
+        z REAL,
+        coloured INTEGER NOT NULL,
+        temperature_c REAL,
+        flags TEXT NOT NULL
+    );
+    CREATE INDEX readings_by_meter ON readings (meter, sequence);
+    CREATE INDEX readings_by_time ON readings (at_ns);
+    CREATE TABLE events (
+        sequence INTEGER PRIMARY KEY AUTOINCREMENT,
+        meter INTEGER REFERENCES meters (id),
+        boot INTEGER NOT NULL REFERENCES boots (id),
+        at_ns INTEGER NOT NULL,
+        t_s REAL NOT NULL,
+        kind TEXT NOT NULL,
+        detail TEXT NOT NULL
+    );
+    CREATE INDEX events_by_time ON events (at_ns);
+"];
+
+/// Why the log could not be opened.
+#[derive(Debug)]
+pub enum OpenError {
+    /// Its folder could not be made.
+    Folder(std::io::Error),
+    /// SQLite could not open or set it up.
+    Open(rusqlite::Error),
+    /// It could not be read.
+    Read(rusqlite::Error),
+    /// It is some other program's database.
+    NotOurs,
+    /// A later version of the daemon wrote it.
+    TooNew {
+        /// Its version.
+        found: i64,
+        /// The newest this daemon knows.
+        known: i64,
+    },
+    /// The writer's thread could not be started.
+    Thread(std::io::Error),
+}
+
+impl fmt::Display for OpenError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Folder(_) => f.write_str("making the log's folder"),
+            Self::Open(_) => f.write_str("opening the log"),
+            Self::Read(_) => f.write_str("reading the log"),
+            Self::NotOurs => {
+                f.write_str("the file is another program's database; name another path under [log]")
+            }
+            Self::TooNew { found, known } => {
+                write!(
+                    f,
+                    "the log is of version {found}, this daemon knows up to {known}: install a newer daemon"
+                )
+            }
+            Self::Thread(_) => f.write_str("starting the log's writer"),
+        }
+    }
+}
+
+impl std::error::Error for OpenError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Self::Folder(error) | Self::Thread(error) => Some(error),
+            Self::Open(error) | Self::Read(error) => Some(error),
+            Self::NotOurs | Self::TooNew { .. } => None,
+        }
+    }
+}
+
+/// Opens the database to write, making or migrating it.
+pub(super) fn open(path: &Path, survives: Survives) -> Result<Connection, OpenError> {
+    if let Some(folder) = path.parent() {
+        std::fs::create_dir_all(folder).map_err(OpenError::Folder)?;
+    }
+    let mut connection = Connection::open(path).map_err(OpenError::Open)?;
+    check_owner(&connection)?;
+    let synchronous = match survives {
+        Survives::PowerCut => "FULL",
+        Survives::Crash => "NORMAL",
+    };
+    connection
+        .execute_batch(&format!(
+            "PRAGMA journal_mode = WAL; PRAGMA synchronous = {synchronous}; PRAGMA busy_timeout = 5000;
+             PRAGMA cache_size = -512; PRAGMA foreign_keys = ON;"
+        ))
+        .map_err(OpenError::Open)?;
+    migrate(&mut connection)?;
+    Ok(connection)
+}
+
+/// Opens the database to read.
+pub(super) fn open_to_read(path: &Path) -> rusqlite::Result<Connection> {
+    let connection = Connection::open_with_flags(
+        path,
+        OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX,
+    )?;
+    connection.execute_batch("PRAGMA busy_timeout = 5000; PRAGMA cache_size = -512;")?;
+    Ok(connection)
+}
+
+fn pragma(connection: &Connection, name: &str) -> Result<i64, OpenError> {
+    connection.pragma_query_value(None, name, |row| row.get(0)).map_err(OpenError::Open)
+}
+
+/// Refuses a database that somebody else made.
+fn check_owner(connection: &Connection) -> Result<(), OpenError> {
+    let tables: i64 = connection
+        .query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))
+        .map_err(OpenError::Open)?;
+    let ours = tables == 0 || pragma(connection, "application_id")? == APPLICATION_ID;
+    if ours { Ok(()) } else { Err(OpenError::NotOurs) }
+}
+
+#[expect(clippy::cast_possible_wrap, reason = "there are few migrations")]
+fn migrate(connection: &mut Connection) -> Result<(), OpenError> {
+    let (found, known) = (pragma(connection, "user_version")?, MIGRATIONS.len() as i64);
+    if found > known {
+        return Err(OpenError::TooNew { found, known });
+    }
+    let transaction = connection.transaction().map_err(OpenError::Open)?;
+    for (version, migration) in (1..).zip(MIGRATIONS).filter(|(version, _)| *version > found) {
+        transaction
+            .execute_batch(&format!(
+                "{migration} PRAGMA user_version = {version}; PRAGMA application_id = {APPLICATION_ID};"
+            ))
+            .map_err(OpenError::Open)?;
+    }
+    transaction.commit().map_err(OpenError::Open)
+}

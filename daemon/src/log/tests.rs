@@ -1,0 +1,99 @@
+use settled_protocol::quantity::{Chromaticity, Light, Photometric, Xyz};
+use settled_protocol::time::Timestamp;
+
+use super::*;
+
+fn draft(meter: &str, light: Light, flags: Vec<Flag>) -> Reading {
+    Reading {
+        sequence: 0,
+        meter: meter.to_owned(),
+        at: Timestamp::from_unix_ns(1_795_629_600_123_456_789),
+        t_s: 12.25,
+        began_s: 11.75,
+        boot: "boot".to_owned(),
+        integration_s: Some(0.5),
+        light,
+        temperature_c: Some(31.5),
+        flags,
+    }
+}
+
+fn white() -> Light {
+    let d65 = Chromaticity::from_xy(0.3127, 0.329).unwrap();
+    Light::colour(Photometric::Luminance, Xyz::from_chromaticity(d65, 203.0).unwrap())
+}
+
+#[tokio::test]
+async fn what_is_logged_comes_back_the_same_after_reopening() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("deep/log.sqlite");
+    let (log, written) = Log::open(path.clone(), Survives::PowerCut).unwrap();
+    let mut expected = Vec::new();
+    let lights =
+        [white(), white().without_chromaticity(), Light::amount(Photometric::Illuminance, -0.25).unwrap()];
+    for light in lights {
+        let draft = draft("bench", light, vec![Flag::Simulated, Flag::Shared]);
+        let number = log.append(draft.clone()).await.await.unwrap();
+        assert!(number.durable);
+        expected.push(numbered(draft, number));
+    }
+    drop(log);
+    written.wait();
+    let (log, _written) = Log::open(path, Survives::PowerCut).unwrap();
+    let page = log.readings(Selection::default()).await.unwrap();
+    assert_eq!(page, ReadingsPage { readings: expected, next: None });
+    assert_eq!(log.append(draft("bench", white(), Vec::new())).await.await.unwrap().sequence, 4);
+}
+
+#[tokio::test]
+async fn pages_follow_one_another_without_gap_or_repeat() {
+    let folder = tempfile::tempdir().unwrap();
+    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    for index in 0..25 {
+        let meter = if index % 2 == 0 { "even" } else { "odd" };
+        log.append(draft(meter, white(), Vec::new())).await.await.unwrap();
+    }
+    let mut selection = Selection { meter: Some("even".to_owned()), limit: Some(5), ..Selection::default() };
+    let mut sequences = Vec::new();
+    loop {
+        let page = log.readings(selection.clone()).await.unwrap();
+        sequences.extend(page.readings.iter().map(|reading| reading.sequence));
+        let Some(next) = page.next else { break };
+        selection.after = Some(next);
+    }
+    assert_eq!(sequences, (1..=25).step_by(2).collect::<Vec<u64>>());
+    let nobody = Selection { meter: Some("nobody".to_owned()), ..Selection::default() };
+    assert_eq!(log.readings(nobody).await.unwrap().readings, []);
+}
+
+#[tokio::test]
+async fn a_selection_that_makes_no_sense_is_refused() {
+    let log = Log::off();
+    for limit in [0, 1001] {
+        let error = log.readings(Selection { limit: Some(limit), ..Selection::default() }).await.unwrap_err();
+        assert_eq!(error.kind(), ErrorKind::InvalidParams);
+    }
+    assert_eq!(log.readings(Selection::default()).await.unwrap_err().kind(), ErrorKind::LogUnavailable);
+}
+
+#[tokio::test]
+async fn events_keep_their_kind_and_meter() {
+    let folder = tempfile::tempdir().unwrap();
+    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    let clock = Clock::system();
+    log.event(&clock, Happening::new(EventKind::DaemonStarted, "started")).await;
+    log.event(&clock, Happening::about(EventKind::MeterGone, "bench", "unplugged")).await;
+    // Rows are written in order: once this is acknowledged, the events are there.
+    log.append(draft("bench", white(), Vec::new())).await.await.unwrap();
+    let events = log.events(Selection::default()).await.unwrap().events;
+    let seen: Vec<_> = events.iter().map(|event| (event.kind, event.meter.as_deref())).collect();
+    assert_eq!(seen, [(EventKind::DaemonStarted, None), (EventKind::MeterGone, Some("bench"))]);
+}
+
+#[test]
+fn another_programs_database_is_left_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("other.sqlite");
+    rusqlite::Connection::open(&path).unwrap().execute_batch("CREATE TABLE recipes (name TEXT)").unwrap();
+    assert!(matches!(Log::open(path, Survives::Crash), Err(OpenError::NotOurs)));
+}

@@ -1,0 +1,174 @@
+//! The thread that writes. It commits in groups and tells each reading its number only after the commit.
+
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
+use rusqlite::{Connection, Transaction, params};
+use settled_protocol::log::EventKind;
+use settled_protocol::quantity::Photometric;
+use settled_protocol::reading::Reading;
+use tokio::sync::{mpsc, oneshot};
+
+use super::{Entry, Health, Numbered};
+
+/// Most rows in one commit, so that no row waits long for those behind it.
+const LARGEST_GROUP: usize = 256;
+
+pub(super) struct Writer {
+    connection: Connection,
+    last: u64,
+    health: Arc<Health>,
+}
+
+impl Writer {
+    pub(super) fn new(connection: Connection, last: u64, health: Arc<Health>) -> Self {
+        Self { connection, last, health }
+    }
+
+    /// Writes until the last sender is gone.
+    pub(super) fn run(mut self, mut queue: mpsc::Receiver<Entry>) {
+        let mut group = Vec::with_capacity(LARGEST_GROUP);
+        while queue.blocking_recv_many(&mut group, LARGEST_GROUP) > 0 {
+            self.write(&mut group);
+        }
+        // Leaves one file behind instead of three; nothing is lost if it fails.
+        let _checkpointed = self.connection.execute_batch("PRAGMA wal_checkpoint(TRUNCATE);").is_ok();
+    }
+
+    /// Numbers, writes and commits a group, then answers. Numbers are burnt even where the commit fails: no two
+    /// readings of this daemon share one.
+    fn write(&mut self, group: &mut Vec<Entry>) {
+        let first = self.last;
+        let numbers = group.iter().filter(|entry| matches!(entry, Entry::Reading { .. })).count() as u64;
+        self.last += numbers;
+        let outcome = self.commit(group, first);
+        let durable = outcome.is_ok();
+        self.report(outcome, durable && numbers > 0);
+        let mut sequence = first;
+        for entry in group.drain(..) {
+            if let Entry::Reading { numbered, .. } = entry {
+                sequence += 1;
+                answer(numbered, Numbered { sequence, durable });
+            }
+        }
+    }
+
+    fn commit(&mut self, group: &[Entry], first: u64) -> rusqlite::Result<()> {
+        let transaction = self.connection.transaction()?;
+        let mut sequence = first;
+        for entry in group {
+            match entry {
+                Entry::Reading { draft, .. } => {
+                    sequence += 1;
+                    insert_reading(&transaction, sequence, draft)?;
+                }
+                Entry::Event { happening, moment, boot } => {
+                    let meter = happening
+                        .meter
+                        .as_deref()
+                        .map(|name| name_id(&transaction, Names::Meters, name))
+                        .transpose()?;
+                    let boot = name_id(&transaction, Names::Boots, boot)?;
+                    transaction
+                        .prepare_cached(
+                            "INSERT INTO events (meter, boot, at_ns, t_s, kind, detail) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+                        )?
+                        .execute(params![
+                            meter,
+                            boot,
+                            signed(moment.at.unix_ns()),
+                            moment.t_s,
+                            EventKind::name(happening.kind),
+                            happening.detail
+                        ])?;
+                }
+            }
+        }
+        transaction.commit()
+    }
+
+    /// Keeps the health up to date, and says once when it changes.
+    fn report(&self, outcome: rusqlite::Result<()>, new_readings: bool) {
+        let reason = outcome.err().map(|error| error.to_string());
+        if new_readings {
+            self.health.last_sequence.store(self.last, Ordering::Release);
+        }
+        let failing = reason.is_some();
+        if self.health.failing.swap(failing, Ordering::AcqRel) != failing {
+            match &reason {
+                Some(reason) => {
+                    tracing::error!(error = reason, "the log can't be written; readings go out unlogged")
+                }
+                None => tracing::info!("the log is written again"),
+            }
+            *self.health.reason.lock().unwrap_or_else(std::sync::PoisonError::into_inner) = reason;
+        }
+    }
+}
+
+fn answer(to: oneshot::Sender<Numbered>, numbered: Numbered) {
+    // Nobody waits any more if the meter's task was restarted; the reading is in the log all the same.
+    let _waiting = to.send(numbered).is_ok();
+}
+
+fn insert_reading(transaction: &Transaction<'_>, sequence: u64, draft: &Reading) -> rusqlite::Result<()> {
+    let meter = name_id(transaction, Names::Meters, &draft.meter)?;
+    let boot = name_id(transaction, Names::Boots, &draft.boot)?;
+    let flags: Vec<&str> = draft.flags.iter().map(|flag| flag.name()).collect();
+    let xyz = draft.light.xyz();
+    transaction
+        .prepare_cached(
+            "INSERT INTO readings (sequence, meter, boot, at_ns, t_s, began_s, integration_s, illuminance, value, x, z,
+             coloured, temperature_c, flags) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)",
+        )?
+        .execute(params![
+            signed(sequence),
+            meter,
+            boot,
+            signed(draft.at.unix_ns()),
+            draft.t_s,
+            draft.began_s,
+            draft.integration_s,
+            draft.light.photometric() == Photometric::Illuminance,
+            draft.light.value(),
+            xyz.map(settled_protocol::quantity::Xyz::x),
+            xyz.map(settled_protocol::quantity::Xyz::z),
+            draft.light.chromaticity().is_some(),
+            draft.temperature_c,
+            flags.join(" "),
+        ])?;
+    Ok(())
+}
+
+/// Tables of names that rows refer to by number.
+#[derive(Clone, Copy)]
+enum Names {
+    Meters,
+    Boots,
+}
+
+fn name_id(transaction: &Transaction<'_>, names: Names, name: &str) -> rusqlite::Result<i64> {
+    let (insert, select) = match names {
+        Names::Meters => {
+            ("INSERT OR IGNORE INTO meters (name) VALUES (?1)", "SELECT id FROM meters WHERE name = ?1")
+        }
+        Names::Boots => {
+            ("INSERT OR IGNORE INTO boots (name) VALUES (?1)", "SELECT id FROM boots WHERE name = ?1")
+        }
+    };
+    let find = |transaction: &Transaction<'_>| -> rusqlite::Result<Option<i64>> {
+        let mut statement = transaction.prepare_cached(select)?;
+        let mut rows = statement.query([name])?;
+        rows.next()?.map(|row| row.get(0)).transpose()
+    };
+    if let Some(id) = find(transaction)? {
+        return Ok(id);
+    }
+    transaction.prepare_cached(insert)?.execute([name])?;
+    find(transaction)?.ok_or(rusqlite::Error::QueryReturnedNoRows)
+}
+
+/// SQLite's integers are signed; sequences and nanoseconds stay far below the sign for centuries.
+fn signed(number: u64) -> i64 {
+    i64::try_from(number).unwrap_or(i64::MAX)
+}

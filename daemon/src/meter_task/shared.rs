@@ -1,0 +1,189 @@
+//! What others may know of a meter without asking its task: its state, and its readings as they come.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+
+use serde_json::value::RawValue;
+use settled_drivers::meter::Description;
+use settled_drivers::sample::Exposure;
+use settled_protocol::error::RpcError;
+use settled_protocol::meter::{Meter, State, WarmUp, Zero};
+use settled_protocol::reading::Reading;
+use tokio::sync::broadcast;
+
+/// Readings that a subscriber inside the daemon may lag behind. They forward at once, so this is a scheduling hiccup's
+/// worth; a reading takes some 500 bytes.
+const READINGS: usize = 256;
+
+/// Changes of state that a subscriber inside the daemon may lag behind.
+const CHANGES: usize = 64;
+
+/// A reading as it was logged, and its JSON: serialised once, for everyone.
+#[derive(Debug)]
+pub struct Logged {
+    /// The reading.
+    pub reading: Reading,
+    /// The same as JSON.
+    pub json: Box<RawValue>,
+}
+
+/// What a meter's task makes known.
+#[derive(Clone, Debug)]
+pub enum Published {
+    /// A reading, and the exposure that was asked for.
+    Reading {
+        /// The settings of the exposure.
+        exposure: Exposure,
+        /// The reading.
+        logged: Arc<Logged>,
+    },
+    /// An exposure that gave none, or a meter that went away.
+    Failed {
+        /// The settings of the exposure; absent if it is about the meter as a whole.
+        exposure: Option<Exposure>,
+        /// Why.
+        error: Arc<RpcError>,
+    },
+}
+
+/// How the meter is, as its task last said.
+#[derive(Clone, Debug)]
+pub(super) struct Status {
+    pub(super) state: State,
+    pub(super) reason: Option<String>,
+    pub(super) open: Option<Open>,
+    /// The error that a request gets now, if the meter isn't open.
+    pub(super) error: Option<RpcError>,
+}
+
+/// What is known of an open meter.
+#[derive(Clone, Debug)]
+pub(super) struct Open {
+    pub(super) description: Arc<Description>,
+    pub(super) since_s: f64,
+}
+
+impl Open {
+    /// Whether the meter is in its own warm-up at `now_s`.
+    pub(super) fn warming(&self, now_s: f64) -> bool {
+        now_s < self.warm_at_s()
+    }
+
+    /// When its warm-up ends.
+    pub(super) fn warm_at_s(&self) -> f64 {
+        self.since_s + self.description.warm_up_s
+    }
+
+    /// Its dark (zero) reading. None has been taken yet.
+    pub(super) fn zero(&self) -> Option<Zero> {
+        let need = self.description.zero?;
+        Some(Zero { at: None, due: None, needed: need.at_start || need.every_s.is_some() })
+    }
+}
+
+/// Shared between a meter's task and its handles.
+#[derive(Debug)]
+pub(super) struct Shared {
+    pub(super) id: String,
+    pub(super) driver: &'static str,
+    pub(super) simulated: bool,
+    pub(super) exposing: AtomicBool,
+    pub(super) exposures: AtomicU64,
+    pub(super) faults: AtomicU64,
+    pub(super) waiting: AtomicUsize,
+    pub(super) published: broadcast::Sender<Published>,
+    pub(super) changes: broadcast::Sender<Arc<Meter>>,
+    latest: Mutex<Option<(Exposure, Arc<Logged>)>>,
+    status: Mutex<Status>,
+}
+
+/// Where changes of every meter's state are announced.
+#[must_use]
+pub fn changes() -> broadcast::Sender<Arc<Meter>> {
+    broadcast::channel(CHANGES).0
+}
+
+impl Shared {
+    pub(super) fn new(
+        id: String,
+        driver: &'static str,
+        simulated: bool,
+        changes: broadcast::Sender<Arc<Meter>>,
+    ) -> Self {
+        let status = Status {
+            state: State::Absent,
+            reason: Some("not opened yet".to_owned()),
+            open: None,
+            error: None,
+        };
+        Self {
+            id,
+            driver,
+            simulated,
+            exposing: AtomicBool::new(false),
+            exposures: AtomicU64::new(0),
+            faults: AtomicU64::new(0),
+            waiting: AtomicUsize::new(0),
+            published: broadcast::channel(READINGS).0,
+            changes,
+            latest: Mutex::new(None),
+            status: Mutex::new(status),
+        }
+    }
+
+    pub(super) fn status(&self) -> MutexGuard<'_, Status> {
+        self.status.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Takes a new state, and says so to those who observe meters.
+    pub(super) fn change(&self, status: Status, now_s: f64) {
+        *self.status() = status;
+        self.announce(now_s);
+    }
+
+    pub(super) fn announce(&self, now_s: f64) {
+        // Nobody may be listening.
+        let _heard = self.changes.send(Arc::new(self.meter(now_s))).is_ok();
+    }
+
+    /// The latest reading, if it was taken with these settings and began no earlier than `since_s`.
+    pub(super) fn recent(&self, exposure: Exposure, since_s: f64) -> Option<Arc<Logged>> {
+        let latest = self.latest.lock().unwrap_or_else(PoisonError::into_inner);
+        let (settings, logged) = latest.as_ref()?;
+        (*settings == exposure && logged.reading.began_s >= since_s).then(|| Arc::clone(logged))
+    }
+
+    pub(super) fn publish(&self, published: Published) {
+        if let Published::Reading { exposure, logged } = &published {
+            *self.latest.lock().unwrap_or_else(PoisonError::into_inner) =
+                Some((*exposure, Arc::clone(logged)));
+        }
+        // Nobody may be listening.
+        let _heard = self.published.send(published).is_ok();
+    }
+
+    /// The meter as clients are told of it.
+    pub(super) fn meter(&self, now_s: f64) -> Meter {
+        let status = self.status();
+        let open = status.open.as_ref();
+        let state = match status.state {
+            State::Ready if self.exposing.load(Ordering::Relaxed) => State::Reading,
+            State::Ready if open.is_some_and(|open| open.warming(now_s)) => State::Warming,
+            state => state,
+        };
+        Meter {
+            id: self.id.clone(),
+            driver: self.driver.to_owned(),
+            simulated: self.simulated,
+            state,
+            reason: status.reason.clone(),
+            faults: self.faults.load(Ordering::Relaxed),
+            instrument: open.map(|open| open.description.instrument.clone()),
+            warm_up: open
+                .filter(|open| open.description.warm_up_s > 0.0)
+                .map(|open| WarmUp { needed_s: open.description.warm_up_s, elapsed_s: now_s - open.since_s }),
+            zero: open.and_then(Open::zero),
+        }
+    }
+}

@@ -1,0 +1,292 @@
+//! The task that owns a meter: it exposes, gives out what came of it, and looks after a meter that fails.
+
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
+
+use settled_drivers::clock::Clock as Spans;
+use settled_drivers::driver::Driver;
+use settled_drivers::fault::{Fault, FaultKind, chain};
+use settled_drivers::meter::Meter;
+use settled_drivers::sample::{Exposure, Sample};
+use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::log::EventKind;
+use tokio::sync::{OwnedMutexGuard, mpsc};
+
+use super::commit::{Commits, answer};
+use super::queue::{Audience, MOST_WAITING, Next, Queue, Waiting};
+use super::shared::{Published, Shared};
+use super::stamp::{Stamp, stamped};
+use super::{Inbox, Message, MeterHandle};
+use crate::clock::Clock;
+use crate::failure;
+use crate::log::Log;
+use crate::stop::Stop;
+
+/// The longest that bringing a meter back to order may take.
+const RECOVERY: Duration = Duration::from_secs(5);
+
+/// Exposures in a row without an answer, or with one that makes no sense, before the meter is closed and opened anew.
+const MOST_FAILURES: u32 = 5;
+
+/// The longest that demands wait after a failure, in s.
+const LONGEST_PAUSE_S: f64 = 5.0;
+
+/// What a task works with.
+#[derive(Clone, Debug)]
+pub(crate) struct Tools {
+    pub(crate) driver: Arc<dyn Driver>,
+    pub(crate) clock: Arc<Clock>,
+    pub(crate) log: Log,
+    pub(crate) stop: Stop,
+}
+
+impl Tools {
+    pub(super) fn now_s(&self) -> f64 {
+        self.clock.now_s()
+    }
+
+    pub(super) fn spans(&self) -> Arc<dyn Spans> {
+        self.clock.clone()
+    }
+}
+
+/// The task.
+#[derive(Debug)]
+pub(crate) struct Task {
+    pub(super) tools: Tools,
+    pub(super) shared: Arc<Shared>,
+    pub(super) queue: Queue,
+    pub(super) failures: u32,
+    pub(super) demands_from_s: f64,
+    pub(super) warming: bool,
+    inbox: OwnedMutexGuard<mpsc::Receiver<Message>>,
+    commits: Commits,
+}
+
+/// Why a meter is no longer served.
+enum End {
+    Stopped,
+    Lost(Fault),
+}
+
+impl Task {
+    /// Takes over the meter's inbox.
+    pub(crate) async fn new(handle: &MeterHandle, inbox: Inbox, tools: Tools) -> Self {
+        let now_s = tools.now_s();
+        Self {
+            tools,
+            shared: Arc::clone(&handle.shared),
+            queue: Queue::default(),
+            failures: 0,
+            demands_from_s: now_s,
+            warming: false,
+            inbox: inbox.0.lock_owned().await,
+            commits: Commits::default(),
+        }
+    }
+
+    /// Owns the meter until the daemon stops.
+    pub(crate) async fn run(mut self) {
+        while let Some(mut meter) = self.open().await {
+            let end = self.serve(meter.as_mut()).await;
+            // Closing must not hold up anything: a meter that doesn't let go is dropped.
+            let _closed = tokio::time::timeout(RECOVERY, meter.close()).await.is_ok();
+            match end {
+                End::Stopped => break,
+                End::Lost(fault) => self.lost(&fault).await,
+            }
+        }
+        self.finish().await;
+    }
+
+    async fn serve(&mut self, meter: &mut dyn Meter) -> End {
+        let mut stop = self.tools.stop.clone();
+        loop {
+            while let Ok(message) = self.inbox.try_recv() {
+                self.accept(message);
+            }
+            if stop.has_come() || self.inbox.is_closed() {
+                return End::Stopped;
+            }
+            let now_s = self.tools.now_s();
+            let next = self.queue.next(now_s, self.demands_from_s);
+            match next {
+                Next::Expose(exposure) if !self.commits.is_full() => {
+                    if let Err(fault) = self.expose(meter, exposure).await {
+                        return End::Lost(fault);
+                    }
+                }
+                // The disk is behind: go on once it has caught up.
+                Next::Expose(_) => self.commits.deliver_next(&self.shared).await,
+                Next::Wait(until_s) => self.wait(until_s, &mut stop).await,
+                Next::Idle => self.wait(f64::INFINITY, &mut stop).await,
+            }
+        }
+    }
+
+    /// Waits for whatever comes first: work, the end of the meter's warm-up, or the daemon's end.
+    async fn wait(&mut self, until_s: f64, stop: &mut Stop) {
+        let warm_at_s = self.shared.status().open.as_ref().map(super::shared::Open::warm_at_s);
+        let until_s = warm_at_s.filter(|_| self.warming).unwrap_or(f64::INFINITY).min(until_s);
+        let clock = Arc::clone(&self.tools.clock);
+        tokio::select! {
+            _ = self.attend() => {}
+            () = stop.wait() => {}
+            () = clock.sleep_until(until_s), if until_s.is_finite() => {}
+        }
+        self.look_at_warm_up();
+    }
+
+    /// Tells those who observe when the meter's own warm-up is over.
+    fn look_at_warm_up(&mut self) {
+        let now_s = self.tools.now_s();
+        let warming = self.shared.status().open.as_ref().is_some_and(|open| open.warming(now_s));
+        if std::mem::replace(&mut self.warming, warming) && !warming {
+            self.shared.announce(now_s);
+        }
+    }
+
+    /// Takes in one message, or gives out one reading that has become durable. False once nobody can ask any more.
+    /// Dropping the future loses nothing.
+    pub(super) async fn attend(&mut self) -> bool {
+        tokio::select! {
+            message = self.inbox.recv() => match message {
+                Some(message) => { self.accept(message); true }
+                None => false,
+            },
+            () = self.commits.deliver_next(&self.shared) => true,
+        }
+    }
+
+    fn accept(&mut self, message: Message) {
+        match message {
+            Message::Demand(demand) => self.queue.demand(demand),
+            Message::Read { exposure, reply } => {
+                if let Err(waiting) = self.queue.wait(Waiting { exposure, reply }) {
+                    let message = format!("{MOST_WAITING} requests wait for the meter already");
+                    let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
+                    let _waiting = waiting.reply.send(Err(error)).is_ok();
+                }
+            }
+        }
+        self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
+    }
+
+    /// One exposure, from its beginning to the hand-over of what came of it. A fault means that the meter is lost.
+    async fn expose(&mut self, meter: &mut dyn Meter, exposure: Exposure) -> Result<(), Fault> {
+        let began_s = self.tools.now_s();
+        let audience = self.queue.take(exposure, began_s);
+        self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
+        self.shared.exposing.store(true, Ordering::Relaxed);
+        let outcome = self.measure(meter, exposure).await;
+        self.shared.exposing.store(false, Ordering::Relaxed);
+        self.shared.exposures.fetch_add(1, Ordering::Relaxed);
+        match outcome {
+            Ok(sample) => {
+                self.hand_over(&sample, began_s, exposure, audience).await;
+                Ok(())
+            }
+            Err(fault) => self.failed(meter, fault, exposure, audience).await,
+        }
+    }
+
+    /// The exposure itself, within the meter's deadline; messages are taken in meanwhile.
+    async fn measure(&mut self, meter: &mut dyn Meter, exposure: Exposure) -> Result<Sample, Fault> {
+        let deadline = meter.deadline(exposure);
+        let measuring = tokio::time::timeout(deadline, meter.measure(exposure));
+        tokio::pin!(measuring);
+        let mut open = true;
+        loop {
+            tokio::select! {
+                biased;
+                outcome = &mut measuring => {
+                    let late = || Fault::new(FaultKind::Silent, format!("no reading within {deadline:?}"));
+                    return outcome.unwrap_or_else(|_| Err(late()));
+                }
+                alive = self.attend(), if open => open = alive,
+            }
+        }
+    }
+
+    async fn hand_over(&mut self, sample: &Sample, began_s: f64, exposure: Exposure, audience: Audience) {
+        self.failures = 0;
+        self.look_at_warm_up();
+        let Some(open) = self.shared.status().open.clone() else { return };
+        let stamp = Stamp {
+            meter: &self.shared.id,
+            boot: self.tools.clock.boot(),
+            began_s,
+            ended: self.tools.clock.now(),
+            warming: self.warming,
+            zero_overdue: open.zero().is_some_and(|zero| zero.needed),
+            simulated: self.shared.simulated,
+            shared: audience.size > 1,
+        };
+        let draft = stamped(sample, &open.description, &stamp);
+        self.commits.send(&self.tools.log, &self.shared, draft, exposure, audience).await;
+        // A meter that answers at once must not keep everyone else waiting.
+        tokio::task::yield_now().await;
+    }
+
+    /// An exposure gave no reading: says so, and brings the meter back to order. A fault means that it is lost.
+    async fn failed(
+        &mut self,
+        meter: &mut dyn Meter,
+        fault: Fault,
+        exposure: Exposure,
+        audience: Audience,
+    ) -> Result<(), Fault> {
+        let error = failure::rpc_error(&self.shared.id, &fault);
+        self.shared.faults.fetch_add(1, Ordering::Relaxed);
+        self.note(EventKind::ExposureFailed, chain(&fault)).await;
+        answer(audience, &Err(error.clone()));
+        self.shared.publish(Published::Failed { exposure: Some(exposure), error: Arc::new(error) });
+        if fault.kind().needs_reopening() {
+            return Err(fault);
+        }
+        self.failures += 1;
+        let pause_s = (0.25 * f64::from(1_u32 << self.failures.min(5))).min(LONGEST_PAUSE_S);
+        self.demands_from_s = self.tools.now_s() + pause_s;
+        if !fault.kind().needs_recovery() {
+            return Ok(());
+        }
+        if self.failures >= MOST_FAILURES {
+            return Err(fault);
+        }
+        match tokio::time::timeout(RECOVERY, meter.recover()).await {
+            Ok(outcome) => outcome,
+            Err(_) => Err(Fault::new(
+                FaultKind::Silent,
+                format!("bringing it back to order took longer than {RECOVERY:?}"),
+            )),
+        }
+    }
+
+    /// The meter is gone, or has to be opened anew.
+    async fn lost(&mut self, fault: &Fault) {
+        let error = failure::rpc_error(&self.shared.id, fault);
+        let kind =
+            if fault.kind() == FaultKind::Gone { EventKind::MeterGone } else { EventKind::MeterFailed };
+        self.unusable(fault.kind(), chain(fault), error.clone());
+        self.note(kind, chain(fault)).await;
+        self.shared.publish(Published::Failed { exposure: None, error: Arc::new(error) });
+    }
+
+    pub(super) fn fail_waiting(&mut self, error: &RpcError) {
+        for reply in self.queue.drain() {
+            let _waiting = reply.send(Err(error.clone())).is_ok();
+        }
+        self.shared.waiting.store(0, Ordering::Relaxed);
+    }
+
+    /// The daemon stops: what has been measured still goes out, what has not is refused.
+    async fn finish(&mut self) {
+        while !self.commits.is_empty() {
+            self.commits.deliver_next(&self.shared).await;
+        }
+        self.fail_waiting(
+            &RpcError::new(ErrorKind::ShuttingDown, "the daemon is stopping").about(&self.shared.id),
+        );
+    }
+}

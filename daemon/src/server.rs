@@ -1,0 +1,102 @@
+//! The socket, and who is on it.
+//!
+//! One task a connection. Whatever it asks for runs in tasks that it owns, so that they end with it.
+
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
+
+use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::line::LONGEST_LINE;
+use settled_protocol::message::{LARGEST_BATCH, RequestId, response_line};
+use settled_protocol::method::Limits;
+use tokio::io::AsyncWriteExt;
+use tokio::net::{UnixListener, UnixStream};
+use tokio::task::JoinSet;
+
+use crate::daemon::Daemon;
+use crate::stop::Stop;
+
+mod dispatch;
+mod observe;
+mod outbox;
+mod session;
+mod socket;
+
+pub use socket::{BindError, Bound};
+
+/// What a client may ask for at once; `hello` tells.
+pub const LIMITS: Limits = Limits {
+    line_bytes: LONGEST_LINE,
+    batch: LARGEST_BATCH,
+    connections: 1024,
+    pending_requests: 64,
+    subscriptions: 64,
+    waiting_notifications: 256,
+};
+
+/// After a failed accept (no file descriptors left, say), before the next.
+const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
+
+/// How long sessions may take to hand over their last answers when the daemon stops.
+const FAREWELL: Duration = Duration::from_secs(2);
+
+/// Serves clients until the daemon stops.
+pub async fn serve(listener: &UnixListener, daemon: &Arc<Daemon>, mut stop: Stop) {
+    let mut sessions = JoinSet::new();
+    loop {
+        let accepted = tokio::select! {
+            accepted = listener.accept() => accepted,
+            Some(_ended) = sessions.join_next(), if !sessions.is_empty() => continue,
+            () = stop.wait() => break,
+        };
+        match accepted {
+            Ok((stream, _)) if sessions.len() >= LIMITS.connections => {
+                sessions.spawn(turn_away(stream));
+            }
+            Ok((stream, _)) => {
+                log_peer(&stream);
+                sessions.spawn(session(stream, Arc::clone(daemon), stop.clone()));
+            }
+            Err(error) => {
+                tracing::warn!(%error, "accepting a connection");
+                tokio::time::sleep(ACCEPT_PAUSE).await;
+            }
+        }
+    }
+    let farewell = async { while sessions.join_next().await.is_some() {} };
+    let _in_time = tokio::time::timeout(FAREWELL, farewell).await.is_ok();
+}
+
+async fn session(stream: UnixStream, daemon: Arc<Daemon>, stop: Stop) {
+    daemon.clients.fetch_add(1, Ordering::Relaxed);
+    let _leaving = Leaving(Arc::clone(&daemon));
+    session::run(stream, daemon, stop).await;
+}
+
+/// Counts a client out, however its session ends.
+struct Leaving(Arc<Daemon>);
+
+impl Drop for Leaving {
+    fn drop(&mut self) {
+        self.0.clients.fetch_sub(1, Ordering::Relaxed);
+    }
+}
+
+fn log_peer(stream: &UnixStream) {
+    match stream.peer_cred() {
+        Ok(peer) => tracing::debug!(uid = peer.uid(), pid = peer.pid(), "client connected"),
+        Err(error) => tracing::debug!(%error, "client connected, credentials unknown"),
+    }
+}
+
+/// Tells a client that there are too many, and closes.
+async fn turn_away(mut stream: UnixStream) {
+    let error =
+        RpcError::new(ErrorKind::Overloaded, format!("{} connections are open already", LIMITS.connections));
+    if let Ok(mut line) = response_line(&RequestId::Null, Err::<&(), _>(&error.retry_after(1.0))) {
+        line.push('\n');
+        let said = tokio::time::timeout(FAREWELL, stream.write_all(line.as_bytes())).await;
+        tracing::warn!(told = said.is_ok(), "too many connections: a client was turned away");
+    }
+}

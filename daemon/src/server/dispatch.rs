@@ -1,0 +1,146 @@
+//! From a method's name to what it does.
+
+use std::sync::Arc;
+
+use serde::Serialize;
+use serde_json::value::{RawValue, to_raw_value};
+use settled_drivers::clock::Clock as _;
+use settled_drivers::sample::Exposure;
+use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::message::{Call, RequestId, notification_line};
+use settled_protocol::method::{
+    DaemonStatus, Hello, HelloParams, HelloResult, LogEvents, LogReadings, MeterRead, MeterSettle,
+    MetersList, MetersListResult, Method, PROTOCOL_VERSION, ReadParams, StageShow,
+};
+use settled_protocol::notification::SettleProgress;
+
+use super::LIMITS;
+use super::outbox::{Outbox, Stream};
+use crate::daemon::{Daemon, VERSION};
+use crate::meter_task::Logged;
+use crate::settling;
+
+type Answer = Result<Box<RawValue>, RpcError>;
+
+/// The longest integration time that may be asked for, in s. Meters have their own, shorter limits.
+const LONGEST_INTEGRATION_S: f64 = 3600.0;
+
+/// The longest interval between readings, in s.
+const LONGEST_INTERVAL_S: f64 = 86_400.0;
+
+/// Where a request reports its progress: only the last report counts.
+#[derive(Debug)]
+pub(super) struct Progress {
+    request: RequestId,
+    stream: Stream,
+    outbox: Arc<Outbox>,
+}
+
+impl Progress {
+    pub(super) fn new(request: RequestId, stream: Stream, outbox: Arc<Outbox>) -> Self {
+        Self { request, stream, outbox }
+    }
+
+    fn report(&self, report: settling::Report) {
+        let settling::Report { waited_s, count, latest, value, evidence } = report;
+        let progress =
+            SettleProgress { request: self.request.clone(), waited_s, count, latest, value, evidence };
+        if let Ok(line) = notification_line(&progress) {
+            self.outbox.latest(&self.stream, line);
+        }
+    }
+}
+
+/// A result as JSON.
+pub(super) fn raw(result: &impl Serialize) -> Answer {
+    to_raw_value(result)
+        .map_err(|error| RpcError::new(ErrorKind::Internal, format!("writing the result as JSON: {error}")))
+}
+
+/// Methods that take no time; nothing for the others.
+pub(super) fn at_once(daemon: &Daemon, call: &Call) -> Option<Answer> {
+    Some(match call.method.as_str() {
+        Hello::NAME => {
+            call.params::<Hello>().and_then(|params| hello(daemon, &params)).and_then(|result| raw(&result))
+        }
+        DaemonStatus::NAME => call.params::<DaemonStatus>().and_then(|_| raw(&daemon.status())),
+        MetersList::NAME => {
+            call.params::<MetersList>().and_then(|_| raw(&MetersListResult { meters: daemon.list() }))
+        }
+        _ => return None,
+    })
+}
+
+/// Methods that take time. Dropping the future takes the request back.
+pub(super) async fn carry_out(daemon: Arc<Daemon>, call: Call, progress: Option<Progress>) -> Answer {
+    match call.method.as_str() {
+        MeterRead::NAME => read(&daemon, call.params::<MeterRead>()?).await.map(|logged| logged.json.clone()),
+        MeterSettle::NAME => {
+            let params = call.params::<MeterSettle>()?;
+            let exposure = exposure(params.integration_s)?;
+            let report = progress.filter(|_| params.progress);
+            let report = |news| {
+                if let Some(progress) = &report {
+                    progress.report(news);
+                }
+            };
+            raw(&settling::settle(&daemon, &params.meter, params.criteria, exposure, report).await?)
+        }
+        LogReadings::NAME => raw(&daemon.log.readings(call.params::<LogReadings>()?).await?),
+        LogEvents::NAME => raw(&daemon.log.events(call.params::<LogEvents>()?).await?),
+        StageShow::NAME => raw(&daemon.show(call.params::<StageShow>()?).await?),
+        unknown => Err(RpcError::new(ErrorKind::MethodNotFound, format!("there is no method {unknown:?}"))),
+    }
+}
+
+fn hello(daemon: &Daemon, params: &HelloParams) -> Result<HelloResult, RpcError> {
+    if let Some(spoken) = &params.protocol
+        && !spoken.contains(&PROTOCOL_VERSION)
+    {
+        let message =
+            format!("this daemon speaks version {PROTOCOL_VERSION} of the protocol, the client {spoken:?}");
+        return Err(RpcError::new(ErrorKind::Unsupported, message));
+    }
+    if let Some(client) = &params.client {
+        tracing::debug!(client = client.as_str(), "hello");
+    }
+    Ok(HelloResult {
+        protocol: PROTOCOL_VERSION,
+        daemon: format!("settled {VERSION}"),
+        instance: daemon.instance.clone(),
+        clock: daemon.clock.info(),
+        limits: LIMITS,
+    })
+}
+
+async fn read(daemon: &Daemon, params: ReadParams) -> Result<Arc<Logged>, RpcError> {
+    let meter = daemon.meter(&params.meter)?;
+    let exposure = exposure(params.integration_s)?;
+    if let Some(max_age_s) = params.max_age_s {
+        let max_age_s = within("max_age_s", max_age_s, 0.0, LONGEST_INTERVAL_S)?;
+        if let Some(logged) = meter.recent(exposure, daemon.clock.now_s() - max_age_s) {
+            return Ok(logged);
+        }
+    }
+    meter.read(exposure).await
+}
+
+/// The exposure that a client asks for.
+pub(super) fn exposure(integration_s: Option<f64>) -> Result<Exposure, RpcError> {
+    let integration_s =
+        integration_s.map(|asked| within("integration_s", asked, 1e-6, LONGEST_INTEGRATION_S)).transpose()?;
+    Ok(Exposure { integration_s })
+}
+
+/// The interval that a client asks for, in s; 0 is without pause.
+pub(super) fn interval(interval_s: f64) -> Result<f64, RpcError> {
+    within("interval_s", interval_s, 0.0, LONGEST_INTERVAL_S)
+}
+
+fn within(member: &str, value: f64, min: f64, max: f64) -> Result<f64, RpcError> {
+    if (min..=max).contains(&value) {
+        return Ok(value);
+    }
+    let message = format!("params.{member} must be from {min} to {max}, not {value}");
+    Err(RpcError::new(ErrorKind::InvalidParams, message))
+}

@@ -1,0 +1,104 @@
+//! Subscriptions: from what meters make known to one client's outbox.
+
+use std::sync::Arc;
+
+use settled_protocol::error::RpcError;
+use settled_protocol::log::Selection;
+use settled_protocol::message::notification_line;
+use settled_protocol::meter::Meter;
+use settled_protocol::method::ObserveParams;
+use settled_protocol::notification::MeterChanged;
+use tokio::sync::broadcast;
+use tokio::sync::broadcast::error::RecvError;
+
+use super::outbox::{Outbox, Stream};
+use crate::daemon::Daemon;
+use crate::meter_task::{Demanded, Logged, Published};
+
+/// A subscription to a meter's readings, made before its answer is sent so that nothing is missed in between.
+#[derive(Debug)]
+pub(super) struct Readings {
+    follow: broadcast::Receiver<Published>,
+    _demanded: Option<Demanded>,
+    meter: String,
+    after: Option<u64>,
+}
+
+impl Readings {
+    pub(super) async fn new(daemon: &Daemon, params: ObserveParams) -> Result<Self, RpcError> {
+        let meter = daemon.meter(&params.meter)?;
+        let follow = meter.follow();
+        let demanded = match params.interval_s {
+            Some(interval_s) => {
+                let exposure = super::dispatch::exposure(params.integration_s)?;
+                Some(meter.demand(exposure, super::dispatch::interval(interval_s)?).await?)
+            }
+            None => None,
+        };
+        Ok(Self { follow, _demanded: demanded, meter: params.meter, after: params.after })
+    }
+
+    /// Forwards until the meter's task is gone for good. First from the log, then as they come, with no gap and no repeat
+    /// in between: both are told apart by sequence.
+    pub(super) async fn forward(mut self, daemon: Arc<Daemon>, outbox: Arc<Outbox>, stream: Stream) {
+        let mut last = match self.after {
+            Some(after) => self.replay(&daemon, &outbox, &stream, after).await,
+            None => 0,
+        };
+        loop {
+            match self.follow.recv().await {
+                Ok(Published::Reading { logged, .. }) if logged.reading.sequence > last => {
+                    last = logged.reading.sequence;
+                    outbox.reading(&stream, logged);
+                }
+                Ok(_) => {}
+                Err(RecvError::Lagged(count)) => outbox.lost(&stream, count),
+                Err(RecvError::Closed) => return,
+            }
+        }
+    }
+
+    /// What came after a sequence, page by page, no faster than the client reads. Returns the last that was sent.
+    async fn replay(&self, daemon: &Daemon, outbox: &Outbox, stream: &Stream, mut after: u64) -> u64 {
+        loop {
+            let limit = Some(u32::try_from(super::LIMITS.waiting_notifications / 2).unwrap_or(1));
+            let selection = Selection {
+                meter: Some(self.meter.clone()),
+                after: Some(after),
+                limit,
+                ..Selection::default()
+            };
+            let Ok(page) = daemon.log.readings(selection).await else { return after };
+            for reading in page.readings {
+                after = reading.sequence;
+                if let Ok(json) = serde_json::value::to_raw_value(&reading) {
+                    outbox.reading(stream, Arc::new(Logged { reading, json }));
+                }
+            }
+            if page.next.is_none() {
+                return after;
+            }
+            outbox.drained(stream).await;
+        }
+    }
+}
+
+/// Forwards changes of meters' states.
+pub(super) async fn meters(
+    mut changes: broadcast::Receiver<Arc<Meter>>,
+    outbox: Arc<Outbox>,
+    stream: Stream,
+) {
+    loop {
+        match changes.recv().await {
+            Ok(meter) => {
+                let changed = MeterChanged { subscription: stream.to_string(), meter: Meter::clone(&meter) };
+                if let Ok(line) = notification_line(&changed) {
+                    outbox.notice(&stream, line);
+                }
+            }
+            Err(RecvError::Lagged(count)) => outbox.lost(&stream, count),
+            Err(RecvError::Closed) => return,
+        }
+    }
+}

@@ -1,0 +1,316 @@
+//! What waits to be written to one client. Bounded: a slow reader loses the oldest notifications of a subscription, and
+//! is told which, in the stream at the place of the gap.
+
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use settled_protocol::message::notification_line;
+use settled_protocol::notification::{Missed, MissedWhy};
+use tokio::sync::Notify;
+
+use super::LIMITS;
+use crate::meter_task::Logged;
+
+/// Bytes of answers that may wait; a client that doesn't take them is not read from any further.
+const FULL: usize = 1 << 20;
+
+/// Bytes written at once.
+const CHUNK: usize = 64 * 1024;
+
+/// The name of a subscription, or of a request that reports progress.
+pub(super) type Stream = Arc<str>;
+
+/// Something to write.
+#[derive(Debug)]
+enum Item {
+    /// A line that is never dropped.
+    Answer(String),
+    /// A reading for a subscription.
+    Reading(Stream, Arc<Logged>),
+    /// Any other notification of a stream.
+    Notice(Stream, String),
+    /// What is gone, at its place.
+    Gap(Stream, Gap),
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Gap {
+    count: u64,
+    range: Option<(u64, u64)>,
+}
+
+impl Item {
+    fn stream(&self) -> Option<&Stream> {
+        match self {
+            Self::Answer(_) => None,
+            Self::Reading(stream, _) | Self::Notice(stream, _) | Self::Gap(stream, _) => Some(stream),
+        }
+    }
+
+    fn droppable(&self, of: &Stream) -> bool {
+        matches!(self, Self::Reading(stream, _) | Self::Notice(stream, _) if Arc::ptr_eq(stream, of))
+    }
+}
+
+#[derive(Debug, Default)]
+struct Waiting {
+    items: VecDeque<Item>,
+    answer_bytes: usize,
+    closed: bool,
+}
+
+/// One client's outbox.
+#[derive(Debug, Default)]
+pub(super) struct Outbox {
+    waiting: Mutex<Waiting>,
+    filled: Notify,
+    emptied: Notify,
+}
+
+impl Outbox {
+    fn waiting(&self) -> MutexGuard<'_, Waiting> {
+        self.waiting.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Adds an answer.
+    pub(super) fn answer(&self, line: String) {
+        let mut waiting = self.waiting();
+        waiting.answer_bytes += line.len();
+        waiting.items.push_back(Item::Answer(line));
+        drop(waiting);
+        self.filled.notify_one();
+    }
+
+    /// Adds a reading to a subscription.
+    pub(super) fn reading(&self, stream: &Stream, logged: Arc<Logged>) {
+        self.push(stream, Item::Reading(Arc::clone(stream), logged), LIMITS.waiting_notifications);
+    }
+
+    /// Adds a notification to a stream.
+    pub(super) fn notice(&self, stream: &Stream, line: String) {
+        self.push(stream, Item::Notice(Arc::clone(stream), line), LIMITS.waiting_notifications);
+    }
+
+    /// Adds a notification that makes the stream's earlier ones obsolete: progress, of which only the last counts.
+    pub(super) fn latest(&self, stream: &Stream, line: String) {
+        let mut waiting = self.waiting();
+        waiting.items.retain(|item| !item.droppable(stream));
+        waiting.items.push_back(Item::Notice(Arc::clone(stream), line));
+        drop(waiting);
+        self.filled.notify_one();
+    }
+
+    /// Says that some of a subscription's notifications are gone before they came here.
+    pub(super) fn lost(&self, stream: &Stream, count: u64) {
+        let gap = Gap { count, range: None };
+        self.push(stream, Item::Gap(Arc::clone(stream), gap), usize::MAX);
+    }
+
+    /// Forgets what still waits for a stream.
+    pub(super) fn forget(&self, stream: &Stream) {
+        self.waiting().items.retain(|item| item.stream().is_none_or(|other| !Arc::ptr_eq(other, stream)));
+    }
+
+    fn push(&self, stream: &Stream, item: Item, most: usize) {
+        let mut waiting = self.waiting();
+        if waiting.items.len() >= most
+            && waiting.items.iter().filter(|item| item.droppable(stream)).count() >= most
+        {
+            drop_oldest(&mut waiting.items, stream);
+        }
+        waiting.items.push_back(item);
+        drop(waiting);
+        self.filled.notify_one();
+    }
+
+    /// No more will come: the writer ends once it has written what is here.
+    pub(super) fn close(&self) {
+        self.waiting().closed = true;
+        self.filled.notify_one();
+    }
+
+    /// Waits until there is room for more answers.
+    pub(super) async fn room(&self) {
+        loop {
+            // Listens before it looks, so that no change in between is missed.
+            let emptied = self.emptied.notified();
+            if self.waiting().answer_bytes < FULL {
+                return;
+            }
+            emptied.await;
+        }
+    }
+
+    /// Waits until nothing of a stream waits any more.
+    pub(super) async fn drained(&self, stream: &Stream) {
+        loop {
+            let emptied = self.emptied.notified();
+            if !self.waiting().items.iter().any(|item| item.droppable(stream)) {
+                return;
+            }
+            emptied.await;
+        }
+    }
+
+    /// The next bytes to write; nothing once the outbox is closed and empty.
+    pub(super) async fn next(&self) -> Option<Vec<u8>> {
+        loop {
+            {
+                let mut waiting = self.waiting();
+                if !waiting.items.is_empty() {
+                    let bytes = take(&mut waiting);
+                    drop(waiting);
+                    self.emptied.notify_waiters();
+                    return Some(bytes);
+                }
+                if waiting.closed {
+                    return None;
+                }
+            }
+            self.filled.notified().await;
+        }
+    }
+}
+
+/// Replaces a stream's oldest notification by the gap it leaves, or widens the gap before it.
+fn drop_oldest(items: &mut VecDeque<Item>, stream: &Stream) {
+    let Some(oldest) = items.iter().position(|item| item.droppable(stream)) else { return };
+    let sequence = match items.get(oldest) {
+        Some(Item::Reading(_, logged)) => Some(logged.reading.sequence),
+        _ => None,
+    };
+    let before = items
+        .iter_mut()
+        .take(oldest)
+        .rev()
+        .find(|item| matches!(item, Item::Gap(of, _) if Arc::ptr_eq(of, stream)));
+    if let Some(Item::Gap(_, gap)) = before {
+        gap.widen(sequence);
+        items.remove(oldest);
+    } else if let Some(item) = items.get_mut(oldest) {
+        let mut gap = Gap::default();
+        gap.widen(sequence);
+        *item = Item::Gap(Arc::clone(stream), gap);
+    }
+}
+
+impl Gap {
+    fn widen(&mut self, sequence: Option<u64>) {
+        self.count += 1;
+        self.range = match (self.range, sequence) {
+            (Some((from, _)), Some(to)) => Some((from, to)),
+            (None, Some(only)) if self.count == 1 => Some((only, only)),
+            (range, _) => range,
+        };
+    }
+}
+
+/// Takes out up to a chunk of bytes.
+fn take(waiting: &mut Waiting) -> Vec<u8> {
+    let mut bytes = Vec::with_capacity(512);
+    while bytes.len() < CHUNK {
+        let Some(item) = waiting.items.pop_front() else { break };
+        if let Item::Answer(line) = &item {
+            waiting.answer_bytes -= line.len();
+        }
+        write(&item, &mut bytes);
+        bytes.push(b'\n');
+    }
+    bytes
+}
+
+fn write(item: &Item, bytes: &mut Vec<u8>) {
+    match item {
+        Item::Answer(line) | Item::Notice(_, line) => bytes.extend_from_slice(line.as_bytes()),
+        Item::Reading(stream, logged) => {
+            // The reading's bytes are the same for everyone; stream names are ours and need no escaping.
+            for part in [
+                r#"{"jsonrpc":"2.0","method":"reading","params":{"subscription":""#,
+                stream,
+                r#"","reading":"#,
+                logged.json.get(),
+                "}}",
+            ] {
+                bytes.extend_from_slice(part.as_bytes());
+            }
+        }
+        Item::Gap(stream, Gap { count, range }) => {
+            let (from, to) = range.unzip();
+            let missed = Missed {
+                subscription: stream.to_string(),
+                count: *count,
+                from,
+                to,
+                why: MissedWhy::SlowReader,
+            };
+            bytes.extend_from_slice(notification_line(&missed).unwrap_or_default().as_bytes());
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use settled_protocol::quantity::{Light, Photometric};
+    use settled_protocol::reading::Reading;
+    use settled_protocol::time::Timestamp;
+
+    use super::*;
+
+    fn logged(sequence: u64) -> Arc<Logged> {
+        let reading = Reading {
+            sequence,
+            meter: "m".to_owned(),
+            at: Timestamp::from_unix_ns(0),
+            t_s: 0.0,
+            began_s: 0.0,
+            boot: String::new(),
+            integration_s: None,
+            light: Light::amount(Photometric::Luminance, 1.0).unwrap(),
+            temperature_c: None,
+            flags: Vec::new(),
+        };
+        let json = serde_json::value::to_raw_value(&reading).unwrap();
+        Arc::new(Logged { reading, json })
+    }
+
+    async fn lines(outbox: &Outbox) -> Vec<serde_json::Value> {
+        outbox.close();
+        let mut bytes = Vec::new();
+        while let Some(chunk) = outbox.next().await {
+            bytes.extend(chunk);
+        }
+        String::from_utf8(bytes).unwrap().lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+    }
+
+    #[tokio::test]
+    async fn a_slow_reader_is_told_what_it_missed_at_the_place_of_the_gap() {
+        let outbox = Outbox::default();
+        let (slow, other): (Stream, Stream) = ("s1".into(), "s2".into());
+        outbox.reading(&other, logged(1));
+        let most = LIMITS.waiting_notifications as u64;
+        for sequence in 1..=most + 12 {
+            outbox.reading(&slow, logged(sequence));
+        }
+        let lines = lines(&outbox).await;
+        assert_eq!(lines[0]["params"]["subscription"], "s2");
+        assert_eq!(lines[1]["method"], "missed");
+        assert_eq!(
+            lines[1]["params"],
+            serde_json::json!({"subscription": "s1", "count": 12, "from": 1, "to": 12, "why": "slow_reader"})
+        );
+        assert_eq!(lines[2]["params"]["reading"]["sequence"], 13);
+        assert_eq!(lines.len() as u64, 2 + most);
+    }
+
+    #[tokio::test]
+    async fn answers_are_never_dropped() {
+        let outbox = Outbox::default();
+        let stream: Stream = "s1".into();
+        for sequence in 0..1000 {
+            outbox.answer(sequence.to_string());
+            outbox.reading(&stream, logged(sequence));
+        }
+        let lines = lines(&outbox).await;
+        assert_eq!(lines.iter().filter(|line| line.is_u64()).count(), 1000);
+    }
+}

@@ -1,0 +1,362 @@
+//! One client: its lines come in, its answers go out, and whatever it asked for runs in tasks that end with it.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::time::Duration;
+
+use serde_json::value::RawValue;
+use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::line::{Line, Lines};
+use settled_protocol::message::{Call, Incoming, Refusal, RequestId, response_line};
+use settled_protocol::method::{
+    CancelParams, MeterObserve, MetersObserve, Method, Nothing, RequestCancel, Subscribed, SubscriptionCancel,
+};
+use tokio::io::{AsyncReadExt, AsyncWriteExt, Interest};
+use tokio::net::UnixStream;
+use tokio::net::unix::{OwnedReadHalf, OwnedWriteHalf};
+use tokio::task::{AbortHandle, Id, JoinError, JoinSet};
+
+use super::LIMITS;
+use super::dispatch::{self, Progress};
+use super::observe::{self, Readings};
+use super::outbox::{Outbox, Stream};
+use crate::daemon::Daemon;
+use crate::stop::Stop;
+
+/// Bytes read from a client at once.
+const CHUNK: usize = 8 * 1024;
+
+/// A client that has finished speaking is looked at this often: has it gone, or does it still listen?
+const LISTENING: Duration = Duration::from_millis(500);
+
+type Answer = Result<Box<RawValue>, RpcError>;
+
+/// Serves one connection to its end.
+pub(super) async fn run(stream: UnixStream, daemon: Arc<Daemon>, stop: Stop) {
+    let (reader, writer) = stream.into_split();
+    let outbox = Arc::new(Outbox::default());
+    let session = Session::new(daemon, Arc::clone(&outbox));
+    let serving = async {
+        session.run(reader, stop).await;
+        outbox.close();
+    };
+    let writing = write(writer, &outbox);
+    tokio::pin!(serving, writing);
+    tokio::select! {
+        () = &mut writing => {}
+        () = &mut serving => writing.await,
+    }
+}
+
+/// Writes what the outbox holds until it is closed, or the client is gone.
+async fn write(mut writer: OwnedWriteHalf, outbox: &Outbox) {
+    while let Some(bytes) = outbox.next().await {
+        if writer.write_all(&bytes).await.is_err() {
+            return;
+        }
+    }
+}
+
+/// Where an answer goes.
+#[derive(Clone, Copy, Debug)]
+enum Target {
+    Line,
+    Batch(u64),
+}
+
+/// A request that isn't answered yet.
+#[derive(Debug)]
+struct Pending {
+    id: Option<RequestId>,
+    target: Target,
+    task: AbortHandle,
+    progress: Option<Stream>,
+}
+
+/// A batch of which some requests aren't answered yet.
+#[derive(Debug, Default)]
+struct Batch {
+    open: usize,
+    answers: Vec<String>,
+}
+
+#[derive(Debug)]
+struct Session {
+    daemon: Arc<Daemon>,
+    outbox: Arc<Outbox>,
+    requests: JoinSet<Answer>,
+    pending: HashMap<Id, Pending>,
+    batches: HashMap<u64, Batch>,
+    subscriptions: HashMap<String, (Stream, AbortHandle)>,
+    streams: JoinSet<()>,
+    counter: u64,
+}
+
+impl Session {
+    fn new(daemon: Arc<Daemon>, outbox: Arc<Outbox>) -> Self {
+        Self {
+            daemon,
+            outbox,
+            requests: JoinSet::new(),
+            pending: HashMap::new(),
+            batches: HashMap::new(),
+            subscriptions: HashMap::new(),
+            streams: JoinSet::new(),
+            counter: 0,
+        }
+    }
+
+    async fn run(mut self, mut reader: OwnedReadHalf, mut stop: Stop) {
+        let mut lines = Lines::new(LIMITS.line_bytes);
+        let mut chunk = vec![0; CHUNK];
+        let outbox = Arc::clone(&self.outbox);
+        loop {
+            let read = async {
+                outbox.room().await;
+                reader.read(&mut chunk).await
+            };
+            tokio::select! {
+                read = read => match read {
+                    Ok(0) | Err(_) => break,
+                    Ok(count) => lines.push(chunk.get(..count).unwrap_or_default()),
+                },
+                Some(ended) = self.requests.join_next_with_id() => self.ended(ended),
+                () = stop.wait() => return self.refuse_all(),
+            }
+            while let Some(line) = lines.next() {
+                self.line(line).await;
+            }
+        }
+        self.finish(&reader, &mut stop).await;
+    }
+
+    /// The client has finished speaking, but may still listen: answers what it asked for, until it is gone.
+    async fn finish(&mut self, reader: &OwnedReadHalf, stop: &mut Stop) {
+        while !self.pending.is_empty() || !self.subscriptions.is_empty() {
+            let gone = reader
+                .ready(Interest::READABLE | Interest::ERROR)
+                .await
+                .is_ok_and(|ready| ready.is_write_closed());
+            if gone {
+                return;
+            }
+            tokio::select! {
+                Some(ended) = self.requests.join_next_with_id() => self.ended(ended),
+                () = tokio::time::sleep(LISTENING) => {}
+                () = stop.wait() => return self.refuse_all(),
+            }
+        }
+    }
+
+    /// The daemon stops: every request that isn't answered is told so.
+    fn refuse_all(&mut self) {
+        for (_, pending) in std::mem::take(&mut self.pending) {
+            self.answer(
+                pending.id,
+                pending.target,
+                &Err(RpcError::new(ErrorKind::ShuttingDown, "the daemon is stopping")),
+            );
+        }
+    }
+
+    async fn line(&mut self, line: Line) {
+        let incoming = match line {
+            Line::Whole(bytes) if bytes.iter().all(u8::is_ascii_whitespace) => return,
+            Line::Whole(bytes) => Incoming::decode(&bytes),
+            Line::TooLong => {
+                let message = format!("a line may have at most {} bytes", LIMITS.line_bytes);
+                let error = RpcError::new(ErrorKind::InvalidRequest, message);
+                Incoming::Single(Err(Refusal { id: RequestId::Null, error }))
+            }
+        };
+        match incoming {
+            Incoming::Single(call) => self.call(call, Target::Line).await,
+            Incoming::Batch(calls) => {
+                self.counter += 1;
+                let batch = self.counter;
+                // One more than there are, so that it can't end before its last call is in.
+                self.batches.insert(batch, Batch { open: calls.len() + 1, answers: Vec::new() });
+                for call in calls {
+                    self.call(call, Target::Batch(batch)).await;
+                }
+                self.batch_answer(batch, None);
+            }
+        }
+    }
+
+    async fn call(&mut self, call: Result<Call, Refusal>, target: Target) {
+        match call {
+            Err(refusal) => self.answer(Some(refusal.id), target, &Err(refusal.error)),
+            Ok(call) => match self.at_once(&call).await {
+                Some(answer) => self.answer(call.id, target, &answer),
+                None => self.subscribe_or_spawn(call, target).await,
+            },
+        }
+    }
+
+    /// What needs the session itself, or no time at all.
+    async fn at_once(&mut self, call: &Call) -> Option<Answer> {
+        match call.method.as_str() {
+            RequestCancel::NAME => {
+                Some(call.params::<RequestCancel>().and_then(|params| self.cancel(&params)))
+            }
+            SubscriptionCancel::NAME => Some(
+                call.params::<SubscriptionCancel>().and_then(|params| self.unsubscribe(&params.subscription)),
+            ),
+            _ => dispatch::at_once(&self.daemon, call),
+        }
+    }
+
+    async fn subscribe_or_spawn(&mut self, call: Call, target: Target) {
+        match call.method.as_str() {
+            MeterObserve::NAME => {
+                let readings = match self.may_subscribe().and_then(|()| call.params::<MeterObserve>()) {
+                    Ok(params) => Readings::new(&self.daemon, params).await,
+                    Err(error) => Err(error),
+                };
+                let daemon = Arc::clone(&self.daemon);
+                let start =
+                    |outbox, stream| readings.map(|readings| readings.forward(daemon, outbox, stream));
+                self.subscribe(call.id, target, start);
+            }
+            MetersObserve::NAME => {
+                let allowed = self.may_subscribe().and_then(|()| call.params::<MetersObserve>());
+                let changes = self.daemon.observe();
+                let start =
+                    |outbox, stream| allowed.map(|Nothing {}| observe::meters(changes, outbox, stream));
+                self.subscribe(call.id, target, start);
+            }
+            _ => self.spawn(call, target),
+        }
+    }
+
+    fn may_subscribe(&self) -> Result<(), RpcError> {
+        if self.subscriptions.len() < LIMITS.subscriptions {
+            return Ok(());
+        }
+        let message = format!("a connection may have at most {} subscriptions", LIMITS.subscriptions);
+        Err(RpcError::new(ErrorKind::Overloaded, message))
+    }
+
+    /// Answers first, then lets the stream begin.
+    fn subscribe<S>(
+        &mut self,
+        id: Option<RequestId>,
+        target: Target,
+        start: impl FnOnce(Arc<Outbox>, Stream) -> Result<S, RpcError>,
+    ) where
+        S: Future<Output = ()> + Send + 'static,
+    {
+        self.counter += 1;
+        let name = format!("s{}", self.counter);
+        let stream: Stream = name.as_str().into();
+        match start(Arc::clone(&self.outbox), Arc::clone(&stream)) {
+            Err(error) => self.answer(id, target, &Err(error)),
+            Ok(forward) => {
+                let subscribed = dispatch::raw(&Subscribed { subscription: name.clone() });
+                self.answer(id, target, &subscribed);
+                while self.streams.try_join_next().is_some() {}
+                let task = self.streams.spawn(forward);
+                self.subscriptions.insert(name, (stream, task));
+            }
+        }
+    }
+
+    fn unsubscribe(&mut self, name: &str) -> Answer {
+        let Some((stream, task)) = self.subscriptions.remove(name) else {
+            return Err(RpcError::new(
+                ErrorKind::InvalidParams,
+                format!("params.subscription: there is no {name:?} here"),
+            ));
+        };
+        task.abort();
+        self.outbox.forget(&stream);
+        dispatch::raw(&Nothing {})
+    }
+
+    fn spawn(&mut self, call: Call, target: Target) {
+        if self.pending.len() >= LIMITS.pending_requests {
+            let message =
+                format!("a connection may have at most {} requests waiting", LIMITS.pending_requests);
+            let error = RpcError::new(ErrorKind::Overloaded, message).retry_after(1.0);
+            return self.answer(call.id, target, &Err(error));
+        }
+        let id = call.id.clone();
+        self.counter += 1;
+        let stream: Stream = format!("p{}", self.counter).into();
+        let progress =
+            id.clone().map(|request| Progress::new(request, Arc::clone(&stream), Arc::clone(&self.outbox)));
+        let task = self.requests.spawn(dispatch::carry_out(Arc::clone(&self.daemon), call, progress));
+        self.pending.insert(task.id(), Pending { id, target, task, progress: Some(stream) });
+    }
+
+    /// Takes a request back. It answers `cancelled` when its task has ended.
+    fn cancel(&mut self, params: &CancelParams) -> Answer {
+        let found = self.pending.values().find(|pending| pending.id.as_ref() == Some(&params.id));
+        let Some(pending) = found else {
+            let message = format!("params.id: no request {} is waiting", params.id);
+            return Err(RpcError::new(ErrorKind::InvalidParams, message));
+        };
+        pending.task.abort();
+        dispatch::raw(&Nothing {})
+    }
+
+    fn ended(&mut self, ended: Result<(Id, Answer), JoinError>) {
+        let (id, answer) = match ended {
+            Ok((id, answer)) => (id, answer),
+            Err(error) if error.is_cancelled() => {
+                (error.id(), Err(RpcError::new(ErrorKind::Cancelled, "the request was cancelled")))
+            }
+            Err(error) => {
+                tracing::error!(%error, "a request's task panicked");
+                (
+                    error.id(),
+                    Err(RpcError::new(
+                        ErrorKind::Internal,
+                        "the request failed inside the daemon; its log has more",
+                    )),
+                )
+            }
+        };
+        if let Some(pending) = self.pending.remove(&id) {
+            if let Some(stream) = &pending.progress {
+                self.outbox.forget(stream);
+            }
+            self.answer(pending.id, pending.target, &answer);
+        }
+    }
+
+    /// Sends an answer where it belongs; a notification gets none.
+    fn answer(&mut self, id: Option<RequestId>, target: Target, answer: &Answer) {
+        let line = id.and_then(|id| match response_line(&id, answer.as_ref()) {
+            Ok(line) => Some(line),
+            Err(error) => {
+                tracing::error!(%error, "writing an answer");
+                None
+            }
+        });
+        match target {
+            Target::Batch(batch) => self.batch_answer(batch, line),
+            Target::Line => {
+                if let Some(line) = line {
+                    self.outbox.answer(line);
+                }
+            }
+        }
+    }
+
+    /// One call of a batch is done. The last sends the answers, if there are any.
+    fn batch_answer(&mut self, key: u64, line: Option<String>) {
+        let Some(batch) = self.batches.get_mut(&key) else { return };
+        batch.answers.extend(line);
+        batch.open -= 1;
+        if batch.open > 0 {
+            return;
+        }
+        if let Some(Batch { answers, .. }) = self.batches.remove(&key)
+            && !answers.is_empty()
+        {
+            self.outbox.answer(format!("[{}]", answers.join(",")));
+        }
+    }
+}

@@ -1,0 +1,202 @@
+//! The socket's file: made so that a live daemon's is never stolen and a dead one's never in the way.
+
+use std::fmt;
+use std::fs::{File, OpenOptions};
+use std::io::{Read, Seek, Write};
+use std::os::unix::fs::{FileTypeExt, PermissionsExt};
+use std::path::{Path, PathBuf};
+
+use nix::fcntl::{Flock, FlockArg};
+use nix::unistd::{Group, chown};
+use tokio::net::UnixListener;
+
+/// Owner and group may connect; nobody else.
+const MODE: u32 = 0o660;
+
+/// Without a group, the owner alone.
+const OWNER_ONLY: u32 = 0o600;
+
+/// A listening socket. Dropping it removes the file and lets the next daemon in.
+#[derive(Debug)]
+pub struct Bound {
+    /// Where clients come in.
+    pub listener: UnixListener,
+    path: PathBuf,
+    // Held for as long as the socket is ours; the kernel lets go of it however we die.
+    _lock: Flock<File>,
+}
+
+/// Why the socket could not be made.
+#[derive(Debug)]
+pub enum BindError {
+    /// Another daemon is alive on it.
+    Taken {
+        /// The other's process id, where it could be read.
+        pid: Option<u32>,
+    },
+    /// Something that isn't a socket is in the way.
+    NotASocket,
+    /// The group in the config doesn't exist.
+    NoSuchGroup(String),
+    /// A step failed.
+    Io {
+        /// What was being done.
+        doing: &'static str,
+        /// Why it failed.
+        source: std::io::Error,
+    },
+}
+
+impl fmt::Display for BindError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Taken { pid: Some(pid) } => {
+                write!(
+                    f,
+                    "another daemon (process {pid}) is alive there: stop it, or choose another --socket"
+                )
+            }
+            Self::Taken { pid: None } => {
+                f.write_str("another daemon is alive there: stop it, or choose another --socket")
+            }
+            Self::NotASocket => f.write_str("a file that is not a socket is in the way; it was left alone"),
+            Self::NoSuchGroup(group) => {
+                write!(f, "there is no group {group:?}: make it, or change [socket] group")
+            }
+            Self::Io { doing, .. } => f.write_str(doing),
+        }
+    }
+}
+
+impl std::error::Error for BindError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Self::Io { source, .. } => Some(source),
+            _ => None,
+        }
+    }
+}
+
+fn io(doing: &'static str) -> impl FnOnce(std::io::Error) -> BindError {
+    move |source| BindError::Io { doing, source }
+}
+
+impl Bound {
+    /// Makes the socket at `path`, and its folder if need be.
+    ///
+    /// # Errors
+    /// [`BindError`]; a live daemon's socket, or a file that is no socket, is left as it was.
+    pub fn new(path: &Path, group: Option<&str>) -> Result<Self, BindError> {
+        if let Some(folder) = path.parent() {
+            std::fs::create_dir_all(folder).map_err(io("making the socket's folder"))?;
+        }
+        let lock = lock(path)?;
+        clear(path)?;
+        let listener = UnixListener::bind(path).map_err(io("binding the socket"))?;
+        // From here on, dropping removes the file.
+        let bound = Self { listener, path: path.to_owned(), _lock: lock };
+        let mode = if group.is_some() { MODE } else { OWNER_ONLY };
+        std::fs::set_permissions(path, PermissionsExt::from_mode(mode))
+            .map_err(io("setting the socket's mode"))?;
+        if let Some(name) = group {
+            let group = Group::from_name(name).map_err(|error| io("looking the group up")(error.into()))?;
+            let group = group.ok_or_else(|| BindError::NoSuchGroup(name.to_owned()))?;
+            chown(path, None, Some(group.gid))
+                .map_err(|error| io("giving the socket to the group")(error.into()))?;
+        }
+        Ok(bound)
+    }
+
+    /// The socket's path.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+}
+
+impl Drop for Bound {
+    fn drop(&mut self) {
+        // Already gone is as good.
+        let _removed = std::fs::remove_file(&self.path).is_ok();
+    }
+}
+
+/// Takes the lock beside the socket, which says that its owner lives, and writes our process id into it.
+fn lock(path: &Path) -> Result<Flock<File>, BindError> {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".lock");
+    let file = OpenOptions::new()
+        .read(true)
+        .write(true)
+        .create(true)
+        .truncate(false)
+        .open(PathBuf::from(name))
+        .map_err(io("opening the socket's lock"))?;
+    match Flock::lock(file, FlockArg::LockExclusiveNonblock) {
+        Ok(mut lock) => {
+            let pid = std::process::id().to_string();
+            let written =
+                lock.set_len(0).and_then(|()| lock.rewind()).and_then(|()| lock.write_all(pid.as_bytes()));
+            written.map_err(io("writing the socket's lock"))?;
+            Ok(lock)
+        }
+        Err((mut file, nix::errno::Errno::EWOULDBLOCK)) => {
+            let mut pid = String::new();
+            let read = file.read_to_string(&mut pid).is_ok();
+            Err(BindError::Taken { pid: pid.trim().parse().ok().filter(|_| read) })
+        }
+        Err((_, error)) => Err(io("locking the socket")(error.into())),
+    }
+}
+
+/// Removes what a dead daemon left. Somebody who answers, or a file that is no socket, stays.
+fn clear(path: &Path) -> Result<(), BindError> {
+    match std::fs::symlink_metadata(path) {
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(()),
+        Err(error) => return Err(io("looking at the socket's path")(error)),
+        Ok(metadata) if !metadata.file_type().is_socket() => return Err(BindError::NotASocket),
+        Ok(_) => {}
+    }
+    match std::os::unix::net::UnixStream::connect(path) {
+        Ok(_) => Err(BindError::Taken { pid: None }),
+        Err(_) => std::fs::remove_file(path).map_err(io("removing a dead daemon's socket")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn a_live_daemons_socket_is_never_stolen() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("run/socket");
+        let first = Bound::new(&path, None).unwrap();
+        let error = Bound::new(&path, None).unwrap_err();
+        assert!(matches!(error, BindError::Taken { pid: Some(pid) } if pid == std::process::id()), "{error}");
+        assert!(std::os::unix::net::UnixStream::connect(&path).is_ok());
+        drop(first);
+        assert!(Bound::new(&path, None).is_ok());
+    }
+
+    #[tokio::test]
+    async fn what_a_dead_daemon_left_is_cleared_and_a_plain_file_is_not() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("socket");
+        drop(std::os::unix::net::UnixListener::bind(&path).unwrap());
+        assert!(path.exists());
+        let bound = Bound::new(&path, None).unwrap();
+        assert_eq!(std::fs::metadata(&path).unwrap().permissions().mode() & 0o777, OWNER_ONLY);
+        drop(bound);
+        std::fs::write(&path, "precious").unwrap();
+        assert!(matches!(Bound::new(&path, None), Err(BindError::NotASocket)));
+        assert_eq!(std::fs::read_to_string(&path).unwrap(), "precious");
+    }
+
+    #[tokio::test]
+    async fn a_group_that_does_not_exist_is_named() {
+        let folder = tempfile::tempdir().unwrap();
+        let error = Bound::new(&folder.path().join("socket"), Some("no-such-group-here")).unwrap_err();
+        assert!(error.to_string().contains("no-such-group-here"), "{error}");
+    }
+}

@@ -1,0 +1,192 @@
+//! One `meter.settle`: an engine of its own, fed from the readings that everyone shares, until there is a verdict.
+//!
+//! It asks for exposures without pause while it lasts. Ten clients that settle on one meter share every exposure.
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+use std::time::Duration;
+
+use settled_drivers::clock::Clock as _;
+use settled_drivers::sample::Exposure;
+use settled_protocol::error::RpcError;
+use settled_protocol::quantity::Photometric;
+use settled_protocol::reading::{Flag, Reading};
+use settled_protocol::settling::{Criteria, Estimate, Evidence, Readings, Settled, Test, Verdict};
+use tokio::sync::broadcast::error::RecvError;
+use tokio::time::Instant;
+
+use crate::daemon::Daemon;
+use crate::meter_task::{MeterHandle, Published};
+use crate::settle::{Engine, Observation, sentence};
+
+/// Between two reports of progress, in real time: more often than a person can read is a waste.
+const REPORTS: Duration = Duration::from_millis(200);
+
+/// Failed exposures in a row, without any reading before them, after which the request fails as they do.
+const MOST_FAILURES: u32 = 3;
+
+/// How it is getting on.
+#[derive(Clone, Debug)]
+pub struct Report {
+    /// Since the request arrived, in s.
+    pub waited_s: f64,
+    /// Readings looked at.
+    pub count: u64,
+    /// The latest reading's luminance or illuminance.
+    pub latest: f64,
+    /// The best estimate so far.
+    pub value: Option<Estimate>,
+    /// How it stands.
+    pub evidence: Evidence,
+}
+
+/// Waits until the light has settled, or won't, or the longest wait is over.
+///
+/// # Errors
+/// `no_such_meter`; what keeps the meter from giving readings, if it gives none.
+pub async fn settle(
+    daemon: &Daemon,
+    meter: &str,
+    criteria: Criteria,
+    exposure: Exposure,
+    report: impl Fn(Report),
+) -> Result<Settled, RpcError> {
+    let meter = daemon.meter(meter)?;
+    let started_s = daemon.clock.now_s();
+    let mut follow = meter.follow();
+    let _demanded = meter.demand(exposure, 0.0).await?;
+    if let Some(error) = meter.unusable() {
+        return Err(error);
+    }
+    let mut run = Run::new(meter, criteria, started_s);
+    let over = daemon.clock.sleep_until(started_s + criteria.max_wait_s);
+    tokio::pin!(over);
+    let mut next_report = Instant::now();
+    loop {
+        let published = tokio::select! {
+            published = follow.recv() => published,
+            () = &mut over => return run.timed_out(daemon.clock.now_s()),
+        };
+        match published {
+            Ok(Published::Reading { exposure: used, logged }) => {
+                if used != exposure || logged.reading.began_s < started_s {
+                    continue;
+                }
+                if let Some(verdict) = run.take(&logged.reading, meter) {
+                    return Ok(run.end(verdict, logged.reading.t_s));
+                }
+                if Instant::now() >= next_report {
+                    next_report = Instant::now() + REPORTS;
+                    report(run.report(&logged.reading));
+                }
+            }
+            Ok(Published::Failed { exposure: None, error }) => run.failed(&error)?,
+            Ok(Published::Failed { exposure: Some(used), error }) if used == exposure => {
+                run.failed(&error)?
+            }
+            Ok(Published::Failed { .. }) => {}
+            Err(RecvError::Lagged(_)) => run.engine.gap(),
+            Err(RecvError::Closed) => return run.timed_out(daemon.clock.now_s()),
+        }
+    }
+}
+
+/// One request's state.
+#[derive(Debug)]
+struct Run {
+    meter: String,
+    engine: Engine,
+    criteria: Criteria,
+    started_s: f64,
+    photometric: Photometric,
+    warming: bool,
+    readings: Option<Readings>,
+    flags: BTreeSet<Flag>,
+    failures: u32,
+    last_error: Option<Arc<RpcError>>,
+}
+
+impl Run {
+    fn new(meter: &MeterHandle, criteria: Criteria, started_s: f64) -> Self {
+        Self {
+            meter: meter.id().to_owned(),
+            engine: Engine::new(criteria, meter.resolution(), started_s),
+            criteria,
+            started_s,
+            photometric: Photometric::Luminance,
+            warming: false,
+            readings: None,
+            flags: BTreeSet::new(),
+            failures: 0,
+            last_error: None,
+        }
+    }
+
+    /// Looks at one reading. A verdict ends the request, but a meter in its own warm-up can't vouch for anything.
+    fn take(&mut self, reading: &Reading, meter: &MeterHandle) -> Option<Verdict> {
+        self.failures = 0;
+        self.last_error = None;
+        self.photometric = reading.light.photometric();
+        self.flags.extend(&reading.flags);
+        let span = self.readings.get_or_insert(Readings { count: 0, first: reading.sequence, last: 0 });
+        span.count += 1;
+        span.last = reading.sequence;
+        self.warming = meter.warm_at_s().is_some_and(|warm_at_s| reading.t_s < warm_at_s);
+        let uv = reading.light.chromaticity().map(|colour| [colour.u_prime(), colour.v_prime()]);
+        let (t_s, y) = (reading.t_s, reading.light.value());
+        self.engine.push(Observation { t_s, integration_s: reading.integration_s, y, uv });
+        let verdict = self.engine.standing().verdict?;
+        (verdict != Verdict::Lost && !self.warming).then_some(verdict)
+    }
+
+    /// An exposure gave nothing. The request goes on, unless nothing ever came.
+    fn failed(&mut self, error: &Arc<RpcError>) -> Result<(), RpcError> {
+        self.engine.gap();
+        self.failures += 1;
+        self.last_error = Some(Arc::clone(error));
+        let hopeless = self.readings.is_none() && self.failures >= MOST_FAILURES;
+        if hopeless { Err(RpcError::clone(error)) } else { Ok(()) }
+    }
+
+    fn evidence(&self) -> Evidence {
+        let mut evidence = self.engine.standing().evidence;
+        if self.warming {
+            evidence.failing.push(Test::MeterWarmUp);
+        }
+        evidence
+    }
+
+    fn report(&self, latest: &Reading) -> Report {
+        let waited_s = latest.t_s - self.started_s;
+        let count = self.readings.map_or(0, |readings| readings.count);
+        let value = self.engine.standing().value;
+        Report { waited_s, count, latest: latest.light.value(), value, evidence: self.evidence() }
+    }
+
+    fn timed_out(self, now_s: f64) -> Result<Settled, RpcError> {
+        match (&self.readings, &self.last_error) {
+            (None, Some(error)) => Err(RpcError::clone(error)),
+            _ => Ok(self.end(Verdict::TimedOut, now_s)),
+        }
+    }
+
+    fn end(self, verdict: Verdict, now_s: f64) -> Settled {
+        let value = self.engine.standing().value;
+        let evidence = self.evidence();
+        let mut message =
+            sentence(verdict, &evidence, value.as_ref(), &self.criteria, self.photometric.unit());
+        if let Some(error) = &self.last_error {
+            message.push_str(&format!(" At the end the meter gave no readings: {error}."));
+        }
+        Settled {
+            meter: self.meter,
+            verdict,
+            value,
+            waited_s: now_s - self.started_s,
+            readings: self.readings,
+            flags: self.flags.into_iter().collect(),
+            evidence,
+            message,
+        }
+    }
+}
