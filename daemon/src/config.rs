@@ -147,3 +147,51 @@ fn read_meter(settings: &mut Table<'_>, registry: &Registry, context: &Context) 
 fn is_name(id: &str) -> bool {
     (1..=64).contains(&id.len()) && id.chars().all(|c| c.is_ascii_alphanumeric() || "-_.".contains(c))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn load(text: &str) -> Result<Config, Problems> {
+        Config::load(Path::new("/etc/bench/settled.toml"), text, &Registry::built_in())
+    }
+
+    fn problems(text: &str) -> Vec<String> {
+        load(text).expect_err("the config has mistakes").0.iter().map(ToString::to_string).collect()
+    }
+
+    #[test]
+    fn an_empty_config_is_a_daemon_without_meters() {
+        let config = load("").unwrap();
+        assert!(config.meters.is_empty() && config.speed.is_none());
+        assert_eq!(config.log, LogConfig::File { path: None, survives: Survives::PowerCut });
+    }
+
+    #[test]
+    fn every_mistake_is_reported_at_once() {
+        let found = problems(
+            "[sokcet]\n[log]\nsurvives = \"fire\"\n[clock]\nspeed = 0\n[[meter]]\nid = \"a b\"\ndriver = \"simulatd\"\n[[meter]]\n",
+        );
+        let expected = [
+            "1:2: sokcet: unknown key; did you mean \"socket\"?",
+            "3:12: log.survives: expected one of \"power-cut\", \"crash\"",
+            "5:9: clock.speed: expected a number from 1 to 100000, found the number 0",
+            "7:6: meter[0].id: expected 1 to 64 letters, digits",
+            "8:10: meter[0].driver: expected one of \"profile\", \"simulated\"; did you mean \"simulated\"?",
+            "9:1: meter[1].id: is missing",
+            "9:1: meter[1].driver: is missing",
+        ];
+        assert_eq!(found.len(), expected.len(), "{found:#?}");
+        for (found, expected) in found.iter().zip(expected) {
+            assert!(found.starts_with(&format!("/etc/bench/settled.toml:{expected}")), "{found}");
+        }
+    }
+
+    #[test]
+    fn paths_start_at_the_configs_folder() {
+        let config = load("[socket]\npath = \"run/socket\"\n[log]\npath = \"night.sqlite\"\n").unwrap();
+        assert_eq!(config.socket.path.as_deref(), Some(Path::new("/etc/bench/run/socket")));
+        let path = Some(PathBuf::from("/etc/bench/night.sqlite"));
+        assert_eq!(config.log, LogConfig::File { path, survives: Survives::PowerCut });
+    }
+}

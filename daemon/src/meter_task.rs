@@ -144,3 +144,6 @@ impl MeterHandle {
         RpcError::new(ErrorKind::Internal, "the meter's task was restarted; try again").about(&self.shared.id)
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,269 @@
+//! The task against a driver that does what the test says, exposure by exposure.
+
+use std::collections::VecDeque;
+use std::sync::Mutex as Plain;
+use std::time::Duration;
+
+use settled_drivers::clock::{Boxed, Clock as Spans};
+use settled_drivers::driver::Driver;
+use settled_drivers::fault::{Fault, FaultKind};
+use settled_drivers::meter::{Description, Meter as Instrument};
+use settled_drivers::sample::Sample;
+use settled_protocol::error::ErrorKind;
+use settled_protocol::log::{EventKind, Selection};
+use settled_protocol::meter::{Instrument as About, Kind, Quantity, Span, State};
+use settled_protocol::quantity::{Light, Photometric};
+use settled_protocol::reading::Flag;
+use tokio::sync::{Notify, Semaphore};
+
+use super::*;
+use crate::clock::Clock;
+use crate::config::{MeterConfig, Survives};
+use crate::daemon::{Daemon, Supervisor};
+use crate::log::Log;
+use crate::stop::{self, Stopper};
+
+/// What the next exposure, or the next opening, does.
+#[derive(Debug)]
+enum Act {
+    Give(f64),
+    Fail(FaultKind),
+    Panic,
+}
+
+/// Exposures happen as the test permits them; without permits they take for ever.
+#[derive(Debug)]
+struct Puppet {
+    openings: Plain<VecDeque<FaultKind>>,
+    acts: Plain<VecDeque<Act>>,
+    permits: Semaphore,
+    began: Notify,
+    warm_up_s: f64,
+}
+
+impl Puppet {
+    fn new() -> Arc<Self> {
+        Self::warming(0.0)
+    }
+
+    fn warming(warm_up_s: f64) -> Arc<Self> {
+        let (openings, acts) = Default::default();
+        Arc::new(Self { openings, acts, permits: Semaphore::new(0), began: Notify::new(), warm_up_s })
+    }
+
+    fn act(&self, act: Act) {
+        self.acts.lock().unwrap().push_back(act);
+    }
+}
+
+#[derive(Debug)]
+struct Handle(Arc<Puppet>);
+
+impl Driver for Handle {
+    fn name(&self) -> &'static str {
+        "puppet"
+    }
+
+    fn claims(&self) -> Vec<String> {
+        Vec::new()
+    }
+
+    fn open<'a>(&'a self, _: &'a Arc<dyn Spans>) -> Boxed<'a, Result<Box<dyn Instrument>, Fault>> {
+        let failure = self.0.openings.lock().unwrap().pop_front();
+        Box::pin(async move {
+            if let Some(kind) = failure {
+                return Err(Fault::new(kind, "the test says so"));
+            }
+            let instrument = About {
+                model: "puppet".to_owned(),
+                serial: None,
+                kind: Kind::Photometer,
+                quantities: vec![Quantity::Luminance],
+                integration_s: None,
+                range: Some(Span { min: 0.1, max: 1000.0 }),
+                resolution: None,
+            };
+            let description = Description { instrument, warm_up_s: self.0.warm_up_s, zero: None };
+            Ok(Box::new(Open { puppet: Arc::clone(&self.0), description }) as Box<dyn Instrument>)
+        })
+    }
+}
+
+#[derive(Debug)]
+struct Open {
+    puppet: Arc<Puppet>,
+    description: Description,
+}
+
+impl Instrument for Open {
+    fn describe(&self) -> &Description {
+        &self.description
+    }
+
+    fn deadline(&self, _: Exposure) -> Duration {
+        Duration::from_secs(5)
+    }
+
+    fn measure(&mut self, _: Exposure) -> Boxed<'_, Result<Sample, Fault>> {
+        Box::pin(async {
+            self.puppet.began.notify_one();
+            self.puppet.permits.acquire().await.unwrap().forget();
+            let act = self.puppet.acts.lock().unwrap().pop_front().unwrap_or(Act::Give(100.0));
+            match act {
+                Act::Give(value) => {
+                    let light = Light::amount(Photometric::Luminance, value).unwrap();
+                    Ok(Sample { light, integration_s: None, temperature_c: None })
+                }
+                Act::Fail(kind) => Err(Fault::new(kind, "the test says so")),
+                Act::Panic => panic!("the test says so"),
+            }
+        })
+    }
+}
+
+/// A daemon with puppets for meters, `m0`, `m1` and so on.
+struct Bench {
+    daemon: Arc<Daemon>,
+    _running: tokio::task::JoinSet<()>,
+    _stopper: Stopper,
+    _folder: tempfile::TempDir,
+}
+
+fn bench(puppets: &[&Arc<Puppet>]) -> Bench {
+    let folder = tempfile::tempdir().unwrap();
+    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    let meters = puppets.iter().enumerate().map(|(index, puppet)| MeterConfig {
+        id: format!("m{index}"),
+        driver: Arc::new(Handle(Arc::clone(puppet))),
+    });
+    let (stopper, stop) = stop::pair();
+    let (daemon, supervisor): (_, Supervisor) =
+        Daemon::new(meters.collect(), Arc::new(Clock::system()), log, stop);
+    let mut running = tokio::task::JoinSet::new();
+    running.spawn(supervisor.run());
+    Bench { daemon, _running: running, _stopper: stopper, _folder: folder }
+}
+
+impl Bench {
+    fn read(&self, meter: &str) -> impl Future<Output = Outcome> + use<> {
+        let handle = self.daemon.meter(meter).unwrap().clone();
+        async move { handle.read(Exposure::default()).await }
+    }
+
+    async fn events(&self) -> Vec<EventKind> {
+        let page = self.daemon.log.events(Selection::default()).await.unwrap();
+        page.events.iter().map(|event| event.kind).collect()
+    }
+}
+
+fn kind(outcome: Outcome) -> ErrorKind {
+    outcome.unwrap_err().kind()
+}
+
+#[tokio::test]
+async fn equal_requests_share_an_exposure_and_a_later_one_gets_its_own() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    let mut early = tokio::task::JoinSet::new();
+    early.spawn(bench.read("m0"));
+    puppet.began.notified().await;
+    // The first exposure has begun: these two arrived too late for it, and share the next.
+    early.spawn(bench.read("m0"));
+    early.spawn(bench.read("m0"));
+    while bench.daemon.status().meters[0].waiting < 2 {
+        tokio::task::yield_now().await;
+    }
+    puppet.permits.add_permits(2);
+    let mut sequences = Vec::new();
+    while let Some(outcome) = early.join_next().await {
+        let logged = outcome.unwrap().unwrap();
+        sequences.push((logged.reading.sequence, logged.reading.flags.contains(&Flag::Shared)));
+    }
+    sequences.sort_unstable();
+    assert_eq!(sequences, [(1, false), (2, true), (2, true)]);
+    assert_eq!(bench.daemon.status().meters[0].exposures, 2);
+}
+
+#[tokio::test]
+async fn a_meter_that_panics_is_restarted_and_others_are_untouched() {
+    let (wild, calm) = (Puppet::new(), Puppet::new());
+    let bench = bench(&[&wild, &calm]);
+    wild.act(Act::Panic);
+    wild.permits.add_permits(2);
+    calm.permits.add_permits(1);
+    assert_eq!(kind(bench.read("m0").await), ErrorKind::Internal);
+    assert!(bench.read("m1").await.is_ok());
+    assert!(bench.read("m0").await.is_ok());
+    assert!(bench.events().await.contains(&EventKind::TaskRestarted));
+}
+
+#[tokio::test]
+async fn a_meter_that_goes_away_comes_back_by_itself() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    puppet.act(Act::Fail(FaultKind::Gone));
+    puppet.permits.add_permits(2);
+    puppet.openings.lock().unwrap().push_back(FaultKind::Busy);
+    let mut changes = bench.daemon.observe();
+    assert_eq!(changes.recv().await.unwrap().state, State::Failed);
+    // A request makes it try again at once. This exposure loses the meter, the next one finds it back.
+    assert_eq!(kind(bench.read("m0").await), ErrorKind::MeterAbsent);
+    assert!(bench.read("m0").await.is_ok());
+    let expected = [
+        EventKind::MeterFailed,
+        EventKind::MeterReady,
+        EventKind::ExposureFailed,
+        EventKind::MeterGone,
+        EventKind::MeterReady,
+    ];
+    assert_eq!(bench.events().await, expected);
+    assert_eq!(bench.daemon.list()[0].state, State::Ready);
+}
+
+#[tokio::test]
+async fn a_fault_fails_its_own_requests_alone() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    let faults = [
+        (FaultKind::Silent, ErrorKind::MeterSilent),
+        (FaultKind::Garbled, ErrorKind::MeterGarbled),
+        (FaultKind::Refused, ErrorKind::MeterRefused),
+        (FaultKind::BelowRange, ErrorKind::OutOfRange),
+        (FaultKind::Unsupported, ErrorKind::Unsupported),
+    ];
+    for (fault, expected) in faults {
+        puppet.act(Act::Fail(fault));
+        puppet.permits.add_permits(2);
+        assert_eq!(kind(bench.read("m0").await), expected);
+        assert!(bench.read("m0").await.is_ok());
+    }
+}
+
+#[tokio::test]
+async fn readings_say_what_must_be_known_before_trusting_them() {
+    let puppet = Puppet::warming(3600.0);
+    let bench = bench(&[&puppet]);
+    puppet.act(Act::Give(0.01));
+    puppet.permits.add_permits(1);
+    let logged = bench.read("m0").await.unwrap();
+    assert_eq!(logged.reading.flags, [Flag::BelowRange, Flag::MeterWarming]);
+    assert_eq!(bench.daemon.list()[0].state, State::Warming);
+}
+
+#[tokio::test]
+async fn an_abandoned_request_causes_no_exposure() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    let mut tasks = tokio::task::JoinSet::new();
+    tasks.spawn(bench.read("m0"));
+    puppet.began.notified().await;
+    let abandoned = tasks.spawn(bench.read("m0"));
+    while bench.daemon.status().meters[0].waiting < 1 {
+        tokio::task::yield_now().await;
+    }
+    abandoned.abort();
+    puppet.permits.add_permits(10);
+    while tasks.join_next().await.is_some() {}
+    assert!(bench.read("m0").await.is_ok());
+    assert_eq!(bench.daemon.status().meters[0].exposures, 2);
+}
