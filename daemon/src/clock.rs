@@ -11,6 +11,8 @@ use settled_drivers::clock::{Boxed, Clock as Spans};
 use settled_protocol::method::{ClockInfo, ClockKind};
 use settled_protocol::time::Timestamp;
 
+use crate::clock_watch::Look;
+
 /// The longest single sleep: the runtime's timers don't count suspend, so a long wait looks again now and then.
 const LONGEST_SLEEP: Duration = Duration::from_secs(30);
 
@@ -98,6 +100,17 @@ impl Clock {
             Kind::System => ClockInfo { kind: ClockKind::System, speed: 1.0 },
             Kind::Simulated { pace, .. } => ClockInfo { kind: ClockKind::Simulated, speed: lock(pace).speed },
         }
+    }
+
+    /// What the machine's clocks say; nothing for a simulated clock, which neither steps nor sleeps.
+    #[must_use]
+    pub fn look(&self) -> Option<Look> {
+        let seconds = |clock| seconds(clock).as_secs_f64();
+        matches!(self.kind, Kind::System).then(|| Look {
+            utc_s: seconds(ClockId::CLOCK_REALTIME),
+            boot_s: boot_s(),
+            awake_s: seconds(ClockId::CLOCK_MONOTONIC),
+        })
     }
 
     /// What is left of real time until `t_s`; nothing if it has come.

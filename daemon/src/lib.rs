@@ -4,6 +4,7 @@
 //! |---|---|
 //! | [`config`] | the config file, strictly read |
 //! | [`clock`] | the only place that reads the machine's clocks |
+//! | [`clock_watch`] | steps of UTC and suspends, as events |
 //! | [`daemon`] | everything put together, and taken apart again |
 //! | [`meter_task`] | one task owns one meter |
 //! | [`settle`] | the settling engine: pure |
@@ -14,6 +15,7 @@
 //! | [`stop`] | the end, as a value |
 
 pub mod clock;
+pub mod clock_watch;
 pub mod config;
 pub mod daemon;
 pub mod failure;
@@ -46,6 +48,7 @@ pub async fn run(
     let (daemon, supervisor) = Daemon::new(meters, clock, log, stop.clone());
     let started = format!("settled {} started, instance {}", daemon::VERSION, daemon.instance);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStarted, started)).await;
-    tokio::join!(supervisor.run(), server::serve(listener, &daemon, stop));
+    let watching = clock_watch::run(Arc::clone(&daemon.clock), daemon.log.clone(), stop.clone());
+    tokio::join!(supervisor.run(), server::serve(listener, &daemon, stop), watching);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
 }
