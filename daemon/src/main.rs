@@ -7,7 +7,7 @@ use std::sync::Arc;
 use clap::Parser;
 use settled::clock::Clock;
 use settled::config::{Config, LogConfig};
-use settled::log::Log;
+use settled::log::{Log, Written};
 use settled::server::Bound;
 use settled::stop;
 use settled_drivers::driver::Registry;
@@ -57,10 +57,15 @@ fn start(arguments: &Arguments) -> Result<(), Failure> {
         tracing::info!("{}: no mistakes; {} meters", file.display(), config.meters.len());
         return Ok(());
     }
-    tokio::runtime::Builder::new_current_thread().enable_all().build()?.block_on(serve(arguments, config))
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    let written = runtime.block_on(serve(arguments, config))?;
+    // Whatever still holds the log goes with the runtime; then its writer can end.
+    drop(runtime);
+    written.wait();
+    Ok(())
 }
 
-async fn serve(arguments: &Arguments, config: Config) -> Result<(), Failure> {
+async fn serve(arguments: &Arguments, config: Config) -> Result<Written, Failure> {
     let usual = || socket::candidates(|name| std::env::var_os(name).map(PathBuf::from)).into_iter().next();
     let path = arguments.socket.clone().or(config.socket.path).or_else(usual).ok_or("no socket path")?;
     let bound = Bound::new(&path, config.socket.group.as_deref())
@@ -75,14 +80,11 @@ async fn serve(arguments: &Arguments, config: Config) -> Result<(), Failure> {
     };
     tracing::info!(socket = %bound.path().display(), "listening");
     tokio::join!(settled::run(config.meters, &bound.listener, clock, log, stop), signals);
-    written.wait();
-    Ok(())
+    Ok(written)
 }
 
-fn open_log(config: &LogConfig) -> Result<(Log, settled::log::Written), Failure> {
-    let LogConfig::File { path, survives } = config else {
-        return Ok((Log::off(), settled::log::Written::nothing()));
-    };
+fn open_log(config: &LogConfig) -> Result<(Log, Written), Failure> {
+    let LogConfig::File { path, survives } = config else { return Ok((Log::off(), Written::nothing())) };
     let path = path.clone().unwrap_or_else(usual_log);
     let opened = Log::open(path.clone(), *survives);
     Ok(opened.map_err(|error| format!("the log {}: {}", path.display(), chain(&error)))?)
