@@ -1,5 +1,6 @@
 //! `settled`: the daemon that owns the light meters.
 
+use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -38,7 +39,9 @@ type Failure = Box<dyn std::error::Error>;
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let level = if arguments.verbose { tracing::Level::DEBUG } else { tracing::Level::INFO };
-    tracing_subscriber::fmt().with_max_level(level).with_writer(std::io::stderr).with_target(false).init();
+    let colour = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|set| set.is_empty());
+    let trace = tracing_subscriber::fmt().with_max_level(level).with_ansi(colour).with_target(false);
+    trace.with_writer(std::io::stderr).init();
     match start(&arguments) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
