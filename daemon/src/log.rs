@@ -218,7 +218,8 @@ impl Log {
         LogStatus {
             writing: !file.health.failing.load(Ordering::Acquire),
             bytes,
-            last_sequence: Some(file.health.last_sequence.load(Ordering::Acquire)).filter(|sequence| *sequence > 0),
+            last_sequence: Some(file.health.last_sequence.load(Ordering::Acquire))
+                .filter(|sequence| *sequence > 0),
             reason,
         }
     }

@@ -39,7 +39,8 @@ type Failure = Box<dyn std::error::Error>;
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let level = if arguments.verbose { tracing::Level::DEBUG } else { tracing::Level::INFO };
-    let colour = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|set| set.is_empty());
+    let colour =
+        std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|set| set.is_empty());
     let trace = tracing_subscriber::fmt().with_max_level(level).with_ansi(colour).with_target(false);
     trace.with_writer(std::io::stderr).init();
     match start(&arguments) {

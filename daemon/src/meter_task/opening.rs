@@ -1,5 +1,6 @@
 //! Opening a meter, and looking for it again and again while it is away.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use settled_drivers::fault::{Fault, FaultKind, chain};
@@ -8,7 +9,7 @@ use settled_protocol::error::RpcError;
 use settled_protocol::log::EventKind;
 use settled_protocol::meter::State;
 
-use super::shared::{Open, Status};
+use super::shared::{Open, Published, Status};
 use super::task::Task;
 use crate::failure;
 use crate::log::Happening;
@@ -94,7 +95,9 @@ impl Task {
             self.unusable(fault.kind(), reason.clone(), error.clone());
             self.note(kind, reason).await;
         }
-        self.fail_waiting(&error.retry_after(BACK_OFF.1.as_secs_f64()));
+        let error = error.retry_after(BACK_OFF.1.as_secs_f64());
+        self.fail_waiting(&error);
+        self.shared.publish(Published::Failed { exposure: None, error: Arc::new(error) });
     }
 
     /// The meter can't be used: takes the state, and tells those who observe.

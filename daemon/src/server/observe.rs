@@ -52,6 +52,10 @@ impl Readings {
                     outbox.reading(&stream, logged);
                 }
                 Ok(_) => {}
+                // The log has what went by too fast, for those who follow by sequence.
+                Err(RecvError::Lagged(_)) if self.after.is_some() => {
+                    last = self.replay(&daemon, &outbox, &stream, last).await;
+                }
                 Err(RecvError::Lagged(count)) => outbox.lost(&stream, count),
                 Err(RecvError::Closed) => return,
             }
