@@ -2,21 +2,27 @@
 
 use std::sync::Arc;
 
-use settled_protocol::stage::Stimulus;
-
 use crate::driver::{Context, Driver};
 use crate::settings::Table;
 
-/// A simulated display that can be told what to show.
-#[derive(Debug)]
-pub struct Stage {}
+mod colorimeter;
+mod display;
+mod eotf;
+mod lag;
+mod matrix;
+mod meter;
+mod noise;
+mod options;
+mod presets;
+mod primaries;
+#[cfg(test)]
+mod rig;
+mod stage;
 
-impl Stage {
-    /// Shows `stimulus` from `t_s` on, in s of the daemon's clock.
-    pub fn show(&self, _stimulus: Stimulus, _t_s: f64) {}
-}
+pub use stage::Stage;
 
 /// Reads a meter's settings for this driver.
-pub fn configure(_settings: &mut Table<'_>, _context: &Context) -> Option<Arc<dyn Driver>> {
-    None
+pub fn configure(settings: &mut Table<'_>, _context: &Context) -> Option<Arc<dyn Driver>> {
+    let simulated = options::read(settings)?;
+    Some(Arc::new(simulated))
 }
