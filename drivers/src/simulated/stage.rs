@@ -8,8 +8,8 @@ use settled_protocol::stage::Stimulus;
 
 use super::display::{Display, Drive, State};
 
-/// Changes of the stimulus that are remembered: exposures that began before the last change need the earlier ones. More
-/// than a video signal brings within the longest exposure (60 a second for 10 s).
+/// Changes of the stimulus that are remembered: exposures that began before the last change need the earlier ones. Three
+/// times what a video signal brings (60 a second) within the default's longest exposure (5 s).
 const REMEMBERED: usize = 1024;
 
 /// Nodes of the two-point Gauss-Legendre rule on 0 to 1: exact up to cubics.

@@ -101,3 +101,36 @@ fn threads_may_share_it() {
         }
     });
 }
+
+/// The first second from which on luminance stays within 0.5 % for a minute.
+fn settles_after_s(stage: &Stage) -> Option<u32> {
+    let stays = |from: f64| {
+        let first = luminance(stage, from);
+        (1..=60).all(|step| (luminance(stage, from + f64::from(step)) / first - 1.0).abs() <= 0.005)
+    };
+    (0..7200).find(|second| stays(f64::from(*second)))
+}
+
+/// What the displays promise to whoever shows settling with them: minutes, not seconds, and not an hour.
+#[test]
+fn white_settles_in_a_few_minutes() {
+    let [self_emitting, backlit] = BOTH.map(stage);
+    assert_eq!(settles_after_s(&self_emitting), Some(193));
+    assert_eq!(settles_after_s(&backlit), Some(237));
+    let day_s = 86_400.0;
+    near(luminance(&self_emitting, 0.0) / luminance(&self_emitting, day_s), 1.106, 1e-3);
+    near(luminance(&backlit, 0.0) / luminance(&backlit, day_s), 0.930, 1e-3);
+}
+
+#[test]
+fn an_ideal_display_gives_the_light_of_its_signal_at_any_time() {
+    for toml in BOTH {
+        let stage = stage(&still(&format!("{toml}black_cd_m2 = 0\neotf = \"power\"\n")));
+        let peak = luminance(&stage, 0.0);
+        for (step, code) in (0..=1000).step_by(100).enumerate() {
+            let t_s = f64::from(u32::try_from(step).unwrap()) * 1000.0;
+            stage.show(grey(code, 5.0), t_s);
+            near(luminance(&stage, t_s + 500.0), peak * (f64::from(code) / 1023.0).powf(2.2), 1e-9);
+        }
+    }
+}
