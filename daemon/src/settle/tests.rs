@@ -2,9 +2,16 @@ use proptest::prelude::*;
 
 use super::*;
 
-/// White noise with a standard deviation of 1, from the simulated meter's generator.
+/// White noise with a standard deviation of 1: SplitMix64's finaliser, then Box and Muller 1958.
 fn noise(seed: u64, index: u64) -> f64 {
-    settled_drivers::simulated::noise::normal(seed, index, 0)
+    let mix = |mut bits: u64| {
+        bits = (bits ^ (bits >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        bits = (bits ^ (bits >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        bits ^ (bits >> 31)
+    };
+    let uniform = |bits: u64| ((bits >> 11) as f64 + 0.5) / (1_u64 << 53) as f64;
+    let key = mix(mix(seed + 1) ^ (index + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15));
+    (-2.0 * uniform(key).ln()).sqrt() * (std::f64::consts::TAU * uniform(mix(key ^ seed))).cos()
 }
 
 fn observation(t_s: f64, y: f64) -> Observation {

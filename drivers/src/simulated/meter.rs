@@ -1,0 +1,195 @@
+//! The driver and its open meter: exposures on the clock.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+
+use settled_protocol::meter::{Instrument, Kind, Quantity, Span};
+
+use crate::clock::{Boxed, Clock};
+use crate::driver::Driver;
+use crate::fault::{Fault, FaultKind};
+use crate::meter::{Description, Meter, ZeroNeed};
+use crate::sample::{Exposure, Sample};
+
+use super::colorimeter::{Circumstances, Colorimeter};
+use super::stage::Stage;
+
+/// How long a dark reading takes, in s.
+const ZERO_S: f64 = 1.0;
+/// What a busy machine may add to an exposure, in s of real time.
+const SLACK_S: f64 = 5.0;
+
+/// A simulated display and a meter that looks at it.
+#[derive(Debug)]
+pub(super) struct Simulated {
+    stage: Arc<Stage>,
+    bench: Arc<Bench>,
+}
+
+/// What outlives an opening.
+#[derive(Debug)]
+struct Bench {
+    colorimeter: Colorimeter,
+    instant: bool,
+    description: Description,
+    /// Exposures so far: the next one's noise.
+    exposures: AtomicU64,
+}
+
+/// What the meter is, beside its optics.
+#[derive(Clone, Debug)]
+pub(super) struct Habits {
+    /// What it looks at, for its name.
+    pub(super) display: &'static str,
+    /// Whether exposures take no time.
+    pub(super) instant: bool,
+    pub(super) warm_up_s: f64,
+    pub(super) zero: Option<ZeroNeed>,
+}
+
+impl Simulated {
+    pub(super) fn new(stage: Stage, colorimeter: Colorimeter, habits: &Habits) -> Self {
+        let description = describe(&colorimeter, habits);
+        let bench =
+            Bench { colorimeter, instant: habits.instant, description, exposures: AtomicU64::default() };
+        Self { stage: Arc::new(stage), bench: Arc::new(bench) }
+    }
+}
+
+fn describe(colorimeter: &Colorimeter, habits: &Habits) -> Description {
+    let step = colorimeter.resolution_cd_m2;
+    let instrument = Instrument {
+        model: format!("simulated colorimeter ({} display)", habits.display),
+        serial: Some(format!("simulated-{}", colorimeter.seed)),
+        kind: Kind::Colorimeter,
+        quantities: vec![Quantity::Luminance, Quantity::Xyz],
+        integration_s: Some(colorimeter.integration_s),
+        range: Some(colorimeter.range),
+        resolution: (step > 0.0).then_some(step),
+    };
+    Description { instrument, warm_up_s: habits.warm_up_s, zero: habits.zero }
+}
+
+impl Driver for Simulated {
+    fn name(&self) -> &'static str {
+        "simulated"
+    }
+
+    fn claims(&self) -> Vec<String> {
+        Vec::new()
+    }
+
+    fn open<'a>(&'a self, clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
+        Box::pin(async move {
+            let opened_s = clock.now_s();
+            self.stage.switch_on(opened_s);
+            let meter: Box<dyn Meter> = Box::new(OpenMeter {
+                stage: Arc::clone(&self.stage),
+                bench: Arc::clone(&self.bench),
+                clock: Arc::clone(clock),
+                opened_s,
+                zeroed_c: Colorimeter::temperature_c(0.0),
+            });
+            Ok(meter)
+        })
+    }
+
+    fn stage(&self) -> Option<Arc<Stage>> {
+        Some(Arc::clone(&self.stage))
+    }
+}
+
+/// The open meter, as cold as the room when it was opened.
+#[derive(Debug)]
+struct OpenMeter {
+    stage: Arc<Stage>,
+    bench: Arc<Bench>,
+    clock: Arc<dyn Clock>,
+    opened_s: f64,
+    /// The temperature at the last dark reading, in °C.
+    zeroed_c: f64,
+}
+
+impl Meter for OpenMeter {
+    fn describe(&self) -> &Description {
+        &self.bench.description
+    }
+
+    fn deadline(&self, exposure: Exposure) -> Duration {
+        let longest_s = self.bench.colorimeter.integration_s.max;
+        let integration_s = exposure.integration_s.filter(|s| *s >= 0.0).unwrap_or(longest_s);
+        Duration::from_secs_f64(integration_s.min(longest_s) + SLACK_S)
+    }
+
+    fn measure(&mut self, exposure: Exposure) -> Boxed<'_, Result<Sample, Fault>> {
+        Box::pin(async move {
+            let begin_s = self.clock.now_s();
+            let integration_s = self.integration_s(exposure, begin_s)?;
+            let number = self.bench.exposures.fetch_add(1, Ordering::Relaxed);
+            let end_s = self.wait(begin_s, integration_s).await;
+            let light = self.stage.mean(begin_s, end_s);
+            let temperature_c = self.temperature_c(end_s);
+            let how = Circumstances { integration_s, temperature_c, zeroed_c: self.zeroed_c, number };
+            self.sample(light, how)
+        })
+    }
+
+    fn zero(&mut self) -> Boxed<'_, Result<(), Fault>> {
+        Box::pin(async move {
+            if self.bench.description.zero.is_none() {
+                return Err(Fault::new(FaultKind::Unsupported, "the meter has no zero command"));
+            }
+            let end_s = self.wait(self.clock.now_s(), ZERO_S).await;
+            self.zeroed_c = self.temperature_c(end_s);
+            Ok(())
+        })
+    }
+}
+
+impl OpenMeter {
+    /// The integration time asked for, if it can be had, or the one that suits the light at the beginning.
+    fn integration_s(&self, exposure: Exposure, begin_s: f64) -> Result<f64, Fault> {
+        let colorimeter = &self.bench.colorimeter;
+        match exposure.integration_s {
+            None => Ok(colorimeter.automatic_s(self.stage.mean(begin_s, begin_s)[1])),
+            Some(asked) if colorimeter.integration_s.contains(asked) => Ok(asked),
+            Some(asked) => {
+                let Span { min, max } = colorimeter.integration_s;
+                let detail = format!("exposing for {asked} s: the meter takes from {min} to {max} s");
+                Err(Fault::new(FaultKind::Unsupported, detail))
+            }
+        }
+    }
+
+    /// Waits for the end of what takes `duration_s`, and says when that was.
+    async fn wait(&self, begin_s: f64, duration_s: f64) -> f64 {
+        if self.bench.instant {
+            return begin_s;
+        }
+        let end_s = begin_s + duration_s;
+        self.clock.sleep_until(end_s).await;
+        end_s
+    }
+
+    fn temperature_c(&self, t_s: f64) -> f64 {
+        Colorimeter::temperature_c(t_s - self.opened_s)
+    }
+
+    fn sample(&self, light: [f64; 3], how: Circumstances) -> Result<Sample, Fault> {
+        let colorimeter = &self.bench.colorimeter;
+        let answer = colorimeter.answer(light, how);
+        if answer[1] > colorimeter.range.max {
+            let detail =
+                format!("exposing: the light is above the meter's range of {} cd/m²", colorimeter.range.max);
+            return Err(Fault::new(FaultKind::AboveRange, detail));
+        }
+        let light = colorimeter.light(answer).map_err(|error| {
+            Fault::new(FaultKind::Garbled, "exposing: the model gave no number").because(error)
+        })?;
+        Ok(Sample { light, integration_s: Some(how.integration_s), temperature_c: Some(how.temperature_c) })
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,147 @@
+//! The settings of a simulated meter and its display.
+
+use settled_protocol::meter::Span;
+
+use crate::meter::ZeroNeed;
+use crate::settings::Table;
+
+use super::colorimeter::{Colorimeter, filters};
+use super::display::{Cold, Colours, Creep, Display, Limiter, Retention, Sag};
+use super::eotf::{Eotf, Transfer};
+use super::lag::Lag;
+use super::meter::{Habits, Simulated};
+use super::presets::{Kind, Preset};
+use super::primaries::Primaries;
+use super::stage::Stage;
+
+/// A time constant or duration is at least a tenth of a second and at most a month, in s.
+const TIMES_S: (f64, f64) = (0.1, 2_678_400.0);
+
+/// Reads all of it.
+pub(super) fn read(settings: &mut Table<'_>) -> Option<Simulated> {
+    let kind =
+        settings.choice("display", &[("self-emitting", Kind::SelfEmitting), ("backlit", Kind::Backlit)]);
+    let kind = settings.required("display", kind);
+    // The rest is read even without a kind, so that its mistakes are reported too.
+    let preset = kind.unwrap_or(Kind::SelfEmitting).preset();
+    let display = display(settings, &preset);
+    let colorimeter = colorimeter(settings);
+    let habits = habits(settings, preset.name);
+    kind?;
+    Some(Simulated::new(Stage::new(display), colorimeter, &habits))
+}
+
+fn display(settings: &mut Table<'_>, preset: &Preset) -> Display {
+    Display {
+        transfer: transfer(settings, preset),
+        colours: colours(settings),
+        limiter: limiter(settings, preset),
+        cold: Cold {
+            amount: settings.numbers("cold", -0.4, 0.4).unwrap_or(preset.cold.amount),
+            time_s: times(settings, "cold_s").unwrap_or(preset.cold.time_s),
+            white: settings.numbers("cold_white", -0.01, 0.01).unwrap_or(preset.cold.white),
+        },
+        creep: Creep {
+            amount: settings.numbers("creep", -0.3, 0.3).unwrap_or(preset.creep.amount),
+            time_s: times(settings, "creep_s").unwrap_or(preset.creep.time_s),
+        },
+        sag: Sag {
+            amount: settings.number("sag", 0.0, 0.5).unwrap_or(preset.sag.amount),
+            lag: lag(settings, "sag_s").unwrap_or(preset.sag.lag),
+            by_patch: preset.sag.by_patch,
+        },
+        retention: Retention {
+            amount: settings.number("retention", 0.0, 0.5).unwrap_or(preset.retention.amount),
+            lag: lag(settings, "retention_s").unwrap_or(preset.retention.lag),
+        },
+    }
+}
+
+fn transfer(settings: &mut Table<'_>, preset: &Preset) -> Transfer {
+    let gamma = settings.number("gamma", 1.0, 4.0);
+    let choices = [
+        ("bt1886", Eotf::Bt1886),
+        ("power", Eotf::Power(gamma.unwrap_or(2.2))),
+        ("srgb", Eotf::Srgb),
+        ("pq", Eotf::Pq),
+        ("hlg", Eotf::Hlg),
+    ];
+    let eotf = settings.choice("eotf", &choices).unwrap_or(Eotf::Bt1886);
+    if gamma.is_some() && !matches!(eotf, Eotf::Power(_)) {
+        settings.complain("gamma", "only goes with eotf = \"power\"");
+    }
+    let peak = settings.number("peak_cd_m2", 1.0, 20_000.0).unwrap_or(preset.peak_cd_m2);
+    let black = settings.number("black_cd_m2", 0.0, 100.0).unwrap_or(peak * preset.black);
+    if black > peak / 2.0 {
+        settings.complain("black_cd_m2", format!("must be at most half of the peak, {peak} cd/m²"));
+    }
+    let near_black_gamma = settings.number("near_black_gamma", -0.9, 2.0).unwrap_or(0.0);
+    Transfer { eotf, peak, black, near_black_gamma }
+}
+
+fn colours(settings: &mut Table<'_>) -> Colours {
+    let choices = [("bt709", Primaries::Bt709), ("p3-d65", Primaries::P3D65), ("bt2020", Primaries::Bt2020)];
+    let primaries = settings.choice("primaries", &choices).unwrap_or(Primaries::Bt709);
+    let white_error = settings.numbers("white_error", -0.03, 0.03).unwrap_or_default();
+    let gain = settings.numbers("gain", 0.0, 2.0).unwrap_or([1.0; 3]);
+    Colours::new(primaries, white_error, gain)
+}
+
+fn limiter(settings: &mut Table<'_>, preset: &Preset) -> Limiter {
+    let knee = settings.number("limiter_knee_percent", 0.1, 100.0).map(|percent| percent / 100.0);
+    let exponent = settings.number("limiter_exponent", 0.0, 1.0);
+    Limiter {
+        knee: knee.unwrap_or(preset.limiter.knee),
+        exponent: exponent.unwrap_or(preset.limiter.exponent),
+    }
+}
+
+fn colorimeter(settings: &mut Table<'_>) -> Colorimeter {
+    let seed = settings.integer("seed", 0, i64::MAX).and_then(|seed| u64::try_from(seed).ok()).unwrap_or(1);
+    let integration_s = span(settings, "integration_s", 0.001, 600.0).unwrap_or(Span { min: 0.05, max: 5.0 });
+    let automatic_s = settings.duration_s("automatic_s", integration_s.min, integration_s.max);
+    Colorimeter {
+        seed,
+        integration_s,
+        automatic_s: automatic_s.unwrap_or(1.0_f64.clamp(integration_s.min, integration_s.max)),
+        range: span(settings, "range_cd_m2", 0.0, 1e6).unwrap_or(Span { min: 0.001, max: 5000.0 }),
+        noise: settings.number("noise", 0.0, 1000.0).unwrap_or(1.0),
+        filters: filters(seed, settings.number("filter_error", 0.0, 0.05).unwrap_or(0.002)),
+        dark_cd_m2: settings.number("dark_cd_m2", 0.0, 10.0).unwrap_or(0.0005),
+        resolution_cd_m2: settings.number("resolution_cd_m2", 0.0, 100.0).unwrap_or(0.0),
+        colour_from_cd_m2: settings.number("colour_from_cd_m2", 0.0, 1000.0).unwrap_or(0.02),
+    }
+}
+
+fn habits(settings: &mut Table<'_>, display: &'static str) -> Habits {
+    let instant = settings.flag("instant").unwrap_or(false);
+    let warm_up_s = settings.duration_s("warm_up", 0.0, 86_400.0).unwrap_or(0.0);
+    let at_start = settings.flag("zero_at_start");
+    let every_s = settings.duration_s("zero_every", 1.0, TIMES_S.1);
+    let zero = (at_start.is_some() || every_s.is_some())
+        .then(|| ZeroNeed { at_start: at_start.unwrap_or(false), every_s });
+    Habits { display, instant, warm_up_s, zero }
+}
+
+/// Two time constants, in s.
+fn times(settings: &mut Table<'_>, key: &str) -> Option<[f64; 2]> {
+    settings.numbers(key, TIMES_S.0, TIMES_S.1)
+}
+
+/// Two time constants, in s: while it grows and while it goes.
+fn lag(settings: &mut Table<'_>, key: &str) -> Option<Lag> {
+    times(settings, key).map(|[rise_s, fall_s]| Lag { rise_s, fall_s })
+}
+
+/// Two numbers, the smaller first.
+fn span(settings: &mut Table<'_>, key: &str, least: f64, most: f64) -> Option<Span> {
+    let [min, max] = settings.numbers(key, least, most)?;
+    if min >= max {
+        settings.complain(key, "must be two numbers, the smaller one first");
+        return None;
+    }
+    Some(Span { min, max })
+}
+
+#[cfg(test)]
+mod tests;

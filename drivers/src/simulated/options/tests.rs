@@ -1,0 +1,44 @@
+use super::super::rig::configured;
+
+#[test]
+fn one_key_is_enough() {
+    configured("display = \"self-emitting\"\n").unwrap();
+    configured("display = \"backlit\"\n").unwrap();
+}
+
+#[test]
+fn the_display_must_be_named() {
+    let problems = configured("seed = 7\n").unwrap_err();
+    assert!(problems.contains("display: is missing"), "{problems}");
+}
+
+#[test]
+fn every_setting_is_known() {
+    let all = "display = \"self-emitting\"\nseed = 9223372036854775807\ninstant = true\neotf = \"power\"\ngamma = 2.4\n\
+        primaries = \"p3-d65\"\npeak_cd_m2 = 1000\nblack_cd_m2 = 0.05\nwhite_error = [0.001, -0.002]\n\
+        near_black_gamma = 0.1\ngain = [1, 0.99, 1.01]\nlimiter_knee_percent = 5\nlimiter_exponent = 1\n\
+        cold = [0.01, -0.02]\ncold_s = [60, 900]\ncold_white = [0.001, 0.001]\ncreep = [-0.02, -0.01]\n\
+        creep_s = [5, 60]\nsag = 0.05\nsag_s = [120, 60]\nretention = 0.02\nretention_s = [600, 600]\n\
+        integration_s = [0.1, 10]\nautomatic_s = 0.5\nrange_cd_m2 = [0.01, 2000]\nnoise = 0.5\n\
+        filter_error = 0.01\ndark_cd_m2 = 0.001\nresolution_cd_m2 = 0.001\ncolour_from_cd_m2 = 0.1\n\
+        warm_up = \"10min\"\nzero_at_start = true\nzero_every = \"30min\"\n";
+    configured(all).unwrap();
+}
+
+#[test]
+fn mistakes_are_reported_together() {
+    let text = "display = \"backlit\"\nblack_cd_m2 = 80\npeak_cd_m2 = 100\ngamma = 2.2\nintegration_s = [2, 1]\n\
+        sead = 1\nnoise = -1\n";
+    let problems = configured(text).unwrap_err();
+    let lines: Vec<&str> = problems.lines().collect();
+    assert_eq!(
+        lines,
+        [
+            "t.toml:2:15: black_cd_m2: must be at most half of the peak, 100 cd/m²",
+            "t.toml:4:9: gamma: only goes with eotf = \"power\"",
+            "t.toml:5:17: integration_s: must be two numbers, the smaller one first",
+            "t.toml:6:1: sead: unknown key; did you mean \"seed\"?",
+            "t.toml:7:9: noise: expected a number from 0 to 1000, found the number -1",
+        ]
+    );
+}
