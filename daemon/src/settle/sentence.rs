@@ -14,15 +14,14 @@ pub fn sentence(
     let hold = seconds(criteria.hold_s);
     match verdict {
         Verdict::Settled => {
-            let colour = evidence.chromaticity_drift.map_or_else(
-                || " (there was no chromaticity to judge)".to_owned(),
-                |drift| format!(" and chromaticity {} of its own", share(drift)),
-            );
-            let drift = evidence.luminance_drift.map_or_else(String::new, share);
-            format!(
-                "Settled: over the last {} luminance moved {drift} of its band per {hold} hold{colour}.",
-                seconds(evidence.window_s)
-            )
+            let window = seconds(evidence.window_s);
+            let drift = drifts(evidence, value, &hold).unwrap_or_else(|| "nothing moved".to_owned());
+            let colour = if evidence.chromaticity_drift.is_none() {
+                "; there was no chromaticity to judge"
+            } else {
+                ""
+            };
+            format!("Settled: over the last {window} {drift}{colour}.")
         }
         Verdict::Lost => "Lost: it was settled, and has left its band since.".to_owned(),
         Verdict::NoiseLimited => {
@@ -38,23 +37,23 @@ pub fn sentence(
         Verdict::WontSettle => format!(
             "Won't settle within {}: {}.",
             seconds(criteria.max_wait_s),
-            drifts(evidence, &hold).unwrap_or_else(|| "it still drifts".to_owned())
+            drifts(evidence, value, &hold).unwrap_or_else(|| "it still drifts".to_owned())
         ),
         Verdict::TimedOut => {
-            format!("Timed out after {}: {}.", seconds(criteria.max_wait_s), obstacle(evidence, &hold))
+            format!("Timed out after {}: {}.", seconds(criteria.max_wait_s), obstacle(evidence, value, &hold))
         }
     }
 }
 
 /// What stands in the way.
-fn obstacle(evidence: &Evidence, hold: &str) -> String {
+fn obstacle(evidence: &Evidence, value: Option<&Estimate>, hold: &str) -> String {
     let failing = |test| evidence.failing.contains(&test);
     if failing(Test::TooFew) {
         "there were too few readings to judge".to_owned()
     } else if failing(Test::MeterWarmUp) {
         "the meter was still in its own warm-up".to_owned()
     } else if failing(Test::LuminanceDrift) || failing(Test::ChromaticityDrift) {
-        drifts(evidence, hold).unwrap_or_else(|| "the drift was not known well enough".to_owned())
+        drifts(evidence, value, hold).unwrap_or_else(|| "the drift was not known well enough".to_owned())
     } else if failing(Test::Resolution) {
         "the value was not known well enough".to_owned()
     } else if failing(Test::Turning) {
@@ -64,29 +63,63 @@ fn obstacle(evidence: &Evidence, hold: &str) -> String {
     }
 }
 
-/// How it drifts.
-fn drifts(evidence: &Evidence, hold: &str) -> Option<String> {
-    let luminance = evidence.luminance_drift?;
-    let words = format!("luminance moves {} of its band per {hold} hold", share(luminance));
-    Some(match evidence.chromaticity_drift {
-        Some(colour) => format!("{words}, chromaticity {} of its own", share(colour)),
-        None => words,
-    })
+/// How it drifts: luminance in per cent of its value, chromaticity in u′v′, each with what is allowed.
+fn drifts(evidence: &Evidence, value: Option<&Estimate>, hold: &str) -> Option<String> {
+    let (drift, band) = evidence.luminance_drift.zip(evidence.luminance_band)?;
+    let luminance = match value.map(|value| value.y.abs()).filter(|y| *y > 0.0) {
+        Some(y) => format!(
+            "{} per {hold} (allowed: {:.2} %)",
+            interval(drift, 100.0 * band / y, " %", 2),
+            100.0 * band / y
+        ),
+        None => format!("{} bands per {hold}", interval(drift, 1.0, "", 2)),
+    };
+    let colour = evidence.chromaticity_drift.zip(evidence.chromaticity_band).map(|(drift, band)| {
+        format!(", chromaticity by {} in u′v′ (allowed: {band:.4})", interval(drift, band, "", 5))
+    });
+    Some(format!("luminance moves by {luminance}{}", colour.unwrap_or_default()))
 }
 
-/// A drift in bands, with its interval.
-fn share(drift: Drift) -> String {
-    format!("{:+.2} ± {:.2}", drift.bands_per_hold, drift.interval)
+/// A drift with its interval, in multiples of `unit`.
+fn interval(drift: Drift, unit: f64, symbol: &str, digits: usize) -> String {
+    format!("{:+.digits$} ± {:.digits$}{symbol}", drift.bands_per_hold * unit, drift.interval * unit)
 }
 
+/// A time, in the unit that reads best.
 fn seconds(seconds: f64) -> String {
-    if seconds < 120.0 {
-        format!("{seconds:.3} s").replace(".000 s", " s").replacen(
-            "00 s",
-            " s",
-            usize::from(seconds.fract() != 0.0),
-        )
-    } else {
-        format!("{:.0} min", seconds / 60.0)
+    match seconds {
+        short if short < 10.0 => format!("{} s", (short * 10.0).round() / 10.0),
+        middling if middling < 120.0 => format!("{middling:.0} s"),
+        long => format!("{:.0} min", long / 60.0),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_settled_sentence_names_drift_interval_and_what_is_allowed() {
+        let evidence = Evidence {
+            window_s: 59.6,
+            luminance_band: Some(0.5),
+            luminance_drift: Some(Drift { bands_per_hold: -0.5, interval: 0.1 }),
+            chromaticity_band: Some(0.0005),
+            chromaticity_drift: Some(Drift { bands_per_hold: 0.2, interval: 0.4 }),
+            ..Evidence::default()
+        };
+        let value = Estimate {
+            y: 100.0,
+            y_u95: 0.1,
+            y_standard: 0.05,
+            chromaticity: None,
+            chromaticity_u95: None,
+            n_effective: 30.0,
+        };
+        let words = sentence(Verdict::Settled, &evidence, Some(&value), &Criteria::default(), "cd/m²");
+        assert_eq!(
+            words,
+            "Settled: over the last 60 s luminance moves by -0.25 ± 0.05 % per 60 s (allowed: 0.50 %), chromaticity by +0.00010 ± 0.00020 in u′v′ (allowed: 0.0005)."
+        );
     }
 }
