@@ -10,11 +10,14 @@ use serde::{Deserialize, Serialize};
 pub struct Stimulus {
     /// Code values of the window: R, G, B, from 0 to 2^`bits` − 1.
     pub colour: [u16; 3],
-    /// Code values of the rest of the screen.
+    /// Code values of the rest of the screen; black if absent.
+    #[serde(default)]
     pub background: [u16; 3],
     /// Bit depth of the code values: 8, 10 or 12. Full range.
+    #[serde(default = "ten_bits")]
     pub bits: u8,
     /// The window's share of the screen's area, in per cent, above 0 and up to 100.
+    #[serde(default = "ten_percent")]
     pub window_percent: f64,
 }
 
