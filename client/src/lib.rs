@@ -1,1 +1,21 @@
-//! placeholder
+//! The client: a library for Rust programs, and the commands of `settle`.
+//!
+//! | module | idea |
+//! |---|---|
+//! | [`connection`] | one connection to the daemon: calls, progress, subscriptions |
+//! | [`subscription`] | readings as they come |
+//! | [`command`] | one file a command of `settle` |
+//! | [`output`] | what goes to the terminal or the pipe |
+//! | [`show`] | numbers for people |
+//! | [`quantities`] | numbers from people: durations, percentages, colours |
+//! | [`plot`] | a curve in text |
+//! | [`statistics`] | mean, spread and drift of a stretch of readings |
+
+pub mod command;
+pub mod connection;
+pub mod output;
+pub mod plot;
+pub mod quantities;
+pub mod show;
+pub mod statistics;
+pub mod subscription;

@@ -183,6 +183,12 @@ impl Engine {
         Standing { verdict: self.verdict, value, evidence: self.evidence() }
     }
 
+    /// The latest forecast, in s since the request arrived; nothing once it has settled.
+    #[must_use]
+    pub fn forecast(&self) -> Option<Forecast> {
+        self.forecast.filter(|_| self.verdict != Some(Verdict::Settled))
+    }
+
     fn look_for_quantum(&mut self, reading: &Reading) {
         if let Some(previous) = self.previous.filter(|_| !self.quantum_stated) {
             let step = (reading.y - previous.y).abs();
@@ -316,7 +322,7 @@ impl Engine {
 
     fn evidence(&self) -> Evidence {
         let mut evidence = Evidence { outliers: self.outliers, steps: self.steps, ..Evidence::default() };
-        evidence.forecast = self.forecast.filter(|_| self.verdict != Some(Verdict::Settled));
+        evidence.forecast = self.forecast();
         if self.waiting {
             evidence.failing.push(Test::MinimumWait);
         }

@@ -1,0 +1,271 @@
+//! The commands of `settle`: one file each.
+
+use std::fmt;
+use std::path::PathBuf;
+
+use clap::{Args, CommandFactory, Parser, Subcommand};
+use settled_drivers::fault::chain;
+use settled_protocol::error::ErrorKind;
+use settled_protocol::method::{MetersList, Nothing};
+
+use crate::connection::{CallError, Connection, OpenError};
+use crate::output::Output;
+
+mod assess;
+mod demo;
+mod log;
+mod manual;
+mod meters;
+mod observe;
+mod read;
+mod settled;
+mod stage;
+mod status;
+
+/// How `settle` ends.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Exit {
+    /// Settled, or done.
+    Done,
+    /// An error.
+    Failed,
+    /// A mistake on the command line.
+    Usage,
+    /// The light has not settled.
+    NotSettled,
+    /// Ctrl-C.
+    Interrupted,
+}
+
+impl Exit {
+    /// The process's exit status.
+    #[must_use]
+    pub fn status(self) -> u8 {
+        match self {
+            Self::Done => 0,
+            Self::Failed => 1,
+            Self::Usage => 2,
+            Self::NotSettled => 3,
+            Self::Interrupted => 130,
+        }
+    }
+}
+
+const STATUSES: &str = "Exit status: 0 settled, or done; 1 an error; 2 a mistake on the command line; 3 not settled; 130 interrupted.
+
+Cautions: long static patches leave marks on self-emitting panels, flashing ones can trigger seizures in photosensitive \
+viewers; don't look into lasers or very bright sources. The makers' instructions, local codes and licensed practice come first.";
+
+/// Settled readings from the settled daemon.
+#[derive(Debug, Parser)]
+#[command(name = "settle", version, after_help = STATUSES, max_term_width = 100)]
+pub struct Arguments {
+    /// The daemon's socket; else SETTLED_SOCKET, your own daemon's, the system's.
+    #[arg(long, global = true, value_name = "PATH")]
+    socket: Option<PathBuf>,
+    /// Write JSON, one object a line, as PROTOCOL.md describes it; errors go to standard error as JSON.
+    #[arg(long, global = true)]
+    json: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// The whole job on a simulated meter and display, without any set-up.
+    Demo(demo::Options),
+    /// What is attached, and how it is.
+    Meters,
+    /// One reading; with --settled, one that can be trusted, with its uncertainty and why.
+    Read(read::Options),
+    /// A line for each reading, until Ctrl-C.
+    Observe(observe::Options),
+    /// Readings and events from the daemon's log.
+    #[command(subcommand)]
+    Log(log::Options),
+    /// Tell a simulated display what to show.
+    #[command(subcommand)]
+    Stage(stage::Options),
+    /// How the daemon is.
+    Status,
+    /// When had it settled? Over recorded readings, without a daemon.
+    Assess(assess::Options),
+    /// Completions for a shell, on standard output.
+    Completions {
+        /// Which shell.
+        shell: clap_complete::Shell,
+    },
+    /// The manual page, on standard output.
+    Man,
+}
+
+/// Which meter.
+#[derive(Clone, Debug, Args)]
+pub struct MeterArgument {
+    /// The meter's id; may be left out where there is only one.
+    meter: Option<String>,
+}
+
+/// Why a command failed.
+#[derive(Debug)]
+pub enum Failure {
+    /// No connection.
+    Open(OpenError),
+    /// A call failed.
+    Call(CallError),
+    /// The command line, together with what the daemon has, makes no sense.
+    Usage(String),
+    /// A file, or what it holds.
+    Input(String),
+    /// Standard output is closed, or can't be written.
+    Output(std::io::Error),
+}
+
+impl fmt::Display for Failure {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Open(error) => error.fmt(f),
+            Self::Call(error) => error.fmt(f),
+            Self::Usage(message) | Self::Input(message) => f.write_str(message),
+            Self::Output(_) => f.write_str("writing the output"),
+        }
+    }
+}
+
+impl std::error::Error for Failure {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            // Their own words are part of the text above already.
+            Self::Open(error) => error.source(),
+            Self::Call(error) => error.source(),
+            Self::Output(error) => Some(error),
+            Self::Usage(_) | Self::Input(_) => None,
+        }
+    }
+}
+
+impl From<OpenError> for Failure {
+    fn from(error: OpenError) -> Self {
+        Self::Open(error)
+    }
+}
+
+impl From<CallError> for Failure {
+    fn from(error: CallError) -> Self {
+        Self::Call(error)
+    }
+}
+
+impl From<std::io::Error> for Failure {
+    fn from(error: std::io::Error) -> Self {
+        Self::Output(error)
+    }
+}
+
+impl Failure {
+    fn exit(&self) -> Exit {
+        match self {
+            Self::Usage(_) => Exit::Usage,
+            // `settle log readings | head`: not an error of anybody's.
+            Self::Output(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Exit::Done,
+            _ => Exit::Failed,
+        }
+    }
+
+    /// The error as a script reads it.
+    fn object(&self) -> serde_json::Value {
+        match self {
+            Self::Call(CallError::Refused(error)) => serde_json::json!({ "error": error }),
+            other => serde_json::json!({ "error": { "message": chain(other) } }),
+        }
+    }
+}
+
+/// Runs a command to its end, and says what went wrong if something did.
+pub async fn run(arguments: Arguments) -> Exit {
+    let Arguments { socket, json, command } = arguments;
+    let output = Output { json };
+    let context = Context { socket, output };
+    match carry_out(&context, command).await {
+        Ok(exit) => exit,
+        Err(failure) => {
+            output.end_status();
+            let exit = failure.exit();
+            if exit != Exit::Done {
+                let plain =
+                    || format!("{} {}", crate::output::styled(crate::output::BAD, "error:"), chain(&failure));
+                output.aside(&if json { failure.object().to_string() } else { plain() });
+            }
+            exit
+        }
+    }
+}
+
+async fn carry_out(context: &Context, command: Command) -> Result<Exit, Failure> {
+    match command {
+        Command::Demo(options) => demo::run(context.output, &options).await,
+        Command::Meters => meters::run(context).await,
+        Command::Read(options) => read::run(context, options).await,
+        Command::Observe(options) => observe::run(context, options).await,
+        Command::Log(options) => log::run(context, options).await,
+        Command::Stage(options) => stage::run(context, options).await,
+        Command::Status => status::run(context).await,
+        Command::Assess(options) => assess::run(context.output, &options),
+        Command::Completions { shell } => manual::completions(context.output, Arguments::command(), shell),
+        Command::Man => manual::page(context.output, Arguments::command()),
+    }
+}
+
+/// What every command works with.
+#[derive(Debug)]
+struct Context {
+    socket: Option<PathBuf>,
+    output: Output,
+}
+
+impl Context {
+    async fn connect(&self) -> Result<Connection, OpenError> {
+        match &self.socket {
+            Some(path) => Connection::open(path).await,
+            None => Connection::open_default().await,
+        }
+    }
+}
+
+impl MeterArgument {
+    /// The id that was given, or that of the only meter.
+    async fn resolve(self, connection: &Connection) -> Result<String, Failure> {
+        if let Some(meter) = self.meter {
+            return Ok(meter);
+        }
+        let mut meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
+        match meters.len() {
+            0 => Err(Failure::Usage("the daemon has no meters: add a [[meter]] to its config".to_owned())),
+            1 => Ok(meters.remove(0).id),
+            _ => {
+                let ids: Vec<String> = meters.into_iter().map(|meter| meter.id).collect();
+                Err(Failure::Usage(format!("which meter? There are {}", ids.join(", "))))
+            }
+        }
+    }
+}
+
+/// Runs a call until it ends or Ctrl-C comes. Then the call is dropped, which takes it back; a moment is given for that to
+/// get through.
+async fn until_interrupted<T>(call: impl Future<Output = Result<T, Failure>>) -> Result<Option<T>, Failure> {
+    tokio::select! {
+        outcome = call => outcome.map(Some),
+        _ = tokio::signal::ctrl_c() => Ok(None),
+    }
+}
+
+/// Gives what was just sent the time to leave the process.
+async fn flush(connection: &Connection) {
+    let settled = connection.call::<settled_protocol::method::DaemonStatus>(&Nothing {});
+    let _in_time = tokio::time::timeout(std::time::Duration::from_secs(1), settled).await.is_ok();
+}
+
+/// Whether an error says that the daemon took a request back.
+fn is_cancelled(error: &CallError) -> bool {
+    matches!(error, CallError::Refused(error) if error.kind() == ErrorKind::Cancelled)
+}

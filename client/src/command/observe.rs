@@ -1,0 +1,89 @@
+//! `settle observe`: a line for each reading.
+
+use clap::Args;
+use settled_protocol::log::Selection;
+use settled_protocol::method::{LogReadings, ObserveParams};
+use settled_protocol::reading::{Flag, Reading};
+
+use super::{Context, Exit, Failure, MeterArgument};
+use crate::output::{CAUTION, FAINT, Output, styled};
+use crate::quantities::seconds;
+use crate::show;
+use crate::subscription::Event;
+
+#[derive(Debug, Args)]
+pub(super) struct Options {
+    #[command(flatten)]
+    meter: MeterArgument,
+    /// Take a reading this often, unless others do; without it, only watch what others cause. 0 is without pause.
+    #[arg(long, value_name = "TIME", value_parser = seconds)]
+    interval: Option<f64>,
+    /// The integration time, with --interval; the meter's own choice if left out.
+    #[arg(long, value_name = "TIME", value_parser = seconds, requires = "interval")]
+    integration: Option<f64>,
+    /// First show what came after the reading of this number, from the log.
+    #[arg(long, value_name = "NUMBER")]
+    since: Option<u64>,
+    /// End after this many readings.
+    #[arg(long, value_name = "N")]
+    count: Option<u64>,
+}
+
+pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
+    let connection = context.connect().await?;
+    let meter = options.meter.resolve(&connection).await?;
+    if let Some(after) = options.since {
+        // A sequence that the log can't serve is better refused than silently begun anew.
+        let probe = Selection { after: Some(after), limit: Some(1), ..Selection::default() };
+        connection.call::<LogReadings>(&probe).await?;
+    }
+    let params = ObserveParams {
+        meter,
+        interval_s: options.interval,
+        integration_s: options.integration,
+        after: options.since,
+    };
+    let mut subscription = connection.observe(&params).await?;
+    let mut left = options.count.unwrap_or(u64::MAX);
+    while left > 0 {
+        let event = tokio::select! {
+            event = subscription.next() => event,
+            _ = tokio::signal::ctrl_c() => return Ok(Exit::Interrupted),
+        };
+        match event {
+            Some(Event::Reading(reading)) => {
+                show_reading(context.output, &reading)?;
+                left -= 1;
+            }
+            Some(Event::Missed { count, range }) => say_missed(context.output, count, range),
+            None => return Err(crate::connection::CallError::Closed.into()),
+        }
+    }
+    Ok(Exit::Done)
+}
+
+/// One line for a reading.
+pub(super) fn show_reading(output: Output, reading: &Reading) -> Result<(), Failure> {
+    if output.json {
+        return Ok(output.object(reading)?);
+    }
+    let colour = reading.light.chromaticity().map_or_else(
+        || " ".repeat(20),
+        |colour| format!("u′ {:.5}  v′ {:.5}", colour.u_prime(), colour.v_prime()),
+    );
+    let flags: Vec<Flag> = reading.flags.iter().copied().filter(|flag| *flag != Flag::Shared).collect();
+    let time = styled(FAINT, &format!("{:>8}  {:.23}Z", reading.sequence, reading.at.to_string()));
+    let light = show::light(&reading.light);
+    output.line(
+        format!("{time}  {light:>16}  {colour}  {}", styled(CAUTION, &show::flags(&flags))).trim_end(),
+    )?;
+    Ok(())
+}
+
+fn say_missed(output: Output, count: u64, range: Option<(u64, u64)>) {
+    let which = range.map_or_else(String::new, |(from, to)| format!(", {from} to {to}"));
+    output.aside(&styled(
+        CAUTION,
+        &format!("-- missed {count} readings{which}: this reader was too slow; they are in the log --"),
+    ));
+}

@@ -1,0 +1,68 @@
+//! `settle read`: one reading, settled or not.
+
+use clap::Args;
+use settled_protocol::method::{MeterRead, ReadParams};
+use settled_protocol::reading::Reading;
+
+use super::settled::CriteriaOptions;
+use super::{Context, Exit, Failure, MeterArgument, flush, settled, until_interrupted};
+use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
+use crate::quantities::seconds;
+use crate::show;
+
+#[derive(Debug, Args)]
+pub(super) struct Options {
+    #[command(flatten)]
+    meter: MeterArgument,
+    /// Wait until the light has settled.
+    #[arg(long)]
+    settled: bool,
+    /// The integration time; the meter's own choice if left out.
+    #[arg(long, value_name = "TIME", value_parser = seconds)]
+    integration: Option<f64>,
+    /// A reading no older than this will do.
+    #[arg(long, value_name = "TIME", value_parser = seconds, conflicts_with = "settled")]
+    max_age: Option<f64>,
+    #[command(flatten)]
+    criteria: CriteriaOptions,
+}
+
+pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
+    let connection = context.connect().await?;
+    let meter = options.meter.resolve(&connection).await?;
+    if options.settled {
+        return settled::run(context.output, &connection, meter, options.integration, &options.criteria)
+            .await;
+    }
+    if options.criteria.any() {
+        return Err(Failure::Usage("criteria such as --hold need --settled".to_owned()));
+    }
+    let params = ReadParams { meter, integration_s: options.integration, max_age_s: options.max_age };
+    let reading = until_interrupted(async { Ok(connection.call::<MeterRead>(&params).await?) }).await?;
+    let Some(reading) = reading else {
+        flush(&connection).await;
+        return Ok(Exit::Interrupted);
+    };
+    if context.output.json {
+        context.output.object(&reading)?;
+    } else {
+        in_words(context.output, &reading)?;
+    }
+    Ok(Exit::Done)
+}
+
+fn in_words(output: Output, reading: &Reading) -> Result<(), Failure> {
+    output.line(&styled(STRONG, &show::light(&reading.light)))?;
+    let mut rows = Vec::new();
+    rows.extend(reading.light.chromaticity().map(|colour| ("colour", show::chromaticity(colour))));
+    rows.extend(reading.integration_s.map(|integration| ("integration", show::span(integration))));
+    rows.extend(reading.temperature_c.map(|temperature| ("meter", format!("{temperature:.1} °C"))));
+    rows.push(("taken", format!("{}, number {}", reading.at, reading.sequence)));
+    for (name, words) in rows {
+        output.line(&format!("  {}  {words}", styled(FAINT, &format!("{name:<11}"))))?;
+    }
+    if !reading.flags.is_empty() {
+        output.line(&format!("  {}", styled(CAUTION, &show::flags(&reading.flags))))?;
+    }
+    Ok(())
+}

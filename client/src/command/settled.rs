@@ -1,0 +1,209 @@
+//! `settle read --settled`: progress meanwhile, and a verdict at the end.
+
+use std::time::{Duration, Instant};
+
+use clap::Args;
+use settled_protocol::method::{MeterSettle, SettleParams};
+use settled_protocol::notification::SettleProgress;
+use settled_protocol::reading::Flag;
+use settled_protocol::settling::{Criteria, Settled, Test, Verdict};
+
+use super::{Exit, Failure, flush, is_cancelled, until_interrupted};
+use crate::connection::Connection;
+use crate::output::{BAD, CAUTION, FAINT, GOOD, Output, STRONG, styled};
+use crate::quantities::{seconds, share};
+use crate::show;
+
+/// Between two lines of progress where there is no terminal to redraw.
+const LINES: Duration = Duration::from_secs(10);
+
+/// What to call settled.
+#[derive(Clone, Debug, Args)]
+pub(super) struct CriteriaOptions {
+    /// Band of luminance, relative [default: 0.5%].
+    #[arg(long, value_name = "SHARE", value_parser = share)]
+    luminance: Option<f64>,
+    /// Band of luminance near black, in cd/m² [default: 0.0005].
+    #[arg(long, value_name = "CD_M2")]
+    luminance_floor: Option<f64>,
+    /// Band of chromaticity, in u′v′ [default: 0.0005].
+    #[arg(long, value_name = "UV")]
+    chromaticity: Option<f64>,
+    /// Luminance below which the band of chromaticity widens, in cd/m² [default: 1].
+    #[arg(long, value_name = "CD_M2")]
+    chromaticity_knee: Option<f64>,
+    /// How long the light must stay within its bands [default: 60s].
+    #[arg(long, value_name = "TIME", value_parser = seconds)]
+    hold: Option<f64>,
+    /// Confidence of each look at the evidence [default: 99%].
+    #[arg(long, value_name = "SHARE", value_parser = share)]
+    confidence: Option<f64>,
+    /// Don't call it settled before this.
+    #[arg(long, value_name = "TIME", value_parser = seconds)]
+    min_wait: Option<f64>,
+    /// Give up after this [default: 1h].
+    #[arg(long, value_name = "TIME", value_parser = seconds)]
+    max_wait: Option<f64>,
+    /// No progress on standard error.
+    #[arg(long)]
+    quiet: bool,
+}
+
+impl CriteriaOptions {
+    fn given(&self) -> [Option<f64>; 8] {
+        let Self { luminance, luminance_floor, chromaticity, chromaticity_knee, .. } = *self;
+        let Self { hold, confidence, min_wait, max_wait, .. } = *self;
+        [luminance, luminance_floor, chromaticity, chromaticity_knee, hold, confidence, min_wait, max_wait]
+    }
+
+    /// Whether any was given.
+    pub(super) fn any(&self) -> bool {
+        self.given().iter().any(Option::is_some)
+    }
+
+    /// The criteria, checked.
+    pub(super) fn criteria(&self) -> Result<Criteria, Failure> {
+        let default = Criteria::default();
+        Criteria {
+            luminance: self.luminance.unwrap_or(default.luminance),
+            luminance_floor_cd_m2: self.luminance_floor.unwrap_or(default.luminance_floor_cd_m2),
+            chromaticity: self.chromaticity.unwrap_or(default.chromaticity),
+            chromaticity_knee_cd_m2: self.chromaticity_knee.unwrap_or(default.chromaticity_knee_cd_m2),
+            hold_s: self.hold.unwrap_or(default.hold_s),
+            confidence: self.confidence.unwrap_or(default.confidence),
+            min_wait_s: self.min_wait.unwrap_or(default.min_wait_s),
+            max_wait_s: self.max_wait.unwrap_or(default.max_wait_s),
+        }
+        .checked()
+        .map_err(Failure::Usage)
+    }
+}
+
+pub(super) async fn run(
+    output: Output,
+    connection: &Connection,
+    meter: String,
+    integration_s: Option<f64>,
+    options: &CriteriaOptions,
+) -> Result<Exit, Failure> {
+    let criteria = options.criteria()?;
+    let params = SettleParams { meter, criteria, integration_s, progress: true };
+    let mut progress = Progress { output, hold_s: criteria.hold_s, quiet: options.quiet, last: None };
+    let call = connection.call_with_progress::<MeterSettle>(&params, |report| progress.show(&report));
+    let outcome = until_interrupted(async {
+        match call.await {
+            Err(error) if is_cancelled(&error) => Ok(None),
+            other => Ok(Some(other?)),
+        }
+    });
+    let settled = outcome.await?.flatten();
+    output.end_status();
+    let Some(settled) = settled else {
+        flush(connection).await;
+        output.aside("interrupted: the request was taken back");
+        return Ok(Exit::Interrupted);
+    };
+    if output.json {
+        output.object(&settled)?;
+    } else {
+        in_words(output, &settled)?;
+    }
+    Ok(if settled.verdict == Verdict::Settled { Exit::Done } else { Exit::NotSettled })
+}
+
+/// Progress as it comes: redrawn in place on a terminal, a line now and then elsewhere.
+pub(super) struct Progress {
+    pub(super) output: Output,
+    pub(super) hold_s: f64,
+    pub(super) quiet: bool,
+    pub(super) last: Option<Instant>,
+}
+
+impl Progress {
+    pub(super) fn show(&mut self, report: &SettleProgress) {
+        if self.quiet {
+            return;
+        }
+        if self.output.json {
+            if self.is_time() {
+                self.output.aside(&serde_json::to_string(report).unwrap_or_default());
+            }
+        } else if Output::has_status() {
+            self.output.status(&self.words(report));
+        } else if self.is_time() {
+            self.output.aside(&self.words(report));
+        }
+    }
+
+    #[expect(clippy::disallowed_methods, reason = "how often a person is told something is no measurement")]
+    fn is_time(&mut self) -> bool {
+        let now = Instant::now();
+        let due = self.last.is_none_or(|last| now.duration_since(last) >= LINES);
+        if due {
+            self.last = Some(now);
+        }
+        due
+    }
+
+    fn words(&self, report: &SettleProgress) -> String {
+        let SettleProgress { waited_s, latest, value, evidence, .. } = report;
+        let mut parts = vec![format!("{:>6}", show::span(*waited_s)), show::number(*latest)];
+        parts
+            .extend(show::drift(evidence, value.as_ref(), self.hold_s).map(|drift| format!("drift {drift}")));
+        parts.push(
+            show::forecast(evidence, *waited_s).unwrap_or_else(|| standing(&evidence.failing).to_owned()),
+        );
+        parts.join("   ")
+    }
+}
+
+/// What is being waited for.
+fn standing(failing: &[Test]) -> &'static str {
+    match failing.first() {
+        None => "about to settle",
+        Some(Test::TooFew) => "gathering readings",
+        Some(Test::LuminanceDrift) => "luminance drifts",
+        Some(Test::ChromaticityDrift) => "chromaticity drifts",
+        Some(Test::Resolution) => "averaging noise",
+        Some(Test::Turning) => "about to turn",
+        Some(Test::MeterWarmUp) => "the meter is warming up",
+        Some(Test::MinimumWait) => "the shortest wait isn't over",
+    }
+}
+
+pub(super) fn in_words(output: Output, settled: &Settled) -> Result<(), Failure> {
+    let style = match settled.verdict {
+        Verdict::Settled => GOOD,
+        Verdict::NoiseLimited | Verdict::TimedOut => CAUTION,
+        Verdict::WontSettle | Verdict::Lost => BAD,
+    };
+    if let Some(value) = &settled.value {
+        let unit = "cd/m²";
+        output.line(&format!(
+            "{}   (95 %, repeatability alone)",
+            styled(STRONG, &show::estimate(value, unit))
+        ))?;
+        if let Some(colour) = value.chromaticity {
+            let radius =
+                value.chromaticity_u95.map_or_else(String::new, |u95| format!("   ± {u95:.5} in u′v′"));
+            output.line(&format!(
+                "  {}  {}{radius}",
+                styled(FAINT, "colour "),
+                show::chromaticity(colour)
+            ))?;
+        }
+    }
+    let count = settled.readings.map_or(0, |readings| readings.count);
+    let waited = format!("waited {}, {count} readings", show::span(settled.waited_s));
+    output.line(&format!(
+        "  {}  {}, {waited}",
+        styled(FAINT, "verdict"),
+        styled(style, settled.verdict.name())
+    ))?;
+    output.line(&format!("  {}  {}", styled(FAINT, "why    "), settled.message))?;
+    let flags: Vec<Flag> = settled.flags.iter().copied().filter(|flag| *flag != Flag::Shared).collect();
+    if !flags.is_empty() {
+        output.line(&format!("  {}", styled(CAUTION, &show::flags(&flags))))?;
+    }
+    Ok(())
+}

@@ -1,0 +1,338 @@
+//! One connection to the daemon. Calls may overlap; each gets its own answer.
+//!
+//! Two tasks belong to a connection, one that reads and one that writes; they end with it. Dropping a call's future takes the
+//! request back.
+
+use std::collections::HashMap;
+use std::fmt;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicI64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use serde_json::value::RawValue;
+use settled_protocol::error::RpcError;
+use settled_protocol::line::{LONGEST_LINE, Line, Lines};
+use settled_protocol::message::{Outgoing, RequestId, call_without_answer_line, request_line};
+use settled_protocol::method::{
+    CancelParams, MeterObserve, Method, ObserveParams, RequestCancel, Subscribed,
+};
+use settled_protocol::notification::{Missed, Notification, ReadingTaken, SettleProgress};
+use settled_protocol::socket;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::UnixStream;
+use tokio::net::unix::{OwnedReadHalf, OwnedWriteHalf};
+use tokio::sync::{mpsc, oneshot};
+use tokio::task::JoinSet;
+
+use crate::subscription::{Feed, Subscription};
+
+/// Lines that may wait to be written: more than a person or a measuring loop has in flight.
+const OUTGOING: usize = 64;
+
+/// Progress reports that may wait for their reader; the latest is what counts, older ones are dropped when it is full.
+const PROGRESS: usize = 8;
+
+/// Longest line from the daemon: a page of a thousand readings with room to spare.
+const LONGEST_ANSWER: usize = 4 * LONGEST_LINE;
+
+/// Why there is no connection.
+#[derive(Debug)]
+pub struct OpenError {
+    tried: Vec<PathBuf>,
+    source: std::io::Error,
+}
+
+impl fmt::Display for OpenError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let tried: Vec<String> = self.tried.iter().map(|path| path.display().to_string()).collect();
+        write!(
+            f,
+            "no daemon answers at {}: start one with `settled --config FILE`, name its socket with --socket, or see `settle demo`",
+            tried.join(" or ")
+        )
+    }
+}
+
+impl std::error::Error for OpenError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        Some(&self.source)
+    }
+}
+
+/// Why a call got no result.
+#[derive(Debug)]
+pub enum CallError {
+    /// The daemon refused it.
+    Refused(RpcError),
+    /// The connection ended before there was an answer.
+    Closed,
+    /// The answer doesn't fit the method: client and daemon are of unlike versions.
+    Misfit {
+        /// The method.
+        method: &'static str,
+        /// What didn't fit.
+        source: serde_json::Error,
+    },
+}
+
+impl fmt::Display for CallError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Refused(error) => error.fmt(f),
+            Self::Closed => f.write_str("the daemon closed the connection"),
+            Self::Misfit { method, .. } => {
+                write!(f, "the daemon's answer to {method} can't be read: is it of another version?")
+            }
+        }
+    }
+}
+
+impl std::error::Error for CallError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Self::Misfit { source, .. } => Some(source),
+            Self::Refused(_) | Self::Closed => None,
+        }
+    }
+}
+
+type Outcome = Result<Box<RawValue>, RpcError>;
+
+/// A request that waits for its answer.
+struct Pending {
+    reply: oneshot::Sender<Outcome>,
+    progress: Option<mpsc::Sender<SettleProgress>>,
+    /// Where the readings of the subscription go that the answer names.
+    feed: Option<Feed>,
+}
+
+#[derive(Default)]
+struct Waiting {
+    pending: HashMap<i64, Pending>,
+    feeds: HashMap<String, Feed>,
+    closed: bool,
+}
+
+/// One connection.
+pub struct Connection {
+    waiting: Arc<Mutex<Waiting>>,
+    lines: mpsc::Sender<String>,
+    next_id: AtomicI64,
+    _tasks: JoinSet<()>,
+}
+
+impl fmt::Debug for Connection {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Connection").finish_non_exhaustive()
+    }
+}
+
+fn lock(waiting: &Mutex<Waiting>) -> MutexGuard<'_, Waiting> {
+    waiting.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Connection {
+    /// Connects to the socket at `path`.
+    ///
+    /// # Errors
+    /// [`OpenError`] if nobody answers there.
+    pub async fn open(path: &Path) -> Result<Self, OpenError> {
+        Self::open_first(vec![path.to_owned()]).await
+    }
+
+    /// Connects to the usual socket: `SETTLED_SOCKET`, else the user's own daemon, else the system's.
+    ///
+    /// # Errors
+    /// [`OpenError`] if nobody answers at any of them.
+    pub async fn open_default() -> Result<Self, OpenError> {
+        Self::open_first(socket::candidates(|name| std::env::var_os(name).map(PathBuf::from))).await
+    }
+
+    async fn open_first(tried: Vec<PathBuf>) -> Result<Self, OpenError> {
+        let mut source = std::io::Error::from(std::io::ErrorKind::NotFound);
+        for path in &tried {
+            match UnixStream::connect(path).await {
+                Ok(stream) => return Ok(Self::over(stream)),
+                Err(error) => source = error,
+            }
+        }
+        Err(OpenError { tried, source })
+    }
+
+    /// A connection over a stream that is open already.
+    #[must_use]
+    pub fn over(stream: UnixStream) -> Self {
+        let (reader, writer) = stream.into_split();
+        let (lines, outgoing) = mpsc::channel(OUTGOING);
+        let waiting = Arc::<Mutex<Waiting>>::default();
+        let mut tasks = JoinSet::new();
+        tasks.spawn(write(writer, outgoing));
+        tasks.spawn(read(reader, Arc::clone(&waiting)));
+        Self { waiting, lines, next_id: AtomicI64::new(1), _tasks: tasks }
+    }
+
+    /// Calls a method. Dropping the future takes the request back.
+    ///
+    /// # Errors
+    /// [`CallError`].
+    pub async fn call<M: Method>(&self, params: &M::Params) -> Result<M::Output, CallError> {
+        self.request::<M>(params, None, None).await
+    }
+
+    /// Calls a method that reports progress, and hands every report to `report`.
+    ///
+    /// # Errors
+    /// [`CallError`].
+    pub async fn call_with_progress<M: Method>(
+        &self,
+        params: &M::Params,
+        mut report: impl FnMut(SettleProgress),
+    ) -> Result<M::Output, CallError> {
+        let (sender, mut reports) = mpsc::channel(PROGRESS);
+        let request = self.request::<M>(params, Some(sender), None);
+        tokio::pin!(request);
+        loop {
+            tokio::select! {
+                biased;
+                Some(progress) = reports.recv() => report(progress),
+                outcome = &mut request => return outcome,
+            }
+        }
+    }
+
+    /// Subscribes to a meter's readings.
+    ///
+    /// # Errors
+    /// [`CallError`].
+    pub async fn observe(&self, params: &ObserveParams) -> Result<Subscription, CallError> {
+        let (feed, receiver) = crate::subscription::channel();
+        let Subscribed { subscription } = self.request::<MeterObserve>(params, None, Some(feed)).await?;
+        Ok(Subscription::new(subscription, receiver))
+    }
+
+    async fn request<M: Method>(
+        &self,
+        params: &M::Params,
+        progress: Option<mpsc::Sender<SettleProgress>>,
+        feed: Option<Feed>,
+    ) -> Result<M::Output, CallError> {
+        let misfit = |source| CallError::Misfit { method: M::NAME, source };
+        let id = self.next_id.fetch_add(1, Ordering::Relaxed);
+        let line = request_line::<M>(&RequestId::Number(id), params).map_err(misfit)?;
+        let (reply, answer) = oneshot::channel();
+        {
+            let mut waiting = lock(&self.waiting);
+            if waiting.closed {
+                return Err(CallError::Closed);
+            }
+            waiting.pending.insert(id, Pending { reply, progress, feed });
+        }
+        let asked = Asked { connection: self, id };
+        self.lines.send(line).await.map_err(|_| CallError::Closed)?;
+        let outcome = answer.await.map_err(|_| CallError::Closed)?;
+        drop(asked);
+        let result = outcome.map_err(CallError::Refused)?;
+        serde_json::from_str(result.get()).map_err(misfit)
+    }
+}
+
+/// Takes a request back if its future is dropped before there was an answer.
+struct Asked<'a> {
+    connection: &'a Connection,
+    id: i64,
+}
+
+impl Drop for Asked<'_> {
+    fn drop(&mut self) {
+        let unanswered = lock(&self.connection.waiting).pending.remove(&self.id).is_some();
+        let cancel = CancelParams { id: RequestId::Number(self.id) };
+        if unanswered && let Ok(line) = call_without_answer_line::<RequestCancel>(&cancel) {
+            // If the queue is full the connection is as good as dead; the daemon takes the request back when it closes.
+            let _sent = self.connection.lines.try_send(line).is_ok();
+        }
+    }
+}
+
+async fn write(mut writer: OwnedWriteHalf, mut lines: mpsc::Receiver<String>) {
+    while let Some(mut line) = lines.recv().await {
+        line.push('\n');
+        if writer.write_all(line.as_bytes()).await.is_err() {
+            return;
+        }
+    }
+}
+
+/// Reads until the connection ends; then every call that waits fails.
+async fn read(mut reader: OwnedReadHalf, waiting: Arc<Mutex<Waiting>>) {
+    let mut lines = Lines::new(LONGEST_ANSWER);
+    let mut chunk = vec![0; 16 * 1024];
+    loop {
+        match reader.read(&mut chunk).await {
+            Ok(0) | Err(_) => break,
+            Ok(count) => lines.push(chunk.get(..count).unwrap_or_default()),
+        }
+        while let Some(line) = lines.next() {
+            if let Line::Whole(line) = line {
+                lock(&waiting).take(&line);
+            }
+        }
+    }
+    let mut waiting = lock(&waiting);
+    waiting.closed = true;
+    waiting.pending.clear();
+    waiting.feeds.clear();
+}
+
+impl Waiting {
+    /// Hands a line to whoever waits for it. What nobody waits for, or can't be read, is of a later version: let it be.
+    fn take(&mut self, line: &[u8]) {
+        match Outgoing::decode(line) {
+            Ok(Outgoing::Response { id: RequestId::Number(id), outcome }) => self.answer(id, outcome),
+            Ok(Outgoing::Notification { method, params }) => self.notice(&method, params.get()),
+            Ok(Outgoing::Response { .. }) | Err(_) => {}
+        }
+    }
+
+    fn answer(&mut self, id: i64, outcome: Outcome) {
+        let Some(Pending { reply, feed, .. }) = self.pending.remove(&id) else { return };
+        if let (Some(feed), Ok(result)) = (feed, &outcome)
+            && let Ok(Subscribed { subscription }) = serde_json::from_str(result.get())
+        {
+            self.feeds.retain(|_, feed| !feed.is_closed());
+            self.feeds.insert(subscription, feed);
+        }
+        let _waiting = reply.send(outcome).is_ok();
+    }
+
+    fn notice(&mut self, method: &str, params: &str) {
+        match method {
+            ReadingTaken::NAME => {
+                if let Ok(ReadingTaken { subscription, reading }) = serde_json::from_str(params)
+                    && let Some(feed) = self.feeds.get_mut(&subscription)
+                {
+                    feed.reading(reading);
+                }
+            }
+            Missed::NAME => {
+                if let Ok(missed) = serde_json::from_str::<Missed>(params)
+                    && let Some(feed) = self.feeds.get_mut(&missed.subscription)
+                {
+                    feed.missed(missed.count, missed.from.zip(missed.to));
+                }
+            }
+            SettleProgress::NAME => {
+                if let Ok(progress) = serde_json::from_str::<SettleProgress>(params)
+                    && let RequestId::Number(id) = progress.request
+                    && let Some(sender) = self.pending.get(&id).and_then(|pending| pending.progress.as_ref())
+                {
+                    // A reader that is behind gets the next report.
+                    let _taken = sender.try_send(progress).is_ok();
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,87 @@
+//! What goes to the terminal or the pipe. The only place that writes there.
+
+use std::io::{IsTerminal, Write};
+
+use anstyle::{AnsiColor, Style};
+use serde::Serialize;
+
+/// For what went well.
+pub const GOOD: Style = AnsiColor::Green.on_default().bold();
+/// For what one should look at.
+pub const CAUTION: Style = AnsiColor::Yellow.on_default().bold();
+/// For what went wrong.
+pub const BAD: Style = AnsiColor::Red.on_default().bold();
+/// For the value that was asked for.
+pub const STRONG: Style = Style::new().bold();
+/// For what is only there to be complete.
+pub const FAINT: Style = Style::new().dimmed();
+
+/// Standard output and standard error, for people or for scripts.
+#[derive(Clone, Copy, Debug)]
+pub struct Output {
+    /// The protocol's own objects, one a line, instead of words.
+    pub json: bool,
+}
+
+/// `text` in a style; pipes and NO_COLOR get it plain.
+#[must_use]
+pub fn styled(style: Style, text: &str) -> String {
+    format!("{style}{text}{style:#}")
+}
+
+impl Output {
+    /// Writes a line of words.
+    ///
+    /// # Errors
+    /// If standard output is closed.
+    pub fn line(self, text: &str) -> std::io::Result<()> {
+        let mut stdout = anstream::stdout().lock();
+        writeln!(stdout, "{text}")?;
+        stdout.flush()
+    }
+
+    /// Writes an object as one line of JSON.
+    ///
+    /// # Errors
+    /// If standard output is closed.
+    pub fn object(self, value: &impl Serialize) -> std::io::Result<()> {
+        let text = serde_json::to_string(value)?;
+        let mut stdout = std::io::stdout().lock();
+        writeln!(stdout, "{text}")?;
+        stdout.flush()
+    }
+
+    /// Writes bytes as they are.
+    ///
+    /// # Errors
+    /// If standard output is closed.
+    pub fn raw(self, bytes: &[u8]) -> std::io::Result<()> {
+        let mut stdout = std::io::stdout().lock();
+        stdout.write_all(bytes)?;
+        stdout.flush()
+    }
+
+    /// Writes a line to standard error. Nothing depends on whether it gets through.
+    pub fn aside(self, text: &str) {
+        let _written = writeln!(anstream::stderr(), "{text}").is_ok();
+    }
+
+    /// Shows a status in place of the last one, where standard error is a terminal.
+    pub fn status(self, text: &str) {
+        if Self::has_status() {
+            let mut stderr = anstream::stderr().lock();
+            let _written = write!(stderr, "\r\x1b[2K{text}").and_then(|()| stderr.flush()).is_ok();
+        }
+    }
+
+    /// Takes the status away.
+    pub fn end_status(self) {
+        self.status("");
+    }
+
+    /// Whether a status can be shown in place.
+    #[must_use]
+    pub fn has_status() -> bool {
+        std::io::stderr().is_terminal()
+    }
+}

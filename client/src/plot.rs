@@ -1,0 +1,161 @@
+//! A curve in text, for when people would rather look than read.
+//!
+//! Each character cell holds 2 × 4 dots of braille (Unicode block U+2800), or one `*` where only ASCII will do.
+
+/// How a plot looks.
+#[derive(Clone, Copy, Debug)]
+pub struct Plot<'a> {
+    /// Columns of the curve itself, without the axis.
+    pub width: usize,
+    /// Rows of the curve itself.
+    pub height: usize,
+    /// Horizontal lines at these values, such as a band.
+    pub levels: &'a [f64],
+    /// Only ASCII.
+    pub ascii: bool,
+}
+
+/// Dots of a braille cell, by column and row.
+const DOTS: [[u8; 4]; 2] = [[0x01, 0x02, 0x04, 0x40], [0x08, 0x10, 0x20, 0x80]];
+
+/// Columns that the axis takes, its line included.
+const AXIS: usize = 11;
+
+impl Plot<'_> {
+    /// The rows, top first, with the values of the axis. Points are `(x, y)`; what isn't finite is left out. Empty without points.
+    #[must_use]
+    pub fn rows(&self, points: &[(f64, f64)]) -> Vec<String> {
+        let known = || points.iter().copied().filter(|(x, y)| x.is_finite() && y.is_finite());
+        let Some(frame) = Frame::around(known(), self.levels) else { return Vec::new() };
+        let (columns, lines) =
+            if self.ascii { (self.width, self.height) } else { (2 * self.width, 4 * self.height) };
+        let mut cells = vec![vec![0_u8; self.width]; self.height];
+        let mut dot = |x: f64, y: f64| {
+            let (column, line) = (index(x, columns), index(1.0 - y, lines));
+            let (cell, bit) = if self.ascii {
+                ((column, line), 1)
+            } else {
+                ((column / 2, line / 4), DOTS[column % 2][line % 4])
+            };
+            if let Some(cell) = cells.get_mut(cell.1).and_then(|row| row.get_mut(cell.0)) {
+                *cell |= bit;
+            }
+        };
+        for level in self.levels {
+            for column in (0..columns).step_by(3) {
+                dot(position(column, columns), frame.y(*level));
+            }
+        }
+        for (x, y) in known() {
+            dot(frame.x(x), frame.y(y));
+        }
+        cells
+            .iter()
+            .enumerate()
+            .map(|(row, cells)| {
+                self.label(&frame, row) + &cells.iter().map(|cell| self.glyph(*cell)).collect::<String>()
+            })
+            .collect()
+    }
+
+    /// The axis below: its ends, `from` and `to`, in words.
+    #[must_use]
+    pub fn foot(&self, from: &str, to: &str) -> String {
+        let gap = self.width.saturating_sub(from.chars().count() + to.chars().count());
+        format!("{}{from}{}{to}", " ".repeat(AXIS), " ".repeat(gap.max(1)))
+    }
+
+    fn label(&self, frame: &Frame, row: usize) -> String {
+        let bar = if self.ascii { '|' } else { '│' };
+        let value = match row {
+            0 => crate::show::number(frame.top),
+            row if row + 1 == self.height => crate::show::number(frame.bottom),
+            _ => String::new(),
+        };
+        format!("{value:>width$} {bar}", width = AXIS - 2)
+    }
+
+    fn glyph(&self, cell: u8) -> char {
+        match (cell, self.ascii) {
+            (0, _) => ' ',
+            (_, true) => '*',
+            (dots, false) => char::from_u32(0x2800 + u32::from(dots)).unwrap_or('*'),
+        }
+    }
+}
+
+/// What the plot spans.
+struct Frame {
+    left: f64,
+    right: f64,
+    bottom: f64,
+    top: f64,
+}
+
+impl Frame {
+    fn around(points: impl Iterator<Item = (f64, f64)> + Clone, levels: &[f64]) -> Option<Self> {
+        points.clone().next()?;
+        let xs = points.clone().map(|(x, _)| x);
+        let ys = points.map(|(_, y)| y).chain(levels.iter().copied());
+        let least = |values: &mut dyn Iterator<Item = f64>| values.fold(f64::INFINITY, f64::min);
+        let most = |values: &mut dyn Iterator<Item = f64>| values.fold(f64::NEG_INFINITY, f64::max);
+        Some(Self {
+            left: least(&mut xs.clone()),
+            right: most(&mut xs.clone()),
+            bottom: least(&mut ys.clone()),
+            top: most(&mut ys.clone()),
+        })
+    }
+
+    fn x(&self, x: f64) -> f64 {
+        share(x, self.left, self.right)
+    }
+
+    fn y(&self, y: f64) -> f64 {
+        share(y, self.bottom, self.top)
+    }
+}
+
+/// Where `value` lies from `low` (0) to `high` (1); the middle if they are one.
+fn share(value: f64, low: f64, high: f64) -> f64 {
+    if high > low { (value - low) / (high - low) } else { 0.5 }
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_precision_loss,
+    reason = "clamped to the plot's columns or lines"
+)]
+fn index(share: f64, count: usize) -> usize {
+    ((share * count as f64) as usize).min(count.saturating_sub(1))
+}
+
+#[expect(clippy::cast_precision_loss, reason = "columns are few")]
+fn position(column: usize, columns: usize) -> f64 {
+    (column as f64 + 0.5) / columns as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_ramp_climbs_from_corner_to_corner() {
+        let plot = Plot { width: 5, height: 5, levels: &[], ascii: true };
+        let points: Vec<(f64, f64)> = (0..40).map(|i| (f64::from(i), f64::from(i))).collect();
+        let rows = plot.rows(&points);
+        let curve: Vec<&str> = rows.iter().map(|row| row.split('|').nth(1).unwrap()).collect();
+        assert_eq!(curve, ["    *", "   * ", "  *  ", " *   ", "*    "]);
+        assert!(rows[0].contains("39.000") && rows[4].contains("0.00"), "{rows:?}");
+    }
+
+    #[test]
+    fn a_level_line_of_one_value_lies_in_the_middle_and_nothing_gives_nothing() {
+        let plot = Plot { width: 10, height: 3, levels: &[], ascii: false };
+        let rows = plot.rows(&[(0.0, 7.0), (1.0, 7.0)]);
+        assert!(rows[1].chars().any(|c| ('\u{2801}'..='\u{28ff}').contains(&c)), "{rows:?}");
+        assert!(plot.rows(&[(f64::NAN, 1.0)]).is_empty());
+        assert_eq!(plot.foot("18:00", "06:00").chars().count(), AXIS + 11);
+    }
+}

@@ -1,0 +1,121 @@
+//! Numbers for people: no more digits than mean something.
+
+use settled_protocol::quantity::{Chromaticity, Light};
+use settled_protocol::reading::Flag;
+use settled_protocol::settling::{Drift, Estimate, Evidence};
+
+/// Decimals that show `digits` significant digits of `value`.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a small whole number, 0 or more"
+)]
+fn decimals(value: f64, digits: i32) -> usize {
+    if value == 0.0 || !value.is_finite() {
+        return 2;
+    }
+    let order = value.abs().log10().floor() as i32;
+    (digits - 1 - order).clamp(0, 9) as usize
+}
+
+/// A value with five significant digits.
+#[must_use]
+pub fn number(value: f64) -> String {
+    let decimals = decimals(value, 5);
+    format!("{value:.decimals$}")
+}
+
+/// A value and its uncertainty: two significant digits of the uncertainty, and the value to match.
+#[must_use]
+pub fn uncertain(value: f64, uncertainty: f64) -> String {
+    let decimals = decimals(uncertainty, 2);
+    format!("{value:.decimals$} ± {uncertainty:.decimals$}")
+}
+
+/// Light: the amount with its unit.
+#[must_use]
+pub fn light(light: &Light) -> String {
+    format!("{} {}", number(light.value()), light.photometric().unit())
+}
+
+/// A chromaticity in both systems.
+#[must_use]
+pub fn chromaticity(colour: Chromaticity) -> String {
+    let (x, y, u, v) = (colour.x(), colour.y(), colour.u_prime(), colour.v_prime());
+    format!("x {x:.4}  y {y:.4}   u′ {u:.4}  v′ {v:.4}")
+}
+
+/// An estimate's luminance with its 95 % interval.
+#[must_use]
+pub fn estimate(value: &Estimate, unit: &str) -> String {
+    format!("{} {unit}", uncertain(value.y, value.y_u95))
+}
+
+/// Flags in words.
+#[must_use]
+pub fn flags(flags: &[Flag]) -> String {
+    let words: Vec<&str> = flags.iter().map(|flag| words(*flag)).collect();
+    words.join(", ")
+}
+
+fn words(flag: Flag) -> &'static str {
+    match flag {
+        Flag::Simulated => "SIMULATED",
+        Flag::BelowRange => "below the meter's range",
+        Flag::AboveRange => "above the meter's range",
+        Flag::MeterWarming => "the meter is still warming up",
+        Flag::ZeroOverdue => "the meter's dark reading is overdue",
+        Flag::Shared => "shared",
+        Flag::Unlogged => "not in the log",
+        Flag::Unknown => "a flag of a later version",
+    }
+}
+
+/// A time span, in the unit that reads best.
+#[must_use]
+pub fn span(seconds: f64) -> String {
+    match seconds {
+        short if short < 10.0 => format!("{short:.1} s"),
+        middling if middling < 120.0 => format!("{middling:.0} s"),
+        long if long < 7200.0 => format!("{:.0} min", long / 60.0),
+        longer => format!("{:.1} h", longer / 3600.0),
+    }
+}
+
+/// The drift of luminance in per cent a hold, with its interval.
+#[must_use]
+pub fn drift(evidence: &Evidence, value: Option<&Estimate>, hold_s: f64) -> Option<String> {
+    let (Drift { bands_per_hold, interval }, band) = evidence.luminance_drift.zip(evidence.luminance_band)?;
+    let percent = 100.0 * band / value.map(|value| value.y.abs()).filter(|y| *y > 0.0)?;
+    Some(format!("{:+.2} ± {:.2} % per {}", bands_per_hold * percent, interval * percent, span(hold_s)))
+}
+
+/// When it is expected to settle, `waited_s` into the wait.
+#[must_use]
+pub fn forecast(evidence: &Evidence, waited_s: f64) -> Option<String> {
+    let forecast = evidence.forecast?;
+    let (low, high) =
+        (span((forecast.low_s - waited_s).max(0.0)), span((forecast.high_s - waited_s).max(0.0)));
+    Some(if low == high { format!("settles in about {high}") } else { format!("settles in {low} to {high}") })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_uncertainty_decides_the_digits() {
+        assert_eq!(uncertain(203.45678, 0.4321), "203.46 ± 0.43");
+        assert_eq!(uncertain(203.45678, 12.7), "203 ± 13");
+        assert_eq!(uncertain(0.001_234_5, 0.000_021), "0.001234 ± 0.000021");
+        assert_eq!(number(1234.567), "1234.6");
+        assert_eq!(number(0.0), "0.00");
+    }
+
+    #[test]
+    fn spans_read_well() {
+        let words: Vec<String> =
+            [0.0, 9.94, 10.0, 119.0, 120.0, 7199.0, 28_800.0].into_iter().map(span).collect();
+        assert_eq!(words, ["0.0 s", "9.9 s", "10 s", "119 s", "2 min", "120 min", "8.0 h"]);
+    }
+}
