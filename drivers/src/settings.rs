@@ -142,6 +142,12 @@ impl<'a> Table<'a> {
         self.report.add(span, self.path_of(key), message.into());
     }
 
+    /// Takes over the mistakes found in another file that `key` names.
+    pub fn adopt(&self, key: &str, problems: Problems) {
+        let start = self.table.get(key).map_or(self.span.start, |value| value.span().start);
+        self.report.problems.borrow_mut().extend(problems.0.into_iter().map(|problem| (start, problem)));
+    }
+
     /// Whether the key is there. Makes it a known one.
     pub fn has(&mut self, key: &str) -> bool {
         self.get(key).is_some()

@@ -1,0 +1,340 @@
+//! The profile file, strictly read. PROFILES.md describes every key.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use regex::Regex;
+use settled_protocol::meter::{Kind, Span};
+use settled_protocol::quantity::Photometric;
+
+use crate::link::line::Endings;
+use crate::link::serial::{Flow, ParityBit, Settings};
+use crate::meter::ZeroNeed;
+use crate::settings::Table;
+
+use super::answer::{self, Shape};
+
+/// 1 fL = 1/π cd/ft², and 1 ft = 0.3048 m: 3.4262590996 cd/m² (NIST SP 811, appendix B.8, gives 3.426259).
+pub const CD_M2_IN_A_FOOTLAMBERT: f64 = 1.0 / (std::f64::consts::PI * 0.3048 * 0.3048);
+
+/// A checked profile.
+#[derive(Clone, Debug)]
+pub struct Profile {
+    /// The model, if the instrument doesn't tell one itself.
+    pub model: String,
+    /// The kind of instrument.
+    pub kind: Kind,
+    /// What its amounts are, and what one of its units is in cd/m² or lx.
+    pub unit: (Photometric, f64),
+    /// Its stated range, in cd/m² or lx.
+    pub range: Option<Span>,
+    /// The smallest step of its answers, in cd/m² or lx.
+    pub resolution: Option<f64>,
+    /// Its own warm-up, in s.
+    pub warm_up_s: f64,
+    /// How the line is set and spoken on.
+    pub line: LineSettings,
+    /// Sent once after opening.
+    pub start: Exchange,
+    /// How it says what it is.
+    pub identify: Option<Exchange>,
+    /// How it measures.
+    pub measure: Exchange,
+    /// What its reply to a measurement is made of.
+    pub shape: Shape,
+    /// Integration times that a command may carry.
+    pub integration: Option<Integration>,
+    /// How it takes a dark reading.
+    pub zero: Option<(Exchange, ZeroNeed)>,
+    /// How it reports errors.
+    pub errors: Errors,
+}
+
+/// How the line is set and spoken on.
+#[derive(Clone, Debug)]
+pub struct LineSettings {
+    /// Bits a second.
+    pub baud: u32,
+    data_bits: u8,
+    parity: ParityBit,
+    stop_bits: u8,
+    flow: Flow,
+    exclusive: bool,
+    /// How lines end.
+    pub endings: Endings,
+    /// After this long without a byte, the line is taken to be quiet.
+    pub quiet: Duration,
+}
+
+impl LineSettings {
+    /// The settings of the serial port at `path`.
+    #[must_use]
+    pub fn serial(&self, path: PathBuf) -> Settings {
+        let Self { baud, data_bits, parity, stop_bits, flow, exclusive, .. } = *self;
+        Settings { path, baud, data_bits, parity, stop_bits, flow, exclusive }
+    }
+}
+
+/// Commands, and the lines that answer the last of them.
+#[derive(Clone, Debug, Default)]
+pub struct Exchange {
+    /// Sent in order.
+    pub send: Vec<String>,
+    /// One for each line of the answer.
+    pub answer: Vec<Regex>,
+    /// The longest that each line may take, beyond the integration time.
+    pub timeout: Duration,
+}
+
+/// Integration times that a command may carry.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Integration {
+    /// The shortest and the longest, in s.
+    pub range: Span,
+    /// What is used if nobody asks, in s.
+    pub default_s: f64,
+}
+
+/// How an instrument reports errors.
+#[derive(Clone, Debug, Default)]
+pub struct Errors {
+    /// Answers that mean an error.
+    pub refused: Option<Regex>,
+    /// Answers that mean too little light.
+    pub too_dark: Option<Regex>,
+    /// Answers that mean too much light.
+    pub too_bright: Option<Regex>,
+    /// Asked after each exchange, and the answer that means no error.
+    pub query: Option<(String, Regex)>,
+}
+
+/// The usual time for an answer.
+const TIMEOUT_S: f64 = 2.0;
+
+/// Reads a profile.
+pub(super) fn read(table: &mut Table<'_>) -> Option<Profile> {
+    let line = table.table("line").map_or_else(usual_line, |mut table| read_line(&mut table));
+    let errors =
+        table.table("error").map_or_else(|| Some(Errors::default()), |mut table| read_errors(&mut table));
+    let start =
+        table.table("start").map_or_else(|| Some(Exchange::default()), |mut table| read_exchange(&mut table));
+    let identify = table.table("identify").map(|mut table| read_identify(&mut table));
+    let zero = table.table("zero").map(|mut table| read_zero(&mut table));
+    let integration = table.table("integration").map(|mut table| read_integration(&mut table));
+    let measure = table.table("measure");
+    let measure = table.required("measure", measure);
+    let measure = measure.and_then(|mut table| read_measure(&mut table, integration.is_some()));
+    let instrument = table.table("instrument");
+    let mut instrument = table.required("instrument", instrument)?;
+    let about = read_instrument(&mut instrument, measure.as_ref().map(|(_, shape)| shape));
+    let (measure, shape) = measure?;
+    let (model, kind, unit, warm_up_s) = about?;
+    let scaled = |value: f64| value * unit.1;
+    let range = instrument
+        .numbers::<2>("range", 0.0, 1e9)
+        .map(|[min, max]| Span { min: scaled(min), max: scaled(max) });
+    Some(Profile {
+        model,
+        kind,
+        unit,
+        range,
+        resolution: instrument.number("resolution", 1e-9, 1e6).map(scaled),
+        warm_up_s,
+        line,
+        start: start?,
+        identify: identify.map_or(Some(None), |identify| identify.map(Some))?,
+        measure,
+        shape,
+        integration: integration.map_or(Some(None), |integration| integration.map(Some))?,
+        zero: zero.map_or(Some(None), |zero| zero.map(Some))?,
+        errors: errors?,
+    })
+}
+
+type About = (String, Kind, (Photometric, f64), f64);
+
+fn read_instrument(table: &mut Table<'_>, shape: Option<&Shape>) -> Option<About> {
+    let model = table.text("model");
+    let model = table.required("model", model);
+    let units = [
+        ("cd/m2", (Photometric::Luminance, 1.0)),
+        ("fL", (Photometric::Luminance, CD_M2_IN_A_FOOTLAMBERT)),
+        ("lx", (Photometric::Illuminance, 1.0)),
+    ];
+    let unit = table.choice("unit", &units);
+    let unit = table.required("unit", unit);
+    let kinds = [
+        ("colorimeter", Kind::Colorimeter),
+        ("spectrometer", Kind::Spectrometer),
+        ("photometer", Kind::Photometer),
+        ("illuminance-meter", Kind::IlluminanceMeter),
+    ];
+    let kind = table.choice("kind", &kinds);
+    let warm_up_s = table.duration_s("warm_up", 0.0, 86_400.0).unwrap_or(0.0);
+    // The keys that are read once the unit is known.
+    table.has("range");
+    table.has("resolution");
+    let usual = || match (shape.is_some_and(|shape| shape.has_colour()), unit) {
+        (true, _) => Kind::Colorimeter,
+        (false, Some((Photometric::Illuminance, _))) => Kind::IlluminanceMeter,
+        (false, _) => Kind::Photometer,
+    };
+    Some((model?, kind.unwrap_or_else(usual), unit?, warm_up_s))
+}
+
+fn usual_line() -> LineSettings {
+    LineSettings {
+        baud: 9600,
+        data_bits: 8,
+        parity: ParityBit::None,
+        stop_bits: 1,
+        flow: Flow::None,
+        exclusive: true,
+        endings: Endings { sent: b"\r\n".to_vec(), answered: b"\r\n".to_vec() },
+        quiet: Duration::from_millis(200),
+    }
+}
+
+fn read_line(table: &mut Table<'_>) -> LineSettings {
+    let usual = usual_line();
+    let small =
+        |value: Option<i64>, usual: u8| value.and_then(|value| u8::try_from(value).ok()).unwrap_or(usual);
+    let endings = [("lf", b"\n".to_vec()), ("cr", b"\r".to_vec()), ("crlf", b"\r\n".to_vec())];
+    let sent = table.choice("send_end", &endings).unwrap_or(usual.endings.sent);
+    let answered = table.choice("answer_end", &endings).unwrap_or(usual.endings.answered);
+    let parities = [("none", ParityBit::None), ("odd", ParityBit::Odd), ("even", ParityBit::Even)];
+    let flows = [("none", Flow::None), ("hardware", Flow::Hardware), ("software", Flow::Software)];
+    let baud = table.integer("baud", 50, 4_000_000).and_then(|baud| u32::try_from(baud).ok());
+    LineSettings {
+        baud: baud.unwrap_or(usual.baud),
+        data_bits: small(table.integer("data_bits", 5, 8), usual.data_bits),
+        parity: table.choice("parity", &parities).unwrap_or(usual.parity),
+        stop_bits: small(table.integer("stop_bits", 1, 2), usual.stop_bits),
+        flow: table.choice("flow", &flows).unwrap_or(usual.flow),
+        exclusive: table.flag("exclusive").unwrap_or(usual.exclusive),
+        endings: Endings { sent, answered },
+        quiet: table.duration_s("quiet", 0.01, 5.0).map_or(usual.quiet, Duration::from_secs_f64),
+    }
+}
+
+/// A regular expression, or the place in it that is wrong.
+fn pattern(table: &mut Table<'_>, key: &str) -> Option<Regex> {
+    let text = table.text(key)?;
+    compiled(table, key, &text)
+}
+
+fn compiled(table: &Table<'_>, key: &str, text: &str) -> Option<Regex> {
+    Regex::new(text)
+        .map_err(|error| {
+            table.complain(key, format!("expected a regular expression: {}", in_one_line(&error)))
+        })
+        .ok()
+}
+
+/// The library draws the place of the mistake over several lines; a message has one.
+fn in_one_line(error: &regex::Error) -> String {
+    let text = error.to_string();
+    let lines: Vec<&str> = text.lines().map(str::trim).filter(|line| !line.is_empty()).collect();
+    match lines.as_slice() {
+        [_, expression, marker, reason] if marker.contains('^') => {
+            let at = text.lines().nth(2).and_then(|line| line.find('^')).unwrap_or(4).saturating_sub(4);
+            format!("{} at character {} of {expression:?}", reason.trim_start_matches("error: "), at + 1)
+        }
+        _ => lines.join(" "),
+    }
+}
+
+fn read_exchange(table: &mut Table<'_>) -> Option<Exchange> {
+    let send = table.texts("send");
+    let send = table.required("send", send)?;
+    for command in &send {
+        let printable = command.chars().all(|c| !c.is_control());
+        if !printable {
+            table.complain("send", "expected commands without control characters: send_end is for line ends");
+        }
+    }
+    let answer = table.texts("answer").unwrap_or_default();
+    let patterns: Vec<Regex> = answer.iter().filter_map(|text| compiled(table, "answer", text)).collect();
+    let timeout = Duration::from_secs_f64(table.duration_s("timeout", 0.01, 600.0).unwrap_or(TIMEOUT_S));
+    (patterns.len() == answer.len()).then_some(Exchange { send, answer: patterns, timeout })
+}
+
+fn read_identify(table: &mut Table<'_>) -> Option<Exchange> {
+    let exchange = read_exchange(table)?;
+    if exchange.answer.is_empty() {
+        table.complain("answer", "is missing: how else to tell that it is the right instrument?");
+        return None;
+    }
+    answer::check_groups(table, "answer", &exchange.answer, &["model", "serial"]).then_some(exchange)
+}
+
+fn read_measure(table: &mut Table<'_>, adjustable: bool) -> Option<(Exchange, Shape)> {
+    let exchange = read_exchange(table)?;
+    let mut right = true;
+    for placeholder in exchange.send.iter().flat_map(|command| placeholders(command)) {
+        if !["integration_s", "integration_ms"].contains(&placeholder) {
+            table.complain(
+                "send",
+                format!(
+                    "unknown placeholder {{{placeholder}}}; known: {{integration_s}}, {{integration_ms}}"
+                ),
+            );
+            right = false;
+        } else if !adjustable {
+            table.complain("send", format!("{{{placeholder}}} needs an [integration] table with its range"));
+            right = false;
+        }
+    }
+    if exchange.answer.is_empty() {
+        table.complain("answer", "is missing: expected a regular expression with the named group Y");
+        return None;
+    }
+    let known = answer::check_groups(table, "answer", &exchange.answer, answer::GROUPS);
+    let shape = Shape::of(&exchange.answer).map_err(|message| table.complain("answer", message)).ok();
+    (right && known).then_some((exchange, shape?))
+}
+
+/// What stands between braces.
+fn placeholders(command: &str) -> impl Iterator<Item = &str> {
+    command.split('{').skip(1).filter_map(|rest| rest.split_once('}').map(|(name, _)| name))
+}
+
+fn read_integration(table: &mut Table<'_>) -> Option<Integration> {
+    let range = table.numbers::<2>("range_s", 1e-6, 3600.0);
+    let [min, max] = table.required("range_s", range)?;
+    let default_s = table.number("default_s", 1e-6, 3600.0);
+    let default_s = table.required("default_s", default_s)?;
+    let range = Span { min, max };
+    if min > max || !range.contains(default_s) {
+        table.complain("default_s", "expected range_s to rise, and default_s to lie within it");
+        return None;
+    }
+    Some(Integration { range, default_s })
+}
+
+fn read_zero(table: &mut Table<'_>) -> Option<(Exchange, ZeroNeed)> {
+    let at_start = table.flag("at_start").unwrap_or(false);
+    let every_s = table.duration_s("every", 1.0, 31_557_600.0);
+    Some((read_exchange(table)?, ZeroNeed { at_start, every_s }))
+}
+
+fn read_errors(table: &mut Table<'_>) -> Option<Errors> {
+    let errors = Errors {
+        refused: pattern(table, "answer"),
+        too_dark: pattern(table, "too_dark"),
+        too_bright: pattern(table, "too_bright"),
+        query: None,
+    };
+    let (query, none) = (table.text("query"), pattern(table, "no_error"));
+    match (query, none) {
+        (Some(query), Some(none)) => Some(Errors { query: Some((query, none)), ..errors }),
+        (None, None) => Some(errors),
+        _ => {
+            table.complain(
+                "query",
+                "query and no_error belong together: what to ask, and the answer that means no error",
+            );
+            None
+        }
+    }
+}

@@ -1,0 +1,203 @@
+//! The open instrument that a profile describes.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use settled_protocol::meter::{Instrument, Quantity};
+use settled_protocol::quantity::Photometric;
+use tokio::time::Instant;
+
+use super::answer::{Numbers, captures};
+use super::format::{Exchange, Integration, Profile};
+use crate::clock::Boxed;
+use crate::fault::{Fault, FaultKind};
+use crate::link::line::{LineLink, excerpt};
+use crate::meter::{Description, Meter};
+use crate::sample::{Exposure, Sample};
+
+/// What a busy machine may add to an exchange.
+const SLACK: Duration = Duration::from_secs(1);
+
+/// The longest that draining a line may take.
+const DRAINING: Duration = Duration::from_secs(4);
+
+/// An open instrument.
+#[derive(Debug)]
+pub struct Open {
+    profile: Arc<Profile>,
+    line: LineLink,
+    description: Description,
+    /// When the answer that is being waited for will have come, if it ever does.
+    due: Option<Instant>,
+}
+
+impl Open {
+    /// Brings the line to order, asks the instrument what it is, and sends its start-up commands.
+    ///
+    /// # Errors
+    /// `Silent`, `Garbled` or `Refused` if it is not the instrument it should be; `Gone`.
+    pub async fn identified(profile: Arc<Profile>, mut line: LineLink) -> Result<Self, Fault> {
+        line.drain(profile.line.quiet, Instant::now(), DRAINING).await?;
+        let description = describe(&profile, None, None);
+        let mut open = Self { profile: Arc::clone(&profile), line, description, due: None };
+        if let Some(identify) = &profile.identify {
+            let lines = open.exchange(identify, None).await?;
+            let mut told = [None, None];
+            for (pattern, line) in identify.answer.iter().zip(&lines) {
+                let captures = captures(pattern, line)?;
+                for (told, name) in told.iter_mut().zip(["model", "serial"]) {
+                    let text = captures.name(name).map(|group| group.as_str().trim().to_owned());
+                    *told = text.filter(|text| !text.is_empty()).or_else(|| told.take());
+                }
+            }
+            let [model, serial] = told;
+            open.description = describe(&profile, model, serial);
+        }
+        open.exchange(&profile.start, None).await?;
+        Ok(open)
+    }
+
+    /// Sends commands in order and reads the answer to the last, each line checked for errors; then asks for errors, where the
+    /// instrument is to be asked.
+    async fn exchange(
+        &mut self,
+        exchange: &Exchange,
+        integration_s: Option<f64>,
+    ) -> Result<Vec<String>, Fault> {
+        for command in &exchange.send {
+            self.line.send(&filled(command, integration_s), exchange.timeout).await?;
+        }
+        let patience = exchange.timeout + Duration::from_secs_f64(integration_s.unwrap_or(0.0));
+        let mut lines = Vec::with_capacity(exchange.answer.len());
+        for pattern in &exchange.answer {
+            let deadline = Instant::now() + patience;
+            self.due = Some(deadline);
+            let line = self.line.line(deadline).await?;
+            self.due = None;
+            self.look_for_error(&line)?;
+            captures(pattern, &line)?;
+            lines.push(line);
+        }
+        self.ask_for_errors(exchange).await?;
+        Ok(lines)
+    }
+
+    fn look_for_error(&self, line: &str) -> Result<(), Fault> {
+        let errors = &self.profile.errors;
+        let kinds = [
+            (&errors.too_dark, FaultKind::BelowRange, "too little light"),
+            (&errors.too_bright, FaultKind::AboveRange, "too much light"),
+            (&errors.refused, FaultKind::Refused, "the instrument reports an error"),
+        ];
+        let matches =
+            |pattern: &Option<regex::Regex>| pattern.as_ref().is_some_and(|pattern| pattern.is_match(line));
+        match kinds.into_iter().find(|(pattern, ..)| matches(pattern)) {
+            Some((_, kind, words)) => Err(Fault::new(kind, format!("{words}: {}", excerpt(line)))),
+            None => Ok(()),
+        }
+    }
+
+    async fn ask_for_errors(&mut self, exchange: &Exchange) -> Result<(), Fault> {
+        let profile = Arc::clone(&self.profile);
+        let Some((query, none)) = profile.errors.query.as_ref().filter(|_| !exchange.send.is_empty()) else {
+            return Ok(());
+        };
+        self.line.send(query, exchange.timeout).await?;
+        let line = self.line.line(Instant::now() + exchange.timeout).await?;
+        if none.is_match(&line) {
+            return Ok(());
+        }
+        Err(Fault::new(FaultKind::Refused, format!("the instrument reports an error: {}", excerpt(&line))))
+    }
+
+    /// The integration time to command: the one asked for, or the usual one; none if the instrument chooses for itself.
+    fn integration(&self, exposure: Exposure) -> Result<Option<f64>, Fault> {
+        match (exposure.integration_s, self.profile.integration) {
+            (None, usual) => Ok(usual.map(|integration| integration.default_s)),
+            (Some(asked), Some(Integration { range, .. })) if range.contains(asked) => Ok(Some(asked)),
+            (Some(asked), Some(Integration { range, .. })) => {
+                let detail =
+                    format!("an integration time of {asked} s is outside {} to {} s", range.min, range.max);
+                Err(Fault::new(FaultKind::Unsupported, detail))
+            }
+            (Some(_), None) => {
+                Err(Fault::new(FaultKind::Unsupported, "the meter chooses its integration time for itself"))
+            }
+        }
+    }
+
+    async fn expose(&mut self, exposure: Exposure) -> Result<Sample, Fault> {
+        let integration_s = self.integration(exposure)?;
+        let profile = Arc::clone(&self.profile);
+        let lines = self.exchange(&profile.measure, integration_s).await?;
+        Numbers::read(&profile.measure.answer, &lines)?.sample(profile.shape, profile.unit, integration_s)
+    }
+}
+
+fn describe(profile: &Profile, model: Option<String>, serial: Option<String>) -> Description {
+    let amount = match profile.unit.0 {
+        Photometric::Luminance => Quantity::Luminance,
+        Photometric::Illuminance => Quantity::Illuminance,
+    };
+    let instrument = Instrument {
+        model: model.unwrap_or_else(|| profile.model.clone()),
+        serial,
+        kind: profile.kind,
+        quantities: [Some(amount), profile.shape.has_colour().then_some(Quantity::Xyz)]
+            .into_iter()
+            .flatten()
+            .collect(),
+        integration_s: profile.integration.map(|integration| integration.range),
+        range: profile.range,
+        resolution: profile.resolution,
+    };
+    Description {
+        instrument,
+        warm_up_s: profile.warm_up_s,
+        zero: profile.zero.as_ref().map(|(_, need)| *need),
+    }
+}
+
+/// A command with its placeholders filled: seconds with up to six decimals, milliseconds with up to three.
+fn filled(command: &str, integration_s: Option<f64>) -> String {
+    let Some(seconds) = integration_s else { return command.to_owned() };
+    let rounded = |value: f64, scale: f64| ((value * scale).round() / scale).to_string();
+    command
+        .replace("{integration_s}", &rounded(seconds, 1e6))
+        .replace("{integration_ms}", &rounded(seconds * 1000.0, 1e3))
+}
+
+impl Meter for Open {
+    fn describe(&self) -> &Description {
+        &self.description
+    }
+
+    fn deadline(&self, exposure: Exposure) -> Duration {
+        let Exchange { send, answer, timeout } = &self.profile.measure;
+        let query = if self.profile.errors.query.is_some() { 2 } else { 0 };
+        let steps = u32::try_from(send.len() + answer.len() + query).unwrap_or(u32::MAX);
+        let integration_s = self.integration(exposure).ok().flatten().unwrap_or(0.0);
+        timeout.saturating_mul(steps) + Duration::from_secs_f64(integration_s) + SLACK
+    }
+
+    fn measure(&mut self, exposure: Exposure) -> Boxed<'_, Result<Sample, Fault>> {
+        Box::pin(self.expose(exposure))
+    }
+
+    fn zero(&mut self) -> Boxed<'_, Result<(), Fault>> {
+        let profile = Arc::clone(&self.profile);
+        Box::pin(async move {
+            let Some((exchange, _)) = &profile.zero else {
+                return Err(Fault::new(FaultKind::Unsupported, "the meter has no zero command"));
+            };
+            self.exchange(exchange, None).await.map(drop)
+        })
+    }
+
+    fn recover(&mut self) -> Boxed<'_, Result<(), Fault>> {
+        Box::pin(async move {
+            let due = self.due.take().unwrap_or_else(Instant::now);
+            self.line.drain(self.profile.line.quiet, due, DRAINING).await
+        })
+    }
+}
