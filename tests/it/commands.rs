@@ -1,0 +1,131 @@
+//! `settle` as a person or a script uses it.
+
+use std::io::Write;
+use std::process::{Command, Stdio};
+
+use serde_json::Value;
+
+use crate::support::daemon::{Daemon, program};
+
+const TWO: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"a\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ninstant = true\n[[meter]]\nid = \"b\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ninstant = true\n";
+
+#[test]
+fn mistakes_on_the_command_line_end_with_2_and_name_what_was_wrong() {
+    let daemon = Daemon::start(TWO);
+    let cases: [(&[&str], &str); 6] = [
+        (&["read"], "which meter? There are a, b"),
+        (&["read", "a", "--hold", "60s"], "need --settled"),
+        (&["read", "a", "--settled", "--luminance", "lots"], "expected a share such as 0.5%"),
+        (&["read", "a", "--settled", "--hold", "0.1"], "hold_s must be from 0.5"),
+        (&["raed"], "similar"),
+        (&["stage", "show", "--colour", "red"], "expected code values"),
+    ];
+    for (arguments, expected) in cases {
+        let output = daemon.run_settle(arguments);
+        let words = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {words}");
+        assert!(words.contains(expected), "{arguments:?}: {words}");
+    }
+}
+
+#[test]
+fn errors_end_with_1_and_are_json_where_json_is_asked_for() {
+    let daemon = Daemon::start(TWO);
+    let output = daemon.run_settle(&["--json", "read", "nope"]);
+    assert_eq!(output.status.code(), Some(1));
+    let error: Value = serde_json::from_slice(&output.stderr).unwrap();
+    assert_eq!(error["error"]["data"]["kind"], "no_such_meter");
+    let absent =
+        Command::new(program("settle")).args(["--socket", "/nonexistent/socket", "meters"]).output().unwrap();
+    assert_eq!(absent.status.code(), Some(1));
+    assert!(String::from_utf8(absent.stderr).unwrap().contains("settle demo"));
+}
+
+#[test]
+fn json_is_the_protocols_own() {
+    let daemon = Daemon::start(TWO);
+    let object = |arguments: &[&str]| -> Value {
+        let output = daemon.run_settle(arguments);
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        serde_json::from_slice(output.stdout.split(|byte| *byte == b'\n').next().unwrap()).unwrap()
+    };
+    let reading: settled_protocol::reading::Reading =
+        serde_json::from_value(object(&["--json", "read", "a"])).unwrap();
+    assert_eq!(reading.meter, "a");
+    let _meter: settled_protocol::meter::Meter =
+        serde_json::from_value(object(&["--json", "meters"])).unwrap();
+    let _status: settled_protocol::method::Status =
+        serde_json::from_value(object(&["status", "--json"])).unwrap();
+    let _event: settled_protocol::log::Event =
+        serde_json::from_value(object(&["--json", "log", "events"])).unwrap();
+    let logged: settled_protocol::reading::Reading =
+        serde_json::from_value(object(&["--json", "log", "readings"])).unwrap();
+    assert_eq!(logged, reading);
+}
+
+#[test]
+fn what_was_logged_can_be_assessed() {
+    let mut child = Command::new(program("settle"))
+        .args(["assess", "-"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut input = child.stdin.take().unwrap();
+    for t in 0..200 {
+        writeln!(
+            input,
+            "{{\"meter\":\"m\",\"t_s\":{t},\"luminance_cd_m2\":{}}}",
+            100.0 + 0.01 * f64::from(t % 5)
+        )
+        .unwrap();
+    }
+    drop(input);
+    let output = child.wait_with_output().unwrap();
+    assert_eq!(output.status.code(), Some(0));
+    let decision: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!((decision["id"].as_str(), decision["verdict"].as_str()), (Some("m"), Some("settled")));
+}
+
+#[test]
+fn a_closed_pipe_ends_quietly() {
+    let daemon = Daemon::start(TWO);
+    let mut child = daemon
+        .settle(&["observe", "a", "--interval", "0"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(child.stdout.take());
+    let output = child.wait_with_output().unwrap();
+    assert_eq!((output.status.code(), String::from_utf8(output.stderr).unwrap().as_str()), (Some(0), ""));
+}
+
+#[test]
+fn the_demo_tells_its_story_and_the_settled_reading_beats_the_others() {
+    let output = Command::new(program("settle")).args(["--json", "demo"]).output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let figures: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(figures["simulated"], true);
+    assert_eq!(figures["settled"]["verdict"], "settled");
+    let number = |value: &Value| value.as_f64().unwrap();
+    let (truth, later) = (number(&figures["truth_cd_m2"]), number(&figures["truth_a_hold_later_cd_m2"]));
+    let value = &figures["settled"]["value"];
+    let off = |y: f64| (y - truth).abs();
+    // One interval in twenty misses: twice its width never should.
+    assert!(off(number(&value["y"])) <= 2.0 * number(&value["y_u95"]), "{figures}");
+    assert!(off(number(&figures["first_look_cd_m2"])) > 0.02 * truth);
+    assert!(off(number(&figures["fixed_wait_cd_m2"])) > 0.01 * truth);
+    assert!((later - truth).abs() <= 0.005 * truth, "the promise was broken: {figures}");
+    let [one, two] = [0, 1].map(|index| figures["shared"]["readings_of_each"][index].as_u64().unwrap());
+    assert!(figures["shared"]["exposures"].as_u64().unwrap() < one + two);
+    assert!(figures["night"]["readings"].as_u64().unwrap() > 1000);
+}
+
+#[test]
+fn completions_and_the_manual_come_out() {
+    for (arguments, expected) in [(["completions", "bash"].as_slice(), "_settle"), (&["man"], ".TH")] {
+        let output = Command::new(program("settle")).args(arguments).output().unwrap();
+        assert!(output.status.success() && String::from_utf8(output.stdout).unwrap().contains(expected));
+    }
+}

@@ -1,0 +1,74 @@
+//! How a daemon starts and ends.
+
+use nix::sys::signal::Signal;
+use serde_json::json;
+
+use crate::support::daemon::Daemon;
+
+const EMPTY: &str = "[log]\npath = \"log.sqlite\"\n";
+
+#[test]
+fn a_second_daemon_names_the_first_and_leaves_it_alone() {
+    let first = Daemon::start(EMPTY);
+    let output = first.command().output().unwrap();
+    assert_eq!(output.status.code(), Some(1));
+    let words = String::from_utf8(output.stderr).unwrap();
+    assert!(words.contains(&format!("process {}", first.pid())), "{words}");
+    assert_eq!(first.client().call("daemon.status", &json!({}))["clients"], 1);
+}
+
+#[test]
+fn what_a_killed_daemon_left_does_not_stop_the_next() {
+    let mut daemon = Daemon::start(EMPTY);
+    daemon.kill();
+    assert!(daemon.socket().exists());
+    daemon.launch();
+    assert_eq!(daemon.client().call("hello", &json!({}))["protocol"], 1);
+}
+
+#[test]
+fn a_stop_answers_what_is_open() {
+    let mut daemon = Daemon::start(
+        "[log]\npath = \"off\"\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\n",
+    );
+    let mut client = daemon.client();
+    let id = client.ask("meter.settle", &json!({"meter": "m", "progress": true}));
+    client.notice("settle.progress");
+    daemon.signal(Signal::SIGTERM);
+    assert_eq!(client.answer(id)["error"]["data"]["kind"], "shutting_down");
+    assert_eq!(daemon.ended().code(), Some(0));
+}
+
+#[test]
+fn check_reports_every_mistake_and_touches_nothing() {
+    let daemon = Daemon::configured(
+        "[log]\npath = \"log.sqlite\"\nkeep = 3\n[[meter]]\nid = \"m\"\ndriver = \"profile\"\nprofile = \"p.toml\"\nprot = \"x\"\n",
+    );
+    std::fs::write(
+        daemon.path("p.toml"),
+        "[instrument]\nmodel = \"m\"\nunit = \"nit\"\n[measure]\nsend = \"M\"\nanswer = '(?<Y>'\n",
+    )
+    .unwrap();
+    let output = daemon.command().arg("--check").output().unwrap();
+    assert_eq!(output.status.code(), Some(1));
+    let words = String::from_utf8(output.stderr).unwrap();
+    for expected in [
+        "settled.toml:3:1: log.keep: unknown key",
+        "meter[0].port: is missing",
+        "settled.toml:8:1: meter[0].prot: unknown key; did you mean \"port\"?",
+        "p.toml:3:8: instrument.unit: expected one of",
+        "p.toml:6:10: measure.answer: expected a regular expression",
+    ] {
+        assert!(words.contains(expected), "{expected} is not in\n{words}");
+    }
+    let right = Daemon::configured(EMPTY);
+    assert_eq!(right.command().arg("--check").output().unwrap().status.code(), Some(0));
+    assert!(!right.path("log.sqlite").exists() && !right.socket().exists());
+}
+
+#[test]
+fn the_socket_is_for_its_owner_alone_unless_a_group_is_named() {
+    use std::os::unix::fs::PermissionsExt;
+    let daemon = Daemon::start(EMPTY);
+    assert_eq!(std::fs::metadata(daemon.socket()).unwrap().permissions().mode() & 0o777, 0o600);
+}

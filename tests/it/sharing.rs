@@ -1,0 +1,77 @@
+//! One meter, many programs.
+
+use serde_json::{Value, json};
+
+use crate::support::client::Client;
+use crate::support::daemon::Daemon;
+
+const CONFIG: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\n\
+    integration_s = [0.02, 2]\nautomatic_s = 0.05\ncold = [0, 0]\ncold_white = [0, 0]\nsag = 0\n";
+
+#[test]
+fn ten_clients_that_settle_cost_the_exposures_of_one() {
+    let daemon = Daemon::start(CONFIG);
+    let mut clients: Vec<Client> = (0..10).map(|_| daemon.client()).collect();
+    clients[0].wait_for_state("m", "ready");
+    let before = clients[0].exposures("m");
+    let params = json!({"meter": "m", "criteria": {"hold_s": 2, "min_wait_s": 2}});
+    let ids: Vec<u64> = clients.iter_mut().map(|client| client.ask("meter.settle", &params)).collect();
+    let answers: Vec<Value> = clients.iter_mut().zip(ids).map(|(client, id)| client.answer(id)).collect();
+    let exposures = clients[0].exposures("m") - before;
+    let counts: Vec<u64> = answers
+        .iter()
+        .map(|answer| {
+            assert_eq!(answer["result"]["verdict"], "settled", "{answer}");
+            answer["result"]["readings"]["count"].as_u64().unwrap()
+        })
+        .collect();
+    let most = *counts.iter().max().unwrap();
+    assert!(counts.iter().all(|count| *count >= 20), "{counts:?}");
+    assert!(exposures <= most + 5, "{exposures} exposures for {counts:?} readings");
+}
+
+#[test]
+fn equal_requests_that_wait_share_an_exposure() {
+    let daemon = Daemon::start(CONFIG);
+    let mut client = daemon.client();
+    client.wait_for_state("m", "ready");
+    let before = client.exposures("m");
+    // The first takes a while; those behind it wait, and share what comes next.
+    let long = client.ask("meter.read", &json!({"meter": "m", "integration_s": 1.0}));
+    let ids: Vec<u64> =
+        (0..20).map(|_| client.ask("meter.read", &json!({"meter": "m", "integration_s": 0.1}))).collect();
+    client.answer(long);
+    let sequences: Vec<Value> =
+        ids.into_iter().map(|id| client.answer(id)["result"]["sequence"].clone()).collect();
+    assert!(sequences.windows(2).all(|pair| pair[0] == pair[1]), "{sequences:?}");
+    assert_eq!(client.exposures("m") - before, 2);
+}
+
+#[test]
+fn unlike_integration_times_take_turns_and_get_what_they_asked_for() {
+    let daemon = Daemon::start(CONFIG);
+    let mut client = daemon.client();
+    let ids: Vec<(f64, u64)> = [0.1, 0.2, 0.05, 0.1, 0.2]
+        .into_iter()
+        .map(|integration_s| {
+            (integration_s, client.ask("meter.read", &json!({"meter": "m", "integration_s": integration_s})))
+        })
+        .collect();
+    for (integration_s, id) in ids {
+        assert_eq!(client.answer(id)["result"]["integration_s"], integration_s);
+    }
+    assert_eq!(client.refusal("meter.read", &json!({"meter": "m", "integration_s": 50})), "unsupported");
+}
+
+#[test]
+fn a_reading_that_is_recent_enough_costs_no_exposure() {
+    let daemon = Daemon::start(CONFIG);
+    let mut client = daemon.client();
+    let first = client.call("meter.read", &json!({"meter": "m"}));
+    let before = client.exposures("m");
+    let again = client.call("meter.read", &json!({"meter": "m", "max_age_s": 600}));
+    assert_eq!(first["sequence"], again["sequence"]);
+    assert_eq!(client.exposures("m"), before);
+    let fresh = client.call("meter.read", &json!({"meter": "m", "max_age_s": 0}));
+    assert_ne!(first["sequence"], fresh["sequence"]);
+}

@@ -1,0 +1,75 @@
+//! Readings as they come: for those who keep up, and for those who don't.
+
+use nix::sys::signal::{Signal, kill};
+use nix::unistd::Pid;
+use serde_json::json;
+
+use crate::support::daemon::Daemon;
+
+const CONFIG: &str = "[log]\npath = \"log.sqlite\"\nsurvives = \"crash\"\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ninstant = true\n";
+
+#[test]
+fn a_passive_observer_sees_what_others_cause_and_causes_nothing() {
+    let daemon = Daemon::start(CONFIG);
+    let (mut watcher, mut client) = (daemon.client(), daemon.client());
+    let subscription = watcher.call("meter.observe", &json!({"meter": "m"}))["subscription"].clone();
+    let before = client.exposures("m");
+    let reading = client.call("meter.read", &json!({"meter": "m"}));
+    let seen = watcher.notice("reading");
+    assert_eq!((&seen["subscription"], &seen["reading"]), (&subscription, &reading));
+    assert_eq!(client.exposures("m"), before + 1);
+    watcher.call("subscription.cancel", &json!({"subscription": subscription}));
+    client.call("meter.read", &json!({"meter": "m"}));
+    watcher.call("daemon.status", &json!({}));
+    assert!(watcher.notices.is_empty());
+}
+
+#[test]
+fn who_follows_by_sequence_misses_nothing_and_sees_nothing_twice() {
+    let daemon = Daemon::start(CONFIG);
+    let (mut watcher, mut client) = (daemon.client(), daemon.client());
+    for _ in 0..400 {
+        client.call("meter.read", &json!({"meter": "m"}));
+    }
+    watcher.call("meter.observe", &json!({"meter": "m", "after": 100}));
+    for _ in 0..100 {
+        client.call("meter.read", &json!({"meter": "m"}));
+    }
+    for expected in 101..=500 {
+        assert_eq!(watcher.notice("reading")["reading"]["sequence"], expected);
+    }
+}
+
+#[test]
+fn a_stopped_subscriber_is_told_what_it_missed_and_others_miss_nothing() {
+    let daemon = Daemon::start(CONFIG);
+    let output = std::fs::File::create(daemon.path("observed")).unwrap();
+    let errors = std::fs::File::create(daemon.path("said")).unwrap();
+    let mut stopped =
+        daemon.settle(&["--json", "observe", "m"]).stdout(output).stderr(errors).spawn().unwrap();
+    let (mut healthy, mut client) = (daemon.client(), daemon.client());
+    crate::support::daemon::wait_until("the subscriber sees a reading", || {
+        client.call("meter.read", &json!({"meter": "m"}));
+        std::fs::metadata(daemon.path("observed")).unwrap().len() > 0
+    });
+    let pid = Pid::from_raw(i32::try_from(stopped.id()).unwrap());
+    kill(pid, Signal::SIGSTOP).unwrap();
+    healthy.call("meter.observe", &json!({"meter": "m"}));
+    let first = client.call("meter.read", &json!({"meter": "m"}))["sequence"].as_u64().unwrap();
+    // The healthy one gets them all, in order, while they come.
+    let reader = std::thread::spawn(move || {
+        for expected in first..=first + 3000 {
+            assert_eq!(healthy.notice("reading")["reading"]["sequence"], expected);
+        }
+    });
+    for _ in 0..3000 {
+        client.call("meter.read", &json!({"meter": "m"}));
+    }
+    reader.join().unwrap();
+    kill(pid, Signal::SIGCONT).unwrap();
+    crate::support::daemon::wait_until("the stopped one is told what it missed", || {
+        std::fs::read_to_string(daemon.path("said")).unwrap().contains("missed")
+    });
+    kill(pid, Signal::SIGINT).unwrap();
+    assert_eq!(stopped.wait().unwrap().code(), Some(130));
+}

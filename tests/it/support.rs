@@ -1,0 +1,5 @@
+//! The harness: a daemon under test, a client of plain sockets, an instrument on a pseudo-terminal.
+
+pub(crate) mod client;
+pub(crate) mod daemon;
+pub(crate) mod instrument;

@@ -1,0 +1,55 @@
+//! An instrument on a pseudo-terminal, as a process of its own.
+
+use std::io::{BufRead, BufReader, Write};
+use std::path::Path;
+use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
+
+/// A running instrument. It ends when this is dropped.
+pub(crate) struct Instrument {
+    child: Child,
+    orders: Option<ChildStdin>,
+    answers: BufReader<ChildStdout>,
+}
+
+impl Instrument {
+    /// An instrument behind the symbolic link `link`.
+    pub(crate) fn start(link: &Path) -> Self {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_instrument"))
+            .arg(link)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let (orders, answers) = (child.stdin.take(), BufReader::new(child.stdout.take().unwrap()));
+        let mut instrument = Self { child, orders, answers };
+        assert_eq!(instrument.hear(), "ready");
+        instrument
+    }
+
+    fn hear(&mut self) -> String {
+        let mut line = String::new();
+        self.answers.read_line(&mut line).unwrap();
+        line.trim().to_owned()
+    }
+
+    /// Gives an order, and waits until it is in force.
+    pub(crate) fn order(&mut self, order: &str) -> String {
+        writeln!(self.orders.as_mut().unwrap(), "{order}").unwrap();
+        let answer = self.hear();
+        assert!(!answer.is_empty(), "the instrument died of {order:?}");
+        answer
+    }
+
+    /// Lets the light approach `limit` from `limit + amplitude`; gives the moment this began, on the boot clock in s.
+    pub(crate) fn light(&mut self, limit: f64, amplitude: f64, tau_s: f64, sigma: f64, seed: u32) -> f64 {
+        let answer = self.order(&format!("light {limit} {amplitude} {tau_s} {sigma} {seed}"));
+        answer.strip_prefix("since ").unwrap().parse().unwrap()
+    }
+}
+
+impl Drop for Instrument {
+    fn drop(&mut self) {
+        self.orders = None;
+        let _gone = self.child.wait().is_ok();
+    }
+}
