@@ -1,375 +1,393 @@
-//! The settling engine: readings in, verdict out. Pure: no clock, no I/O, cannot fail.
+//! The settling engine: has the light settled, and how sure is that?
 //!
-//! **Settled at t** promises that for the next hold the trend of the light stays within one band of its value at t, in luminance
-//! and in chromaticity (where there is one). The trend is the reading that would be expected without noise; it includes the
-//! meter's own drift. No causal method foresees an event: a step after the verdict breaks no promise.
+//! Pure: readings and their times go in, verdicts come out. It reads no clock, does no I/O, writes no log and cannot fail.
+//! The same criteria and the same readings always give the same verdicts.
 //!
 //! | module | idea |
 //! |---|---|
-//! | `gate` | outliers are set aside, steps restart the evidence |
-//! | `trace` | the readings that evidence is taken from, bounded |
-//! | `line` | a straight line and how sure it is |
-//! | `judge` | windows tested for equivalence with standing still |
-//! | `curvature` | is the light about to turn? |
-//! | `forecast` | when will it settle? |
-//! | `sentence` | the verdict in words |
+//! | `gate` | outliers are set aside, steps are found |
+//! | `track` | the readings of the longest window, in bounded memory |
+//! | `line` | least squares under noise that is alike from reading to reading |
+//! | `look` | the shortest window on which every test passes |
+//! | `blocks`, `forecast` | when will it settle |
+//! | `standing` | how it stands, as evidence |
+//! | `student` | quantiles, tabulated |
+//! | [`sentence`](mod@sentence) | the verdict in plain words |
 //!
-//! One engine holds at most some 300 KiB (a trace of 256 KiB, tables of quantiles, 64 blocks), however long the series, and no longer allocates once
-//! these are full.
+//! Memory of one request: 98,304 bytes of readings, 12,800 of quantiles and under 8,192 of everything else, allocated at the
+//! start; after that only a change of verdict and [`Engine::standing`] allocate, for the list of failing tests.
 
-use settled_protocol::quantity::Chromaticity;
-use settled_protocol::settling::{Criteria, Estimate, Evidence, Forecast, Test, Verdict};
-
-mod curvature;
+mod blocks;
 mod forecast;
 mod gate;
-mod judge;
 mod line;
-mod sentence;
+mod look;
+pub mod sentence;
+mod standing;
 mod student;
-mod trace;
+mod track;
 
-use forecast::{Blocks, Foretold};
-use gate::{Gate, Passed};
-use judge::{FEWEST, Judgement, Quantiles, Window, judge};
-use line::Line;
+use settled_protocol::settling::{Criteria, Estimate, Evidence, Forecast, Verdict};
+
+use blocks::Blocks;
+use gate::{Gate, Passage};
+use look::{FEWEST, Look, Readings, Rules, Window};
+use track::Track;
+
 pub use sentence::sentence;
-use student::Student;
-use trace::Trace;
+pub use standing::Standing;
 
-/// Standard errors by which the level must have left its band to be lost.
-const LOST: f64 = 3.3;
-
-/// Checkpoints at which a negative verdict must hold.
-const CHECKPOINTS: u32 = 3;
-
-/// Won't-settle needs at least this much evidence, in s, and two holds.
-const LEAST_EVIDENCE_S: f64 = 120.0;
+/// Successive checkpoints that must agree before light is called hopeless, or noise.
+const AGREEING: (u32, u32) = (2, 3);
+/// Checkpoints follow each other by this share of the time since the last restart, in [`CHECK_S`] at the soonest.
+const CHECK_RATIO: f64 = 1.06;
+/// The shortest time between checkpoints, in s.
+const CHECK_S: f64 = 2.0;
+/// Fewest block means for a forecast.
+const FEWEST_BLOCKS: usize = 6;
+/// No verdict on the future sooner than this, or two holds, in s.
+const PATIENCE_S: f64 = 120.0;
+/// Noise-limited when the window needed is longer than the longest by this factor.
+const HOPELESS: f64 = 1.3;
+/// Standard errors, beside a band, by which a settled level must have moved to be lost.
+const MOVED: f64 = 3.3;
+/// Entries kept when the level has moved without a step.
+const KEPT: usize = 5;
+/// Numbers above this are not light, nor times: such a reading is set aside.
+const ABSURD: f64 = 1e15;
 
 /// One reading, as the engine sees it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Observation {
-    /// End of the exposure, in s.
+    /// End of the exposure, in s on the boot clock.
     pub t_s: f64,
-    /// Integration time, in s.
+    /// Length of the exposure, in s, where known.
     pub integration_s: Option<f64>,
-    /// Luminance or illuminance.
+    /// Luminance in cd/m², or illuminance in lx.
     pub y: f64,
-    /// u′ and v′, where known.
+    /// u′ and v′, where there is a chromaticity.
     pub uv: Option<[f64; 2]>,
 }
 
-/// A reading within the engine: time since the request; an unknown chromaticity is NaN.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Reading {
-    t_s: f64,
-    y: f64,
-    uv: [f64; 2],
+impl Observation {
+    fn usable(&self) -> bool {
+        let [u, v] = self.uv.unwrap_or_default();
+        [self.t_s, self.y, u, v].iter().all(|number| number.abs() < ABSURD)
+    }
 }
 
-/// How it stands.
-#[derive(Clone, Debug)]
-pub struct Standing {
-    /// The verdict, once there is one.
-    pub verdict: Option<Verdict>,
-    /// The best estimate, once there are enough readings.
+/// A change of verdict.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Change {
+    /// What it is now: settled, lost, noise-limited, or never going to settle.
+    pub verdict: Verdict,
+    /// The reading that decided it, in s on the boot clock.
+    pub t_s: f64,
+    /// The value then.
     pub value: Option<Estimate>,
-    /// What the verdict rests on, or what stands in its way.
+    /// What led to it.
     pub evidence: Evidence,
 }
 
-/// Decides when one series of readings has settled.
+/// The level that was declared settled.
+#[derive(Clone, Copy, Debug)]
+struct Baseline {
+    since: f64,
+    y: f64,
+    uv: Option<[f64; 2]>,
+}
+
+/// Verdicts on the future wait until checkpoints agree.
+#[derive(Clone, Copy, Debug, Default)]
+struct Checks {
+    /// Time since the restart of the next one, in s.
+    next: f64,
+    out_of_reach: u32,
+    too_noisy: u32,
+}
+
+/// Decides when one request's light has settled.
 #[derive(Clone, Debug)]
 pub struct Engine {
-    criteria: Criteria,
+    rules: Rules,
+    resolution: Option<f64>,
+    smallest_step: Option<f64>,
     started_s: f64,
-    longest_s: f64,
-    /// The smallest step of luminance: stated, or the smallest that was seen.
-    quantum: f64,
-    quantum_stated: bool,
-    quantiles: Quantiles,
     gate: Gate,
-    trace: Trace,
+    luminance: Track<1>,
+    colour: Track<2>,
     blocks: Blocks,
-    previous: Option<Reading>,
-    /// When the evidence began.
-    since_s: f64,
-    /// Entries until the next look.
-    pause: usize,
-    verdict: Option<Verdict>,
-    /// When, and at what luminance, u′ and v′ it was settled.
-    baseline: (f64, [f64; 3]),
-    shown: Option<Window>,
+    restarted_s: Option<f64>,
+    latest: Option<(f64, f64)>,
+    until_look: usize,
+    look: Option<Look>,
     turning: bool,
-    waiting: bool,
+    settled: Option<Baseline>,
+    verdict: Option<Verdict>,
+    checks: Checks,
     forecast: Option<Forecast>,
-    next_check_s: f64,
-    against: [u32; 2],
     outliers: usize,
     steps: usize,
+    stale_after: Option<f64>,
 }
 
 impl Engine {
-    /// An engine for a request that arrived at `started_s`. `resolution` is the smallest step of the meter's luminance, if known.
+    /// An engine for a request that came at `started_s` (boot clock), of a meter whose scale has steps of `resolution`, in
+    /// the unit of its readings, if it says so.
     #[must_use]
     pub fn new(criteria: Criteria, resolution: Option<f64>, started_s: f64) -> Self {
-        let stated = resolution.filter(|step| *step > 0.0);
-        let quantiles = Quantiles { look: Student::new(criteria.confidence), interval: Student::new(0.975) };
+        let rules = Rules::new(criteria);
         Self {
-            criteria,
+            resolution: resolution.filter(|step| *step > 0.0),
+            smallest_step: None,
             started_s,
-            longest_s: (16.0 * criteria.hold_s).min(1200.0).max(2.0 * criteria.hold_s),
-            quantum: stated.unwrap_or(f64::INFINITY),
-            quantum_stated: stated.is_some(),
-            quantiles,
-            gate: Gate::new(),
-            trace: Trace::new(),
+            gate: Gate::new(criteria.hold_s),
+            luminance: Track::new(rules.longest),
+            colour: Track::new(rules.longest),
+            rules,
             blocks: Blocks::new(),
-            previous: None,
-            since_s: 0.0,
-            pause: 0,
-            verdict: None,
-            baseline: (0.0, [f64::NAN; 3]),
-            shown: None,
+            restarted_s: None,
+            latest: None,
+            until_look: 0,
+            look: None,
             turning: false,
-            waiting: false,
+            settled: None,
+            verdict: None,
+            checks: Checks::default(),
             forecast: None,
-            next_check_s: 0.0,
-            against: [0; 2],
             outliers: 0,
             steps: 0,
+            stale_after: None,
         }
     }
 
-    /// Takes a reading; returns the verdict if this reading has changed it. A reading that isn't finite, or not later than the one
-    /// before it, is ignored.
-    pub fn push(&mut self, observation: Observation) -> Option<Verdict> {
-        let uv = observation.uv.filter(|uv| uv.iter().all(|c| c.is_finite())).unwrap_or([f64::NAN; 2]);
-        let reading = Reading { t_s: observation.t_s - self.started_s, y: observation.y, uv };
-        let later = self.previous.is_none_or(|previous| reading.t_s > previous.t_s);
-        if !reading.t_s.is_finite() || !reading.y.is_finite() || reading.y.abs() > 1e100 || !later {
+    /// Takes the next reading, and gives the change of verdict that it caused, if any.
+    ///
+    /// A reading that is not of this world, or older than the one before, is set aside as an outlier.
+    pub fn push(&mut self, observation: Observation) -> Option<Change> {
+        let backward = self.latest.is_some_and(|(latest, _)| observation.t_s < latest);
+        if backward || !observation.usable() {
+            self.outliers += 1;
             return None;
         }
-        self.look_for_quantum(&reading);
-        let colour = self.criteria.chromaticity_band(self.previous.map_or(reading.y, |previous| previous.y));
-        self.previous = Some(reading);
-        match self.gate.pass(reading, [self.criteria.luminance_band(reading.y), colour, colour]) {
-            Passed::Suspect => None,
-            Passed::Ordinary(outliers) => {
-                self.outliers += outliers;
-                self.take(&reading).then(|| self.look()).flatten()
-            }
-            Passed::Step(readings) => {
-                self.steps += 1;
-                self.restart(0);
-                for reading in &readings {
-                    self.take(reading);
+        self.see_step(&observation);
+        self.latest = Some((observation.t_s, observation.y));
+        let stale = self.stale_after.take().is_some_and(|end| observation.t_s > end);
+        let lost = if stale { self.lose(observation.t_s) } else { None };
+        match self.gate.judge(observation, &self.rules.criteria) {
+            Passage::Held => lost,
+            Passage::Step => self.step(observation.t_s).or(lost),
+            Passage::Normal => {
+                self.outliers += self.gate.discard();
+                let complete = self.accept(&observation);
+                self.until_look = self.until_look.saturating_sub(usize::from(complete));
+                if self.until_look > 0 || !complete {
+                    return lost;
                 }
-                let was_settled = self.verdict.take() == Some(Verdict::Settled);
-                was_settled.then(|| self.decide(Verdict::Lost))
+                self.consider(observation.t_s).or(lost)
             }
         }
     }
 
-    /// Readings are missing here: the meter went away, or its readings were lost. What comes next is no neighbour of what was before.
+    /// Readings are missing here: the meter was away, or the machine slept. What was known before is no evidence of what
+    /// comes after, so it is dropped; a settled verdict outlives a gap of no more than a hold.
     pub fn gap(&mut self) {
-        self.gate.interrupt();
+        self.outliers += self.gate.discard();
+        let promised = self.rules.criteria.hold_s;
+        self.stale_after =
+            self.latest.filter(|_| self.settled.is_some()).map(|(latest, _)| latest + promised);
+        self.restart(0);
     }
 
-    /// How it stands now.
-    #[must_use]
-    pub fn standing(&self) -> Standing {
-        let value = self.shown.as_ref().and_then(estimate);
-        Standing { verdict: self.verdict, value, evidence: self.evidence() }
-    }
-
-    /// The latest forecast, in s since the request arrived; nothing once it has settled.
+    /// The forecast in force, in s from the request's beginning. A new one is made from time to time while unsettled.
     #[must_use]
     pub fn forecast(&self) -> Option<Forecast> {
-        self.forecast.filter(|_| self.verdict != Some(Verdict::Settled))
+        self.forecast
     }
 
-    fn look_for_quantum(&mut self, reading: &Reading) {
-        if let Some(previous) = self.previous.filter(|_| !self.quantum_stated) {
-            let step = (reading.y - previous.y).abs();
-            if step > 1e-12 * previous.y.abs() {
-                self.quantum = self.quantum.min(step);
-            }
+    /// Time of the last reading taken, in s on the boot clock.
+    #[must_use]
+    pub fn latest_s(&self) -> Option<f64> {
+        self.latest.map(|(t_s, _)| t_s)
+    }
+
+    /// Without a step stated by the meter, the smallest difference ever seen stands for it.
+    fn see_step(&mut self, observation: &Observation) {
+        let Some((_, before)) = self.latest else { return };
+        let difference = (observation.y - before).abs();
+        if difference > 1e-12 * before.abs() && self.smallest_step.is_none_or(|step| difference < step) {
+            self.smallest_step = Some(difference);
         }
     }
 
-    /// Begins the evidence anew, with the last `kept` entries.
+    /// Adds a reading to the evidence. Whether it completed an entry of the track.
+    ///
+    /// It belongs to the middle of its exposure.
+    fn accept(&mut self, observation: &Observation) -> bool {
+        let exposure = observation.integration_s.filter(|length| (0.0..ABSURD).contains(length));
+        let t = observation.t_s - 0.5 * exposure.unwrap_or(0.0);
+        let t = self.luminance.last_s().map_or(t, |last| t.max(last));
+        self.restarted_s.get_or_insert(t);
+        self.gate.accept(observation);
+        self.blocks.push(t, observation.y, observation.uv);
+        if let Some(uv) = observation.uv {
+            self.colour.push(t, uv);
+        }
+        self.luminance.push(t, [observation.y])
+    }
+
+    /// The level has changed: all evidence is dropped, and the suspects are the first of the new.
+    fn step(&mut self, now: f64) -> Option<Change> {
+        self.steps += 1;
+        let change = self.lose(now);
+        self.restart(0);
+        let mut index = 0;
+        while let Some(suspect) = self.gate.suspect(index) {
+            self.accept(&suspect);
+            index += 1;
+        }
+        self.gate.discard();
+        change
+    }
+
     fn restart(&mut self, kept: usize) {
+        self.luminance.restart(kept);
+        self.colour.restart(kept);
         if kept == 0 {
-            self.trace.clear();
-        } else {
-            self.trace.keep_last(kept);
+            self.gate.restart();
         }
+        self.restarted_s = self.luminance.first_s();
         self.blocks.clear();
-        self.since_s = self.trace.t().first().copied().unwrap_or(f64::NAN);
-        self.pause = 0;
-        self.next_check_s = 0.0;
-        self.against = [0; 2];
-        self.shown = None;
+        self.checks = Checks::default();
+        self.until_look = 0;
+        self.look = None;
+        self.turning = false;
+        self.forecast = None;
+        if matches!(self.verdict, Some(Verdict::NoiseLimited | Verdict::WontSettle)) {
+            self.verdict = None;
+        }
+    }
+
+    /// No longer settled, if it was.
+    fn lose(&mut self, now: f64) -> Option<Change> {
+        self.settled.take()?;
+        Some(self.announce(Verdict::Lost, now))
+    }
+
+    fn announce(&mut self, verdict: Verdict, t_s: f64) -> Change {
+        self.verdict = Some(verdict);
+        let Standing { value, evidence, .. } = self.standing();
+        Change { verdict, t_s, value, evidence }
+    }
+
+    /// Looks at the evidence after a reading.
+    fn consider(&mut self, now: f64) -> Option<Change> {
+        let last = self.luminance.last_s()?;
+        let span = last - self.luminance.first_s()?;
+        if self.luminance.len() < FEWEST || span < 0.9 * self.rules.shortest {
+            return None;
+        }
+        let readings = Readings {
+            luminance: &self.luminance,
+            colour: &self.colour,
+            last,
+            now,
+            quantum: self.resolution.or(self.smallest_step),
+        };
+        let look = Look::at(&self.rules, &readings)?;
+        self.turning = look.passes && self.settled.is_none() && look.window.turning(&self.rules, &readings);
+        self.until_look = (look.last_entries / 32).max(1);
+        self.look = Some(look);
+        let settled = look.passes && !self.turning && !self.too_early(now);
+        if let Some(baseline) = self.settled {
+            return self.watch(&look, baseline, now);
+        }
+        if settled {
+            self.settle(&look.window, now);
+            return Some(self.announce(Verdict::Settled, now));
+        }
+        self.check(&look, now)
+    }
+
+    fn too_early(&self, now: f64) -> bool {
+        now - self.started_s < self.rules.criteria.min_wait_s
+    }
+
+    fn settle(&mut self, window: &Window, now: f64) {
+        let uv = window.colour.map(|colour| colour.value);
+        self.settled = Some(Baseline { since: now, y: window.value, uv });
         self.forecast = None;
     }
 
-    /// Adds an accepted reading to the evidence. True if it is time to look.
-    fn take(&mut self, reading: &Reading) -> bool {
-        self.blocks.add(reading);
-        if !self.trace.add(reading, self.longest_s) {
-            return false;
+    /// While settled: lost where the drift is out of band or the level has moved; confirmed once a hold.
+    fn watch(&mut self, look: &Look, baseline: Baseline, now: f64) -> Option<Change> {
+        let moved = self.has_moved(&look.window, baseline, now);
+        if moved || look.drifts {
+            let change = self.lose(now);
+            if moved {
+                self.restart(KEPT);
+            }
+            return change;
         }
-        if self.trace.len() == 1 {
-            self.since_s = reading.t_s;
-        }
-        self.pause = self.pause.saturating_sub(1);
-        self.pause == 0
-    }
-
-    /// Judges the evidence.
-    fn look(&mut self) -> Option<Verdict> {
-        let now_s = *self.trace.t().last()?;
-        let span_s = now_s - self.trace.t().first()?;
-        if self.trace.len() < FEWEST || span_s < 0.45 * self.criteria.hold_s {
-            return None;
-        }
-        let quantum = if self.quantum.is_finite() { self.quantum } else { 0.0 };
-        let judgement = judge(&self.trace, &self.criteria, self.longest_s, quantum, &mut self.quantiles)?;
-        self.pause = (judgement.window.n / 32).max(1);
-        self.shown = Some(judgement.shown);
-        self.waiting = now_s < self.criteria.min_wait_s;
-        if self.verdict == Some(Verdict::Settled) {
-            return self.watch(now_s, &judgement);
-        }
-        self.turning = judgement.passed && judgement.window.about_to_turn(&self.trace, self.criteria.hold_s);
-        if judgement.passed && !self.turning && !self.waiting {
-            self.baseline = (now_s, judgement.window.end());
-            return Some(self.decide(Verdict::Settled));
-        }
-        self.check(now_s, &judgement)
-    }
-
-    fn decide(&mut self, verdict: Verdict) -> Verdict {
-        self.verdict = Some(verdict);
-        verdict
-    }
-
-    /// Settled so far: is it still?
-    fn watch(&mut self, now_s: f64, judgement: &Judgement) -> Option<Verdict> {
-        let (since_s, level) = self.baseline;
-        let left = self.has_left(now_s, since_s, level, judgement.window.bands);
-        if left {
-            self.restart(5);
-        }
-        if left || judgement.drifting {
-            return Some(self.decide(Verdict::Lost));
-        }
-        if judgement.passed && now_s - since_s >= self.criteria.hold_s {
-            self.baseline = (now_s, judgement.window.end());
+        if look.passes && now - baseline.since >= self.rules.criteria.hold_s {
+            self.settle(&look.window, now);
         }
         None
     }
 
-    /// Whether the mean of the last half hold has left its band about the level that was settled.
-    fn has_left(&self, now_s: f64, since_s: f64, level: [f64; 3], bands: [f64; 2]) -> bool {
-        let first = self.trace.since((0.5 * self.criteria.hold_s).min(now_s - since_s));
-        let t = self.trace.t().get(first..).unwrap_or_default();
-        if t.len() < 5 {
-            return false;
+    /// Whether the mean since the baseline, of half a hold at most, is off by more than noise and a band allow.
+    fn has_moved(&self, window: &Window, baseline: Baseline, now: f64) -> bool {
+        let Some(last) = self.luminance.last_s() else { return false };
+        let from = (last - self.rules.shortest).max(baseline.since);
+        let readings =
+            Readings { luminance: &self.luminance, colour: &self.colour, last, now, quantum: None };
+        let Some(recent) = Window::judge(&self.rules, &readings, from, KEPT) else { return false };
+        let line = recent.luminance;
+        if (line.mean - baseline.y).abs() > window.band + MOVED * line.mean_error && window.band > 0.0 {
+            return true;
         }
-        let line =
-            |channel: usize| Line::fit(t, self.trace.channel(channel).get(first..).unwrap_or_default());
-        let outside = |distance: f64, band: f64, error: f64| distance > band + LOST * error;
-        let luminance = line(0).is_some_and(|y| outside((y.mean - level[0]).abs(), bands[0], y.se_mean));
-        let colour = line(1).zip(line(2)).is_some_and(|(u, v)| {
-            let distance = (u.mean - level[1]).hypot(v.mean - level[2]);
-            outside(distance, bands[1], u.se_mean.max(v.se_mean))
-        });
-        luminance || colour
+        let (Some(colour), Some([u, v])) = (recent.colour, baseline.uv) else { return false };
+        let [u_line, v_line] = colour.lines;
+        let off = (u_line.mean - u).hypot(v_line.mean - v);
+        off > colour.band + MOVED * u_line.mean_error.max(v_line.mean_error)
     }
 
-    /// At checkpoints ever further apart: a forecast, and whether it is hopeless.
-    fn check(&mut self, now_s: f64, judgement: &Judgement) -> Option<Verdict> {
-        let elapsed_s = now_s - self.since_s;
-        if elapsed_s < self.next_check_s || !self.blocks.suffice() {
+    /// At checkpoints: a new forecast, and whether there is any hope.
+    fn check(&mut self, look: &Look, now: f64) -> Option<Change> {
+        let elapsed = now - self.restarted_s?;
+        let blocks = self.blocks.full();
+        if elapsed < self.checks.next || blocks.len() < FEWEST_BLOCKS {
             return None;
         }
-        self.next_check_s = (elapsed_s * 1.06).max(elapsed_s + 2.0);
-        let Criteria { hold_s, max_wait_s, .. } = self.criteria;
-        let [luminance, colour] = judgement.window.bands;
-        let Foretold { forecast, not_before_s } =
-            self.blocks.foretell((self.since_s, now_s), hold_s, [luminance, colour, colour]);
-        self.forecast = is_finite(&forecast).then_some(forecast);
-        let wont = judgement.drifting
-            && not_before_s > max_wait_s
-            && elapsed_s >= (2.0 * hold_s).max(LEAST_EVIDENCE_S);
-        let need_s = judgement.window.span_s.max(1.0) * judgement.window.want().powf(2.0 / 3.0);
-        let limited = !judgement.passed
-            && !judgement.drifting
-            && elapsed_s >= 2.0 * hold_s
-            && need_s > 1.3 * self.longest_s;
-        for (count, holds) in self.against.iter_mut().zip([wont, limited]) {
-            *count = if holds { *count + 1 } else { 0 };
-        }
-        let verdict = match self.against {
-            [wont, _] if wont >= CHECKPOINTS => Verdict::WontSettle,
-            [_, limited] if limited >= CHECKPOINTS => Verdict::NoiseLimited,
-            _ => return None,
-        };
-        (self.verdict != Some(verdict)).then(|| self.decide(verdict))
+        self.checks.next = (elapsed * CHECK_RATIO).max(elapsed + CHECK_S);
+        let hold = self.rules.criteria.hold_s;
+        let colour_band = self.rules.criteria.chromaticity_band(look.window.luminance.mean);
+        let bands = [look.window.band, colour_band];
+        let start = self.restarted_s.unwrap_or(now);
+        let outlook = forecast::forecast(blocks, start, now, hold, bands);
+        self.forecast = outlook.since(self.started_s);
+        let latest = self.started_s + self.rules.criteria.max_wait_s;
+        let out_of_reach = look.drifts
+            && outlook.earliest > latest
+            && elapsed >= (2.0 * hold).max(PATIENCE_S.min(20.0 * hold));
+        let needed = look.last_length.max(1.0) * look.excess.powf(2.0 / 3.0);
+        let hopeless = needed > HOPELESS * self.rules.longest;
+        let too_noisy = !look.passes && !look.drifts && hopeless && elapsed >= 2.0 * hold;
+        self.checks.out_of_reach = if out_of_reach { self.checks.out_of_reach.saturating_add(1) } else { 0 };
+        self.checks.too_noisy = if too_noisy { self.checks.too_noisy.saturating_add(1) } else { 0 };
+        self.despair(now)
     }
 
-    fn evidence(&self) -> Evidence {
-        let mut evidence = Evidence { outliers: self.outliers, steps: self.steps, ..Evidence::default() };
-        evidence.forecast = self.forecast();
-        if self.waiting {
-            evidence.failing.push(Test::MinimumWait);
-        }
-        let Some(window) = &self.shown else {
-            evidence.failing.push(Test::TooFew);
-            return evidence;
+    fn despair(&mut self, now: f64) -> Option<Change> {
+        let verdict = if self.checks.out_of_reach >= AGREEING.0 {
+            Verdict::WontSettle
+        } else if self.checks.too_noisy >= AGREEING.1 {
+            Verdict::NoiseLimited
+        } else {
+            return None;
         };
-        evidence.window_s = window.span_s;
-        evidence.n = window.n;
-        evidence.luminance_band = finite(window.bands[0]);
-        evidence.chromaticity_band = window.colour.and_then(|_| finite(window.bands[1]));
-        let known = |drift: &settled_protocol::settling::Drift| {
-            drift.bands_per_hold.is_finite() && drift.interval.is_finite()
-        };
-        evidence.luminance_drift = Some(window.luminance_drift).filter(known);
-        evidence.chromaticity_drift = window.colour_drift.filter(known);
-        evidence.noise = finite(window.luminance.sd);
-        evidence.autocorrelation = finite(window.luminance.rho);
-        if self.verdict != Some(Verdict::Settled) {
-            evidence.failing.extend(window.failing());
-            evidence.failing.extend(self.turning.then_some(Test::Turning));
-        }
-        evidence
+        (self.verdict != Some(verdict)).then(|| self.announce(verdict, now))
     }
-}
-
-fn finite(value: f64) -> Option<f64> {
-    value.is_finite().then_some(value)
-}
-
-fn is_finite(forecast: &Forecast) -> bool {
-    forecast.settles_at_s.is_finite() && forecast.low_s.is_finite() && forecast.high_s.is_finite()
-}
-
-/// The value at the end of a window; nothing if it isn't finite.
-fn estimate(window: &Window) -> Option<Estimate> {
-    let [y, u, v] = window.end();
-    let (standard, expanded) = window.y_uncertainty;
-    let chromaticity = Chromaticity::from_uv(u, v).ok();
-    Some(Estimate {
-        y: finite(y)?,
-        y_u95: finite(expanded)?,
-        y_standard: finite(standard)?,
-        chromaticity,
-        chromaticity_u95: chromaticity.and(window.colour_u95).and_then(finite),
-        n_effective: finite(window.luminance.n_effective)?,
-    })
 }
 
 #[cfg(test)]

@@ -80,7 +80,11 @@ pub async fn settle(
                     report(run.report(&logged.reading));
                 }
             }
-            Ok(Published::Failed { exposure: None, error }) => run.failed(&error)?,
+            // The meter is gone: what it sees when it is back may be something else.
+            Ok(Published::Failed { exposure: None, error }) => {
+                run.engine.gap();
+                run.failed(&error)?;
+            }
             Ok(Published::Failed { exposure: Some(used), error }) if used == exposure => {
                 run.failed(&error)?
             }
@@ -141,7 +145,6 @@ impl Run {
 
     /// An exposure gave nothing. The request goes on, unless nothing ever came.
     fn failed(&mut self, error: &Arc<RpcError>) -> Result<(), RpcError> {
-        self.engine.gap();
         self.failures += 1;
         self.last_error = Some(Arc::clone(error));
         let hopeless = self.readings.is_none() && self.failures >= MOST_FAILURES;

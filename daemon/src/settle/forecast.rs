@@ -1,242 +1,237 @@
-//! When will it settle? An exponential approach y = c + A·e^(−t/τ) is fitted to means of blocks of readings, for each τ of a
-//! grid (variable projection, Golub and Pereyra 1973, cited from memory), and each τ is weighed by how well it fits.
-//!
-//! The fit is made twice, over nearly everything since the last step and over its later half: where two exponentials are at work, the two
-//! views differ, and the forecast is as wide as both.
+//! When will it settle? An exponential approach fitted to block means, for every time constant that may be.
 
 use settled_protocol::settling::Forecast;
 
-use super::Reading;
+use super::blocks::{Block, MOST};
 
-/// Blocks that are kept; their length doubles when they run out.
-const BLOCKS: usize = 64;
+/// Time constants tried.
+const CONSTANTS: usize = 40;
+/// The shortest and the longest time constant, in s.
+const RANGE_S: (f64, f64) = (4.0, 14_400.0);
+/// Long time constants are less likely beforehand: weight 1/(1 + τ/600 s).
+const LIKELY_S: f64 = 600.0;
+/// −2 ln of the likelihood ratio at the edge of a 99 % region of one parameter: the chi-square quantile.
+const REGION_99: f64 = 6.6;
 
-/// Readings in a block at first.
-const FIRST_BLOCK: f64 = 4.0;
-
-/// Blocks without which there is no forecast.
-const FEWEST: usize = 6;
-
-/// Time constants tried, evenly spaced in their logarithm.
-const TAUS: usize = 40;
-
-/// The shortest and the longest, in s.
-const TAU_S: (f64, f64) = (4.0, 14_400.0);
-
-/// Neighbours on the grid are a fifth apart: an interval is no narrower than this share, however well one of them fits.
-const GRAIN: f64 = 0.05;
-
-/// Drop in twice the log-likelihood that bounds the 99 % interval of τ (chi-square, one degree of freedom).
-const LIKELY_99: f64 = 6.6;
-
-/// One block: mean time, means of luminance, u′ and v′, and how many readings.
-#[derive(Clone, Copy, Debug, Default)]
-struct Block {
-    t: f64,
-    values: [f64; 3],
-    n: f64,
+/// When one channel, or all of them, will be within the band for a hold: in s on the time axis of the readings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Outlook {
+    /// Median.
+    pub(super) median: f64,
+    /// 2.5 % quantile.
+    pub(super) low: f64,
+    /// 97.5 % quantile.
+    pub(super) high: f64,
+    /// Lower end of the 99 % likelihood region, with no prior: not before this.
+    pub(super) earliest: f64,
 }
 
-/// The blocks since the last step.
-#[derive(Clone, Debug)]
-pub(super) struct Blocks {
-    blocks: Vec<Block>,
-    partial: Block,
-    size: f64,
-}
+impl Outlook {
+    /// Settled already.
+    const NOW: Self = Self { median: 0.0, low: 0.0, high: 0.0, earliest: 0.0 };
+    /// The fit says nothing.
+    const OPEN: Self = Self { median: 0.0, low: 0.0, high: 1e9, earliest: 0.0 };
 
-/// What the blocks foretell, in s on the readings' clock.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Foretold {
-    pub(super) forecast: Forecast,
-    /// Earliest at 99 % confidence, whatever τ may be.
-    pub(super) not_before_s: f64,
-}
-
-impl Blocks {
-    pub(super) fn new() -> Self {
-        Self { blocks: Vec::with_capacity(BLOCKS), partial: Block::default(), size: FIRST_BLOCK }
-    }
-
-    pub(super) fn clear(&mut self) {
-        self.blocks.clear();
-        self.partial = Block::default();
-        self.size = FIRST_BLOCK;
-    }
-
-    /// Adds a reading. A block with an unknown chromaticity has none.
-    pub(super) fn add(&mut self, reading: &Reading) {
-        self.partial.t += reading.t_s;
-        for (sum, value) in self.partial.values.iter_mut().zip([reading.y, reading.uv[0], reading.uv[1]]) {
-            *sum += value;
-        }
-        self.partial.n += 1.0;
-        if self.partial.n < self.size {
-            return;
-        }
-        let Block { t, values, n } = std::mem::take(&mut self.partial);
-        self.blocks.push(Block { t: t / n, values: values.map(|sum| sum / n), n });
-        if self.blocks.len() == BLOCKS {
-            for index in 0..BLOCKS / 2 {
-                let (a, b) = (self.blocks[2 * index], self.blocks[2 * index + 1]);
-                let values = std::array::from_fn(|channel| 0.5 * (a.values[channel] + b.values[channel]));
-                self.blocks[index] = Block { t: 0.5 * (a.t + b.t), values, n: 2.0 * self.size };
-            }
-            self.blocks.truncate(BLOCKS / 2);
-            self.size *= 2.0;
+    /// The later of two channels: the light has settled when both have.
+    fn and(self, other: Self) -> Self {
+        Self {
+            median: self.median.max(other.median),
+            low: self.low.max(other.low),
+            high: self.high.max(other.high),
+            earliest: self.earliest.max(other.earliest),
         }
     }
 
-    /// Whether there are enough.
-    pub(super) fn suffice(&self) -> bool {
-        self.blocks.len() >= FEWEST
+    /// As a forecast, in s since `started`.
+    pub(super) fn since(self, started: f64) -> Option<Forecast> {
+        let numbers = [self.median, self.low, self.high].map(|time| time - started);
+        let [settles_at_s, low_s, high_s] = numbers;
+        numbers.iter().all(|number| number.is_finite()).then_some(Forecast { settles_at_s, low_s, high_s })
     }
+}
 
-    /// The forecast at `now_s`, for evidence since `start_s`, a hold, and the bands of luminance, u′ and v′.
-    pub(super) fn foretell(&self, (start_s, now_s): (f64, f64), hold_s: f64, bands: [f64; 3]) -> Foretold {
-        let (mut median, mut low, mut high, mut bound) = (0.0_f64, f64::INFINITY, 0.0_f64, 0.0_f64);
-        for (view, skipped) in [0.15, 0.5].into_iter().enumerate() {
-            let from = start_s + skipped * (now_s - start_s);
-            let most = self.blocks.len().saturating_sub(8);
-            let first = self.blocks.iter().take(most).take_while(|block| block.t < from).count();
-            let blocks = self.blocks.get(first..).unwrap_or_default();
-            let mut view_low = 0.0_f64;
-            for (channel, band) in bands.into_iter().enumerate() {
-                let Some(approach) = approach(blocks, channel, hold_s, band) else { continue };
-                median = median.max(approach.median);
-                high = high.max(approach.high);
-                view_low = view_low.max(approach.low);
-                if view == 0 {
-                    bound = bound.max(approach.likely_from);
-                }
-            }
-            low = low.min(view_low);
+/// Fits all channels of the blocks; `bands` are those of luminance and chromaticity.
+///
+/// Done twice, without the first 15 % and without the first half of the time since `start`: a sum of exponentials looks
+/// different to the two. Median and end are the later ones, the beginning is the earlier one.
+pub(super) fn forecast(blocks: &[Block], start: f64, now: f64, hold: f64, bands: [f64; 2]) -> Outlook {
+    let whole = outlook(recent(blocks, start + 0.15 * (now - start)), hold, bands);
+    let half = outlook(recent(blocks, start + 0.5 * (now - start)), hold, bands);
+    Outlook {
+        median: whole.median.max(half.median).max(now),
+        low: whole.low.min(half.low).max(now),
+        high: whole.high.max(half.high).max(now),
+        earliest: whole.earliest,
+    }
+}
+
+/// The blocks after `from`, but at least the last eight.
+fn recent(blocks: &[Block], from: f64) -> &[Block] {
+    let skip = blocks.partition_point(|block| block.time < from).min(blocks.len().saturating_sub(8));
+    blocks.get(skip..).unwrap_or_default()
+}
+
+fn outlook(blocks: &[Block], hold: f64, [luminance, chromaticity]: [f64; 2]) -> Outlook {
+    let coloured = !blocks.is_empty() && blocks.iter().all(|block| block.coloured);
+    let mut channels = [
+        Some(Channel::new(blocks, 0, luminance)),
+        coloured.then(|| Channel::new(blocks, 1, chromaticity)),
+        coloured.then(|| Channel::new(blocks, 2, chromaticity)),
+    ];
+    for row in 0..CONSTANTS {
+        let decay = Decay::new(blocks, constant(row));
+        for channel in channels.iter_mut().flatten() {
+            channel.fit(blocks, &decay, row, hold);
         }
-        let forecast =
-            Forecast { settles_at_s: median.max(now_s), low_s: low.max(now_s), high_s: high.max(now_s) };
-        Foretold { forecast, not_before_s: bound }
+    }
+    channels.iter().flatten().fold(Outlook::NOW, |all, channel| all.and(channel.outlook(blocks)))
+}
+
+/// The time constant of a row of the grid, in s.
+fn constant(row: usize) -> f64 {
+    let (shortest, longest) = RANGE_S;
+    shortest * (longest / shortest).powf(row as f64 / (CONSTANTS - 1) as f64)
+}
+
+/// e^(−t/τ) at every block, t counted from the first.
+struct Decay {
+    constant: f64,
+    values: [f64; MOST],
+    mean: f64,
+    /// Weighted sum of squares about the mean; nothing where the decay can't be told from a constant.
+    spread: Option<f64>,
+}
+
+impl Decay {
+    fn new(blocks: &[Block], constant: f64) -> Self {
+        let first = blocks.first().map_or(0.0, |block| block.time);
+        let mut values = [0.0; MOST];
+        let (mut weight, mut sum, mut squares) = (0.0, 0.0, 0.0);
+        for (value, block) in values.iter_mut().zip(blocks) {
+            *value = (-(block.time - first) / constant).exp();
+            weight += block.count;
+            sum += block.count * *value;
+            squares += block.count * *value * *value;
+        }
+        let spread = squares - sum * sum / weight;
+        Self { constant, values, mean: sum / weight, spread: (spread > 1e-12 * squares).then_some(spread) }
     }
 }
 
-/// One channel's settling time: quantiles, and the earliest that is likely.
-struct Approach {
-    low: f64,
-    median: f64,
-    high: f64,
-    likely_from: f64,
-}
-
-/// The fit for one τ.
-#[derive(Clone, Copy, Debug)]
+/// One time constant's best fit.
+#[derive(Clone, Copy)]
 struct Fit {
     amplitude: f64,
-    limit: f64,
-    squares: f64,
+    /// Weighted sum of squared residuals.
+    misfit: f64,
+    /// When the approach would be within the band for a hold, in s.
+    settles: f64,
 }
 
-fn fit(blocks: &[Block], channel: usize, tau: f64) -> Option<Fit> {
-    let t0 = blocks.first()?.t;
-    let decay = |block: &Block| (-(block.t - t0) / tau).exp();
-    let y0 = blocks.first()?.values[channel];
-    let (mut sw, mut se, mut sy, mut see, mut sey) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for block in blocks {
-        let (w, e, y) = (block.n, decay(block), block.values[channel] - y0);
-        sw += w;
-        se += w * e;
-        sy += w * y;
-        see += w * e * e;
-        sey += w * e * y;
-    }
-    let determinant = sw * see - se * se;
-    if determinant <= 1e-12 * sw * see || !determinant.is_finite() {
-        return None;
-    }
-    let amplitude = (sw * sey - se * sy) / determinant;
-    let limit = (sy - amplitude * se) / sw;
-    let squares = blocks
-        .iter()
-        .map(|block| block.n * (block.values[channel] - y0 - limit - amplitude * decay(block)).powi(2))
-        .sum();
-    Some(Fit { amplitude, limit: limit + y0, squares })
+/// y = c + A e^(−t/τ) for one channel: A and c are linear given τ (variable projection, Golub & Pereyra 1973, cited from
+/// memory), so only τ is searched.
+struct Channel {
+    index: usize,
+    band: f64,
+    first: f64,
+    mean: f64,
+    spread: f64,
+    fits: [Option<Fit>; CONSTANTS],
 }
 
-/// Degrees of freedom that the residuals of a fit leave, corrected for their autocorrelation.
-fn freedom(blocks: &[Block], channel: usize, tau: f64, fit: &Fit) -> f64 {
-    let t0 = blocks.first().map_or(0.0, |block| block.t);
-    let mut residuals = super::line::Residuals::default();
-    for block in blocks {
-        residuals.add(block.values[channel] - fit.limit - fit.amplitude * (-(block.t - t0) / tau).exp());
+impl Channel {
+    fn new(blocks: &[Block], index: usize, band: f64) -> Self {
+        let weight: f64 = blocks.iter().map(|block| block.count).sum();
+        let mean = blocks.iter().map(|block| block.count * value(block, index)).sum::<f64>() / weight;
+        let spread = blocks.iter().map(|block| block.count * (value(block, index) - mean).powi(2)).sum();
+        let first = blocks.first().map_or(0.0, |block| block.time);
+        Self { index, band, first, mean, spread, fits: [None; CONSTANTS] }
     }
-    let n = blocks.len() as f64;
-    let rho = if residuals.squares > 0.0 { (residuals.lag() + 3.0 / n).clamp(0.0, 0.95) } else { 0.0 };
-    ((n - 3.0) * (1.0 - rho) / (1.0 + rho)).max(1.0)
-}
 
-fn taus() -> impl Iterator<Item = f64> {
-    let (first, last) = (TAU_S.0.ln(), TAU_S.1.ln());
-    (0..TAUS).map(move |index| (first + (last - first) * index as f64 / (TAUS - 1) as f64).exp())
-}
-
-fn approach(blocks: &[Block], channel: usize, hold_s: f64, band: f64) -> Option<Approach> {
-    let t0 = blocks.first().filter(|block| block.values[channel].is_finite())?.t;
-    let mut tried: [Option<(f64, Fit)>; TAUS] = [None; TAUS];
-    for (slot, tau) in tried.iter_mut().zip(taus()) {
-        *slot = fit(blocks, channel, tau).filter(|fit| fit.squares.is_finite()).map(|fit| (tau, fit));
-    }
-    let fits = || tried.iter().flatten();
-    let (best_tau, best) = fits().min_by(|a, b| a.1.squares.total_cmp(&b.1.squares))?;
-    if best.squares <= 0.0 {
-        // Nothing moves, to the last digit.
-        return Some(Approach { low: t0, median: t0, high: t0, likely_from: 0.0 });
-    }
-    let nu = freedom(blocks, channel, *best_tau, best);
-    // (settling time, weight) for each τ.
-    let mut weighed = [(0.0, 0.0); TAUS];
-    let (mut count, mut likely_from, mut total) = (0, f64::INFINITY, 0.0);
-    for (slot, (tau, fit)) in weighed.iter_mut().zip(fits()) {
-        let excess = fit.amplitude.abs() * (1.0 - (-hold_s / tau).exp()) / band;
-        let settles_at = t0 + if excess > 1.0 { tau * excess.ln() } else { 0.0 };
-        let misfit = nu * (fit.squares / best.squares - 1.0);
-        if misfit < LIKELY_99 {
-            likely_from = likely_from.min(settles_at);
+    fn fit(&mut self, blocks: &[Block], decay: &Decay, row: usize, hold: f64) {
+        let Some(spread) = decay.spread else { return };
+        let terms = decay.values.iter().zip(blocks);
+        let product: f64 = terms
+            .map(|(decayed, block)| {
+                block.count * (decayed - decay.mean) * (value(block, self.index) - self.mean)
+            })
+            .sum();
+        let amplitude = product / spread;
+        let misfit = (self.spread - amplitude * product).max(1e-12 * self.spread);
+        let over = amplitude.abs() * -(-hold / decay.constant).exp_m1() / self.band;
+        let settles = self.first + if over > 1.0 { decay.constant * over.ln() } else { 0.0 };
+        if let Some(slot) = self.fits.get_mut(row)
+            && misfit.is_finite()
+            && settles.is_finite()
+        {
+            *slot = Some(Fit { amplitude, misfit, settles });
         }
-        // A prior, flat in log τ, that fades beyond ten minutes.
-        let weight = (-0.5 * misfit).exp() / (1.0 + tau / 600.0);
-        *slot = (settles_at, weight);
-        total += weight;
-        count += 1;
     }
-    let weighed = weighed.get_mut(..count)?;
-    weighed.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-    let quantile = |probability: f64| {
-        let mut sum = 0.0;
-        weighed.iter().find(|(_, weight)| {
-            sum += weight / total;
-            sum >= probability
-        })
-    };
-    let last = weighed.last().map_or(t0, |(at, _)| *at);
-    let [low, median, high] = [0.025, 0.5, 0.975].map(|p| quantile(p).map_or(last, |(at, _)| *at));
-    let (low, high) = (t0 + (low - t0) * (1.0 - GRAIN), t0 + (high - t0) * (1.0 + GRAIN));
-    Some(Approach { low, median, high, likely_from })
+
+    fn outlook(&self, blocks: &[Block]) -> Outlook {
+        let known = self.fits.iter().enumerate().filter_map(|(row, fit)| fit.map(|fit| (row, fit)));
+        let Some((row, best)) = known.min_by(|a, b| a.1.misfit.total_cmp(&b.1.misfit)) else {
+            return Outlook::OPEN;
+        };
+        if best.misfit <= 0.0 {
+            return Outlook::NOW;
+        }
+        let freedom = self.freedom(blocks, &best, row);
+        let mut weighed = [(f64::INFINITY, 0.0); CONSTANTS];
+        let mut earliest = f64::INFINITY;
+        for (row, (slot, fit)) in weighed.iter_mut().zip(&self.fits).enumerate() {
+            let Some(fit) = fit else { continue };
+            let worse = freedom * (fit.misfit / best.misfit - 1.0);
+            *slot = (fit.settles, (-0.5 * worse).exp() / (1.0 + constant(row) / LIKELY_S));
+            if worse < REGION_99 {
+                earliest = earliest.min(fit.settles);
+            }
+        }
+        weighed.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        let at = |share| quantile(&weighed, share);
+        let (near, far) = self.between(&best, row);
+        Outlook { median: at(0.5), low: at(0.025).min(near), high: at(0.975).max(far), earliest }
+    }
+
+    /// Half-way from the best fit to those beside it on the grid: precise data would otherwise be given to one row of it, and
+    /// the interval would not hold what lies between rows.
+    fn between(&self, best: &Fit, row: usize) -> (f64, f64) {
+        let beside = [row.checked_sub(1), Some(row + 1)].into_iter().flatten();
+        let fits = beside.filter_map(|row| self.fits.get(row).copied().flatten());
+        fits.map(|fit| f64::midpoint(fit.settles, best.settles))
+            .fold((best.settles, best.settles), |(near, far), middle| (near.min(middle), far.max(middle)))
+    }
+
+    /// Degrees of freedom of the best fit, fewer where neighbouring residuals are alike.
+    fn freedom(&self, blocks: &[Block], best: &Fit, row: usize) -> f64 {
+        let decay = Decay::new(blocks, constant(row));
+        let (mut squares, mut lagged, mut before) = (0.0, 0.0, 0.0);
+        for (decayed, block) in decay.values.iter().zip(blocks) {
+            let residual = value(block, self.index) - self.mean - best.amplitude * (decayed - decay.mean);
+            squares += residual * residual;
+            lagged += residual * before;
+            before = residual;
+        }
+        let count = blocks.len() as f64;
+        let alike = if squares > 0.0 { (lagged / squares + 3.0 / count).clamp(0.0, 0.95) } else { 0.0 };
+        ((count - 3.0) * (1.0 - alike) / (1.0 + alike)).max(1.0)
+    }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
+/// A channel of a block: luminance, u′ or v′.
+fn value(block: &Block, index: usize) -> f64 {
+    block.values.get(index).copied().unwrap_or_default()
+}
 
-    #[test]
-    fn an_exponential_approach_is_foretold() {
-        let (tau, amplitude, band, hold_s) = (120.0_f64, 10.0, 0.5, 60.0);
-        let mut blocks = Blocks::new();
-        for t in 0..200_u32 {
-            let t_s = f64::from(t);
-            let y = 100.0 - amplitude * (-t_s / tau).exp() + 0.01 * (t_s * 12.9898).sin();
-            blocks.add(&Reading { t_s, y, uv: [f64::NAN; 2] });
+/// The value below which `share` of the weight lies, of pairs of value and weight in order of value.
+fn quantile(weighed: &[(f64, f64)], share: f64) -> f64 {
+    let total: f64 = weighed.iter().map(|(_, weight)| weight).sum();
+    let mut sum = 0.0;
+    for &(value, weight) in weighed {
+        sum += weight;
+        if sum >= share * total {
+            return value;
         }
-        let truth = tau * (amplitude * (1.0 - (-hold_s / tau).exp()) / band).ln();
-        let Foretold { forecast, .. } = blocks.foretell((0.0, 199.0), hold_s, [band, 0.0005, 0.0005]);
-        assert!(forecast.low_s <= truth && truth <= forecast.high_s, "{truth} not in {forecast:?}");
-        assert!((forecast.settles_at_s - truth).abs() < 0.2 * truth, "{truth} is not {forecast:?}");
     }
+    0.0
 }

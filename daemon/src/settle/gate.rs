@@ -1,144 +1,179 @@
-//! Outliers and steps: one or two odd readings are set aside, three in a row are a change of the light.
-//!
-//! A reading is suspect if it differs from the median of the last nine by more than six scales and a band (the Hampel identifier,
-//! Davies and Gather 1993, cited from memory). The scale is the larger of 1.4826 times the median absolute deviation of these nine and the median of
-//! the last 31 absolute differences over 0.954. The band keeps it from firing on quantised readings, whose deviation may be zero.
+//! The gate: sets outliers aside and finds steps, before they can spoil the evidence.
 
-use super::Reading;
+use settled_protocol::settling::Criteria;
 
-/// Readings that the scale is taken from.
-const DEPTH: usize = 32;
+use super::Observation;
 
-/// Readings that the median is taken from.
-const NEAR: usize = 9;
-
-/// With fewer readings than this nothing is suspect.
+/// Readings whose median is the level.
+const LEVEL: usize = 9;
+/// Readings kept: 31 successive differences.
+const HISTORY: usize = 32;
+/// No reading is suspect before this many were accepted.
 const FEWEST: usize = 7;
-
-/// Suspects in a row that make a step.
-const STEP: usize = 3;
-
-/// Scales by which a suspect differs.
+/// Suspect beyond this many scales, and a band.
 const SCALES: f64 = 6.0;
+/// Fewer suspects in a row are outliers.
+const IN_A_ROW: usize = 3;
+/// Most suspects held back: reached only by more than ten readings a second.
+const HELD: usize = 64;
+/// Somebody walking past is over sooner than this, in s.
+const PATIENCE_S: f64 = 5.0;
 
-/// What a reading turned out to be.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) enum Passed {
-    /// An ordinary reading; this many suspects before it were outliers.
-    Ordinary(usize),
-    /// Suspect: wait for more.
-    Suspect,
-    /// The last of three suspects in a row: the light has changed, from the first of them on.
-    Step([Reading; STEP]),
+/// What the gate makes of a reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Passage {
+    /// It belongs to the level; suspects before it, if any, were outliers.
+    Normal,
+    /// It is held back until it is known whether the level has changed.
+    Held,
+    /// The level has changed: the suspects, this one included, are the first readings of the new one.
+    Step,
 }
 
-/// The last accepted readings, and suspects.
+/// A Hampel identifier (Davies & Gather 1993, cited from memory) on luminance, u′ and v′, with a memory for suspects.
+///
+/// The scale is the larger of the median absolute deviation of the last nine readings and the median successive
+/// difference of the last 32; one band is added so that quantised readings, whose scale may be zero, aren't suspect.
 #[derive(Clone, Debug)]
 pub(super) struct Gate {
-    /// Luminance, u′ and v′, oldest first; each at most [`DEPTH`] long. Unknown chromaticities are left out.
-    history: [Vec<f64>; 3],
-    suspects: Vec<Reading>,
-    scratch: Vec<f64>,
+    luminance: History,
+    u: History,
+    v: History,
+    suspects: Vec<Observation>,
+    patience_s: f64,
 }
 
 impl Gate {
-    pub(super) fn new() -> Self {
-        let depth = || Vec::with_capacity(DEPTH + 1);
-        Self { history: [depth(), depth(), depth()], suspects: Vec::with_capacity(STEP), scratch: depth() }
+    /// A gate that has seen nothing.
+    pub(super) fn new(hold_s: f64) -> Self {
+        Self {
+            luminance: History::EMPTY,
+            u: History::EMPTY,
+            v: History::EMPTY,
+            suspects: Vec::with_capacity(HELD),
+            patience_s: PATIENCE_S.min(hold_s / 6.0),
+        }
     }
 
-    /// Forgets suspects: what comes next is not a neighbour of what came before.
-    pub(super) fn interrupt(&mut self) {
+    /// What to make of a reading; a suspect is kept.
+    pub(super) fn judge(&mut self, observation: Observation, criteria: &Criteria) -> Passage {
+        if !self.suspicious(&observation, criteria) {
+            return Passage::Normal;
+        }
+        self.suspects.push(observation);
+        let waited = self.suspects.first().map_or(0.0, |first| observation.t_s - first.t_s);
+        let long = waited >= self.patience_s || self.suspects.len() >= HELD;
+        if self.suspects.len() >= IN_A_ROW && long { Passage::Step } else { Passage::Held }
+    }
+
+    fn suspicious(&self, observation: &Observation, criteria: &Criteria) -> bool {
+        let band = criteria.luminance_band(self.luminance.level());
+        if self.luminance.is_far(observation.y, band) {
+            return true;
+        }
+        let Some([u, v]) = observation.uv else { return false };
+        let band = criteria.chromaticity_band(self.luminance.latest());
+        self.u.is_far(u, band) || self.v.is_far(v, band)
+    }
+
+    /// Remembers an accepted reading.
+    pub(super) fn accept(&mut self, observation: &Observation) {
+        self.luminance.push(observation.y);
+        if let Some([u, v]) = observation.uv {
+            self.u.push(u);
+            self.v.push(v);
+        }
+    }
+
+    /// Drops the suspects. How many they were.
+    pub(super) fn discard(&mut self) -> usize {
+        let dropped = self.suspects.len();
         self.suspects.clear();
+        dropped
     }
 
-    /// Looks at one reading; `bands` are those of luminance, u′ and v′ at its level.
-    pub(super) fn pass(&mut self, reading: Reading, bands: [f64; 3]) -> Passed {
-        let values = [reading.y, reading.uv[0], reading.uv[1]];
-        let odd = (0..3).any(|channel| self.is_odd(channel, values[channel], bands[channel]));
-        if !odd {
-            let outliers = self.suspects.len();
-            self.suspects.clear();
-            self.remember(values);
-            return Passed::Ordinary(outliers);
-        }
-        self.suspects.push(reading);
-        let Ok(step) = <[Reading; STEP]>::try_from(self.suspects.as_slice()) else { return Passed::Suspect };
-        self.suspects.clear();
-        self.history.iter_mut().for_each(Vec::clear);
-        for reading in step {
-            self.remember([reading.y, reading.uv[0], reading.uv[1]]);
-        }
-        Passed::Step(step)
+    /// The suspect at `index`, oldest first.
+    pub(super) fn suspect(&self, index: usize) -> Option<Observation> {
+        self.suspects.get(index).copied()
     }
 
-    fn remember(&mut self, values: [f64; 3]) {
-        for (history, value) in self.history.iter_mut().zip(values).filter(|(_, value)| value.is_finite()) {
-            history.push(value);
-            if history.len() > DEPTH {
-                history.remove(0);
-            }
+    /// Forgets the level, not the suspects.
+    pub(super) fn restart(&mut self) {
+        self.luminance = History::EMPTY;
+        self.u = History::EMPTY;
+        self.v = History::EMPTY;
+    }
+}
+
+/// The last accepted values of one channel.
+#[derive(Clone, Copy, Debug)]
+struct History {
+    /// Oldest first.
+    values: [f64; HISTORY],
+    len: usize,
+}
+
+impl History {
+    const EMPTY: Self = Self { values: [0.0; HISTORY], len: 0 };
+
+    fn push(&mut self, value: f64) {
+        if self.len == HISTORY {
+            self.values.rotate_left(1);
+            self.len -= 1;
+        }
+        if let Some(slot) = self.values.get_mut(self.len) {
+            *slot = value;
+            self.len += 1;
         }
     }
 
-    fn is_odd(&mut self, channel: usize, value: f64, band: f64) -> bool {
-        let Self { history, scratch, .. } = self;
-        let Some(history) =
-            history.get(channel).filter(|history| history.len() >= FEWEST && value.is_finite())
-        else {
+    fn known(&self) -> &[f64] {
+        self.values.get(..self.len).unwrap_or_default()
+    }
+
+    fn recent(&self) -> &[f64] {
+        self.known().get(self.len.saturating_sub(LEVEL)..).unwrap_or_default()
+    }
+
+    fn latest(&self) -> f64 {
+        self.known().last().copied().unwrap_or_default()
+    }
+
+    fn level(&self) -> f64 {
+        median(self.recent().iter().copied())
+    }
+
+    fn is_far(&self, value: f64, band: f64) -> bool {
+        if self.len < FEWEST {
             return false;
-        };
-        let near = history.get(history.len().saturating_sub(NEAR)..).unwrap_or_default();
-        let middle = median(scratch, near.iter().copied());
-        let deviation = 1.4826 * median(scratch, near.iter().map(|x| (x - middle).abs()));
-        let differences = history.windows(2).map(|pair| (pair[1] - pair[0]).abs());
-        let scale = deviation.max(median(scratch, differences) / 0.954);
-        (value - middle).abs() > SCALES * scale + band
-    }
-}
-
-fn median(scratch: &mut Vec<f64>, values: impl Iterator<Item = f64>) -> f64 {
-    scratch.clear();
-    scratch.extend(values);
-    let n = scratch.len();
-    if n == 0 {
-        return 0.0;
-    }
-    let (below, middle, _) = scratch.select_nth_unstable_by(n / 2, f64::total_cmp);
-    if n % 2 == 1 {
-        return *middle;
-    }
-    let lower = below.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    0.5 * (*middle + lower)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn reading(t_s: f64, y: f64) -> Reading {
-        Reading { t_s, y, uv: [f64::NAN; 2] }
-    }
-
-    #[test]
-    fn one_odd_reading_is_set_aside_and_three_are_a_step() {
-        let mut gate = Gate::new();
-        let mut pass = |t: u32, y: f64| gate.pass(reading(f64::from(t), y), [0.5; 3]);
-        for t in 0..20 {
-            assert_eq!(pass(t, 100.0 + 0.1 * f64::from(t % 3)), Passed::Ordinary(0));
         }
-        assert_eq!(pass(20, 300.0), Passed::Suspect);
-        assert_eq!(pass(21, 100.1), Passed::Ordinary(1));
-        assert_eq!(pass(22, 50.0), Passed::Suspect);
-        assert_eq!(pass(23, 50.0), Passed::Suspect);
-        assert!(matches!(pass(24, 50.1), Passed::Step(step) if step[0].t_s == 22.0));
-        assert_eq!(pass(25, 50.0), Passed::Ordinary(0));
+        let level = self.level();
+        let off = (value - level).abs();
+        off > band && off > band + SCALES * self.scale(level)
     }
 
-    #[test]
-    fn medians_of_even_and_odd_counts() {
-        let mut scratch = Vec::new();
-        assert!((median(&mut scratch, [3.0, 1.0, 2.0].into_iter()) - 2.0).abs() < 1e-15);
-        assert!((median(&mut scratch, [4.0, 1.0, 2.0, 3.0].into_iter()) - 2.5).abs() < 1e-15);
+    /// Robust standard deviation: 1.4826 MAD, or the median |difference| / 0.954, whichever is larger.
+    fn scale(&self, level: f64) -> f64 {
+        let deviation = 1.4826 * median(self.recent().iter().map(|value| (value - level).abs()));
+        let differences = self.known().iter().zip(self.known().iter().skip(1)).map(|(a, b)| (b - a).abs());
+        deviation.max(median(differences) / 0.954)
+    }
+}
+
+/// The median of at most [`HISTORY`] values, 0 of none.
+fn median(values: impl Iterator<Item = f64>) -> f64 {
+    let mut sorted = [0.0; HISTORY];
+    let mut len = 0;
+    for (slot, value) in sorted.iter_mut().zip(values) {
+        *slot = value;
+        len += 1;
+    }
+    let sorted = sorted.get_mut(..len).unwrap_or_default();
+    sorted.sort_unstable_by(f64::total_cmp);
+    let upper = sorted.get(len / 2).copied().unwrap_or_default();
+    if len % 2 == 1 {
+        upper
+    } else {
+        f64::midpoint(upper, sorted.get((len / 2).wrapping_sub(1)).copied().unwrap_or(upper))
     }
 }

@@ -24,16 +24,7 @@ pub fn sentence(
             format!("Settled: over the last {window} {drift}{colour}.")
         }
         Verdict::Lost => "Lost: it was settled, and has left its band since.".to_owned(),
-        Verdict::NoiseLimited => {
-            let noise =
-                evidence.noise.map_or_else(String::new, |noise| format!(" of {noise:.2e} {unit} a reading"));
-            let known = value.map_or_else(String::new, |value| {
-                format!("; the value is known to ±{:.2e} {unit}", value.y_u95)
-            });
-            format!(
-                "Noise limited: no drift to be seen, but noise{noise} hides whether it stays within its band{known}. A longer integration time or a wider band would help."
-            )
-        }
+        Verdict::NoiseLimited => noise_limited(evidence, value, criteria, unit),
         Verdict::WontSettle => format!(
             "Won't settle within {}: {}.",
             seconds(criteria.max_wait_s),
@@ -43,6 +34,42 @@ pub fn sentence(
             format!("Timed out after {}: {}.", seconds(criteria.max_wait_s), obstacle(evidence, value, &hold))
         }
     }
+}
+
+fn noise_limited(evidence: &Evidence, value: Option<&Estimate>, criteria: &Criteria, unit: &str) -> String {
+    let noise = evidence.noise.map_or_else(String::new, |noise| format!(" of {noise:.2e} {unit} a reading"));
+    let known = value
+        .map_or_else(String::new, |value| format!("; the value is known to ±{:.2e} {unit}", value.y_u95));
+    let longest = longest_window(criteria.hold_s);
+    let help = longer_integration(evidence, value, longest).map_or_else(
+        || "a longer integration time".to_owned(),
+        |factor| format!("integrating {factor:.1} times as long"),
+    );
+    format!(
+        "Noise limited: no drift to be seen, but noise{noise} hides whether it stays within its band{known}. Wider bands or {help} would help."
+    )
+}
+
+/// The factor by which each exposure must grow for the test to pass in the longest window: noise falls as its square root.
+#[must_use]
+pub fn longer_integration(evidence: &Evidence, value: Option<&Estimate>, longest_s: f64) -> Option<f64> {
+    let drift = |drift: Option<Drift>| drift.map(|drift| drift.interval);
+    let share = |error: Option<f64>, band: Option<f64>| error.zip(band).map(|(error, band)| error / band);
+    let shares = [
+        drift(evidence.luminance_drift),
+        drift(evidence.chromaticity_drift),
+        share(value.map(|value| value.y_u95), evidence.luminance_band),
+        share(value.and_then(|value| value.chromaticity_u95), evidence.chromaticity_band),
+    ];
+    let worst = shares.into_iter().flatten().fold(0.0, f64::max);
+    // An interval of a slope shrinks as the 3/2 power of the window's length.
+    let longest = worst * (evidence.window_s / longest_s).min(1.0).powf(1.5);
+    let factor = longest * longest;
+    (factor > 1.0 && factor < 1e6).then_some(factor)
+}
+
+fn longest_window(hold_s: f64) -> f64 {
+    (16.0 * hold_s).min(1200.0).max(2.0 * hold_s)
 }
 
 /// What stands in the way.

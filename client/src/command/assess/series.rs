@@ -1,7 +1,7 @@
 //! One series of recorded readings, and what the engine says of it.
 
 use serde::Serialize;
-use settled::settle::{Engine, Observation, sentence};
+use settled::settle::{Change, Engine, Observation, sentence};
 use settled_protocol::settling::{Criteria, Evidence, Forecast, Verdict};
 
 use super::record::Record;
@@ -115,7 +115,7 @@ impl Series {
         let change =
             engine.push(Observation { t_s, integration_s: record.integration_s, y, uv: record.uv() });
         let mut decisions: Vec<Decision> = self.forecast(t_s, started_s).into_iter().collect();
-        if let Some(verdict) = change {
+        if let Some(Change { verdict, .. }) = change {
             let decision = self.decision(verdict, t_s, false);
             self.last = Some((verdict, t_s));
             if verdict == Verdict::Settled && self.first_settled.is_none() {

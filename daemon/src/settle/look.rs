@@ -1,0 +1,321 @@
+//! One look at the evidence: the shortest window on which every test passes, or what stands in the way.
+
+use settled_protocol::quantity::Chromaticity;
+use settled_protocol::settling::{Criteria, Estimate, Test};
+
+use super::line::{Bend, Line};
+use super::student::Student;
+use super::track::Track;
+
+/// Fewest readings in a window.
+pub(super) const FEWEST: usize = 8;
+/// A window is precise enough to judge a drift when the interval is at most this share of the band.
+const PRECISE: f64 = 0.5;
+/// How much of a line's miss at the end of its window counts as uncertainty.
+const LACK_OF_FIT: f64 = 2.5;
+/// Wander slower than the window leaves no trace inside it: this share of the band is allowed for it.
+const WANDER: f64 = 0.14;
+/// The radius of two channels' interval over the larger of the two.
+const RADIUS: f64 = 1.25;
+/// Windows get longer by this ratio.
+const RATIO: f64 = 2.0;
+
+/// What does not change from look to look.
+#[derive(Clone, Debug)]
+pub(super) struct Rules {
+    pub(super) criteria: Criteria,
+    /// The shortest window, in s: half a hold.
+    pub(super) shortest: f64,
+    /// The longest window, in s: 16 holds or 1200 s, whichever is shorter, but two holds at least.
+    pub(super) longest: f64,
+    confident: Student,
+    two_sided: Student,
+}
+
+impl Rules {
+    pub(super) fn new(criteria: Criteria) -> Self {
+        let hold = criteria.hold_s;
+        Self {
+            criteria,
+            shortest: 0.5 * hold,
+            longest: (16.0 * hold).min(1200.0).max(2.0 * hold),
+            confident: Student::new(criteria.confidence),
+            two_sided: Student::new(0.975),
+        }
+    }
+}
+
+/// The readings a look is at.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Readings<'a> {
+    pub(super) luminance: &'a Track<1>,
+    pub(super) colour: &'a Track<2>,
+    /// Middle of the last entry's exposure, in s: windows end here.
+    pub(super) last: f64,
+    /// End of the last exposure, in s: values are for this time.
+    pub(super) now: f64,
+    /// The step of the meter's scale, where known or seen.
+    pub(super) quantum: Option<f64>,
+}
+
+/// One window, judged. Changes are over one hold; chromaticity's are distances in u′v′.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Window {
+    /// From its first reading to its last, in s.
+    pub(super) length: f64,
+    pub(super) entries: usize,
+    pub(super) readings: usize,
+    pub(super) luminance: Line,
+    pub(super) band: f64,
+    /// Change of luminance, signed.
+    pub(super) change: f64,
+    /// Half-width of its interval.
+    pub(super) change_error: f64,
+    /// Luminance now.
+    pub(super) value: f64,
+    /// Half-width of its 95 % interval.
+    pub(super) value_error: f64,
+    pub(super) colour: Option<Colour>,
+}
+
+/// The chromaticity of a window.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Colour {
+    pub(super) lines: [Line; 2],
+    pub(super) band: f64,
+    pub(super) change: f64,
+    pub(super) change_error: f64,
+    pub(super) value: [f64; 2],
+    pub(super) value_error: f64,
+}
+
+impl Window {
+    /// The window of the readings since `from`, if there are enough.
+    pub(super) fn judge(rules: &Rules, readings: &Readings, from: f64, fewest: usize) -> Option<Self> {
+        let stretch = readings.luminance.since(from);
+        let [values] = stretch.channels;
+        if stretch.len() < fewest {
+            return None;
+        }
+        let line = Line::fit(stretch.times, values);
+        let length = readings.last - stretch.times.first().copied()?;
+        let colour = Colour::lines(readings, from, stretch.len(), fewest)?;
+        let freedom =
+            colour.iter().flatten().fold(line.effective, |least, line| least.min(line.effective)) - 2.0;
+        let (one_sided, two_sided) = (rules.confident.at(freedom), rules.two_sided.at(freedom));
+        let hold = rules.criteria.hold_s;
+        let undithered = readings.quantum.filter(|quantum| line.scatter < 0.5 * quantum).unwrap_or(0.0);
+        let band = rules.criteria.luminance_band(line.mean);
+        let (value, value_error) = now(&line, readings.now, band, two_sided);
+        Some(Self {
+            length,
+            entries: stretch.len(),
+            readings: stretch.readings(),
+            luminance: line,
+            band,
+            change: line.slope * hold,
+            change_error: one_sided * line.slope_error * hold + undithered * hold / length,
+            value,
+            value_error: value_error + 0.5 * undithered,
+            colour: colour
+                .map(|lines| Colour::new(rules, lines, line.mean, readings.now, [one_sided, two_sided])),
+        })
+    }
+
+    /// The larger share of its band that an interval of change takes.
+    fn imprecision(&self) -> f64 {
+        let colour = self.colour.map_or(0.0, |colour| colour.change_error / colour.band);
+        (self.change_error / self.band).max(colour)
+    }
+
+    /// The larger share of its band that a value's own interval takes.
+    fn unresolved(&self) -> f64 {
+        let colour = self.colour.map_or(0.0, |colour| colour.value_error / colour.band);
+        (self.value_error / self.band).max(colour)
+    }
+
+    /// Whether a drift is out of band beyond doubt.
+    pub(super) fn drifts(&self) -> bool {
+        let colour = self.colour.is_some_and(|colour| colour.change - colour.change_error > colour.band);
+        self.change.abs() - self.change_error > self.band || colour
+    }
+
+    /// The tests it fails. Two one-sided tests (Schuirmann 1987) of every channel, all of which must pass (Berger 1982),
+    /// and the resolution of the value itself. Cited from memory.
+    pub(super) fn failing(&self) -> impl Iterator<Item = Test> {
+        let fits = |change: f64, error: f64, band: f64| change.abs() + error <= band;
+        let luminance = !fits(self.change, self.change_error, self.band);
+        let chromaticity =
+            self.colour.is_some_and(|colour| !fits(colour.change, colour.change_error, colour.band));
+        let resolution = !fits(0.0, self.value_error, self.band)
+            || self.colour.is_some_and(|colour| !fits(0.0, colour.value_error, colour.band));
+        let tests = [Test::LuminanceDrift, Test::ChromaticityDrift, Test::Resolution];
+        tests
+            .into_iter()
+            .zip([luminance, chromaticity, resolution])
+            .filter_map(|(test, fails)| fails.then_some(test))
+    }
+
+    /// The value now; nothing where a number is not finite.
+    pub(super) fn estimate(&self) -> Option<Estimate> {
+        let finite = self.value.is_finite() && self.value_error.is_finite();
+        let colour = self.colour.and_then(|colour| {
+            let [u, v] = colour.value;
+            let chromaticity = Chromaticity::from_uv(u, v).ok()?;
+            colour.value_error.is_finite().then_some((chromaticity, colour.value_error))
+        });
+        finite.then_some(Estimate {
+            y: self.value,
+            y_u95: self.value_error,
+            y_standard: 0.5 * self.value_error,
+            chromaticity: colour.map(|(chromaticity, _)| chromaticity),
+            chromaticity_u95: colour.map(|(_, error)| error),
+            n_effective: self.luminance.effective.min(self.readings as f64),
+        })
+    }
+
+    /// Whether the light is about to turn: a significant parabola, over the window and a hold at least, leaves the band.
+    pub(super) fn turning(&self, rules: &Rules, readings: &Readings) -> bool {
+        let hold = rules.criteria.hold_s;
+        let from = readings.last - self.length;
+        let wide = readings.last - self.length.max(hold);
+        let turns = |times: [&[f64]; 2], values: [&[f64]; 2], slope: f64, band: f64| {
+            let [wide_times, times] = times;
+            let [wide_values, values] = values;
+            Bend::find(wide_times, wide_values)
+                .is_some_and(|bend| bend.leaves_from(slope, self.length, hold, band))
+                || Bend::find(times, values).is_some_and(|bend| bend.leaves(bend.end_slope, hold, band))
+        };
+        let (long, short) = (readings.luminance.since(wide), readings.luminance.since(from));
+        let times = [long.times, short.times];
+        let ([long], [short]) = (long.channels, short.channels);
+        if turns(times, [long, short], self.luminance.slope, self.band) {
+            return true;
+        }
+        let Some(colour) = self.colour else { return false };
+        let (long, short) = (readings.colour.since(wide), readings.colour.since(from));
+        let channels = long.channels.into_iter().zip(short.channels).zip(colour.lines);
+        channels.into_iter().any(|((wide, narrow), line)| {
+            turns([long.times, short.times], [wide, narrow], line.slope, colour.band)
+        })
+    }
+}
+
+impl Colour {
+    /// Lines through u′ and v′: `Some(None)` where the window is to be judged on luminance alone, because less than half of
+    /// its readings have a chromaticity; `None` where there are too few for either.
+    fn lines(readings: &Readings, from: f64, entries: usize, fewest: usize) -> Option<Option<[Line; 2]>> {
+        let stretch = readings.colour.since(from);
+        if 2 * stretch.len() < entries {
+            return Some(None);
+        }
+        let [u, v] = stretch.channels;
+        (stretch.len() >= fewest).then(|| Some([Line::fit(stretch.times, u), Line::fit(stretch.times, v)]))
+    }
+
+    fn new(rules: &Rules, lines: [Line; 2], luminance: f64, end: f64, quantiles: [f64; 2]) -> Self {
+        let [one_sided, two_sided] = quantiles;
+        let hold = rules.criteria.hold_s;
+        let band = rules.criteria.chromaticity_band(luminance);
+        let [u, v] = lines;
+        let [(u_now, u_error), (v_now, v_error)] = lines.map(|line| now(&line, end, band, two_sided));
+        Self {
+            lines,
+            band,
+            change: u.slope.hypot(v.slope) * hold,
+            change_error: one_sided * u.slope_error.max(v.slope_error) * hold,
+            value: [u_now, v_now],
+            value_error: RADIUS * u_error.max(v_error),
+        }
+    }
+}
+
+/// The value at `end`, and the half-width of its 95 % interval.
+///
+/// The drift is followed to the end as far as it is sure: by b²/(b²+SE(b)²) of it. The interval is of type A (JCGM 100,
+/// 4.2), with the line's miss at the end and wander; and a bound for the drift that was not
+/// followed.
+fn now(line: &Line, end: f64, band: f64, two_sided: f64) -> (f64, f64) {
+    let sure =
+        line.slope * line.slope / (line.slope * line.slope + line.slope_error * line.slope_error + 1e-300);
+    let ahead = (end - line.time).max(0.0);
+    let parts = [
+        two_sided * line.mean_error,
+        two_sided * sure * line.slope_error * ahead,
+        LACK_OF_FIT * line.end_miss,
+        WANDER * band,
+    ];
+    let error = parts.iter().map(|part| part * part).sum::<f64>().sqrt();
+    (line.mean + sure * line.slope * ahead, error + (1.0 - sure) * line.slope.abs() * ahead)
+}
+
+/// What one look has seen.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Look {
+    /// Whether every test but the one for turning passed.
+    pub(super) passes: bool,
+    /// Whether a window precise enough to judge found a drift out of band.
+    pub(super) drifts: bool,
+    /// The window that passed, or else the one that judged the drift.
+    pub(super) window: Window,
+    /// The window with the surest value.
+    pub(super) best: Window,
+    /// The last window: what more readings would have to improve on.
+    pub(super) last_length: f64,
+    pub(super) last_entries: usize,
+    /// The last window's interval over its band; above 1 it cannot pass.
+    pub(super) excess: f64,
+}
+
+impl Look {
+    /// Looks at windows of half a hold and longer, shortest first: short ones follow fast changes, long ones beat noise.
+    pub(super) fn at(rules: &Rules, readings: &Readings) -> Option<Self> {
+        let span = readings.last - readings.luminance.first_s()?;
+        let mut look: Option<Self> = None;
+        let mut judged = false;
+        let mut length = rules.shortest;
+        loop {
+            length = length.min(rules.longest);
+            let last = length >= rules.longest || length >= span;
+            if let Some(window) = Window::judge(rules, readings, readings.last - length, FEWEST) {
+                let mut seen = look.map_or_else(|| Self::first(window), |look| look.with(window));
+                if !judged && (last || window.imprecision() <= PRECISE) {
+                    judged = true;
+                    seen.drifts = window.drifts();
+                    seen.window = window;
+                }
+                if window.failing().next().is_none() {
+                    return Some(Self { passes: true, window, best: window, ..seen });
+                }
+                look = Some(seen);
+            }
+            // A length that does not grow is not finite, or zero.
+            if last || length * RATIO <= length || length.is_nan() {
+                return look;
+            }
+            length *= RATIO;
+        }
+    }
+
+    fn first(window: Window) -> Self {
+        Self {
+            passes: false,
+            drifts: false,
+            window,
+            best: window,
+            last_length: window.length,
+            last_entries: window.entries,
+            excess: window.imprecision().max(window.unresolved()),
+        }
+    }
+
+    fn with(self, window: Window) -> Self {
+        let surer = window.value_error < self.best.value_error;
+        Self {
+            window: self.window,
+            best: if surer { window } else { self.best },
+            drifts: self.drifts,
+            ..Self::first(window)
+        }
+    }
+}
