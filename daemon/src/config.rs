@@ -161,6 +161,18 @@ mod tests {
     }
 
     #[test]
+    fn the_guides_examples_are_right() {
+        let guide = include_str!("../CONFIG.md");
+        let examples: Vec<&str> =
+            guide.split("```toml\n").skip(1).filter_map(|rest| rest.split("```").next()).collect();
+        assert_eq!(examples.len(), 2);
+        for example in examples {
+            let config = load(example).unwrap_or_else(|problems| panic!("{problems}"));
+            assert_eq!(config.meters.len(), 1);
+        }
+    }
+
+    #[test]
     fn an_empty_config_is_a_daemon_without_meters() {
         let config = load("").unwrap();
         assert!(config.meters.is_empty() && config.speed.is_none());

@@ -183,6 +183,7 @@ impl Run {
         }
         Settled {
             meter: self.meter,
+            quantity: self.photometric,
             verdict,
             value,
             waited_s: now_s - self.started_s,

@@ -7,7 +7,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::quantity::Chromaticity;
+use crate::quantity::{Chromaticity, Photometric};
 use crate::reading::Flag;
 
 /// What a client calls settled. Every member has a default.
@@ -251,6 +251,8 @@ pub enum Test {
 pub struct Settled {
     /// The meter's id.
     pub meter: String,
+    /// What the value is a value of: luminance in cd/m², or illuminance in lx.
+    pub quantity: Photometric,
     /// How it ended.
     pub verdict: Verdict,
     /// The value, where there is evidence for one.

@@ -178,7 +178,7 @@ pub(super) fn in_words(output: Output, settled: &Settled) -> Result<(), Failure>
         Verdict::WontSettle | Verdict::Lost => BAD,
     };
     if let Some(value) = &settled.value {
-        let unit = "cd/m²";
+        let unit = settled.quantity.unit();
         output.line(&format!(
             "{}   (95 %, repeatability alone)",
             styled(STRONG, &show::estimate(value, unit))
