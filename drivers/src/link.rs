@@ -4,7 +4,7 @@
 //! |---|---|
 //! | [`serial`] | a serial port |
 //! | [`script`] | an instrument that follows a script, for tests |
-//! | [`line`] | lines over a link, with deadlines and a size cap |
+//! | [`mod@line`] | lines over a link, with deadlines and a size cap |
 
 use std::fmt;
 

@@ -2,7 +2,7 @@
 //!
 //! | module | idea |
 //! |---|---|
-//! | [`format`] | the profile file, strictly read |
+//! | [`mod@format`] | the profile file, strictly read |
 //! | [`answer`] | from the lines of an answer to a sample |
 //! | [`meter`] | the open instrument |
 //! | [`shipped`] | the profiles that come with this crate |

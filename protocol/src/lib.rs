@@ -13,7 +13,7 @@
 //! | [`notification`] | what the daemon says unasked |
 //! | [`error`] | kinds of failure, each with one code |
 //! | [`message`] | JSON-RPC 2.0 frames, strictly decoded |
-//! | [`line`] | bytes to lines, without I/O |
+//! | [`mod@line`] | bytes to lines, without I/O |
 //! | [`socket`] | where the socket is |
 //! | [`openrpc`] | the machine-readable document, generated from the types |
 
