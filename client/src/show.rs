@@ -3,6 +3,7 @@
 use settled_protocol::quantity::{Chromaticity, Light};
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Drift, Estimate, Evidence};
+use settled_protocol::time::Timestamp;
 
 /// Decimals that show `digits` significant digits of `value`.
 #[expect(
@@ -49,6 +50,26 @@ pub fn chromaticity(colour: Chromaticity) -> String {
 #[must_use]
 pub fn estimate(value: &Estimate, unit: &str) -> String {
     format!("{} {unit}", uncertain(value.y, value.y_u95))
+}
+
+/// A moment, to the tenth of a second.
+#[must_use]
+pub fn moment(at: Timestamp) -> String {
+    format!("{:.21}Z", at.to_string())
+}
+
+/// Flags in a few words, for one line among many.
+#[must_use]
+pub fn short_flags(flags: &[Flag]) -> String {
+    let words: Vec<String> =
+        flags
+            .iter()
+            .filter(|flag| **flag != Flag::Shared)
+            .map(|flag| {
+                if *flag == Flag::Simulated { words(*flag).to_owned() } else { flag.name().replace('_', " ") }
+            })
+            .collect();
+    words.join(", ")
 }
 
 /// Flags in words.

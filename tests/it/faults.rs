@@ -52,7 +52,7 @@ fn a_line_that_closes_is_an_event_and_the_meter_comes_back_by_itself() {
     while client.notice("meters.changed")["meter"]["state"] != "ready" {}
     let mut events = client.events("bench");
     events.dedup();
-    assert_eq!(events, ["meter_ready", "exposure_failed", "meter_gone", "meter_ready"]);
+    assert_eq!(events, ["meter_ready", "exposure_failed", "meter_gone", "meter_failed", "meter_ready"]);
 }
 
 #[test]

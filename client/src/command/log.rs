@@ -84,8 +84,8 @@ fn show_event(context: &Context, event: &settled_protocol::log::Event) -> Result
     if context.output.json {
         return Ok(context.output.object(event)?);
     }
-    let time = styled(FAINT, &format!("{:>8}  {:.23}Z", event.sequence, event.at.to_string()));
+    let time = styled(FAINT, &format!("{:>6}  {}", event.sequence, crate::show::moment(event.at)));
     let (meter, kind) =
-        (event.meter.as_deref().unwrap_or("-"), styled(STRONG, &format!("{:<16}", event.kind.name())));
-    Ok(context.output.line(&format!("{time}  {meter:<12}  {kind}  {}", event.detail))?)
+        (event.meter.as_deref().unwrap_or("-"), styled(STRONG, &format!("{:<15}", event.kind.name())));
+    Ok(context.output.line(&format!("{time}  {meter:<8}  {kind}  {}", event.detail))?)
 }

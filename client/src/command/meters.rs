@@ -38,7 +38,7 @@ fn details(meter: &Meter) -> Vec<(&'static str, String)> {
     if let Some(instrument) = &meter.instrument {
         let serial =
             instrument.serial.as_ref().map_or_else(String::new, |serial| format!(", serial {serial}"));
-        details.push(("instrument", format!("{} ({}{serial})", instrument.model, kind(instrument.kind))));
+        details.push(("instrument", format!("{}, {}{serial}", instrument.model, kind(instrument.kind))));
         details.extend(
             instrument.integration_s.map(|span| ("integration", format!("{} to {} s", span.min, span.max))),
         );

@@ -3,7 +3,7 @@
 use clap::Args;
 use settled_protocol::log::Selection;
 use settled_protocol::method::{LogReadings, ObserveParams};
-use settled_protocol::reading::{Flag, Reading};
+use settled_protocol::reading::Reading;
 
 use super::{Context, Exit, Failure, MeterArgument};
 use crate::output::{CAUTION, FAINT, Output, styled};
@@ -71,11 +71,11 @@ pub(super) fn show_reading(output: Output, reading: &Reading) -> Result<(), Fail
         || " ".repeat(20),
         |colour| format!("u′ {:.5}  v′ {:.5}", colour.u_prime(), colour.v_prime()),
     );
-    let flags: Vec<Flag> = reading.flags.iter().copied().filter(|flag| *flag != Flag::Shared).collect();
-    let time = styled(FAINT, &format!("{:>8}  {:.23}Z", reading.sequence, reading.at.to_string()));
+    let time = styled(FAINT, &format!("{:>6}  {}", reading.sequence, show::moment(reading.at)));
     let light = show::light(&reading.light);
     output.line(
-        format!("{time}  {light:>16}  {colour}  {}", styled(CAUTION, &show::flags(&flags))).trim_end(),
+        format!("{time}  {light:>13}  {colour}  {}", styled(CAUTION, &show::short_flags(&reading.flags)))
+            .trim_end(),
     )?;
     Ok(())
 }

@@ -90,10 +90,8 @@ impl Task {
         let reason = chain(fault);
         let changed = self.shared.status().reason.as_deref() != Some(&reason);
         if changed {
-            let kind =
-                if fault.kind() == FaultKind::Gone { EventKind::MeterGone } else { EventKind::MeterFailed };
             self.unusable(fault.kind(), reason.clone(), error.clone());
-            self.note(kind, reason).await;
+            self.note(EventKind::MeterFailed, reason).await;
         }
         let error = error.retry_after(BACK_OFF.1.as_secs_f64());
         self.fail_waiting(&error);
