@@ -180,6 +180,7 @@ impl Supervisor {
             format!("the meter's task was restarted: {why}"),
         );
         self.daemon.log.event(&self.daemon.clock, happening).await;
+        handle.say_restarted();
         self.start(index, RESTART);
     }
 

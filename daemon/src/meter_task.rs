@@ -133,6 +133,11 @@ impl MeterHandle {
         Ok(demanded)
     }
 
+    /// Says that the task was restarted: demands that it knew of are forgotten, and must be made anew.
+    pub(crate) fn say_restarted(&self) {
+        self.shared.publish(Published::Failed { exposure: None, error: Arc::new(self.restarted()) });
+    }
+
     async fn send(&self, message: Message) -> Result<(), RpcError> {
         self.inbox
             .send(message)

@@ -54,7 +54,7 @@ pub async fn settle(
     let meter = daemon.meter(meter)?;
     let started_s = daemon.clock.now_s();
     let mut follow = meter.follow();
-    let _demanded = meter.demand(exposure, 0.0).await?;
+    let mut _demanded = meter.demand(exposure, 0.0).await?;
     if let Some(error) = meter.unusable() {
         return Err(error);
     }
@@ -84,6 +84,7 @@ pub async fn settle(
             Ok(Published::Failed { exposure: None, error }) => {
                 run.engine.gap();
                 run.failed(&error)?;
+                _demanded = meter.demand(exposure, 0.0).await?;
             }
             Ok(Published::Failed { exposure: Some(used), error }) if used == exposure => {
                 run.failed(&error)?

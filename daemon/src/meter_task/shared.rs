@@ -38,7 +38,8 @@ pub enum Published {
         /// The reading.
         logged: Arc<Logged>,
     },
-    /// An exposure that gave none, or a meter that went away.
+    /// An exposure that gave none; or, about the meter as a whole, one that went away or whose task was restarted: who wants readings
+    /// to go on must say so again.
     Failed {
         /// The settings of the exposure; absent if it is about the meter as a whole.
         exposure: Option<Exposure>,

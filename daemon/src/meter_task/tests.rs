@@ -14,6 +14,7 @@ use settled_protocol::log::{EventKind, Selection};
 use settled_protocol::meter::{Instrument as About, Kind, Quantity, Span, State};
 use settled_protocol::quantity::{Light, Photometric};
 use settled_protocol::reading::Flag;
+use settled_protocol::settling::{Criteria, Verdict};
 use tokio::sync::{Notify, Semaphore};
 
 use super::*;
@@ -21,6 +22,7 @@ use crate::clock::Clock;
 use crate::config::{MeterConfig, Survives};
 use crate::daemon::{Daemon, Supervisor};
 use crate::log::Log;
+use crate::settling::settle;
 use crate::stop::{self, Stopper};
 
 /// What the next exposure, or the next opening, does.
@@ -194,6 +196,19 @@ async fn a_meter_that_panics_is_restarted_and_others_are_untouched() {
     assert_eq!(kind(bench.read("m0").await), ErrorKind::Internal);
     assert!(bench.read("m1").await.is_ok());
     assert!(bench.read("m0").await.is_ok());
+    assert!(bench.events().await.contains(&EventKind::TaskRestarted));
+}
+
+#[tokio::test]
+async fn who_waits_for_a_settled_reading_outlives_a_panic_of_the_meter() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    puppet.act(Act::Give(100.0));
+    puppet.act(Act::Panic);
+    puppet.permits.add_permits(100_000);
+    let criteria = Criteria { hold_s: 0.5, max_wait_s: 20.0, ..Criteria::default() };
+    let settled = settle(&bench.daemon, "m0", criteria, Exposure::default(), |_| {}).await.unwrap();
+    assert_eq!(settled.verdict, Verdict::Settled);
     assert!(bench.events().await.contains(&EventKind::TaskRestarted));
 }
 

@@ -13,14 +13,15 @@ use tokio::sync::broadcast::error::RecvError;
 
 use super::outbox::{Outbox, Stream};
 use crate::daemon::Daemon;
-use crate::meter_task::{Demanded, Logged, Published};
+use crate::meter_task::{Demanded, Logged, MeterHandle, Published};
 
 /// A subscription to a meter's readings, made before its answer is sent so that nothing is missed in between.
 #[derive(Debug)]
 pub(super) struct Readings {
     follow: broadcast::Receiver<Published>,
-    _demanded: Option<Demanded>,
-    meter: String,
+    demanded: Option<Demanded>,
+    params: ObserveParams,
+    meter: MeterHandle,
     after: Option<u64>,
 }
 
@@ -28,14 +29,8 @@ impl Readings {
     pub(super) async fn new(daemon: &Daemon, params: ObserveParams) -> Result<Self, RpcError> {
         let meter = daemon.meter(&params.meter)?;
         let follow = meter.follow();
-        let demanded = match params.interval_s {
-            Some(interval_s) => {
-                let exposure = super::dispatch::exposure(params.integration_s)?;
-                Some(meter.demand(exposure, super::dispatch::interval(interval_s)?).await?)
-            }
-            None => None,
-        };
-        Ok(Self { follow, _demanded: demanded, meter: params.meter, after: params.after })
+        let demanded = demand(meter, &params).await?;
+        Ok(Self { follow, demanded, meter: meter.clone(), after: params.after, params })
     }
 
     /// Forwards until the meter's task is gone for good. First from the log, then as they come, with no gap and no repeat
@@ -50,6 +45,9 @@ impl Readings {
                 Ok(Published::Reading { logged, .. }) if logged.reading.sequence > last => {
                     last = logged.reading.sequence;
                     outbox.reading(&stream, logged);
+                }
+                Ok(Published::Failed { exposure: None, .. }) if self.demanded.is_some() => {
+                    self.demanded = demand(&self.meter, &self.params).await.ok().flatten();
                 }
                 Ok(_) => {}
                 // The log has what went by too fast, for those who follow by sequence.
@@ -67,7 +65,7 @@ impl Readings {
         loop {
             let limit = Some(u32::try_from(super::LIMITS.waiting_notifications / 2).unwrap_or(1));
             let selection = Selection {
-                meter: Some(self.meter.clone()),
+                meter: Some(self.params.meter.clone()),
                 after: Some(after),
                 limit,
                 ..Selection::default()
@@ -85,6 +83,13 @@ impl Readings {
             outbox.drained(stream).await;
         }
     }
+}
+
+/// The exposures that an observer asks for; none if it only watches.
+async fn demand(meter: &MeterHandle, params: &ObserveParams) -> Result<Option<Demanded>, RpcError> {
+    let Some(interval_s) = params.interval_s else { return Ok(None) };
+    let exposure = super::dispatch::exposure(params.integration_s)?;
+    Ok(Some(meter.demand(exposure, super::dispatch::interval(interval_s)?).await?))
 }
 
 /// Forwards changes of meters' states.
