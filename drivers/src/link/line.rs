@@ -28,13 +28,15 @@ pub struct LineLink {
     link: Box<dyn Link>,
     endings: Endings,
     held: Vec<u8>,
+    /// The last command, for messages.
+    sent: String,
 }
 
 impl LineLink {
     /// Lines over `link`.
     #[must_use]
     pub fn new(link: Box<dyn Link>, endings: Endings) -> Self {
-        Self { link, endings, held: Vec::new() }
+        Self { link, endings, held: Vec::new(), sent: String::new() }
     }
 
     /// Sends a command. Whatever the instrument said unasked before that is no answer to it, and is dropped.
@@ -43,6 +45,7 @@ impl LineLink {
     /// `Gone`; `Silent` if the command can't be got rid of within `limit`.
     pub async fn send(&mut self, command: &str, limit: Duration) -> Result<(), Fault> {
         self.drop_pending().await?;
+        command.clone_into(&mut self.sent);
         let mut bytes = command.as_bytes().to_vec();
         bytes.extend_from_slice(&self.endings.sent);
         let late =
@@ -120,9 +123,10 @@ impl LineLink {
 
     fn silent(&self) -> Fault {
         let detail = match self.held.len() {
-            0 => "no answer in time".to_owned(),
+            0 => format!("no answer to {:?} in time", self.sent),
             n => format!(
-                "only part of an answer in time: {n} bytes, {}",
+                "only part of an answer to {:?} in time: {n} bytes, {}",
+                self.sent,
                 excerpt(&String::from_utf8_lossy(&self.held))
             ),
         };

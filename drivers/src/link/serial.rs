@@ -67,7 +67,7 @@ struct Serial {
 pub fn open(settings: &Settings) -> Result<Box<dyn Link>, Fault> {
     let path = &settings.path;
     if let Err(error) = std::fs::metadata(path) {
-        let detail = format!("there is no port {}", path.display());
+        let detail = format!("there is no port {:?}", path.display().to_string());
         return Err(Fault::new(FaultKind::Gone, detail).because(error));
     }
     let builder = tokio_serial::new(path.to_string_lossy(), settings.baud)

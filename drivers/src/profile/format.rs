@@ -80,7 +80,9 @@ impl LineSettings {
 pub struct Exchange {
     /// Sent in order.
     pub send: Vec<String>,
-    /// One for each line of the answer.
+    /// What comes back after each command but the last; nothing does if absent.
+    pub acknowledge: Option<Regex>,
+    /// One for each line of the answer to the last.
     pub answer: Vec<Regex>,
     /// The longest that each line may take, beyond the integration time.
     pub timeout: Duration,
@@ -256,7 +258,8 @@ fn read_exchange(table: &mut Table<'_>) -> Option<Exchange> {
     let answer = table.texts("answer").unwrap_or_default();
     let patterns: Vec<Regex> = answer.iter().filter_map(|text| compiled(table, "answer", text)).collect();
     let timeout = Duration::from_secs_f64(table.duration_s("timeout", 0.01, 600.0).unwrap_or(TIMEOUT_S));
-    (patterns.len() == answer.len()).then_some(Exchange { send, answer: patterns, timeout })
+    let acknowledge = pattern(table, "acknowledge");
+    (patterns.len() == answer.len()).then_some(Exchange { send, acknowledge, answer: patterns, timeout })
 }
 
 fn read_identify(table: &mut Table<'_>) -> Option<Exchange> {

@@ -57,29 +57,38 @@ impl Open {
         Ok(open)
     }
 
-    /// Sends commands in order and reads the answer to the last, each line checked for errors; then asks for errors, where the
+    /// Sends commands in order, each once the one before has been acknowledged, and reads the answer to the last, each line checked for errors; then asks for errors, where the
     /// instrument is to be asked.
     async fn exchange(
         &mut self,
         exchange: &Exchange,
         integration_s: Option<f64>,
     ) -> Result<Vec<String>, Fault> {
-        for command in &exchange.send {
+        for (index, command) in exchange.send.iter().enumerate() {
             self.line.send(&filled(command, integration_s), exchange.timeout).await?;
+            let is_last = index + 1 == exchange.send.len();
+            if let Some(pattern) = exchange.acknowledge.as_ref().filter(|_| !is_last) {
+                self.line_of(pattern, exchange.timeout).await?;
+            }
         }
         let patience = exchange.timeout + Duration::from_secs_f64(integration_s.unwrap_or(0.0));
         let mut lines = Vec::with_capacity(exchange.answer.len());
         for pattern in &exchange.answer {
-            let deadline = Instant::now() + patience;
-            self.due = Some(deadline);
-            let line = self.line.line(deadline).await?;
-            self.due = None;
-            self.look_for_error(&line)?;
-            captures(pattern, &line)?;
-            lines.push(line);
+            lines.push(self.line_of(pattern, patience).await?);
         }
         self.ask_for_errors(exchange).await?;
         Ok(lines)
+    }
+
+    /// The next line, which must be no error and fit the pattern.
+    async fn line_of(&mut self, pattern: &regex::Regex, patience: Duration) -> Result<String, Fault> {
+        let deadline = Instant::now() + patience;
+        self.due = Some(deadline);
+        let line = self.line.line(deadline).await?;
+        self.due = None;
+        self.look_for_error(&line)?;
+        captures(pattern, &line)?;
+        Ok(line)
     }
 
     fn look_for_error(&self, line: &str) -> Result<(), Fault> {
@@ -173,9 +182,9 @@ impl Meter for Open {
     }
 
     fn deadline(&self, exposure: Exposure) -> Duration {
-        let Exchange { send, answer, timeout } = &self.profile.measure;
+        let Exchange { send, answer, timeout, .. } = &self.profile.measure;
         let query = if self.profile.errors.query.is_some() { 2 } else { 0 };
-        let steps = u32::try_from(send.len() + answer.len() + query).unwrap_or(u32::MAX);
+        let steps = u32::try_from(2 * send.len() + answer.len() + query).unwrap_or(u32::MAX);
         let integration_s = self.integration(exposure).ok().flatten().unwrap_or(0.0);
         timeout.saturating_mul(steps) + Duration::from_secs_f64(integration_s) + SLACK
     }

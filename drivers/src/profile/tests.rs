@@ -122,6 +122,30 @@ async fn the_integration_time_is_a_parameter_of_the_command() {
 }
 
 #[tokio::test(start_paused = true)]
+async fn the_guides_example_instrument_can_be_spoken_to() {
+    let guide = include_str!("../../PROFILES.md");
+    let example = guide.split("```toml\n").nth(1).and_then(|rest| rest.split("```").next()).unwrap();
+    let open = || -> Result<Box<dyn Link>, Fault> {
+        Ok(Box::new(Script::new(|command| match command {
+            b"ID\r" => vec![Step::say("EX Wonder SN77\r\n")],
+            b"TAKE 400\r" => vec![Step::say("Lv 123.4\r\n0.3127 0.3290\r\n25.1 C\r\n")],
+            b"TAKE 100\r" | b"TAKE 50\r" => vec![Step::say("Lv 123.5\r\n0.3127 0.3290\r\n25.1 C\r\n")],
+            b"MODE CIE\r" | b"AVERAGE 1\r" | b"FILTER AUTO\r" | b"DARK\r" => {
+                vec![Step::Wait(Duration::from_millis(20)), Step::say("OK\r\n")]
+            }
+            _ => vec![Step::say("ERR 1\r\n")],
+        })))
+    };
+    let driver: Arc<dyn Driver> =
+        Arc::new(Profiled::new(load("guide", example).unwrap(), "script".to_owned(), open));
+    let report = conformance::check(&driver, &clock(), Zero::Covered).await;
+    assert!(report.is_kept(), "{report}");
+    let mut meter = driver.open(&clock()).await.unwrap();
+    let sample = measure(meter.as_mut()).await.unwrap();
+    assert!((sample.light.value() - 123.4).abs() < 1e-9 && sample.light.chromaticity().is_some());
+}
+
+#[tokio::test(start_paused = true)]
 async fn each_fault_is_told_apart_and_the_next_reading_is_good() {
     let cases: [(&str, Vec<Step>, FaultKind); 7] = [
         ("garbled", vec![Step::say("+9.5E+01;lots\n")], FaultKind::Garbled),
