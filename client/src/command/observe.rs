@@ -4,6 +4,7 @@ use clap::Args;
 use settled_protocol::log::Selection;
 use settled_protocol::method::{LogReadings, ObserveParams};
 use settled_protocol::reading::Reading;
+use tokio::signal::unix::{SignalKind, signal};
 
 use super::{Context, Exit, Failure, MeterArgument};
 use crate::output::{CAUTION, FAINT, Output, styled};
@@ -44,11 +45,13 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         after: options.since,
     };
     let mut subscription = connection.observe(&params).await?;
+    // One listener for the whole time: a Ctrl-C while a reading is being written must not be lost.
+    let mut interrupt = signal(SignalKind::interrupt())?;
     let mut left = options.count.unwrap_or(u64::MAX);
     while left > 0 {
         let event = tokio::select! {
             event = subscription.next() => event,
-            _ = tokio::signal::ctrl_c() => return Ok(Exit::Interrupted),
+            _ = interrupt.recv() => return Ok(Exit::Interrupted),
         };
         match event {
             Some(Event::Reading(reading)) => {
