@@ -4,7 +4,7 @@ use serde_json::json;
 
 use crate::support::daemon::Daemon;
 
-const STEADY: &str = "display = \"self-emitting\"\nintegration_s = [0.02, 1]\nautomatic_s = 0.05\ncold = [0, 0]\n\
+const STEADY: &str = "display = \"self-emitting\"\nintegration_s = [0.02, 0.05]\nautomatic_s = 0.05\ncold = [0, 0]\n\
     cold_white = [0, 0]\ncreep = [0, 0]\nsag = 0\nretention = 0\nnoise = 0\nfilter_error = 0\ndark_cd_m2 = 0\n";
 
 #[test]
