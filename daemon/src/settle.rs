@@ -7,6 +7,7 @@
 //! |---|---|
 //! | `gate` | outliers are set aside, steps are found |
 //! | `track` | the readings of the longest window, in bounded memory |
+//! | `sums` | what a line is made of, kept so that any window costs the same |
 //! | `line` | least squares under noise that is alike from reading to reading |
 //! | `look` | the shortest window on which every test passes |
 //! | `blocks`, `forecast` | when will it settle |
@@ -14,9 +15,10 @@
 //! | `student` | quantiles, tabulated |
 //! | [`sentence`](mod@sentence) | the verdict in plain words |
 //!
-//! Memory of one request: 98,304 bytes of readings, 12,800 of quantiles and under 8,192 of everything else, allocated at the
+//! Memory of one request: 72,704 bytes of readings, 12,800 of quantiles and under 8,192 of everything else, allocated at the
 //! start; after that only a change of verdict and [`Engine::standing`] allocate, for the list of failing tests.
 
+mod bend;
 mod blocks;
 mod forecast;
 mod gate;
@@ -25,6 +27,7 @@ mod look;
 pub mod sentence;
 mod standing;
 mod student;
+mod sums;
 mod track;
 
 use settled_protocol::settling::{Criteria, Estimate, Evidence, Forecast, Verdict};

@@ -3,7 +3,8 @@
 use settled_protocol::quantity::Chromaticity;
 use settled_protocol::settling::{Criteria, Estimate, Test};
 
-use super::line::{Bend, Line};
+use super::bend::Bend;
+use super::line::Line;
 use super::student::Student;
 use super::track::Track;
 
@@ -13,8 +14,13 @@ pub(super) const FEWEST: usize = 8;
 const PRECISE: f64 = 0.5;
 /// How much of a line's miss at the end of its window counts as uncertainty.
 const LACK_OF_FIT: f64 = 2.5;
-/// Wander slower than the window leaves no trace inside it: this share of the band is allowed for it.
+/// The miss of the last quarter that noise alone makes likely, in standard errors of the mean.
+const MISS_BY_CHANCE: f64 = 0.7;
+/// Wander slower than the window leaves no trace inside it: this share of the band is allowed for it …
 const WANDER: f64 = 0.14;
+/// … and at most this share of the luminance, with this many cd/m², and this distance in u′v′ (engineering judgement), so that wide
+/// bands don't make a meter look bad.
+const WANDER_MOST: (f64, f64, f64) = (0.0015, 0.0001, 0.0002);
 /// The radius of two channels' interval over the larger of the two.
 const RADIUS: f64 = 1.25;
 /// Windows get longer by this ratio.
@@ -93,12 +99,11 @@ impl Window {
     /// The window of the readings since `from`, if there are enough.
     pub(super) fn judge(rules: &Rules, readings: &Readings, from: f64, fewest: usize) -> Option<Self> {
         let stretch = readings.luminance.since(from);
-        let [values] = stretch.channels;
         if stretch.len() < fewest {
             return None;
         }
-        let line = Line::fit(stretch.times, values);
-        let length = readings.last - stretch.times.first().copied()?;
+        let [line] = stretch.lines()?;
+        let length = readings.last - stretch.times().first().copied()?;
         let colour = Colour::lines(readings, from, stretch.len(), fewest)?;
         let freedom =
             colour.iter().flatten().fold(line.effective, |least, line| least.min(line.effective)) - 2.0;
@@ -106,7 +111,9 @@ impl Window {
         let hold = rules.criteria.hold_s;
         let undithered = readings.quantum.filter(|quantum| line.scatter < 0.5 * quantum).unwrap_or(0.0);
         let band = rules.criteria.luminance_band(line.mean);
-        let (value, value_error) = now(&line, readings.now, band, two_sided);
+        let (relative, absolute, _) = WANDER_MOST;
+        let wander = relative * line.mean.abs() + absolute;
+        let (value, value_error) = now(&line, readings.now, band, wander, two_sided);
         Some(Self {
             length,
             entries: stretch.len(),
@@ -174,31 +181,37 @@ impl Window {
         })
     }
 
-    /// Whether the light is about to turn: a significant parabola, over the window and a hold at least, leaves the band.
+    /// Whether the light is about to turn, or has just done so: a significant parabola, over the window, a hold, or twice
+    /// that, leaves the band within the next hold.
     pub(super) fn turning(&self, rules: &Rules, readings: &Readings) -> bool {
         let hold = rules.criteria.hold_s;
-        let from = readings.last - self.length;
-        let wide = readings.last - self.length.max(hold);
-        let turns = |times: [&[f64]; 2], values: [&[f64]; 2], slope: f64, band: f64| {
-            let [wide_times, times] = times;
-            let [wide_values, values] = values;
-            Bend::find(wide_times, wide_values)
-                .is_some_and(|bend| bend.leaves_from(slope, self.length, hold, band))
-                || Bend::find(times, values).is_some_and(|bend| bend.leaves(bend.end_slope, hold, band))
+        let wide = self.length.max(hold);
+        let turns = |bends: [Option<Bend>; 3], slope: f64, band: f64| {
+            let [narrow, wide, wider] = bends;
+            narrow.is_some_and(|bend| bend.leaves_from_end(hold, band))
+                || wide.is_some_and(|bend| bend.leaves_from(slope, self.length, hold, band))
+                || wide.is_some_and(|bend| bend.has_turned(hold, band))
+                || wider.is_some_and(|bend| bend.has_turned(hold, band))
         };
-        let (long, short) = (readings.luminance.since(wide), readings.luminance.since(from));
-        let times = [long.times, short.times];
-        let ([long], [short]) = (long.channels, short.channels);
-        if turns(times, [long, short], self.luminance.slope, self.band) {
-            return true;
-        }
-        let Some(colour) = self.colour else { return false };
-        let (long, short) = (readings.colour.since(wide), readings.colour.since(from));
-        let channels = long.channels.into_iter().zip(short.channels).zip(colour.lines);
-        channels.into_iter().any(|((wide, narrow), line)| {
-            turns([long.times, short.times], [wide, narrow], line.slope, colour.band)
-        })
+        let lengths = [self.length, wide, 2.0 * wide];
+        let [luminance] = bends(readings.luminance, readings.last, lengths);
+        let colour = self.colour.map(|colour| (colour, bends(readings.colour, readings.last, lengths)));
+        turns(luminance, self.luminance.slope, self.band)
+            || colour.is_some_and(|(colour, bends)| {
+                bends.into_iter().zip(colour.lines).any(|(bends, line)| turns(bends, line.slope, colour.band))
+            })
     }
+}
+
+/// The parabolas of each channel over the last so many seconds.
+fn bends<const C: usize>(track: &Track<C>, last: f64, lengths: [f64; 3]) -> [[Option<Bend>; 3]; C] {
+    let stretches = lengths.map(|length| track.since(last - length));
+    std::array::from_fn(|channel| {
+        stretches.map(|stretch| {
+            let values = stretch.channels();
+            Bend::find(stretch.times(), values.get(channel)?)
+        })
+    })
 }
 
 impl Colour {
@@ -209,8 +222,7 @@ impl Colour {
         if 2 * stretch.len() < entries {
             return Some(None);
         }
-        let [u, v] = stretch.channels;
-        (stretch.len() >= fewest).then(|| Some([Line::fit(stretch.times, u), Line::fit(stretch.times, v)]))
+        if stretch.len() < fewest { None } else { Some(stretch.lines()) }
     }
 
     fn new(rules: &Rules, lines: [Line; 2], luminance: f64, end: f64, quantiles: [f64; 2]) -> Self {
@@ -218,7 +230,8 @@ impl Colour {
         let hold = rules.criteria.hold_s;
         let band = rules.criteria.chromaticity_band(luminance);
         let [u, v] = lines;
-        let [(u_now, u_error), (v_now, v_error)] = lines.map(|line| now(&line, end, band, two_sided));
+        let [(u_now, u_error), (v_now, v_error)] =
+            lines.map(|line| now(&line, end, band, WANDER_MOST.2, two_sided));
         Self {
             lines,
             band,
@@ -233,20 +246,23 @@ impl Colour {
 /// The value at `end`, and the half-width of its 95 % interval.
 ///
 /// The drift is followed to the end as far as it is sure: by b²/(b²+SE(b)²) of it. The interval is of type A (JCGM 100,
-/// 4.2), with the line's miss at the end and wander; and a bound for the drift that was not
-/// followed.
-fn now(line: &Line, end: f64, band: f64, two_sided: f64) -> (f64, f64) {
+/// 4.2), with what may be left: the drift that was not followed, the line's miss at the end beyond what noise alone makes of
+/// it, and wander slower than the window.
+fn now(line: &Line, end: f64, band: f64, wander: f64, two_sided: f64) -> (f64, f64) {
     let sure =
         line.slope * line.slope / (line.slope * line.slope + line.slope_error * line.slope_error + 1e-300);
     let ahead = (end - line.time).max(0.0);
+    let by_chance = MISS_BY_CHANCE * line.mean_error;
+    let missed = (line.end_miss * line.end_miss - by_chance * by_chance).max(0.0).sqrt();
     let parts = [
         two_sided * line.mean_error,
         two_sided * sure * line.slope_error * ahead,
-        LACK_OF_FIT * line.end_miss,
-        WANDER * band,
+        (1.0 - sure) * line.slope * ahead,
+        LACK_OF_FIT * missed,
+        wander.min(WANDER * band),
     ];
     let error = parts.iter().map(|part| part * part).sum::<f64>().sqrt();
-    (line.mean + sure * line.slope * ahead, error + (1.0 - sure) * line.slope.abs() * ahead)
+    (line.mean + sure * line.slope * ahead, error)
 }
 
 /// What one look has seen.
@@ -273,6 +289,7 @@ impl Look {
         let span = readings.last - readings.luminance.first_s()?;
         let mut look: Option<Self> = None;
         let mut judged = false;
+        let mut contradicted = false;
         let mut length = rules.shortest;
         loop {
             length = length.min(rules.longest);
@@ -284,7 +301,8 @@ impl Look {
                     seen.drifts = window.drifts();
                     seen.window = window;
                 }
-                if window.failing().next().is_none() {
+                contradicted |= window.drifts();
+                if !contradicted && window.failing().next().is_none() {
                     return Some(Self { passes: true, window, best: window, ..seen });
                 }
                 look = Some(seen);

@@ -164,7 +164,7 @@ fn a_short_hold_and_fast_readings_work_in_bounded_memory() {
         fast.push(coloured(f64::from(i) * 0.01, 100.0 + noise.normal()));
     }
     let bytes = fast.luminance.bytes() + fast.colour.bytes();
-    assert_eq!(bytes, CAPACITY * (12 + 8) + CAPACITY * (12 + 16));
+    assert_eq!(bytes, CAPACITY * (16 + 13) + CAPACITY * (16 + 26));
     let kept = fast.luminance.first_s().unwrap();
     assert!(kept < 2000.0 - fast.rules.longest * 0.99, "nothing is forgotten before its time: {kept}");
     let noise = fast.standing().evidence.noise.unwrap();

@@ -1,19 +1,30 @@
 //! The readings that evidence is drawn from: a bounded stretch of time, in bounded memory.
 
+use super::line::Line;
+use super::sums::{Entry, Sums};
+
 /// Entries at most.
 ///
-/// With windows of at most 16 holds, the shortest (half a hold) still has 32 to 64 entries when readings are merged.
-pub(super) const CAPACITY: usize = 2048;
+/// With windows of at most 16 holds, the shortest (half a hold) still has 16 to 32 entries when readings are merged.
+pub(super) const CAPACITY: usize = 1024;
+/// Entries between two sums that are kept.
+const MARK: usize = 8;
 
 /// Readings of `C` channels over the last `keep_s`, in order of time.
 ///
 /// Where readings come faster than [`CAPACITY`] allows, neighbours are merged into means: nothing is forgotten before its
-/// time. Memory is [`CAPACITY`] · (12 + 8·`C`) bytes, allocated once.
+/// time. Sums are kept at every eighth entry, so that a line through any stretch that reaches to the end costs the same.
+/// Memory is [`CAPACITY`] · (16 + 13·`C`) bytes, allocated once.
 #[derive(Clone, Debug)]
 pub(super) struct Track<const C: usize> {
     times: Vec<f64>,
     channels: [Vec<f64>; C],
     counts: Vec<u32>,
+    /// Sums of the first 0, 8, 16 … entries.
+    marks: Vec<Sums<C>>,
+    total: Sums<C>,
+    /// What x and y are counted from.
+    origin: Entry<C>,
     pending: Pending<C>,
     keep_s: f64,
     grain_s: f64,
@@ -32,25 +43,50 @@ impl<const C: usize> Pending<C> {
     const EMPTY: Self = Self { time: 0.0, values: [0.0; C], count: 0 };
 }
 
-/// One channel of a stretch of a track, with its times.
+/// A stretch of a track, up to its end.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Stretch<'a, const C: usize> {
-    /// Times, in s.
-    pub(super) times: &'a [f64],
-    /// Values, a slice a channel.
-    pub(super) channels: [&'a [f64]; C],
-    counts: &'a [u32],
+    track: &'a Track<C>,
+    from: usize,
 }
 
-impl<const C: usize> Stretch<'_, C> {
+impl<'a, const C: usize> Stretch<'a, C> {
     /// Entries in it.
     pub(super) fn len(&self) -> usize {
-        self.times.len()
+        self.track.len() - self.from
     }
 
     /// Readings in it: more than entries where neighbours were merged.
     pub(super) fn readings(&self) -> usize {
-        self.counts.iter().map(|&count| count as usize).sum()
+        let counts = self.track.counts.get(self.from..).unwrap_or_default();
+        if self.track.grain_s > 0.0 { counts.iter().map(|&count| count as usize).sum() } else { counts.len() }
+    }
+
+    /// Times, in s.
+    pub(super) fn times(&self) -> &'a [f64] {
+        self.track.times.get(self.from..).unwrap_or_default()
+    }
+
+    /// Values, a slice a channel.
+    pub(super) fn channels(&self) -> [&'a [f64]; C] {
+        std::array::from_fn(|channel| {
+            self.track.channels.get(channel).and_then(|values| values.get(self.from..)).unwrap_or_default()
+        })
+    }
+
+    /// The least-squares line of each channel; nothing of less than two entries.
+    pub(super) fn lines(&self) -> Option<[Line; C]> {
+        let quarter = self.len() / 4;
+        let moments = self.track.sums(self.from).moments(self.track.entry(self.from)?, self.track.last()?);
+        let tail = self.track.sums(self.track.len() - quarter.max(1));
+        let end = tail.moments(self.track.last()?, self.track.last()?);
+        let origin = self.track.origin;
+        Some(std::array::from_fn(|channel| {
+            match (moments.get(channel), end.get(channel), origin.y.get(channel)) {
+                (Some(moments), Some(end), Some(&y)) => Line::of(moments, end, origin.x, y),
+                _ => Line::default(),
+            }
+        }))
     }
 }
 
@@ -61,6 +97,9 @@ impl<const C: usize> Track<C> {
             times: Vec::with_capacity(CAPACITY),
             channels: std::array::from_fn(|_| Vec::with_capacity(CAPACITY)),
             counts: Vec::with_capacity(CAPACITY),
+            marks: Vec::with_capacity(CAPACITY / MARK),
+            total: Sums::NONE,
+            origin: Entry { x: 0.0, y: [0.0; C] },
             pending: Pending::EMPTY,
             keep_s,
             grain_s: 0.0,
@@ -95,6 +134,11 @@ impl<const C: usize> Track<C> {
         }
         self.counts.push(count);
         self.closed_s = time;
+        if self.times.len() == 1 {
+            self.sum_anew();
+        } else {
+            self.sum(self.times.len() - 1);
+        }
     }
 
     /// Forgets what is too old; merges neighbours where that isn't enough.
@@ -106,6 +150,7 @@ impl<const C: usize> Track<C> {
             self.grain_s = 2.0 * span / self.times.len() as f64;
             self.merge();
         }
+        self.sum_anew();
     }
 
     fn forget(&mut self, entries: usize) {
@@ -137,6 +182,64 @@ impl<const C: usize> Track<C> {
         self.pending = Pending::EMPTY;
         self.grain_s = 0.0;
         self.closed_s = f64::MIN;
+        self.sum_anew();
+    }
+
+    /// Adds up from the beginning, about a new origin: the last entry.
+    fn sum_anew(&mut self) {
+        self.origin = Entry { x: 0.0, y: [0.0; C] };
+        self.origin = self.last().unwrap_or(self.origin);
+        self.total = Sums::NONE;
+        self.marks.clear();
+        for index in 0..self.len() {
+            self.sum(index);
+        }
+    }
+
+    fn sum(&mut self, index: usize) {
+        if index.is_multiple_of(MARK) {
+            self.marks.push(self.total);
+        }
+        let before = index.checked_sub(1).and_then(|before| self.entry(before));
+        if let Some(entry) = self.entry(index) {
+            self.total.add(entry, before);
+        }
+    }
+
+    fn entry(&self, index: usize) -> Option<Entry<C>> {
+        let x = self.times.get(index)? - self.origin.x;
+        let mut y = self.origin.y;
+        for (slot, values) in y.iter_mut().zip(&self.channels) {
+            *slot = values.get(index)? - *slot;
+        }
+        Some(Entry { x, y })
+    }
+
+    fn last(&self) -> Option<Entry<C>> {
+        self.entry(self.len().checked_sub(1)?)
+    }
+
+    /// Sums of the entries from `from` on: those since the next mark, and the few before it one by one.
+    fn sums(&self, from: usize) -> Sums<C> {
+        let mark = from.div_ceil(MARK);
+        let (mut sums, start) = match self.marks.get(mark) {
+            Some(earlier) => (self.total.without(earlier), mark * MARK),
+            None => (Sums::NONE, self.len()),
+        };
+        let mut before = None;
+        for index in from..start {
+            let Some(entry) = self.entry(index) else { break };
+            sums.add(entry, before);
+            before = Some(entry);
+        }
+        // The pair across the mark is in the sums since it: wanted after entries before it, not wanted without.
+        if start == from
+            && let (Some(before), Some(entry)) =
+                (from.checked_sub(1).and_then(|before| self.entry(before)), self.entry(from))
+        {
+            sums.unpair(entry, before);
+        }
+        sums
     }
 
     /// Entries in all.
@@ -146,14 +249,7 @@ impl<const C: usize> Track<C> {
 
     /// Everything since `time`.
     pub(super) fn since(&self, time: f64) -> Stretch<'_, C> {
-        let from = self.times.partition_point(|&at| at < time);
-        Stretch {
-            times: self.times.get(from..).unwrap_or_default(),
-            channels: std::array::from_fn(|channel| {
-                self.channels.get(channel).and_then(|values| values.get(from..)).unwrap_or_default()
-            }),
-            counts: self.counts.get(from..).unwrap_or_default(),
-        }
+        Stretch { track: self, from: self.times.partition_point(|&at| at < time) }
     }
 
     /// Time of the first entry.
@@ -170,7 +266,9 @@ impl<const C: usize> Track<C> {
     #[cfg(test)]
     pub(super) fn bytes(&self) -> usize {
         let columns = self.times.capacity() + self.channels.iter().map(Vec::capacity).sum::<usize>();
-        columns * size_of::<f64>() + self.counts.capacity() * size_of::<u32>()
+        columns * size_of::<f64>()
+            + self.counts.capacity() * size_of::<u32>()
+            + self.marks.capacity() * size_of::<Sums<C>>()
     }
 }
 
