@@ -8,7 +8,7 @@ use std::sync::atomic::Ordering;
 
 use settled_drivers::sample::Exposure;
 use settled_protocol::error::{ErrorKind, RpcError};
-use settled_protocol::meter::Meter;
+use settled_protocol::meter::{Meter, Span};
 use settled_protocol::method::MeterQueue;
 use tokio::sync::{Mutex, broadcast, mpsc, oneshot};
 
@@ -85,6 +85,12 @@ impl MeterHandle {
     #[must_use]
     pub fn resolution(&self) -> Option<f64> {
         self.shared.status().open.as_ref()?.description.instrument.resolution
+    }
+
+    /// The integration times it can be asked for; nothing if it isn't open, or chooses for itself.
+    #[must_use]
+    pub fn integration_s(&self) -> Option<Span> {
+        self.shared.status().open.as_ref()?.description.instrument.integration_s
     }
 
     /// Why it can't be used now; nothing if it is open or about to be.

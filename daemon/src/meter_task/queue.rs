@@ -120,6 +120,13 @@ impl Queue {
         self.turns.iter().find(|(settings, _)| *settings == exposure).map_or(0, |(_, turn)| *turn)
     }
 
+    /// Lets the demands with these settings, and no others, wait until `until_s`.
+    pub(super) fn postpone(&mut self, exposure: Exposure, until_s: f64) {
+        for demand in self.demands.iter_mut().filter(|demand| demand.exposure == exposure) {
+            demand.due_s = demand.due_s.max(until_s);
+        }
+    }
+
     /// Takes out those whom an exposure that begins at `now_s` serves.
     pub(super) fn take(&mut self, exposure: Exposure, now_s: f64) -> Audience {
         self.exposures += 1;
@@ -211,6 +218,17 @@ mod tests {
         assert_eq!(queue.next(0.0, 2.0), Next::Wait(2.0));
         let _receiver = ask(&mut queue, 3.0);
         assert_eq!(queue.next(0.0, 2.0), Next::Expose(exposure(3.0)));
+    }
+
+    #[test]
+    fn what_is_postponed_waits_alone() {
+        let mut queue = Queue::default();
+        let _postponed = demand(&mut queue, 1.0, 0.0, 0.0);
+        let other = demand(&mut queue, 2.0, 0.0, 0.0);
+        queue.postpone(exposure(1.0), 3.0);
+        assert_eq!(queue.next(0.0, 0.0), Next::Expose(exposure(2.0)));
+        drop(other);
+        assert_eq!(queue.next(0.0, 0.0), Next::Wait(3.0));
     }
 
     proptest! {

@@ -26,11 +26,16 @@ use crate::stop::Stop;
 /// The longest that bringing a meter back to order may take.
 const RECOVERY: Duration = Duration::from_secs(5);
 
-/// Exposures in a row without an answer, or with one that makes no sense, before the meter is closed and opened anew.
-const MOST_FAILURES: u32 = 5;
+/// Exposures without an answer, or with one that makes no sense, and no reading between them, before the meter is closed
+/// and opened anew.
+const MOST_RECOVERIES: u32 = 5;
 
 /// The longest that demands wait after a failure, in s.
 const LONGEST_PAUSE_S: f64 = 5.0;
+
+/// How long demands wait that the meter refuses because it can't do such a thing, in s: it may be another instrument by
+/// then.
+const REFUSED_PAUSE_S: f64 = 1.0;
 
 /// What a task works with.
 #[derive(Clone, Debug)]
@@ -57,7 +62,10 @@ pub(crate) struct Task {
     pub(super) tools: Tools,
     pub(super) shared: Arc<Shared>,
     pub(super) queue: Queue,
+    /// Exposures in a row that failed.
     pub(super) failures: u32,
+    /// Those of them after which the meter had to be brought back to order.
+    pub(super) recoveries: u32,
     pub(super) demands_from_s: f64,
     pub(super) warming: bool,
     inbox: OwnedMutexGuard<mpsc::Receiver<Message>>,
@@ -79,6 +87,7 @@ impl Task {
             shared: Arc::clone(&handle.shared),
             queue: Queue::default(),
             failures: 0,
+            recoveries: 0,
             demands_from_s: now_s,
             warming: false,
             inbox: inbox.0.lock_owned().await,
@@ -210,7 +219,7 @@ impl Task {
     }
 
     async fn hand_over(&mut self, sample: &Sample, began_s: f64, exposure: Exposure, audience: Audience) {
-        self.failures = 0;
+        (self.failures, self.recoveries) = (0, 0);
         self.look_at_warm_up();
         let Some(open) = self.shared.status().open.clone() else { return };
         let stamp = Stamp {
@@ -238,12 +247,21 @@ impl Task {
         audience: Audience,
     ) -> Result<(), Fault> {
         let error = failure::rpc_error(&self.shared.id, &fault);
-        self.shared.faults.fetch_add(1, Ordering::Relaxed);
-        self.note(EventKind::ExposureFailed, chain(&fault)).await;
+        if fault.kind().is_failure() {
+            self.shared.faults.fetch_add(1, Ordering::Relaxed);
+            self.note(EventKind::ExposureFailed, chain(&fault)).await;
+        } else {
+            self.queue.postpone(exposure, self.tools.now_s() + REFUSED_PAUSE_S);
+        }
         answer(audience, &Err(error.clone()));
         self.shared.publish(Published::Failed { exposure: Some(exposure), error: Arc::new(error) });
         if fault.kind().needs_reopening() {
             return Err(fault);
+        }
+        if !fault.kind().is_failure() {
+            // Nothing was exposed, so nothing was waited for: others must have their turn all the same.
+            tokio::task::yield_now().await;
+            return Ok(());
         }
         self.failures += 1;
         let pause_s = (0.25 * f64::from(1_u32 << self.failures.min(5))).min(LONGEST_PAUSE_S);
@@ -251,7 +269,8 @@ impl Task {
         if !fault.kind().needs_recovery() {
             return Ok(());
         }
-        if self.failures >= MOST_FAILURES {
+        self.recoveries += 1;
+        if self.recoveries >= MOST_RECOVERIES {
             return Err(fault);
         }
         match tokio::time::timeout(RECOVERY, meter.recover()).await {

@@ -88,7 +88,7 @@ impl Readings {
 /// The exposures that an observer asks for; none if it only watches.
 async fn demand(meter: &MeterHandle, params: &ObserveParams) -> Result<Option<Demanded>, RpcError> {
     let Some(interval_s) = params.interval_s else { return Ok(None) };
-    let exposure = super::dispatch::exposure(params.integration_s)?;
+    let exposure = super::dispatch::exposure(meter, params.integration_s)?;
     Ok(Some(meter.demand(exposure, super::dispatch::interval(interval_s)?).await?))
 }
 
