@@ -10,7 +10,7 @@ use settled_drivers::sample::Exposure;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::meter::{Meter, Span};
 use settled_protocol::method::MeterQueue;
-use tokio::sync::{Mutex, broadcast, mpsc, oneshot};
+use tokio::sync::{Mutex, Semaphore, broadcast, mpsc, oneshot};
 
 mod commit;
 mod opening;
@@ -40,6 +40,8 @@ enum Message {
 pub struct MeterHandle {
     shared: Arc<shared::Shared>,
     inbox: mpsc::Sender<Message>,
+    /// One permit for each demand there may be.
+    places: Arc<Semaphore>,
 }
 
 /// The task's end of the inbox. It outlives a task that panics, so that the next can take over.
@@ -56,7 +58,9 @@ impl MeterHandle {
         let (sender, receiver) = mpsc::channel(INBOX);
         let simulated = driver.stage().is_some();
         let shared = shared::Shared::new(id.to_owned(), driver.name(), simulated, changes.clone());
-        (Self { shared: Arc::new(shared), inbox: sender }, Inbox(Arc::new(Mutex::new(receiver))))
+        let places = Arc::new(Semaphore::new(queue::MOST_DEMANDS));
+        let handle = Self { shared: Arc::new(shared), inbox: sender, places };
+        (handle, Inbox(Arc::new(Mutex::new(receiver))))
     }
 
     /// The meter's id.
@@ -131,12 +135,37 @@ impl MeterHandle {
     /// dropped.
     ///
     /// # Errors
-    /// `shutting_down` if the task is gone.
+    /// As [`reserve`](Self::reserve) and [`press`](Self::press).
     pub async fn demand(&self, exposure: Exposure, interval_s: f64) -> Result<Demanded, RpcError> {
-        let (demanded, alive) = Demanded::pair();
-        let due_s = f64::NEG_INFINITY;
-        self.send(Message::Demand(queue::Demand { exposure, interval_s, due_s, alive })).await?;
+        let demanded = self.reserve()?;
+        self.press(&demanded, exposure, interval_s).await?;
         Ok(demanded)
+    }
+
+    /// A place for a demand that the task doesn't know of yet.
+    ///
+    /// # Errors
+    /// `overloaded` if there are too many already.
+    pub fn reserve(&self) -> Result<Demanded, RpcError> {
+        let place = Arc::clone(&self.places).try_acquire_owned().map_err(|_| {
+            let message = format!("{} requests for readings to go on are there already", queue::MOST_DEMANDS);
+            RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id)
+        })?;
+        Ok(Demanded::new(place))
+    }
+
+    /// Tells the task of a demand. A task that knows of it already goes on as before.
+    ///
+    /// # Errors
+    /// `shutting_down` if the task is gone.
+    pub async fn press(
+        &self,
+        demanded: &Demanded,
+        exposure: Exposure,
+        interval_s: f64,
+    ) -> Result<(), RpcError> {
+        let (due_s, alive) = (f64::NEG_INFINITY, demanded.watch());
+        self.send(Message::Demand(queue::Demand { exposure, interval_s, due_s, alive })).await
     }
 
     /// Says that the task was restarted: demands that it knew of are forgotten, and must be made anew.

@@ -8,23 +8,30 @@ use std::collections::VecDeque;
 use std::sync::{Arc, Weak};
 
 use settled_drivers::sample::Exposure;
-use tokio::sync::oneshot;
+use tokio::sync::{OwnedSemaphorePermit, oneshot};
 
 use super::Outcome;
 
 /// Requests for single readings that may wait for one meter; more are refused as overloaded.
 pub(super) const MOST_WAITING: usize = 1024;
 
-/// Held by whoever wants readings to go on. Dropping it ends the demand.
+/// Demands for readings to go on that one meter may have at once; more are refused as overloaded. A bench has a handful
+/// of programs: this is far beyond, and the queue is looked through before every exposure.
+pub(super) const MOST_DEMANDS: usize = 1024;
+
+/// Held by whoever wants readings to go on. Dropping it ends the demand, and makes room for another.
 #[derive(Debug)]
-pub struct Demanded(#[expect(dead_code, reason = "it is there to be dropped")] Arc<()>);
+pub struct Demanded(Arc<OwnedSemaphorePermit>);
 
 impl Demanded {
-    /// A demand's two halves.
-    pub(super) fn pair() -> (Self, Weak<()>) {
-        let alive = Arc::new(());
-        let watch = Arc::downgrade(&alive);
-        (Self(alive), watch)
+    /// A demand that has one of the [`MOST_DEMANDS`] places.
+    pub(super) fn new(place: OwnedSemaphorePermit) -> Self {
+        Self(Arc::new(place))
+    }
+
+    /// Tells whether it is still held.
+    pub(super) fn watch(&self) -> Weak<OwnedSemaphorePermit> {
+        Arc::downgrade(&self.0)
     }
 }
 
@@ -42,7 +49,7 @@ pub(super) struct Demand {
     /// From the beginning of one exposure to that of the next, in s; 0 is without pause.
     pub(super) interval_s: f64,
     pub(super) due_s: f64,
-    pub(super) alive: Weak<()>,
+    pub(super) alive: Weak<OwnedSemaphorePermit>,
 }
 
 /// Those whom one exposure serves.
@@ -93,8 +100,13 @@ impl Queue {
         Ok(())
     }
 
-    /// Adds a request for readings to go on.
+    /// Adds a request for readings to go on, unless it is there already. Those that nobody holds any more make way: while
+    /// a meter is away nothing else looks at them.
     pub(super) fn demand(&mut self, demand: Demand) {
+        self.demands.retain(|other| other.of.alive.strong_count() > 0);
+        if self.demands.iter().any(|other| other.of.alive.ptr_eq(&demand.alive)) {
+            return;
+        }
         self.demands.push(Placed { of: demand, turn: self.exposures });
     }
 
@@ -163,6 +175,7 @@ impl Queue {
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
+    use tokio::sync::Semaphore;
 
     use super::*;
 
@@ -177,7 +190,8 @@ mod tests {
     }
 
     fn demand(queue: &mut Queue, integration_s: f64, interval_s: f64, due_s: f64) -> Demanded {
-        let (demanded, alive) = Demanded::pair();
+        let demanded = Demanded::new(Arc::new(Semaphore::new(1)).try_acquire_owned().unwrap());
+        let alive = demanded.watch();
         queue.demand(Demand { exposure: exposure(integration_s), interval_s, due_s, alive });
         demanded
     }
@@ -219,6 +233,34 @@ mod tests {
         assert_eq!(queue.next(0.0, 2.0), Next::Wait(2.0));
         let _receiver = ask(&mut queue, 3.0);
         assert_eq!(queue.next(0.0, 2.0), Next::Expose(exposure(3.0)));
+    }
+
+    #[test]
+    fn demands_that_nobody_holds_take_no_room() {
+        let mut queue = Queue::default();
+        let _held = demand(&mut queue, 1.0, 0.0, 0.0);
+        for _ in 0..1000 {
+            drop(demand(&mut queue, 1.0, 0.0, 0.0));
+        }
+        assert!(queue.demands.len() <= 2, "{}", queue.demands.len());
+    }
+
+    #[test]
+    fn a_demand_that_is_made_again_keeps_its_place_and_takes_no_other() {
+        let mut queue = Queue::default();
+        let demanded = demand(&mut queue, 1.0, 5.0, 0.0);
+        queue.take(exposure(1.0), 0.0);
+        for _ in 0..3 {
+            let alive = demanded.watch();
+            queue.demand(Demand {
+                exposure: exposure(1.0),
+                interval_s: 5.0,
+                due_s: f64::NEG_INFINITY,
+                alive,
+            });
+        }
+        assert_eq!(queue.next(0.1, 0.0), Next::Wait(5.0));
+        assert_eq!(queue.take(exposure(1.0), 5.0).size, 1);
     }
 
     #[test]

@@ -316,3 +316,17 @@ async fn only_what_leaves_a_line_in_disorder_leads_to_opening_anew() {
     assert!(bench.read("m0").await.is_ok());
     assert!(!bench.events().await.contains(&EventKind::MeterFailed));
 }
+
+#[tokio::test]
+async fn more_demands_than_a_meter_takes_are_refused_until_one_ends() {
+    let bench = bench(&[&Puppet::new()]);
+    let meter = bench.daemon.meter("m0").unwrap();
+    let mut demands = Vec::new();
+    for _ in 0..queue::MOST_DEMANDS {
+        demands.push(meter.demand(Exposure::default(), 1.0).await.unwrap());
+    }
+    let refused = meter.demand(Exposure::default(), 1.0).await;
+    assert_eq!(refused.unwrap_err().kind(), ErrorKind::Overloaded);
+    demands.pop();
+    assert!(meter.demand(Exposure::default(), 1.0).await.is_ok());
+}

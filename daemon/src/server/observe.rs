@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use settled_drivers::sample::Exposure;
 use settled_protocol::error::RpcError;
 use settled_protocol::log::Selection;
 use settled_protocol::message::notification_line;
@@ -19,7 +20,7 @@ use crate::meter_task::{Demanded, Logged, MeterHandle, Published};
 #[derive(Debug)]
 pub(super) struct Readings {
     follow: broadcast::Receiver<Published>,
-    demanded: Option<Demanded>,
+    demand: Option<Demand>,
     params: ObserveParams,
     meter: MeterHandle,
     after: Option<u64>,
@@ -29,8 +30,11 @@ impl Readings {
     pub(super) async fn new(daemon: &Daemon, params: ObserveParams) -> Result<Self, RpcError> {
         let meter = daemon.meter(&params.meter)?;
         let follow = meter.follow();
-        let demanded = demand(meter, &params).await?;
-        Ok(Self { follow, demanded, meter: meter.clone(), after: params.after, params })
+        let demand = Demand::new(meter, &params)?;
+        if let Some(demand) = &demand {
+            demand.press(meter).await?;
+        }
+        Ok(Self { follow, demand, meter: meter.clone(), after: params.after, params })
     }
 
     /// Forwards until the meter's task is gone for good. First from the log, then as they come, with no gap and no repeat
@@ -46,8 +50,13 @@ impl Readings {
                     last = logged.reading.sequence;
                     outbox.reading(&stream, logged);
                 }
-                Ok(Published::Failed { exposure: None, .. }) if self.demanded.is_some() => {
-                    self.demanded = demand(&self.meter, &self.params).await.ok().flatten();
+                // A task that was restarted knows of no demands.
+                Ok(Published::Failed { exposure: None, .. }) => {
+                    if let Some(demand) = &self.demand
+                        && demand.press(&self.meter).await.is_err()
+                    {
+                        return;
+                    }
                 }
                 Ok(_) => {}
                 // The log has what went by too fast, for those who follow by sequence.
@@ -85,11 +94,26 @@ impl Readings {
     }
 }
 
-/// The exposures that an observer asks for; none if it only watches.
-async fn demand(meter: &MeterHandle, params: &ObserveParams) -> Result<Option<Demanded>, RpcError> {
-    let Some(interval_s) = params.interval_s else { return Ok(None) };
-    let exposure = super::dispatch::exposure(meter, params.integration_s)?;
-    Ok(Some(meter.demand(exposure, super::dispatch::interval(interval_s)?).await?))
+/// The exposures that an observer asks for.
+#[derive(Debug)]
+struct Demand {
+    demanded: Demanded,
+    exposure: Exposure,
+    interval_s: f64,
+}
+
+impl Demand {
+    /// What an observer asks for; nothing if it only watches.
+    fn new(meter: &MeterHandle, params: &ObserveParams) -> Result<Option<Self>, RpcError> {
+        let Some(interval_s) = params.interval_s else { return Ok(None) };
+        let exposure = super::dispatch::exposure(meter, params.integration_s)?;
+        let interval_s = super::dispatch::interval(interval_s)?;
+        Ok(Some(Self { demanded: meter.reserve()?, exposure, interval_s }))
+    }
+
+    async fn press(&self, meter: &MeterHandle) -> Result<(), RpcError> {
+        meter.press(&self.demanded, self.exposure, self.interval_s).await
+    }
 }
 
 /// Forwards changes of meters' states.
