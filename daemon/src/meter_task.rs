@@ -44,9 +44,18 @@ pub struct MeterHandle {
     places: Arc<Semaphore>,
 }
 
-/// The task's end of the inbox. It outlives a task that panics, so that the next can take over.
+/// What outlives a task that panics, so that the next can take over.
 #[derive(Clone, Debug)]
-pub(crate) struct Inbox(Arc<Mutex<mpsc::Receiver<Message>>>);
+pub(crate) struct Kept(Arc<Mutex<Belongings>>);
+
+/// What a meter's task has in hand.
+#[derive(Debug)]
+struct Belongings {
+    /// The task's end of the inbox.
+    inbox: mpsc::Receiver<Message>,
+    /// Readings on their way to the disk.
+    commits: commit::Commits,
+}
 
 impl MeterHandle {
     /// A handle, and what its task needs.
@@ -54,13 +63,14 @@ impl MeterHandle {
         id: &str,
         driver: &dyn settled_drivers::driver::Driver,
         changes: &broadcast::Sender<Arc<Meter>>,
-    ) -> (Self, Inbox) {
-        let (sender, receiver) = mpsc::channel(INBOX);
+    ) -> (Self, Kept) {
+        let (sender, inbox) = mpsc::channel(INBOX);
         let simulated = driver.stage().is_some();
         let shared = shared::Shared::new(id.to_owned(), driver.name(), simulated, changes.clone());
         let places = Arc::new(Semaphore::new(queue::MOST_DEMANDS));
         let handle = Self { shared: Arc::new(shared), inbox: sender, places };
-        (handle, Inbox(Arc::new(Mutex::new(receiver))))
+        let belongings = Belongings { inbox, commits: commit::Commits::default() };
+        (handle, Kept(Arc::new(Mutex::new(belongings))))
     }
 
     /// The meter's id.
@@ -168,8 +178,12 @@ impl MeterHandle {
         self.send(Message::Demand(queue::Demand { exposure, interval_s, due_s, alive })).await
     }
 
-    /// Says that the task was restarted: demands that it knew of are forgotten, and must be made anew.
-    pub(crate) fn say_restarted(&self) {
+    /// Clears up after a task that panicked. The meter is to be opened anew; the readings that were on their way to the
+    /// disk go out, as nothing else would say that they are there. Then says that the task is restarted: demands that
+    /// it knew of are forgotten, and must be made anew.
+    pub(crate) async fn clear_up(&self, kept: &Kept, now_s: f64) {
+        self.shared.restarting(now_s);
+        kept.0.lock().await.commits.deliver_all(&self.shared).await;
         self.shared.publish(Published::Failed { exposure: None, error: Arc::new(self.restarted()) });
     }
 

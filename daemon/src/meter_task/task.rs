@@ -11,13 +11,13 @@ use settled_drivers::meter::Meter;
 use settled_drivers::sample::{Exposure, Sample};
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::EventKind;
-use tokio::sync::{OwnedMutexGuard, mpsc};
+use tokio::sync::OwnedMutexGuard;
 
-use super::commit::{Commits, answer};
+use super::commit::answer;
 use super::queue::{Audience, MOST_WAITING, Next, Queue, Waiting};
 use super::shared::{Published, Shared};
 use super::stamp::{Stamp, stamped};
-use super::{Inbox, Message, MeterHandle};
+use super::{Belongings, Kept, Message, MeterHandle};
 use crate::clock::Clock;
 use crate::failure;
 use crate::log::Log;
@@ -47,7 +47,7 @@ pub(crate) struct Tools {
 }
 
 impl Tools {
-    pub(super) fn now_s(&self) -> f64 {
+    pub(crate) fn now_s(&self) -> f64 {
         self.clock.now_s()
     }
 
@@ -68,8 +68,8 @@ pub(crate) struct Task {
     pub(super) recoveries: u32,
     pub(super) demands_from_s: f64,
     pub(super) warming: bool,
-    inbox: OwnedMutexGuard<mpsc::Receiver<Message>>,
-    commits: Commits,
+    /// What the next task takes over should this one panic.
+    kept: OwnedMutexGuard<Belongings>,
 }
 
 /// Why a meter is no longer served.
@@ -79,8 +79,8 @@ enum End {
 }
 
 impl Task {
-    /// Takes over the meter's inbox.
-    pub(crate) async fn new(handle: &MeterHandle, inbox: Inbox, tools: Tools) -> Self {
+    /// Takes over what the meter's task before this one has left.
+    pub(crate) async fn new(handle: &MeterHandle, kept: Kept, tools: Tools) -> Self {
         let now_s = tools.now_s();
         Self {
             tools,
@@ -90,8 +90,7 @@ impl Task {
             recoveries: 0,
             demands_from_s: now_s,
             warming: false,
-            inbox: inbox.0.lock_owned().await,
-            commits: Commits::default(),
+            kept: kept.0.lock_owned().await,
         }
     }
 
@@ -112,22 +111,22 @@ impl Task {
     async fn serve(&mut self, meter: &mut dyn Meter) -> End {
         let mut stop = self.tools.stop.clone();
         loop {
-            while let Ok(message) = self.inbox.try_recv() {
+            while let Ok(message) = self.kept.inbox.try_recv() {
                 self.accept(message);
             }
-            if stop.has_come() || self.inbox.is_closed() {
+            if stop.has_come() || self.kept.inbox.is_closed() {
                 return End::Stopped;
             }
             let now_s = self.tools.now_s();
             let next = self.queue.next(now_s, self.demands_from_s);
             match next {
-                Next::Expose(exposure) if !self.commits.is_full() => {
+                Next::Expose(exposure) if !self.kept.commits.is_full() => {
                     if let Err(fault) = self.expose(meter, exposure).await {
                         return End::Lost(fault);
                     }
                 }
                 // The disk is behind: go on once it has caught up.
-                Next::Expose(_) => self.commits.deliver_next(&self.shared).await,
+                Next::Expose(_) => self.kept.commits.deliver_next(&self.shared).await,
                 Next::Wait(until_s) => self.wait(until_s, &mut stop).await,
                 Next::Idle => self.wait(f64::INFINITY, &mut stop).await,
             }
@@ -159,12 +158,13 @@ impl Task {
     /// Takes in one message, or gives out one reading that has become durable. False once nobody can ask any more.
     /// Dropping the future loses nothing.
     pub(super) async fn attend(&mut self) -> bool {
+        let Belongings { inbox, commits } = &mut *self.kept;
         tokio::select! {
-            message = self.inbox.recv() => match message {
+            message = inbox.recv() => match message {
                 Some(message) => { self.accept(message); true }
                 None => false,
             },
-            () = self.commits.deliver_next(&self.shared) => true,
+            () = commits.deliver_next(&self.shared) => true,
         }
     }
 
@@ -233,7 +233,7 @@ impl Task {
             shared: audience.size > 1,
         };
         let draft = stamped(sample, &open.description, &stamp);
-        self.commits.send(&self.tools.log, &self.shared, draft, exposure, audience).await;
+        self.kept.commits.send(&self.tools.log, &self.shared, draft, exposure, audience).await;
         // A meter that answers at once must not keep everyone else waiting.
         tokio::task::yield_now().await;
     }
@@ -301,9 +301,7 @@ impl Task {
 
     /// The daemon stops: what has been measured still goes out, what has not is refused.
     async fn finish(&mut self) {
-        while !self.commits.is_empty() {
-            self.commits.deliver_next(&self.shared).await;
-        }
+        self.kept.commits.deliver_all(&self.shared).await;
         self.fail_waiting(
             &RpcError::new(ErrorKind::ShuttingDown, "the daemon is stopping").about(&self.shared.id),
         );

@@ -330,3 +330,27 @@ async fn more_demands_than_a_meter_takes_are_refused_until_one_ends() {
     demands.pop();
     assert!(meter.demand(Exposure::default(), 1.0).await.is_ok());
 }
+
+#[tokio::test]
+async fn a_reading_on_its_way_to_the_disk_outlives_a_panic_and_comes_before_the_news_of_it() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    let meter = bench.daemon.meter("m0").unwrap();
+    let mut follow = meter.follow();
+    puppet.act(Act::Give(42.0));
+    puppet.act(Act::Panic);
+    puppet.permits.add_permits(2);
+    // Unlike settings: the first gets its reading; the second exposure panics before that is durable.
+    let (first, second) =
+        tokio::join!(meter.read(Exposure::default()), meter.read(Exposure { integration_s: Some(1.0) }));
+    assert_eq!(first.unwrap().reading.light.value(), 42.0);
+    assert_eq!(kind(second), ErrorKind::Internal);
+    assert!(matches!(follow.recv().await, Ok(Published::Reading { .. })));
+    assert!(matches!(follow.recv().await, Ok(Published::Failed { exposure: None, .. })));
+    let restarting = &bench.daemon.list()[0];
+    assert_eq!(restarting.state, State::Failed, "{restarting:?}");
+    assert_eq!(bench.daemon.status().meters[0].waiting, 0);
+    puppet.permits.add_permits(1);
+    assert!(bench.read("m0").await.is_ok());
+    assert_eq!(bench.daemon.list()[0].state, State::Ready);
+}
