@@ -16,7 +16,7 @@ use tokio::task::{Id, JoinError, JoinSet};
 use crate::clock::{Clock, unique_id};
 use crate::config::MeterConfig;
 use crate::log::{Happening, Log};
-use crate::meter_task::{MeterHandle, Task, Tools, changes};
+use crate::meter_task::{Kept, MeterHandle, Task, Tools, changes};
 use crate::stop::Stop;
 
 /// The version that clients are told.
@@ -46,7 +46,7 @@ pub struct Daemon {
 pub struct Supervisor {
     daemon: Arc<Daemon>,
     stop: Stop,
-    inboxes: Vec<crate::meter_task::Inbox>,
+    kept: Vec<Kept>,
     tasks: JoinSet<()>,
     of: HashMap<Id, usize>,
 }
@@ -56,23 +56,18 @@ impl Daemon {
     #[must_use]
     pub fn new(meters: Vec<MeterConfig>, clock: Arc<Clock>, log: Log, stop: Stop) -> (Arc<Self>, Supervisor) {
         let changes = changes();
-        let (meters, inboxes): (Vec<_>, Vec<_>) = meters
+        let (meters, kept): (Vec<_>, Vec<_>) = meters
             .into_iter()
             .map(|config| {
-                let (handle, inbox) = MeterHandle::new(&config.id, config.driver.as_ref(), &changes);
-                ((handle, config), inbox)
+                let (handle, kept) = MeterHandle::new(&config.id, config.driver.as_ref(), &changes);
+                ((handle, config), kept)
             })
             .unzip();
         let started_s = clock.now_s();
         let (instance, clients) = (unique_id(), AtomicUsize::new(0));
         let daemon = Arc::new(Self { clock, log, instance, clients, started_s, meters, changes });
-        let supervisor = Supervisor {
-            daemon: Arc::clone(&daemon),
-            stop,
-            inboxes,
-            tasks: JoinSet::new(),
-            of: HashMap::new(),
-        };
+        let supervisor =
+            Supervisor { daemon: Arc::clone(&daemon), stop, kept, tasks: JoinSet::new(), of: HashMap::new() };
         (daemon, supervisor)
     }
 
@@ -153,11 +148,19 @@ impl Daemon {
     }
 }
 
+/// Why a task is started.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Start {
+    First,
+    /// The one before it ended where it should not have.
+    Again,
+}
+
 impl Supervisor {
     /// Runs every meter's task until the daemon stops, and lets each end at its reading's edge.
     pub async fn run(mut self) {
-        for index in 0..self.inboxes.len() {
-            self.start(index, Duration::ZERO);
+        for index in 0..self.kept.len() {
+            self.start(index, Start::First);
         }
         while let Some(ended) = self.tasks.join_next_with_id().await {
             let (id, panic) = match ended {
@@ -180,12 +183,11 @@ impl Supervisor {
             format!("the meter's task was restarted: {why}"),
         );
         self.daemon.log.event(&self.daemon.clock, happening).await;
-        handle.say_restarted();
-        self.start(index, RESTART);
+        self.start(index, Start::Again);
     }
 
-    fn start(&mut self, index: usize, after: Duration) {
-        let (Some((handle, config)), Some(inbox)) = (self.daemon.meters.get(index), self.inboxes.get(index))
+    fn start(&mut self, index: usize, start: Start) {
+        let (Some((handle, config)), Some(kept)) = (self.daemon.meters.get(index), self.kept.get(index))
         else {
             return;
         };
@@ -195,12 +197,14 @@ impl Supervisor {
             log: self.daemon.log.clone(),
             stop: self.stop.clone(),
         };
-        let (handle, inbox, mut stop) = (handle.clone(), inbox.clone(), self.stop.clone());
+        let (handle, kept, mut stop) = (handle.clone(), kept.clone(), self.stop.clone());
         let task = async move {
-            if !after.is_zero() {
-                tokio::select! { () = tokio::time::sleep(after) => {} () = stop.wait() => {} }
+            // Not in the supervisor itself: a disk that stalls must not keep other meters from being restarted.
+            if start == Start::Again {
+                handle.clear_up(&kept, tools.now_s()).await;
+                tokio::select! { () = tokio::time::sleep(RESTART) => {} () = stop.wait() => {} }
             }
-            Task::new(&handle, inbox, tools).await.run().await;
+            Task::new(&handle, kept, tools).await.run().await;
         };
         self.of.insert(self.tasks.spawn(task).id(), index);
     }

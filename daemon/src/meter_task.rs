@@ -8,9 +8,9 @@ use std::sync::atomic::Ordering;
 
 use settled_drivers::sample::Exposure;
 use settled_protocol::error::{ErrorKind, RpcError};
-use settled_protocol::meter::Meter;
+use settled_protocol::meter::{Meter, Span};
 use settled_protocol::method::MeterQueue;
-use tokio::sync::{Mutex, broadcast, mpsc, oneshot};
+use tokio::sync::{Mutex, Semaphore, broadcast, mpsc, oneshot};
 
 mod commit;
 mod opening;
@@ -40,11 +40,22 @@ enum Message {
 pub struct MeterHandle {
     shared: Arc<shared::Shared>,
     inbox: mpsc::Sender<Message>,
+    /// One permit for each demand there may be.
+    places: Arc<Semaphore>,
 }
 
-/// The task's end of the inbox. It outlives a task that panics, so that the next can take over.
+/// What outlives a task that panics, so that the next can take over.
 #[derive(Clone, Debug)]
-pub(crate) struct Inbox(Arc<Mutex<mpsc::Receiver<Message>>>);
+pub(crate) struct Kept(Arc<Mutex<Belongings>>);
+
+/// What a meter's task has in hand.
+#[derive(Debug)]
+struct Belongings {
+    /// The task's end of the inbox.
+    inbox: mpsc::Receiver<Message>,
+    /// Readings on their way to the disk.
+    commits: commit::Commits,
+}
 
 impl MeterHandle {
     /// A handle, and what its task needs.
@@ -52,11 +63,14 @@ impl MeterHandle {
         id: &str,
         driver: &dyn settled_drivers::driver::Driver,
         changes: &broadcast::Sender<Arc<Meter>>,
-    ) -> (Self, Inbox) {
-        let (sender, receiver) = mpsc::channel(INBOX);
+    ) -> (Self, Kept) {
+        let (sender, inbox) = mpsc::channel(INBOX);
         let simulated = driver.stage().is_some();
         let shared = shared::Shared::new(id.to_owned(), driver.name(), simulated, changes.clone());
-        (Self { shared: Arc::new(shared), inbox: sender }, Inbox(Arc::new(Mutex::new(receiver))))
+        let places = Arc::new(Semaphore::new(queue::MOST_DEMANDS));
+        let handle = Self { shared: Arc::new(shared), inbox: sender, places };
+        let belongings = Belongings { inbox, commits: commit::Commits::default() };
+        (handle, Kept(Arc::new(Mutex::new(belongings))))
     }
 
     /// The meter's id.
@@ -85,6 +99,12 @@ impl MeterHandle {
     #[must_use]
     pub fn resolution(&self) -> Option<f64> {
         self.shared.status().open.as_ref()?.description.instrument.resolution
+    }
+
+    /// The integration times it can be asked for; nothing if it isn't open, or chooses for itself.
+    #[must_use]
+    pub fn integration_s(&self) -> Option<Span> {
+        self.shared.status().open.as_ref()?.description.instrument.integration_s
     }
 
     /// Why it can't be used now; nothing if it is open or about to be.
@@ -125,16 +145,45 @@ impl MeterHandle {
     /// dropped.
     ///
     /// # Errors
-    /// `shutting_down` if the task is gone.
+    /// As [`reserve`](Self::reserve) and [`press`](Self::press).
     pub async fn demand(&self, exposure: Exposure, interval_s: f64) -> Result<Demanded, RpcError> {
-        let (demanded, alive) = Demanded::pair();
-        let due_s = f64::NEG_INFINITY;
-        self.send(Message::Demand(queue::Demand { exposure, interval_s, due_s, alive })).await?;
+        let demanded = self.reserve()?;
+        self.press(&demanded, exposure, interval_s).await?;
         Ok(demanded)
     }
 
-    /// Says that the task was restarted: demands that it knew of are forgotten, and must be made anew.
-    pub(crate) fn say_restarted(&self) {
+    /// A place for a demand that the task doesn't know of yet.
+    ///
+    /// # Errors
+    /// `overloaded` if there are too many already.
+    pub fn reserve(&self) -> Result<Demanded, RpcError> {
+        let place = Arc::clone(&self.places).try_acquire_owned().map_err(|_| {
+            let message = format!("{} requests for readings to go on are there already", queue::MOST_DEMANDS);
+            RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id)
+        })?;
+        Ok(Demanded::new(place))
+    }
+
+    /// Tells the task of a demand. A task that knows of it already goes on as before.
+    ///
+    /// # Errors
+    /// `shutting_down` if the task is gone.
+    pub async fn press(
+        &self,
+        demanded: &Demanded,
+        exposure: Exposure,
+        interval_s: f64,
+    ) -> Result<(), RpcError> {
+        let (due_s, alive) = (f64::NEG_INFINITY, demanded.watch());
+        self.send(Message::Demand(queue::Demand { exposure, interval_s, due_s, alive })).await
+    }
+
+    /// Clears up after a task that panicked. The meter is to be opened anew; the readings that were on their way to the
+    /// disk go out, as nothing else would say that they are there. Then says that the task is restarted: demands that
+    /// it knew of are forgotten, and must be made anew.
+    pub(crate) async fn clear_up(&self, kept: &Kept, now_s: f64) {
+        self.shared.restarting(now_s);
+        kept.0.lock().await.commits.deliver_all(&self.shared).await;
         self.shared.publish(Published::Failed { exposure: None, error: Arc::new(self.restarted()) });
     }
 

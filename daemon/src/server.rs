@@ -22,6 +22,7 @@ mod observe;
 mod outbox;
 mod session;
 mod socket;
+mod subscriptions;
 
 pub use socket::{BindError, Bound};
 

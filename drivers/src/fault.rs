@@ -46,6 +46,12 @@ impl FaultKind {
         matches!(self, Self::Gone | Self::Busy | Self::Denied)
     }
 
+    /// Whether the instrument failed; else it is in order, and was asked for what it can't do.
+    #[must_use]
+    pub fn is_failure(self) -> bool {
+        self != Self::Unsupported
+    }
+
     /// Whether the line may hold remains of an answer that must be drained before the next exchange.
     #[must_use]
     pub fn needs_recovery(self) -> bool {

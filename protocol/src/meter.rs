@@ -19,7 +19,7 @@ pub struct Meter {
     /// Why it is in that state, where that isn't plain.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reason: Option<String>,
-    /// Failures since the daemon started: exposures that gave no reading, and failed openings.
+    /// Failures since the daemon started: exposures that gave no reading, and failed openings. A meter that was asked for what it can't do didn't fail.
     pub faults: u64,
     /// What the instrument said of itself when it was opened; absent until it has been.
     #[serde(skip_serializing_if = "Option::is_none")]

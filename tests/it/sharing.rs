@@ -60,7 +60,24 @@ fn unlike_integration_times_take_turns_and_get_what_they_asked_for() {
     for (integration_s, id) in ids {
         assert_eq!(client.answer(id)["result"]["integration_s"], integration_s);
     }
-    assert_eq!(client.refusal("meter.read", &json!({"meter": "m", "integration_s": 50})), "unsupported");
+}
+
+#[test]
+fn an_integration_time_that_the_meter_does_not_have_is_refused_at_once_and_is_no_fault_of_it() {
+    let daemon = Daemon::start(CONFIG);
+    let mut client = daemon.client();
+    client.wait_for_state("m", "ready");
+    for method in ["meter.read", "meter.settle", "meter.observe"] {
+        let id = client.ask(method, &json!({"meter": "m", "integration_s": 3000, "interval_s": 1}));
+        let error = client.answer(id)["error"].clone();
+        assert_eq!(error["data"], json!({"kind": "unsupported", "meter": "m"}), "{method}: {error}");
+        assert!(error["message"].as_str().unwrap().contains("from 0.02 to 2 s"), "{method}: {error}");
+    }
+    assert_eq!(client.exposures("m"), 0);
+    assert_eq!(client.call("meters.list", &json!({}))["meters"][0]["faults"], 0);
+    // A reading that has been given out is in the log, and so is every event from before it.
+    client.call("meter.read", &json!({"meter": "m"}));
+    assert_eq!(client.events("m"), ["meter_ready"]);
 }
 
 #[test]

@@ -73,3 +73,20 @@ fn a_stopped_subscriber_is_told_what_it_missed_and_others_miss_nothing() {
     kill(pid, Signal::SIGINT).unwrap();
     assert_eq!(stopped.wait().unwrap().code(), Some(130));
 }
+
+#[test]
+fn a_subscription_made_in_a_batch_begins_after_the_batchs_answer() {
+    let daemon = Daemon::start(CONFIG);
+    let mut client = daemon.client();
+    client.wait_for_state("m", "ready");
+    let batch = json!([
+        {"jsonrpc": "2.0", "id": 1, "method": "meter.observe", "params": {"meter": "m", "interval_s": 0.05}},
+        {"jsonrpc": "2.0", "id": 2, "method": "meters.observe"},
+        {"jsonrpc": "2.0", "id": 3, "method": "meter.settle", "params": {"meter": "m", "criteria": {"luminance": 0.2, "chromaticity": 0.02, "hold_s": 1}}},
+    ]);
+    client.send(batch.to_string().as_bytes());
+    let answers = client.line().unwrap();
+    assert_eq!(answers.as_array().map(Vec::len), Some(3), "{answers}");
+    let subscription = answers.as_array().unwrap().iter().find(|answer| answer["id"] == 1).unwrap();
+    assert_eq!(client.notice("reading")["subscription"], subscription["result"]["subscription"]);
+}

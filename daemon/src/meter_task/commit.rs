@@ -38,11 +38,6 @@ impl Commits {
         self.in_flight.len() >= MOST_IN_FLIGHT
     }
 
-    /// Whether nothing is on its way.
-    pub(super) fn is_empty(&self) -> bool {
-        self.in_flight.is_empty()
-    }
-
     /// Sends a reading on its way.
     pub(super) async fn send(
         &mut self,
@@ -74,6 +69,13 @@ impl Commits {
                     RpcError::new(ErrorKind::LogUnavailable, "the log's writer has ended").about(&shared.id);
                 answer(audience, &Err(error));
             }
+        }
+    }
+
+    /// Gives out everything that is on its way.
+    pub(super) async fn deliver_all(&mut self, shared: &Shared) {
+        while !self.in_flight.is_empty() {
+            self.deliver_next(shared).await;
         }
     }
 }

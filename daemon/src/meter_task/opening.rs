@@ -77,7 +77,7 @@ impl Task {
         let now_s = self.tools.now_s();
         let open = Open { description: description.into(), since_s: now_s };
         self.warming = open.warming(now_s);
-        self.failures = 0;
+        (self.failures, self.recoveries) = (0, 0);
         self.demands_from_s = f64::NEG_INFINITY;
         let status = Status { state: State::Ready, reason: None, open: Some(open), error: None };
         self.shared.change(status, now_s);

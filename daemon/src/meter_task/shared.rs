@@ -143,6 +143,14 @@ impl Shared {
         self.announce(now_s);
     }
 
+    /// Takes back what a task that panicked has left: nothing is being exposed, and nobody waits for it.
+    pub(super) fn restarting(&self, now_s: f64) {
+        self.exposing.store(false, Ordering::Relaxed);
+        self.waiting.store(0, Ordering::Relaxed);
+        let reason = Some("its task failed inside the daemon and is being restarted".to_owned());
+        self.change(Status { state: State::Failed, reason, open: None, error: None }, now_s);
+    }
+
     pub(super) fn announce(&self, now_s: f64) {
         // Nobody may be listening.
         let _heard = self.changes.send(Arc::new(self.meter(now_s))).is_ok();

@@ -11,13 +11,13 @@ use settled_drivers::meter::Meter;
 use settled_drivers::sample::{Exposure, Sample};
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::EventKind;
-use tokio::sync::{OwnedMutexGuard, mpsc};
+use tokio::sync::OwnedMutexGuard;
 
-use super::commit::{Commits, answer};
+use super::commit::answer;
 use super::queue::{Audience, MOST_WAITING, Next, Queue, Waiting};
 use super::shared::{Published, Shared};
 use super::stamp::{Stamp, stamped};
-use super::{Inbox, Message, MeterHandle};
+use super::{Belongings, Kept, Message, MeterHandle};
 use crate::clock::Clock;
 use crate::failure;
 use crate::log::Log;
@@ -26,11 +26,16 @@ use crate::stop::Stop;
 /// The longest that bringing a meter back to order may take.
 const RECOVERY: Duration = Duration::from_secs(5);
 
-/// Exposures in a row without an answer, or with one that makes no sense, before the meter is closed and opened anew.
-const MOST_FAILURES: u32 = 5;
+/// Exposures without an answer, or with one that makes no sense, and no reading between them, before the meter is closed
+/// and opened anew.
+const MOST_RECOVERIES: u32 = 5;
 
 /// The longest that demands wait after a failure, in s.
 const LONGEST_PAUSE_S: f64 = 5.0;
+
+/// How long demands wait that the meter refuses because it can't do such a thing, in s: it may be another instrument by
+/// then.
+const REFUSED_PAUSE_S: f64 = 1.0;
 
 /// What a task works with.
 #[derive(Clone, Debug)]
@@ -42,7 +47,7 @@ pub(crate) struct Tools {
 }
 
 impl Tools {
-    pub(super) fn now_s(&self) -> f64 {
+    pub(crate) fn now_s(&self) -> f64 {
         self.clock.now_s()
     }
 
@@ -57,11 +62,14 @@ pub(crate) struct Task {
     pub(super) tools: Tools,
     pub(super) shared: Arc<Shared>,
     pub(super) queue: Queue,
+    /// Exposures in a row that failed.
     pub(super) failures: u32,
+    /// Those of them after which the meter had to be brought back to order.
+    pub(super) recoveries: u32,
     pub(super) demands_from_s: f64,
     pub(super) warming: bool,
-    inbox: OwnedMutexGuard<mpsc::Receiver<Message>>,
-    commits: Commits,
+    /// What the next task takes over should this one panic.
+    kept: OwnedMutexGuard<Belongings>,
 }
 
 /// Why a meter is no longer served.
@@ -71,18 +79,18 @@ enum End {
 }
 
 impl Task {
-    /// Takes over the meter's inbox.
-    pub(crate) async fn new(handle: &MeterHandle, inbox: Inbox, tools: Tools) -> Self {
+    /// Takes over what the meter's task before this one has left.
+    pub(crate) async fn new(handle: &MeterHandle, kept: Kept, tools: Tools) -> Self {
         let now_s = tools.now_s();
         Self {
             tools,
             shared: Arc::clone(&handle.shared),
             queue: Queue::default(),
             failures: 0,
+            recoveries: 0,
             demands_from_s: now_s,
             warming: false,
-            inbox: inbox.0.lock_owned().await,
-            commits: Commits::default(),
+            kept: kept.0.lock_owned().await,
         }
     }
 
@@ -103,22 +111,22 @@ impl Task {
     async fn serve(&mut self, meter: &mut dyn Meter) -> End {
         let mut stop = self.tools.stop.clone();
         loop {
-            while let Ok(message) = self.inbox.try_recv() {
+            while let Ok(message) = self.kept.inbox.try_recv() {
                 self.accept(message);
             }
-            if stop.has_come() || self.inbox.is_closed() {
+            if stop.has_come() || self.kept.inbox.is_closed() {
                 return End::Stopped;
             }
             let now_s = self.tools.now_s();
             let next = self.queue.next(now_s, self.demands_from_s);
             match next {
-                Next::Expose(exposure) if !self.commits.is_full() => {
+                Next::Expose(exposure) if !self.kept.commits.is_full() => {
                     if let Err(fault) = self.expose(meter, exposure).await {
                         return End::Lost(fault);
                     }
                 }
                 // The disk is behind: go on once it has caught up.
-                Next::Expose(_) => self.commits.deliver_next(&self.shared).await,
+                Next::Expose(_) => self.kept.commits.deliver_next(&self.shared).await,
                 Next::Wait(until_s) => self.wait(until_s, &mut stop).await,
                 Next::Idle => self.wait(f64::INFINITY, &mut stop).await,
             }
@@ -150,12 +158,13 @@ impl Task {
     /// Takes in one message, or gives out one reading that has become durable. False once nobody can ask any more.
     /// Dropping the future loses nothing.
     pub(super) async fn attend(&mut self) -> bool {
+        let Belongings { inbox, commits } = &mut *self.kept;
         tokio::select! {
-            message = self.inbox.recv() => match message {
+            message = inbox.recv() => match message {
                 Some(message) => { self.accept(message); true }
                 None => false,
             },
-            () = self.commits.deliver_next(&self.shared) => true,
+            () = commits.deliver_next(&self.shared) => true,
         }
     }
 
@@ -210,7 +219,7 @@ impl Task {
     }
 
     async fn hand_over(&mut self, sample: &Sample, began_s: f64, exposure: Exposure, audience: Audience) {
-        self.failures = 0;
+        (self.failures, self.recoveries) = (0, 0);
         self.look_at_warm_up();
         let Some(open) = self.shared.status().open.clone() else { return };
         let stamp = Stamp {
@@ -224,7 +233,7 @@ impl Task {
             shared: audience.size > 1,
         };
         let draft = stamped(sample, &open.description, &stamp);
-        self.commits.send(&self.tools.log, &self.shared, draft, exposure, audience).await;
+        self.kept.commits.send(&self.tools.log, &self.shared, draft, exposure, audience).await;
         // A meter that answers at once must not keep everyone else waiting.
         tokio::task::yield_now().await;
     }
@@ -238,12 +247,21 @@ impl Task {
         audience: Audience,
     ) -> Result<(), Fault> {
         let error = failure::rpc_error(&self.shared.id, &fault);
-        self.shared.faults.fetch_add(1, Ordering::Relaxed);
-        self.note(EventKind::ExposureFailed, chain(&fault)).await;
+        if fault.kind().is_failure() {
+            self.shared.faults.fetch_add(1, Ordering::Relaxed);
+            self.note(EventKind::ExposureFailed, chain(&fault)).await;
+        } else {
+            self.queue.postpone(exposure, self.tools.now_s() + REFUSED_PAUSE_S);
+        }
         answer(audience, &Err(error.clone()));
         self.shared.publish(Published::Failed { exposure: Some(exposure), error: Arc::new(error) });
         if fault.kind().needs_reopening() {
             return Err(fault);
+        }
+        if !fault.kind().is_failure() {
+            // Nothing was exposed, so nothing was waited for: others must have their turn all the same.
+            tokio::task::yield_now().await;
+            return Ok(());
         }
         self.failures += 1;
         let pause_s = (0.25 * f64::from(1_u32 << self.failures.min(5))).min(LONGEST_PAUSE_S);
@@ -251,7 +269,8 @@ impl Task {
         if !fault.kind().needs_recovery() {
             return Ok(());
         }
-        if self.failures >= MOST_FAILURES {
+        self.recoveries += 1;
+        if self.recoveries >= MOST_RECOVERIES {
             return Err(fault);
         }
         match tokio::time::timeout(RECOVERY, meter.recover()).await {
@@ -282,9 +301,7 @@ impl Task {
 
     /// The daemon stops: what has been measured still goes out, what has not is refused.
     async fn finish(&mut self) {
-        while !self.commits.is_empty() {
-            self.commits.deliver_next(&self.shared).await;
-        }
+        self.kept.commits.deliver_all(&self.shared).await;
         self.fail_waiting(
             &RpcError::new(ErrorKind::ShuttingDown, "the daemon is stopping").about(&self.shared.id),
         );

@@ -11,7 +11,7 @@ use settled_drivers::meter::{Description, Meter as Instrument};
 use settled_drivers::sample::Sample;
 use settled_protocol::error::ErrorKind;
 use settled_protocol::log::{EventKind, Selection};
-use settled_protocol::meter::{Instrument as About, Kind, Quantity, Span, State};
+use settled_protocol::meter::{Instrument as About, Kind, Quantity, State};
 use settled_protocol::quantity::{Light, Photometric};
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Criteria, Verdict};
@@ -281,4 +281,76 @@ async fn an_abandoned_request_causes_no_exposure() {
     while tasks.join_next().await.is_some() {}
     assert!(bench.read("m0").await.is_ok());
     assert_eq!(bench.daemon.status().meters[0].exposures, 2);
+}
+
+#[tokio::test]
+async fn what_a_driver_cannot_do_is_no_fault_of_the_meter_and_delays_nobody() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    let meter = bench.daemon.meter("m0").unwrap();
+    puppet.permits.add_permits(6);
+    for _ in 0..6 {
+        puppet.act(Act::Fail(FaultKind::Unsupported));
+        assert_eq!(kind(bench.read("m0").await), ErrorKind::Unsupported);
+    }
+    let mut follow = meter.follow();
+    let _demanded = meter.demand(Exposure::default(), 1.0).await.unwrap();
+    puppet.permits.add_permits(1);
+    let published = tokio::time::timeout(Duration::from_secs(2), follow.recv()).await;
+    assert!(matches!(published, Ok(Ok(Published::Reading { .. }))), "{published:?}");
+    assert_eq!(bench.daemon.list()[0].faults, 0);
+    assert_eq!(bench.events().await, [EventKind::MeterReady]);
+}
+
+#[tokio::test]
+async fn only_what_leaves_a_line_in_disorder_leads_to_opening_anew() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    for fault in [FaultKind::BelowRange, FaultKind::Refused].repeat(4).into_iter().chain([FaultKind::Silent])
+    {
+        puppet.act(Act::Fail(fault));
+        puppet.permits.add_permits(1);
+        assert!(bench.read("m0").await.is_err());
+    }
+    puppet.permits.add_permits(1);
+    assert!(bench.read("m0").await.is_ok());
+    assert!(!bench.events().await.contains(&EventKind::MeterFailed));
+}
+
+#[tokio::test]
+async fn more_demands_than_a_meter_takes_are_refused_until_one_ends() {
+    let bench = bench(&[&Puppet::new()]);
+    let meter = bench.daemon.meter("m0").unwrap();
+    let mut demands = Vec::new();
+    for _ in 0..queue::MOST_DEMANDS {
+        demands.push(meter.demand(Exposure::default(), 1.0).await.unwrap());
+    }
+    let refused = meter.demand(Exposure::default(), 1.0).await;
+    assert_eq!(refused.unwrap_err().kind(), ErrorKind::Overloaded);
+    demands.pop();
+    assert!(meter.demand(Exposure::default(), 1.0).await.is_ok());
+}
+
+#[tokio::test]
+async fn a_reading_on_its_way_to_the_disk_outlives_a_panic_and_comes_before_the_news_of_it() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    let meter = bench.daemon.meter("m0").unwrap();
+    let mut follow = meter.follow();
+    puppet.act(Act::Give(42.0));
+    puppet.act(Act::Panic);
+    puppet.permits.add_permits(2);
+    // Unlike settings: the first gets its reading; the second exposure panics before that is durable.
+    let (first, second) =
+        tokio::join!(meter.read(Exposure::default()), meter.read(Exposure { integration_s: Some(1.0) }));
+    assert_eq!(first.unwrap().reading.light.value(), 42.0);
+    assert_eq!(kind(second), ErrorKind::Internal);
+    assert!(matches!(follow.recv().await, Ok(Published::Reading { .. })));
+    assert!(matches!(follow.recv().await, Ok(Published::Failed { exposure: None, .. })));
+    let restarting = &bench.daemon.list()[0];
+    assert_eq!(restarting.state, State::Failed, "{restarting:?}");
+    assert_eq!(bench.daemon.status().meters[0].waiting, 0);
+    puppet.permits.add_permits(1);
+    assert!(bench.read("m0").await.is_ok());
+    assert_eq!(bench.daemon.list()[0].state, State::Ready);
 }

@@ -8,6 +8,7 @@ use settled_drivers::clock::Clock as _;
 use settled_drivers::sample::Exposure;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::message::{Call, RequestId, notification_line};
+use settled_protocol::meter::Span;
 use settled_protocol::method::{
     DaemonStatus, Hello, HelloParams, HelloResult, LogEvents, LogReadings, MeterRead, MeterSettle,
     MetersList, MetersListResult, Method, PROTOCOL_VERSION, ReadParams, StageShow,
@@ -17,7 +18,7 @@ use settled_protocol::notification::SettleProgress;
 use super::LIMITS;
 use super::outbox::{Outbox, Stream};
 use crate::daemon::{Daemon, VERSION};
-use crate::meter_task::Logged;
+use crate::meter_task::{Logged, MeterHandle};
 use crate::settling;
 
 type Answer = Result<Box<RawValue>, RpcError>;
@@ -77,7 +78,7 @@ pub(super) async fn carry_out(daemon: Arc<Daemon>, call: Call, progress: Option<
         MeterRead::NAME => read(&daemon, call.params::<MeterRead>()?).await.map(|logged| logged.json.clone()),
         MeterSettle::NAME => {
             let params = call.params::<MeterSettle>()?;
-            let exposure = exposure(params.integration_s)?;
+            let exposure = exposure(daemon.meter(&params.meter)?, params.integration_s)?;
             let report = progress.filter(|_| params.progress);
             let report = |news| {
                 if let Some(progress) = &report {
@@ -115,7 +116,7 @@ fn hello(daemon: &Daemon, params: &HelloParams) -> Result<HelloResult, RpcError>
 
 async fn read(daemon: &Daemon, params: ReadParams) -> Result<Arc<Logged>, RpcError> {
     let meter = daemon.meter(&params.meter)?;
-    let exposure = exposure(params.integration_s)?;
+    let exposure = exposure(meter, params.integration_s)?;
     if let Some(max_age_s) = params.max_age_s {
         let max_age_s = within("max_age_s", max_age_s, 0.0, LONGEST_INTERVAL_S)?;
         if let Some(logged) = meter.recent(exposure, daemon.clock.now_s() - max_age_s) {
@@ -125,10 +126,18 @@ async fn read(daemon: &Daemon, params: ReadParams) -> Result<Arc<Logged>, RpcErr
     meter.read(exposure).await
 }
 
-/// The exposure that a client asks for.
-pub(super) fn exposure(integration_s: Option<f64>) -> Result<Exposure, RpcError> {
+/// The exposure that a client asks a meter for. What the meter has said that it can't do is refused here, so that it
+/// costs nobody anything.
+pub(super) fn exposure(meter: &MeterHandle, integration_s: Option<f64>) -> Result<Exposure, RpcError> {
     let integration_s =
         integration_s.map(|asked| within("integration_s", asked, 1e-6, LONGEST_INTEGRATION_S)).transpose()?;
+    if let (Some(asked), Some(span)) = (integration_s, meter.integration_s())
+        && !span.contains(asked)
+    {
+        let (id, Span { min, max }) = (meter.id(), span);
+        let message = format!("{id} takes integration times from {min} to {max} s, not {asked} s");
+        return Err(RpcError::new(ErrorKind::Unsupported, message).about(id));
+    }
     Ok(Exposure { integration_s })
 }
 

@@ -2,61 +2,120 @@
 
 use std::sync::Arc;
 
+use settled_drivers::clock::Boxed;
+use settled_drivers::sample::Exposure;
 use settled_protocol::error::RpcError;
 use settled_protocol::log::Selection;
-use settled_protocol::message::notification_line;
+use settled_protocol::message::{Call, notification_line};
 use settled_protocol::meter::Meter;
-use settled_protocol::method::ObserveParams;
+use settled_protocol::method::{MeterObserve, MetersObserve, Method, Nothing, ObserveParams};
 use settled_protocol::notification::MeterChanged;
-use tokio::sync::broadcast;
+use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
 
 use super::outbox::{Outbox, Stream};
 use crate::daemon::Daemon;
 use crate::meter_task::{Demanded, Logged, MeterHandle, Published};
 
-/// A subscription to a meter's readings, made before its answer is sent so that nothing is missed in between.
+/// What a subscription forwards. Making one takes no time, whatever the meter is doing.
+#[derive(Debug)]
+pub(super) enum Source {
+    /// A meter's readings.
+    Readings(Readings),
+    /// Changes of meters' states.
+    Meters,
+}
+
+impl Source {
+    /// What a call subscribes to; nothing if it doesn't.
+    pub(super) fn of(daemon: &Daemon, call: &Call) -> Option<Result<Self, RpcError>> {
+        match call.method.as_str() {
+            MeterObserve::NAME => {
+                let readings = call.params::<MeterObserve>().and_then(|params| Readings::new(daemon, params));
+                Some(readings.map(Self::Readings))
+            }
+            MetersObserve::NAME => Some(call.params::<MetersObserve>().map(|Nothing {}| Self::Meters)),
+            _ => None,
+        }
+    }
+
+    /// Forwards what comes from this call on, though the future be polled later.
+    pub(super) fn forward(
+        self,
+        daemon: Arc<Daemon>,
+        outbox: Arc<Outbox>,
+        stream: Stream,
+    ) -> Boxed<'static, ()> {
+        match self {
+            Self::Readings(readings) => {
+                let follow = readings.meter.follow();
+                Box::pin(readings.forward(follow, daemon, outbox, stream))
+            }
+            Self::Meters => Box::pin(meters(daemon.observe(), outbox, stream)),
+        }
+    }
+}
+
+/// A subscription to a meter's readings.
 #[derive(Debug)]
 pub(super) struct Readings {
-    follow: broadcast::Receiver<Published>,
-    demanded: Option<Demanded>,
-    params: ObserveParams,
     meter: MeterHandle,
+    demand: Option<Demand>,
     after: Option<u64>,
 }
 
 impl Readings {
-    pub(super) async fn new(daemon: &Daemon, params: ObserveParams) -> Result<Self, RpcError> {
+    fn new(daemon: &Daemon, params: ObserveParams) -> Result<Self, RpcError> {
         let meter = daemon.meter(&params.meter)?;
-        let follow = meter.follow();
-        let demanded = demand(meter, &params).await?;
-        Ok(Self { follow, demanded, meter: meter.clone(), after: params.after, params })
+        let demand = Demand::new(meter, &params)?;
+        Ok(Self { meter: meter.clone(), demand, after: params.after })
     }
 
     /// Forwards until the meter's task is gone for good. First from the log, then as they come, with no gap and no repeat
     /// in between: both are told apart by sequence.
-    pub(super) async fn forward(mut self, daemon: Arc<Daemon>, outbox: Arc<Outbox>, stream: Stream) {
+    async fn forward(
+        self,
+        mut follow: Receiver<Published>,
+        daemon: Arc<Daemon>,
+        outbox: Arc<Outbox>,
+        stream: Stream,
+    ) {
+        if self.press().await.is_err() {
+            return;
+        }
         let mut last = match self.after {
             Some(after) => self.replay(&daemon, &outbox, &stream, after).await,
             None => 0,
         };
         loop {
-            match self.follow.recv().await {
+            match follow.recv().await {
                 Ok(Published::Reading { logged, .. }) if logged.reading.sequence > last => {
                     last = logged.reading.sequence;
                     outbox.reading(&stream, logged);
+                    continue;
                 }
-                Ok(Published::Failed { exposure: None, .. }) if self.demanded.is_some() => {
-                    self.demanded = demand(&self.meter, &self.params).await.ok().flatten();
-                }
-                Ok(_) => {}
-                // The log has what went by too fast, for those who follow by sequence.
+                // A task that was restarted knows of no demands.
+                Ok(Published::Failed { exposure: None, .. }) => {}
+                Ok(_) => continue,
+                // The log has what went by too fast, for those who follow by sequence. The news of a restart may be
+                // among it.
                 Err(RecvError::Lagged(_)) if self.after.is_some() => {
                     last = self.replay(&daemon, &outbox, &stream, last).await;
                 }
                 Err(RecvError::Lagged(count)) => outbox.lost(&stream, count),
                 Err(RecvError::Closed) => return,
             }
+            if self.press().await.is_err() {
+                return;
+            }
+        }
+    }
+
+    /// Tells the meter's task of the demand, if there is one. It waits while the task takes nothing in.
+    async fn press(&self) -> Result<(), RpcError> {
+        match &self.demand {
+            Some(demand) => self.meter.press(&demand.demanded, demand.exposure, demand.interval_s).await,
+            None => Ok(()),
         }
     }
 
@@ -65,7 +124,7 @@ impl Readings {
         loop {
             let limit = Some(u32::try_from(super::LIMITS.waiting_notifications / 2).unwrap_or(1));
             let selection = Selection {
-                meter: Some(self.params.meter.clone()),
+                meter: Some(self.meter.id().to_owned()),
                 after: Some(after),
                 limit,
                 ..Selection::default()
@@ -85,19 +144,26 @@ impl Readings {
     }
 }
 
-/// The exposures that an observer asks for; none if it only watches.
-async fn demand(meter: &MeterHandle, params: &ObserveParams) -> Result<Option<Demanded>, RpcError> {
-    let Some(interval_s) = params.interval_s else { return Ok(None) };
-    let exposure = super::dispatch::exposure(params.integration_s)?;
-    Ok(Some(meter.demand(exposure, super::dispatch::interval(interval_s)?).await?))
+/// The exposures that an observer asks for.
+#[derive(Debug)]
+struct Demand {
+    demanded: Demanded,
+    exposure: Exposure,
+    interval_s: f64,
+}
+
+impl Demand {
+    /// What an observer asks for; nothing if it only watches.
+    fn new(meter: &MeterHandle, params: &ObserveParams) -> Result<Option<Self>, RpcError> {
+        let Some(interval_s) = params.interval_s else { return Ok(None) };
+        let exposure = super::dispatch::exposure(meter, params.integration_s)?;
+        let interval_s = super::dispatch::interval(interval_s)?;
+        Ok(Some(Self { demanded: meter.reserve()?, exposure, interval_s }))
+    }
 }
 
 /// Forwards changes of meters' states.
-pub(super) async fn meters(
-    mut changes: broadcast::Receiver<Arc<Meter>>,
-    outbox: Arc<Outbox>,
-    stream: Stream,
-) {
+async fn meters(mut changes: Receiver<Arc<Meter>>, outbox: Arc<Outbox>, stream: Stream) {
     loop {
         match changes.recv().await {
             Ok(meter) => {

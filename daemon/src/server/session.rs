@@ -9,7 +9,7 @@ use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::line::{Line, Lines};
 use settled_protocol::message::{Call, Incoming, Refusal, RequestId, response_line};
 use settled_protocol::method::{
-    CancelParams, MeterObserve, MetersObserve, Method, Nothing, RequestCancel, Subscribed, SubscriptionCancel,
+    CancelParams, Method, Nothing, RequestCancel, Subscribed, SubscriptionCancel,
 };
 use tokio::io::{AsyncReadExt, AsyncWriteExt, Interest};
 use tokio::net::UnixStream;
@@ -18,8 +18,9 @@ use tokio::task::{AbortHandle, Id, JoinError, JoinSet};
 
 use super::LIMITS;
 use super::dispatch::{self, Progress};
-use super::observe::{self, Readings};
+use super::observe::Source;
 use super::outbox::{Outbox, Stream};
+use super::subscriptions::Subscriptions;
 use crate::daemon::Daemon;
 use crate::stop::Stop;
 
@@ -78,6 +79,8 @@ struct Pending {
 struct Batch {
     open: usize,
     answers: Vec<String>,
+    /// Subscriptions that begin once it is answered.
+    subscriptions: Vec<String>,
 }
 
 #[derive(Debug)]
@@ -87,21 +90,19 @@ struct Session {
     requests: JoinSet<Answer>,
     pending: HashMap<Id, Pending>,
     batches: HashMap<u64, Batch>,
-    subscriptions: HashMap<String, (Stream, AbortHandle)>,
-    streams: JoinSet<()>,
+    subscriptions: Subscriptions,
     counter: u64,
 }
 
 impl Session {
     fn new(daemon: Arc<Daemon>, outbox: Arc<Outbox>) -> Self {
         Self {
+            subscriptions: Subscriptions::new(Arc::clone(&daemon), Arc::clone(&outbox)),
             daemon,
             outbox,
             requests: JoinSet::new(),
             pending: HashMap::new(),
             batches: HashMap::new(),
-            subscriptions: HashMap::new(),
-            streams: JoinSet::new(),
             counter: 0,
         }
     }
@@ -124,7 +125,7 @@ impl Session {
                 () = stop.wait() => return self.refuse_all(),
             }
             while let Some(line) = lines.next() {
-                self.line(line).await;
+                self.line(line);
             }
         }
         self.finish(&reader, &mut stop).await;
@@ -159,7 +160,7 @@ impl Session {
         }
     }
 
-    async fn line(&mut self, line: Line) {
+    fn line(&mut self, line: Line) {
         let incoming = match line {
             Line::Whole(bytes) if bytes.iter().all(u8::is_ascii_whitespace) => return,
             Line::Whole(bytes) => Incoming::decode(&bytes),
@@ -170,32 +171,36 @@ impl Session {
             }
         };
         match incoming {
-            Incoming::Single(call) => self.call(call, Target::Line).await,
+            Incoming::Single(call) => self.call(call, Target::Line),
             Incoming::Batch(calls) => {
                 self.counter += 1;
                 let batch = self.counter;
                 // One more than there are, so that it can't end before its last call is in.
-                self.batches.insert(batch, Batch { open: calls.len() + 1, answers: Vec::new() });
+                self.batches.insert(batch, Batch { open: calls.len() + 1, ..Batch::default() });
                 for call in calls {
-                    self.call(call, Target::Batch(batch)).await;
+                    self.call(call, Target::Batch(batch));
                 }
                 self.batch_answer(batch, None);
             }
         }
     }
 
-    async fn call(&mut self, call: Result<Call, Refusal>, target: Target) {
-        match call {
-            Err(refusal) => self.answer(Some(refusal.id), target, &Err(refusal.error)),
-            Ok(call) => match self.at_once(&call).await {
-                Some(answer) => self.answer(call.id, target, &answer),
-                None => self.subscribe_or_spawn(call, target).await,
-            },
+    fn call(&mut self, call: Result<Call, Refusal>, target: Target) {
+        let call = match call {
+            Ok(call) => call,
+            Err(refusal) => return self.answer(Some(refusal.id), target, &Err(refusal.error)),
+        };
+        if let Some(answer) = self.at_once(&call) {
+            self.answer(call.id, target, &answer);
+        } else if let Some(source) = Source::of(&self.daemon, &call) {
+            self.subscribe(call.id, target, source);
+        } else {
+            self.spawn(call, target);
         }
     }
 
     /// What needs the session itself, or no time at all.
-    async fn at_once(&mut self, call: &Call) -> Option<Answer> {
+    fn at_once(&mut self, call: &Call) -> Option<Answer> {
         match call.method.as_str() {
             RequestCancel::NAME => {
                 Some(call.params::<RequestCancel>().and_then(|params| self.cancel(&params)))
@@ -207,71 +212,34 @@ impl Session {
         }
     }
 
-    async fn subscribe_or_spawn(&mut self, call: Call, target: Target) {
-        match call.method.as_str() {
-            MeterObserve::NAME => {
-                let readings = match self.may_subscribe().and_then(|()| call.params::<MeterObserve>()) {
-                    Ok(params) => Readings::new(&self.daemon, params).await,
-                    Err(error) => Err(error),
-                };
-                let daemon = Arc::clone(&self.daemon);
-                let start =
-                    |outbox, stream| readings.map(|readings| readings.forward(daemon, outbox, stream));
-                self.subscribe(call.id, target, start);
-            }
-            MetersObserve::NAME => {
-                let allowed = self.may_subscribe().and_then(|()| call.params::<MetersObserve>());
-                let changes = self.daemon.observe();
-                let start =
-                    |outbox, stream| allowed.map(|Nothing {}| observe::meters(changes, outbox, stream));
-                self.subscribe(call.id, target, start);
-            }
-            _ => self.spawn(call, target),
-        }
-    }
-
-    fn may_subscribe(&self) -> Result<(), RpcError> {
-        if self.subscriptions.len() < LIMITS.subscriptions {
-            return Ok(());
-        }
-        let message = format!("a connection may have at most {} subscriptions", LIMITS.subscriptions);
-        Err(RpcError::new(ErrorKind::Overloaded, message))
-    }
-
-    /// Answers first, then lets the stream begin.
-    fn subscribe<S>(
-        &mut self,
-        id: Option<RequestId>,
-        target: Target,
-        start: impl FnOnce(Arc<Outbox>, Stream) -> Result<S, RpcError>,
-    ) where
-        S: Future<Output = ()> + Send + 'static,
-    {
-        self.counter += 1;
-        let name = format!("s{}", self.counter);
-        let stream: Stream = name.as_str().into();
-        match start(Arc::clone(&self.outbox), Arc::clone(&stream)) {
+    /// Answers first, then lets the stream begin. In a batch that is when the whole batch is answered.
+    fn subscribe(&mut self, id: Option<RequestId>, target: Target, source: Result<Source, RpcError>) {
+        match source.and_then(|source| self.subscriptions.add(source)) {
             Err(error) => self.answer(id, target, &Err(error)),
-            Ok(forward) => {
-                let subscribed = dispatch::raw(&Subscribed { subscription: name.clone() });
-                self.answer(id, target, &subscribed);
-                while self.streams.try_join_next().is_some() {}
-                let task = self.streams.spawn(forward);
-                self.subscriptions.insert(name, (stream, task));
+            Ok(name) => {
+                let answer = dispatch::raw(&Subscribed { subscription: name.clone() });
+                match target {
+                    Target::Line => {
+                        self.answer(id, target, &answer);
+                        self.subscriptions.begin(&name);
+                    }
+                    Target::Batch(key) => {
+                        if let Some(batch) = self.batches.get_mut(&key) {
+                            batch.subscriptions.push(name);
+                        }
+                        self.answer(id, target, &answer);
+                    }
+                }
             }
         }
     }
 
     fn unsubscribe(&mut self, name: &str) -> Answer {
-        let Some((stream, task)) = self.subscriptions.remove(name) else {
-            return Err(RpcError::new(
-                ErrorKind::InvalidParams,
-                format!("params.subscription: there is no {name:?} here"),
-            ));
-        };
-        task.abort();
-        self.outbox.forget(&stream);
-        dispatch::raw(&Nothing {})
+        if self.subscriptions.end(name) {
+            return dispatch::raw(&Nothing {});
+        }
+        let message = format!("params.subscription: there is no {name:?} here");
+        Err(RpcError::new(ErrorKind::InvalidParams, message))
     }
 
     fn spawn(&mut self, call: Call, target: Target) {
@@ -345,7 +313,7 @@ impl Session {
         }
     }
 
-    /// One call of a batch is done. The last sends the answers, if there are any.
+    /// One call of a batch is done. The last sends the answers, if there are any, and lets what was subscribed to begin.
     fn batch_answer(&mut self, key: u64, line: Option<String>) {
         let Some(batch) = self.batches.get_mut(&key) else { return };
         batch.answers.extend(line);
@@ -353,10 +321,15 @@ impl Session {
         if batch.open > 0 {
             return;
         }
-        if let Some(Batch { answers, .. }) = self.batches.remove(&key)
-            && !answers.is_empty()
-        {
+        let Some(Batch { answers, subscriptions, .. }) = self.batches.remove(&key) else { return };
+        if !answers.is_empty() {
             self.outbox.answer(format!("[{}]", answers.join(",")));
+        }
+        for name in subscriptions {
+            self.subscriptions.begin(&name);
         }
     }
 }
+
+#[cfg(test)]
+mod tests;
