@@ -20,8 +20,8 @@ const LINES: Duration = Duration::from_secs(10);
 /// What to call settled.
 #[derive(Clone, Debug, Args)]
 pub(super) struct CriteriaOptions {
-    /// Band of luminance, relative [default: 0.5%].
-    #[arg(long, value_name = "SHARE", value_parser = share)]
+    /// Band of luminance, relative, with its % [default: 0.5%].
+    #[arg(long, value_name = "PERCENT", value_parser = share)]
     luminance: Option<f64>,
     /// Band of luminance near black, in cd/m² [default: 0.0005].
     #[arg(long, value_name = "CD_M2")]
@@ -35,8 +35,8 @@ pub(super) struct CriteriaOptions {
     /// How long the light must stay within its bands [default: 60s].
     #[arg(long, value_name = "TIME", value_parser = seconds)]
     hold: Option<f64>,
-    /// Confidence of each look at the evidence [default: 99%].
-    #[arg(long, value_name = "SHARE", value_parser = share)]
+    /// Confidence of each look at the evidence, with its % [default: 99%].
+    #[arg(long, value_name = "PERCENT", value_parser = share)]
     confidence: Option<f64>,
     /// Don't call it settled before this.
     #[arg(long, value_name = "TIME", value_parser = seconds)]
