@@ -90,6 +90,7 @@ fn what_was_logged_can_be_assessed() {
 #[test]
 fn a_closed_pipe_ends_quietly() {
     let daemon = Daemon::start(TWO);
+    daemon.client().wait_for_state("a", "ready");
     let mut child = daemon
         .settle(&["observe", "a", "--interval", "0"])
         .stdout(Stdio::piped())

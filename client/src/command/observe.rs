@@ -2,11 +2,13 @@
 
 use clap::Args;
 use settled_protocol::log::Selection;
-use settled_protocol::method::{LogReadings, ObserveParams};
+use settled_protocol::meter::{Meter, State};
+use settled_protocol::method::{LogReadings, MetersList, Nothing, ObserveParams};
 use settled_protocol::reading::Reading;
 use tokio::signal::unix::{SignalKind, signal};
 
 use super::{Context, Exit, Failure, MeterArgument};
+use crate::connection::{CallError, Connection};
 use crate::output::{CAUTION, FAINT, Output, styled};
 use crate::quantities::seconds;
 use crate::show;
@@ -44,14 +46,29 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         integration_s: options.integration,
         after: options.since,
     };
-    let mut subscription = connection.observe(&params).await?;
+    let mut readings = connection.observe(&params).await?;
+    let mut changes = connection.observe_meters().await?;
+    let mut presence = Presence { output: context.output, meter: params.meter, said: None };
+    presence.look(&connection).await?;
     // One listener for the whole time: a Ctrl-C while a reading is being written must not be lost.
     let mut interrupt = signal(SignalKind::interrupt())?;
     let mut left = options.count.unwrap_or(u64::MAX);
     while left > 0 {
         let event = tokio::select! {
-            event = subscription.next() => event,
+            biased;
             _ = interrupt.recv() => return Ok(Exit::Interrupted),
+            change = changes.next() => match change {
+                Some(Event::Meter(meter)) => {
+                    presence.note(&meter);
+                    continue;
+                }
+                Some(_) => {
+                    presence.look(&connection).await?;
+                    continue;
+                }
+                None => None,
+            },
+            event = readings.next() => event,
         };
         match event {
             Some(Event::Reading(reading)) => {
@@ -59,10 +76,52 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
                 left -= 1;
             }
             Some(Event::Missed { count, range }) => say_missed(context.output, count, range),
-            None => return Err(crate::connection::CallError::Closed.into()),
+            Some(Event::Meter(_)) => {}
+            None => return Err(CallError::Closed.into()),
         }
     }
     Ok(Exit::Done)
+}
+
+/// Whether the meter is there. A silent wait for one that isn't would look like a wait for light.
+struct Presence {
+    output: Output,
+    meter: String,
+    /// What was said of its absence, if it is away.
+    said: Option<String>,
+}
+
+impl Presence {
+    async fn look(&mut self, connection: &Connection) -> Result<(), CallError> {
+        for meter in &connection.call::<MetersList>(&Nothing {}).await?.meters {
+            self.note(meter);
+        }
+        Ok(())
+    }
+
+    /// Says so where the meter went away or is back; nothing twice, nothing of other meters.
+    fn note(&mut self, meter: &Meter) {
+        if meter.id != self.meter {
+            return;
+        }
+        let away = away(meter);
+        if away != self.said {
+            let words = away.clone().unwrap_or_else(|| format!("{} is back", meter.id));
+            self.output.note(&styled(CAUTION, &words), meter);
+            self.said = away;
+        }
+    }
+}
+
+/// Why there is nothing to be seen of the meter, if it is away.
+fn away(meter: &Meter) -> Option<String> {
+    let how = match meter.state {
+        State::Ready | State::Reading | State::Warming => return None,
+        State::Absent => "is absent",
+        State::Failed => "has failed",
+    };
+    let reason = meter.reason.as_ref().map_or_else(String::new, |reason| format!(": {reason}"));
+    Some(format!("{} {how}{reason}; waiting", meter.id))
 }
 
 /// One line for a reading.
