@@ -1,7 +1,7 @@
 //! `settle` as a person or a script uses it.
 
 use std::io::Write;
-use std::process::{Command, Stdio};
+use std::process::{Command, Output, Stdio};
 
 use serde_json::Value;
 
@@ -29,16 +29,40 @@ fn mistakes_on_the_command_line_end_with_2_and_name_what_was_wrong() {
 }
 
 #[test]
-fn errors_end_with_1_and_are_json_where_json_is_asked_for() {
-    let daemon = Daemon::start(TWO);
-    let output = daemon.run_settle(&["--json", "read", "nope"]);
-    assert_eq!(output.status.code(), Some(1));
-    let error: Value = serde_json::from_slice(&output.stderr).unwrap();
-    assert_eq!(error["error"]["data"]["kind"], "no_such_meter");
+fn errors_end_with_1_and_say_what_to_do() {
     let absent =
         Command::new(program("settle")).args(["--socket", "/nonexistent/socket", "meters"]).output().unwrap();
     assert_eq!(absent.status.code(), Some(1));
     assert!(String::from_utf8(absent.stderr).unwrap().contains("settle demo"));
+}
+
+#[test]
+fn every_error_is_one_line_of_json_with_its_kind_where_json_is_asked_for() {
+    let daemon = Daemon::start(TWO);
+    let cases: [(&[&str], i32, &str); 8] = [
+        (&["--json", "raed"], 2, "usage"),
+        (&["--json"], 2, "usage"),
+        (&["--json", "log"], 2, "usage"),
+        (&["stage", "show", "--json"], 2, "usage"),
+        (&["read", "a", "--hold", "soon", "--json"], 2, "usage"),
+        (&["read", "--json"], 2, "usage"),
+        (&["assess", "/nonexistent", "--json"], 1, "input"),
+        (&["--json", "read", "nope"], 1, "no_such_meter"),
+    ];
+    for (arguments, status, kind) in cases {
+        assert_json_error(&daemon.run_settle(arguments), status, kind);
+    }
+    let mut absent = Command::new(program("settle"));
+    absent.args(["--socket", "/nonexistent/socket", "meters", "--json"]);
+    assert_json_error(&absent.output().unwrap(), 1, "no_daemon");
+}
+
+fn assert_json_error(output: &Output, status: i32, kind: &str) {
+    let words = String::from_utf8(output.stderr.clone()).unwrap();
+    assert_eq!((output.status.code(), words.lines().count()), (Some(status), 1), "{words}");
+    let error: Value = serde_json::from_str(&words).unwrap();
+    assert!(error["error"]["message"].is_string(), "{error}");
+    assert_eq!(error["error"]["data"]["kind"], kind, "{error}");
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! `settle observe`: a line for each reading.
 
 use clap::Args;
+use serde_json::json;
 use settled_protocol::log::Selection;
 use settled_protocol::meter::{Meter, State};
 use settled_protocol::method::{LogReadings, MetersList, Nothing, ObserveParams};
@@ -144,8 +145,8 @@ pub(super) fn show_reading(output: Output, reading: &Reading) -> Result<(), Fail
 
 fn say_missed(output: Output, count: u64, range: Option<(u64, u64)>) {
     let which = range.map_or_else(String::new, |(from, to)| format!(", {from} to {to}"));
-    output.aside(&styled(
-        CAUTION,
-        &format!("-- missed {count} readings{which}: this reader was too slow; they are in the log --"),
-    ));
+    let words =
+        format!("-- missed {count} readings{which}: this reader was too slow; they are in the log --");
+    let (from, to) = range.unzip();
+    output.note(&styled(CAUTION, &words), &json!({ "missed": { "count": count, "from": from, "to": to } }));
 }
