@@ -12,8 +12,14 @@ const TWO: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"a\"\ndriver =
 #[test]
 fn mistakes_on_the_command_line_end_with_2_and_name_what_was_wrong() {
     let daemon = Daemon::start(TWO);
-    let cases: [(&[&str], &str); 6] = [
+    let cases: [(&[&str], &str); 9] = [
         (&["read"], "which meter? There are a, b"),
+        (&["log", "readings", "--limit", "0"], "'--limit <N>'"),
+        (&["log", "readings", "--csv", "--json"], "choose one"),
+        (
+            &["log", "events", "--since", "2026-11-26T00:00:00Z", "--until", "2026-11-25T00:00:00Z"],
+            "--since must not be after --until",
+        ),
         (&["read", "a", "--hold", "60s"], "need --settled"),
         (&["read", "a", "--settled", "--luminance", "lots"], "expected a share such as 0.5%"),
         (&["read", "a", "--settled", "--hold", "0.1"], "hold_s must be from 0.5"),
@@ -85,6 +91,42 @@ fn json_is_the_protocols_own() {
     let logged: settled_protocol::reading::Reading =
         serde_json::from_value(object(&["--json", "log", "readings"])).unwrap();
     assert_eq!(logged, reading);
+}
+
+#[test]
+fn the_log_comes_out_as_a_table() {
+    let daemon = Daemon::start(TWO);
+    let readings: Vec<_> =
+        (0..3).map(|_| daemon.client().call("meter.read", &serde_json::json!({"meter": "a"}))).collect();
+    let output = daemon.run_settle(&["log", "readings", "--csv"]);
+    let table = String::from_utf8(output.stdout).unwrap();
+    let lines: Vec<Vec<&str>> = table.lines().map(|line| line.split(',').collect()).collect();
+    assert_eq!(lines.len(), 4, "{table}");
+    let column = |name: &str| lines[0].iter().position(|column| *column == name).unwrap();
+    for (line, reading) in lines[1..].iter().zip(&readings) {
+        assert_eq!(line.len(), lines[0].len());
+        let number = |name: &str| line[column(name)].parse::<f64>().unwrap();
+        assert_eq!(number("Y"), reading["luminance_cd_m2"].as_f64().unwrap());
+        assert_eq!(number("u_prime"), reading["chromaticity"]["u_prime"].as_f64().unwrap());
+        assert_eq!((line[column("unit")], line[column("flags")]), ("cd/m2", "simulated"));
+    }
+    let file = daemon.path("table.csv");
+    std::fs::write(&file, &table).unwrap();
+    let assessed = daemon.run_settle(&["assess", file.to_str().unwrap()]);
+    let decision: Value = serde_json::from_slice(&assessed.stdout).unwrap();
+    assert_eq!(decision["id"], "a", "{}", String::from_utf8_lossy(&assessed.stderr));
+}
+
+#[test]
+fn a_meter_that_neither_config_nor_log_knows_is_an_error() {
+    let daemon = Daemon::start(TWO);
+    for what in ["readings", "events"] {
+        let output = daemon.run_settle(&["log", what, "--meter", "zip"]);
+        let words = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(1));
+        assert!(words.contains("\"zip\"") && words.contains("configured: a, b"), "{words}");
+    }
+    assert_eq!(daemon.run_settle(&["log", "readings", "--meter", "b"]).status.code(), Some(0));
 }
 
 #[test]
