@@ -1,5 +1,6 @@
 //! Numbers from people: durations, percentages, colours. Errors name what was wrong.
 
+use std::ops::RangeInclusive;
 use std::time::Duration;
 
 /// Seconds from text such as `60`, `90s` or `1h 30min`.
@@ -10,6 +11,43 @@ pub fn seconds(text: &str) -> Result<f64, String> {
     let plain = text.parse::<f64>().ok().filter(|seconds| seconds.is_finite() && *seconds >= 0.0);
     let worded = || humantime::parse_duration(text).map(|duration: Duration| duration.as_secs_f64()).ok();
     plain.or_else(worded).ok_or_else(|| "expected a time such as 60, 90s, 400ms or 1h 30min".to_owned())
+}
+
+/// The time of one exposure, in s: what a daemon may be asked for. The meter has limits of its own.
+///
+/// # Errors
+/// A sentence that says what is expected.
+pub fn integration(text: &str) -> Result<f64, String> {
+    within(seconds, 1e-6..=3600.0, "1us to 1h")(text)
+}
+
+/// The time from one reading to the next, or a reading's age, in s: what a daemon may be asked for.
+///
+/// # Errors
+/// A sentence that says what is expected.
+pub fn interval(text: &str) -> Result<f64, String> {
+    within(seconds, 0.0..=86_400.0, "0 to 24h")(text)
+}
+
+/// A finite number.
+///
+/// # Errors
+/// A sentence that says what is expected.
+pub fn number(text: &str) -> Result<f64, String> {
+    let number = text.trim().parse::<f64>().ok().filter(|number| number.is_finite());
+    number.ok_or_else(|| "expected a number such as 0.0005".to_owned())
+}
+
+/// The same parser, for what lies in `range` alone; `ends` names its ends as one would type them.
+pub fn within(
+    parse: fn(&str) -> Result<f64, String>,
+    range: RangeInclusive<f64>,
+    ends: &'static str,
+) -> impl Fn(&str) -> Result<f64, String> + Clone + Send + Sync + 'static {
+    move |text| {
+        let value = parse(text)?;
+        if range.contains(&value) { Ok(value) } else { Err(format!("must be from {ends}")) }
+    }
 }
 
 /// A share from text such as `0.5%`. The % is never left out: 0.5 could be half a per cent or half of the whole.
@@ -46,6 +84,15 @@ fn with_percent_sign(text: &str, expected: &str) -> Result<f64, String> {
         Some(_) => format!("write it with its %: {text}%"),
         None => expected.to_owned(),
     })
+}
+
+/// A bit depth of code values.
+///
+/// # Errors
+/// A sentence that says what is expected.
+pub fn bits(text: &str) -> Result<u8, String> {
+    let bits = text.trim().parse().ok().filter(|bits| [8, 10, 12].contains(bits));
+    bits.ok_or_else(|| "expected 8, 10 or 12".to_owned())
 }
 
 /// Code values from text such as `1023,1023,1023`, or `512` for a grey.
@@ -85,6 +132,8 @@ mod tests {
         }
         assert!(share("NaN").is_err() && share("%").is_err() && share("NaN%").is_err());
         assert!(percent("0%").is_err() && percent("101%").is_err() && percent("-1%").is_err());
+        assert!(integration("0").is_err() && integration("2h").is_err() && interval("25h").is_err());
+        assert!(number("inf").is_err() && bits("9").is_err());
         assert!(colour("1,2").is_err() && colour("70000").is_err() && colour("red").is_err());
     }
 

@@ -11,7 +11,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use super::{Context, Exit, Failure, MeterArgument};
 use crate::connection::{CallError, Connection};
 use crate::output::{CAUTION, FAINT, Output, styled};
-use crate::quantities::seconds;
+use crate::quantities::{integration, interval};
 use crate::show;
 use crate::subscription::Event;
 
@@ -20,16 +20,16 @@ pub(super) struct Options {
     #[command(flatten)]
     meter: MeterArgument,
     /// Take a reading this often, unless others do; without it, only watch what others cause. 0 is without pause.
-    #[arg(long, value_name = "TIME", value_parser = seconds)]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = interval)]
     interval: Option<f64>,
     /// The integration time, with --interval; the meter's own choice if left out.
-    #[arg(long, value_name = "TIME", value_parser = seconds, requires = "interval")]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = integration, requires = "interval")]
     integration: Option<f64>,
     /// First show what came after the reading of this number, from the log.
     #[arg(long, value_name = "NUMBER")]
     since: Option<u64>,
     /// End after this many readings.
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..))]
     count: Option<u64>,
 }
 
