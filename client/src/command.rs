@@ -1,18 +1,20 @@
 //! The commands of `settle`: one file each.
 
-use std::fmt;
+use std::ffi::OsString;
 use std::path::PathBuf;
 
+use clap::error::ErrorKind;
 use clap::{Args, CommandFactory, Parser, Subcommand};
-use settled_drivers::fault::chain;
-use settled_protocol::error::ErrorKind;
 use settled_protocol::method::{MetersList, Nothing};
 
 use crate::connection::{CallError, Connection, OpenError};
 use crate::output::Output;
 
+pub use failure::Failure;
+
 mod assess;
 mod demo;
+mod failure;
 mod log;
 mod manual;
 mod meters;
@@ -53,6 +55,8 @@ impl Exit {
 
 const STATUSES: &str = "Exit status: 0 settled, or done; 1 an error; 2 a mistake on the command line; 3 not settled; 130 interrupted.
 
+Kinds of error beside those of PROTOCOL.md: usage, no_daemon, connection_closed, version_mismatch, input, output.
+
 Cautions: long static patches leave marks on self-emitting panels, flashing ones can trigger seizures in photosensitive \
 viewers; don't look into lasers or very bright sources. The makers' instructions, local codes and licensed practice come first.";
 
@@ -63,7 +67,8 @@ pub struct Arguments {
     /// The daemon's socket; else SETTLED_SOCKET, your own daemon's, the system's.
     #[arg(long, global = true, value_name = "PATH")]
     socket: Option<PathBuf>,
-    /// Write JSON, one object a line, as PROTOCOL.md describes it; errors go to standard error as JSON.
+    /// Write JSON, one object a line, as PROTOCOL.md describes it. An error is one line of JSON on standard error:
+    /// {"error":{"message":…,"data":{"kind":…}}}.
     #[arg(long, global = true)]
     json: bool,
     #[command(subcommand)]
@@ -106,99 +111,36 @@ pub struct MeterArgument {
     meter: Option<String>,
 }
 
-/// Why a command failed.
-#[derive(Debug)]
-pub enum Failure {
-    /// No connection.
-    Open(OpenError),
-    /// A call failed.
-    Call(CallError),
-    /// The command line, together with what the daemon has, makes no sense.
-    Usage(String),
-    /// A file, or what it holds.
-    Input(String),
-    /// Standard output is closed, or can't be written.
-    Output(std::io::Error),
-}
-
-impl fmt::Display for Failure {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Open(error) => error.fmt(f),
-            Self::Call(error) => error.fmt(f),
-            Self::Usage(message) | Self::Input(message) => f.write_str(message),
-            Self::Output(_) => f.write_str("writing the output"),
-        }
-    }
-}
-
-impl std::error::Error for Failure {
-    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
-        match self {
-            // Their own words are part of the text above already.
-            Self::Open(error) => error.source(),
-            Self::Call(error) => error.source(),
-            Self::Output(error) => Some(error),
-            Self::Usage(_) | Self::Input(_) => None,
-        }
-    }
-}
-
-impl From<OpenError> for Failure {
-    fn from(error: OpenError) -> Self {
-        Self::Open(error)
-    }
-}
-
-impl From<CallError> for Failure {
-    fn from(error: CallError) -> Self {
-        Self::Call(error)
-    }
-}
-
-impl From<std::io::Error> for Failure {
-    fn from(error: std::io::Error) -> Self {
-        Self::Output(error)
-    }
-}
-
-impl Failure {
-    fn exit(&self) -> Exit {
-        match self {
-            Self::Usage(_) => Exit::Usage,
-            // `settle log readings | head`: not an error of anybody's.
-            Self::Output(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Exit::Done,
-            _ => Exit::Failed,
-        }
-    }
-
-    /// The error as a script reads it.
-    fn object(&self) -> serde_json::Value {
-        match self {
-            Self::Call(CallError::Refused(error)) => serde_json::json!({ "error": error }),
-            other => serde_json::json!({ "error": { "message": chain(other) } }),
-        }
-    }
-}
-
 /// Runs a command to its end, and says what went wrong if something did.
 pub async fn run(arguments: Arguments) -> Exit {
     let Arguments { socket, json, command } = arguments;
     let output = Output { json };
     let context = Context { socket, output };
-    match carry_out(&context, command).await {
-        Ok(exit) => exit,
-        Err(failure) => {
-            output.end_status();
-            let exit = failure.exit();
-            if exit != Exit::Done {
-                let plain =
-                    || format!("{} {}", crate::output::styled(crate::output::BAD, "error:"), chain(&failure));
-                output.aside(&if json { failure.object().to_string() } else { plain() });
-            }
-            exit
-        }
+    carry_out(&context, command).await.unwrap_or_else(|failure| failure.say(output))
+}
+
+/// Says that a command can't even begin.
+pub fn say_no_runtime(arguments: &Arguments, error: std::io::Error) -> Exit {
+    Failure::Runtime(error).say(Output { json: arguments.json })
+}
+
+/// What becomes of a command line that was not understood, or that only asks for help: `words` is all of it.
+pub fn refuse(error: &clap::Error, words: &[OsString]) -> Exit {
+    if !error.use_stderr() {
+        // Help, or the version. A pipe that nobody reads from is no error.
+        let _printed = error.print().is_ok();
+        return Exit::Done;
     }
+    // It was not understood, so that whether it asked for JSON can only be looked for.
+    let json = words.iter().take_while(|word| *word != "--").any(|word| word == "--json");
+    if json {
+        let missing = error.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand;
+        let words = || failure::without_usage(&error.render().to_string());
+        let message = if missing { "a command is missing; see --help".to_owned() } else { words() };
+        return Failure::Usage(message).say(Output { json });
+    }
+    let _printed = error.print().is_ok();
+    Exit::Usage
 }
 
 async fn carry_out(context: &Context, command: Command) -> Result<Exit, Failure> {
@@ -267,5 +209,5 @@ async fn flush(connection: &Connection) {
 
 /// Whether an error says that the daemon took a request back.
 fn is_cancelled(error: &CallError) -> bool {
-    matches!(error, CallError::Refused(error) if error.kind() == ErrorKind::Cancelled)
+    matches!(error, CallError::Refused(error) if error.kind() == settled_protocol::error::ErrorKind::Cancelled)
 }

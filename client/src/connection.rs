@@ -14,9 +14,9 @@ use settled_protocol::error::RpcError;
 use settled_protocol::line::{LONGEST_LINE, Line, Lines};
 use settled_protocol::message::{Outgoing, RequestId, call_without_answer_line, request_line};
 use settled_protocol::method::{
-    CancelParams, MeterObserve, Method, ObserveParams, RequestCancel, Subscribed,
+    CancelParams, MeterObserve, MetersObserve, Method, Nothing, ObserveParams, RequestCancel, Subscribed,
 };
-use settled_protocol::notification::{Missed, Notification, ReadingTaken, SettleProgress};
+use settled_protocol::notification::{MeterChanged, Missed, Notification, ReadingTaken, SettleProgress};
 use settled_protocol::socket;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::UnixStream;
@@ -205,8 +205,23 @@ impl Connection {
     /// # Errors
     /// [`CallError`].
     pub async fn observe(&self, params: &ObserveParams) -> Result<Subscription, CallError> {
+        self.subscribe::<MeterObserve>(params).await
+    }
+
+    /// Subscribes to meters that come, go, fail or recover.
+    ///
+    /// # Errors
+    /// [`CallError`].
+    pub async fn observe_meters(&self) -> Result<Subscription, CallError> {
+        self.subscribe::<MetersObserve>(&Nothing {}).await
+    }
+
+    async fn subscribe<M: Method<Output = Subscribed>>(
+        &self,
+        params: &M::Params,
+    ) -> Result<Subscription, CallError> {
         let (feed, receiver) = crate::subscription::channel();
-        let Subscribed { subscription } = self.request::<MeterObserve>(params, None, Some(feed)).await?;
+        let Subscribed { subscription } = self.request::<M>(params, None, Some(feed)).await?;
         Ok(Subscription::new(subscription, receiver))
     }
 
@@ -311,6 +326,13 @@ impl Waiting {
                     && let Some(feed) = self.feeds.get_mut(&subscription)
                 {
                     feed.reading(reading);
+                }
+            }
+            MeterChanged::NAME => {
+                if let Ok(MeterChanged { subscription, meter }) = serde_json::from_str(params)
+                    && let Some(feed) = self.feeds.get_mut(&subscription)
+                {
+                    feed.meter(meter);
                 }
             }
             Missed::NAME => {

@@ -66,6 +66,15 @@ impl Output {
         let _written = writeln!(anstream::stderr(), "{text}").is_ok();
     }
 
+    /// Writes what isn't the answer, but worth knowing, to standard error: in words, or as an object.
+    pub fn note(self, words: &str, object: &impl Serialize) {
+        if self.json {
+            self.aside(&serde_json::to_string(object).unwrap_or_default());
+        } else {
+            self.aside(words);
+        }
+    }
+
     /// Shows a status in place of the last one, where standard error is a terminal.
     pub fn status(self, text: &str) {
         if Self::has_status() {

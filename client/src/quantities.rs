@@ -1,5 +1,6 @@
 //! Numbers from people: durations, percentages, colours. Errors name what was wrong.
 
+use std::ops::RangeInclusive;
 use std::time::Duration;
 
 /// Seconds from text such as `60`, `90s` or `1h 30min`.
@@ -12,29 +13,86 @@ pub fn seconds(text: &str) -> Result<f64, String> {
     plain.or_else(worded).ok_or_else(|| "expected a time such as 60, 90s, 400ms or 1h 30min".to_owned())
 }
 
-/// A share from text such as `0.5%` or `0.005`.
+/// The time of one exposure, in s: what a daemon may be asked for. The meter has limits of its own.
+///
+/// # Errors
+/// A sentence that says what is expected.
+pub fn integration(text: &str) -> Result<f64, String> {
+    within(seconds, 1e-6..=3600.0, "1us to 1h")(text)
+}
+
+/// The time from one reading to the next, or a reading's age, in s: what a daemon may be asked for.
+///
+/// # Errors
+/// A sentence that says what is expected.
+pub fn interval(text: &str) -> Result<f64, String> {
+    within(seconds, 0.0..=86_400.0, "0 to 24h")(text)
+}
+
+/// A finite number.
+///
+/// # Errors
+/// A sentence that says what is expected.
+pub fn number(text: &str) -> Result<f64, String> {
+    let number = text.trim().parse::<f64>().ok().filter(|number| number.is_finite());
+    number.ok_or_else(|| "expected a number such as 0.0005".to_owned())
+}
+
+/// The same parser, for what lies in `range` alone; `ends` names its ends as one would type them.
+pub fn within(
+    parse: fn(&str) -> Result<f64, String>,
+    range: RangeInclusive<f64>,
+    ends: &'static str,
+) -> impl Fn(&str) -> Result<f64, String> + Clone + Send + Sync + 'static {
+    move |text| {
+        let value = parse(text)?;
+        if range.contains(&value) { Ok(value) } else { Err(format!("must be from {ends}")) }
+    }
+}
+
+/// A share from text such as `0.5%`. The % is never left out: 0.5 could be half a per cent or half of the whole.
 ///
 /// # Errors
 /// A sentence that says what is expected.
 pub fn share(text: &str) -> Result<f64, String> {
-    let (digits, scale) = match text.trim().strip_suffix('%') {
-        Some(digits) => (digits.trim_end(), 0.01),
-        None => (text.trim(), 1.0),
-    };
-    let number = digits.parse::<f64>().ok().map(|number| number * scale);
-    number
-        .filter(|share| share.is_finite())
-        .ok_or_else(|| "expected a share such as 0.5% or 0.005".to_owned())
+    with_percent_sign(text, "expected a share such as 0.5%").map(|percent| percent / 100.0)
 }
 
-/// Per cent from text such as `10%` or `10`.
+/// Per cent from text such as `10%`; written with its %, as every share is.
 ///
 /// # Errors
 /// A sentence that says what is expected.
 pub fn percent(text: &str) -> Result<f64, String> {
-    let digits = text.trim().trim_end_matches('%').trim_end();
-    let number = digits.parse::<f64>().ok().filter(|percent| *percent > 0.0 && *percent <= 100.0);
-    number.ok_or_else(|| "expected a percentage above 0 and up to 100, such as 10%".to_owned())
+    let expected = "expected a percentage above 0 and up to 100, such as 10%";
+    let number = with_percent_sign(text, expected)?;
+    if number > 0.0 && number <= 100.0 { Ok(number) } else { Err(expected.to_owned()) }
+}
+
+/// The number before a %. A bare number is refused with the ways to write what may have been meant.
+fn with_percent_sign(text: &str, expected: &str) -> Result<f64, String> {
+    let text = text.trim();
+    let number = |digits: &str| digits.trim_end().parse::<f64>().ok().filter(|number| number.is_finite());
+    if let Some(digits) = text.strip_suffix('%') {
+        return number(digits).ok_or_else(|| expected.to_owned());
+    }
+    Err(match number(text) {
+        Some(fraction) if (0.0..=1.0).contains(&fraction) => {
+            // To a millionth of a per cent: 0.07 is 7 %, not 7.000000000000001 %.
+            let whole = (fraction * 1e8).round() / 1e6;
+            format!("write it with its %: {text}%, or {whole}% if a fraction was meant")
+        }
+        Some(_) => format!("write it with its %: {text}%"),
+        None => expected.to_owned(),
+    })
+}
+
+/// A bit depth of code values.
+///
+/// # Errors
+/// A sentence that says what is expected.
+pub fn bits(text: &str) -> Result<u8, String> {
+    let bits = text.trim().parse().ok().filter(|bits| [8, 10, 12].contains(bits));
+    bits.ok_or_else(|| "expected 8, 10 or 12".to_owned())
 }
 
 /// Code values from text such as `1023,1023,1023`, or `512` for a grey.
@@ -60,8 +118,9 @@ mod tests {
         assert_eq!(seconds("1h 30min"), Ok(5400.0));
         assert_eq!(seconds("400ms"), Ok(0.4));
         assert_eq!(share("0.5%"), Ok(0.005));
-        assert_eq!(share("0.005"), Ok(0.005));
+        assert!((share("99.99%").unwrap() - 0.9999).abs() < 1e-12);
         assert_eq!(percent("10 %"), Ok(10.0));
+        assert_eq!(percent("0.25%"), Ok(0.25));
         assert_eq!(colour("512"), Ok([512; 3]));
         assert_eq!(colour("1, 2, 3"), Ok([1, 2, 3]));
     }
@@ -71,9 +130,17 @@ mod tests {
         for text in ["", "-1", "nan", "soon"] {
             assert!(seconds(text).is_err(), "{text}");
         }
-        assert!(
-            share("NaN").is_err() && share("%").is_err() && percent("0").is_err() && percent("101").is_err()
-        );
+        assert!(share("NaN").is_err() && share("%").is_err() && share("NaN%").is_err());
+        assert!(percent("0%").is_err() && percent("101%").is_err() && percent("-1%").is_err());
+        assert!(integration("0").is_err() && integration("2h").is_err() && interval("25h").is_err());
+        assert!(number("inf").is_err() && bits("9").is_err());
         assert!(colour("1,2").is_err() && colour("70000").is_err() && colour("red").is_err());
+    }
+
+    #[test]
+    fn a_share_without_its_percent_sign_is_refused_with_how_to_write_it() {
+        assert_eq!(share("0.5").unwrap_err(), "write it with its %: 0.5%, or 50% if a fraction was meant");
+        assert_eq!(share("0.07").unwrap_err(), "write it with its %: 0.07%, or 7% if a fraction was meant");
+        assert_eq!(percent("25").unwrap_err(), "write it with its %: 25%");
     }
 }

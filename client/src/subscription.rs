@@ -1,5 +1,6 @@
-//! Readings as they come. Bounded: who reads too slowly is told what was missed, at its place.
+//! Readings, or meters, as they come. Bounded: who reads too slowly is told what was missed, at its place.
 
+use settled_protocol::meter::Meter;
 use settled_protocol::reading::Reading;
 use tokio::sync::mpsc;
 
@@ -11,7 +12,9 @@ const READINGS: usize = 256;
 pub enum Event {
     /// A reading.
     Reading(Box<Reading>),
-    /// Readings that were missed here because this reader was too slow.
+    /// A meter that came, went, failed or recovered, as it is now.
+    Meter(Box<Meter>),
+    /// Readings or changes that were missed here because this reader was too slow.
     Missed {
         /// How many.
         count: u64,
@@ -20,7 +23,7 @@ pub enum Event {
     },
 }
 
-/// A meter's readings.
+/// A meter's readings, or the changes of all meters.
 #[derive(Debug)]
 pub struct Subscription {
     id: String,
@@ -66,6 +69,12 @@ impl Feed {
         let sequence = reading.sequence;
         if !self.say_missed() || self.events.try_send(Event::Reading(Box::new(reading))).is_err() {
             self.note_missed(1, Some((sequence, sequence)));
+        }
+    }
+
+    pub(crate) fn meter(&mut self, meter: Meter) {
+        if !self.say_missed() || self.events.try_send(Event::Meter(Box::new(meter))).is_err() {
+            self.note_missed(1, None);
         }
     }
 

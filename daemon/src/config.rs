@@ -186,14 +186,19 @@ mod tests {
         );
         let expected = [
             "1:2: sokcet: unknown key; did you mean \"socket\"?",
-            "3:12: log.survives: expected one of \"power-cut\", \"crash\"",
+            "3:12: log.survives: expected one of \"power-cut\", \"crash\", found \"fire\"",
             "5:9: clock.speed: expected a number from 1 to 100000, found the number 0",
             "7:6: meter[0].id: expected 1 to 64 letters, digits",
-            "8:10: meter[0].driver: expected one of \"profile\", \"simulated\"; did you mean \"simulated\"?",
+            "8:10: meter[0].driver: expected one of \"profile\", \"simulated\", found \"simulatd\"; did you mean \"simulated\"?",
             "9:1: meter[1].id: is missing",
             "9:1: meter[1].driver: is missing",
         ];
         assert_eq!(found.len(), expected.len(), "{found:#?}");
+        assert!(
+            found[1].ends_with("found \"fire\""),
+            "the words that were expected are told once: {}",
+            found[1]
+        );
         for (found, expected) in found.iter().zip(expected) {
             assert!(found.starts_with(&format!("/etc/bench/settled.toml:{expected}")), "{found}");
         }

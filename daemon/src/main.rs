@@ -1,6 +1,6 @@
 //! `settled`: the daemon that owns the light meters.
 
-use std::io::IsTerminal;
+use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -9,7 +9,7 @@ use clap::Parser;
 use settled::clock::Clock;
 use settled::config::{Config, LogConfig};
 use settled::log::{Log, Written};
-use settled::server::Bound;
+use settled::server::{BindError, Bound};
 use settled::stop;
 use settled_drivers::driver::Registry;
 use settled_drivers::fault::chain;
@@ -26,7 +26,7 @@ struct Arguments {
     /// The socket to listen on, whatever the config says.
     #[arg(long, value_name = "PATH")]
     socket: Option<PathBuf>,
-    /// Read the config, report every mistake in it, and touch nothing.
+    /// Read the config, report every mistake in it, a line each, and touch nothing.
     #[arg(long)]
     check: bool,
     /// Trace more: clients that come and go, and what they call themselves.
@@ -34,10 +34,16 @@ struct Arguments {
     verbose: bool,
 }
 
+/// What a config without meters is good for.
+const NO_METERS: &str = "without a [[meter]] there is nothing to measure with";
+
 type Failure = Box<dyn std::error::Error>;
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
+    if arguments.check {
+        return check(&arguments.config);
+    }
     let level = if arguments.verbose { tracing::Level::DEBUG } else { tracing::Level::INFO };
     let colour =
         std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|set| set.is_empty());
@@ -46,20 +52,41 @@ fn main() -> ExitCode {
     match start(&arguments) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            tracing::error!("{}", chain(error.as_ref()));
+            for line in chain(error.as_ref()).lines() {
+                tracing::error!("{line}");
+            }
             ExitCode::FAILURE
         }
     }
 }
 
-fn start(arguments: &Arguments) -> Result<(), Failure> {
-    let file = &arguments.config;
+/// Says what is wrong with the config, a line each, as a compiler would: a person reads this, not a journal.
+fn check(file: &Path) -> ExitCode {
+    let (mut stdout, mut stderr) = (std::io::stdout(), std::io::stderr());
+    let (said, code) = match read(file) {
+        Ok(config) => {
+            let meters = match config.meters.len() {
+                0 => format!("but {NO_METERS}"),
+                1 => "1 meter".to_owned(),
+                count => format!("{count} meters"),
+            };
+            (writeln!(stdout, "{}: no mistakes; {meters}", file.display()), ExitCode::SUCCESS)
+        }
+        Err(error) => (writeln!(stderr, "{}", chain(error.as_ref())), ExitCode::FAILURE),
+    };
+    if said.is_ok() { code } else { ExitCode::FAILURE }
+}
+
+fn read(file: &Path) -> Result<Config, Failure> {
     let text =
         std::fs::read_to_string(file).map_err(|error| format!("reading {}: {error}", file.display()))?;
-    let config = Config::load(file, &text, &Registry::built_in())?;
-    if arguments.check {
-        tracing::info!("{}: no mistakes; {} meters", file.display(), config.meters.len());
-        return Ok(());
+    Ok(Config::load(file, &text, &Registry::built_in())?)
+}
+
+fn start(arguments: &Arguments) -> Result<(), Failure> {
+    let config = read(&arguments.config)?;
+    if config.meters.is_empty() {
+        tracing::warn!("{}: {NO_METERS}", arguments.config.display());
     }
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let written = runtime.block_on(serve(arguments, config))?;
@@ -73,7 +100,7 @@ async fn serve(arguments: &Arguments, config: Config) -> Result<Written, Failure
     let usual = || socket::candidates(|name| std::env::var_os(name).map(PathBuf::from)).into_iter().next();
     let path = arguments.socket.clone().or(config.socket.path).or_else(usual).ok_or("no socket path")?;
     let bound = Bound::new(&path, config.socket.group.as_deref())
-        .map_err(|error| format!("the socket {}: {}", path.display(), chain(&error)))?;
+        .map_err(|error| format!("the socket {}: {}{}", path.display(), chain(&error), elsewhere(&error)))?;
     let (log, written) = open_log(&config.log)?;
     let clock = Arc::new(config.speed.map_or_else(Clock::system, Clock::simulated));
     let (stopper, stop) = stop::pair();
@@ -85,6 +112,16 @@ async fn serve(arguments: &Arguments, config: Config) -> Result<Written, Failure
     tracing::info!(socket = %bound.path().display(), "listening");
     tokio::join!(settled::run(config.meters, &bound.listener, clock, log, stop), signals);
     Ok(written)
+}
+
+/// What to do where the socket may not be made: an ordinary user without a folder of their own gets the system's.
+fn elsewhere(error: &BindError) -> &'static str {
+    match error {
+        BindError::Io { source, .. } if source.kind() == std::io::ErrorKind::PermissionDenied => {
+            "; choose a place that is yours with --socket or [socket] path, and tell settle with --socket or SETTLED_SOCKET"
+        }
+        _ => "",
+    }
 }
 
 fn open_log(config: &LogConfig) -> Result<(Log, Written), Failure> {
@@ -101,5 +138,17 @@ fn usual_log() -> PathBuf {
     match own {
         Some(folder) if !nix::unistd::geteuid().is_root() => folder.join("settled/log.sqlite"),
         _ => PathBuf::from("/var/lib/settled/log.sqlite"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_socket_that_may_not_be_made_says_where_else_to_put_it() {
+        let io = |kind: std::io::ErrorKind| BindError::Io { doing: "making", source: kind.into() };
+        assert!(elsewhere(&io(std::io::ErrorKind::PermissionDenied)).contains("--socket or [socket] path"));
+        assert_eq!(elsewhere(&io(std::io::ErrorKind::NotFound)), "");
     }
 }

@@ -268,7 +268,12 @@ impl<'a> Table<'a> {
         };
         let found = choices.iter().find(|(name, _)| name == text).map(|(_, choice)| choice.clone());
         if found.is_none() {
-            self.wrong(key, value, &format!("{}{}", one_of(&names), nearest(text, &names)));
+            let message = format!(
+                "expected {}, found {text:?}{}",
+                one_of(&names),
+                nearest(text, &names).unwrap_or_default()
+            );
+            self.report.add(value.span(), self.path_of(key), message);
         }
         found
     }
@@ -313,24 +318,26 @@ impl Drop for Table<'_> {
         for key in self.table.keys() {
             let name: &str = key.get_ref();
             if !known.contains(&name) {
-                let message = format!("unknown key{}", nearest(name, &known));
+                let hint = nearest(name, &known).unwrap_or_else(|| listed(&known));
+                let message = format!("unknown key{hint}");
                 self.report.add(key.span(), self.path_of(name), message);
             }
         }
     }
 }
 
-/// `; did you mean "port"?`, or the known words if none is near.
-fn nearest(word: &str, known: &[&str]) -> String {
+/// `; did you mean "port"?`, if a known word is near.
+fn nearest(word: &str, known: &[&str]) -> Option<String> {
     let best = known
         .iter()
         .map(|known| (strsim::jaro_winkler(word, known), known))
         .max_by(|a, b| a.0.total_cmp(&b.0));
-    match best {
-        Some((likeness, known)) if likeness > 0.75 => format!("; did you mean {known:?}?"),
-        _ if known.is_empty() => String::new(),
-        _ => format!("; known here: {}", known.join(", ")),
-    }
+    best.filter(|(likeness, _)| *likeness > 0.75).map(|(_, known)| format!("; did you mean {known:?}?"))
+}
+
+/// `; known here: id, driver`, if anything is.
+fn listed(known: &[&str]) -> String {
+    if known.is_empty() { String::new() } else { format!("; known here: {}", known.join(", ")) }
 }
 
 fn one_of(names: &[&str]) -> String {
@@ -398,7 +405,7 @@ mod tests {
                 "t.toml:1:9: speed: expected a number from 1 to 10, found the string \"fast\"",
                 "t.toml:2:1: prot: unknown key; did you mean \"port\"?",
                 "t.toml:3:1: meter[0].name: is missing",
-                "t.toml:4:8: meter[0].kind: expected one of \"wet-ish\", \"dry\"; did you mean \"wet-ish\"?, found the string \"wet\"",
+                "t.toml:4:8: meter[0].kind: expected one of \"wet-ish\", \"dry\", found \"wet\"; did you mean \"wet-ish\"?",
                 "t.toml:5:1: meter[1].name: is missing",
                 "t.toml:6:8: meter[1].wait: expected a time from 0 to 10 s, as seconds or as text such as \"90s\" or \"2h\", found the string \"2 parsecs\"",
             ]

@@ -45,44 +45,7 @@
 //! adds one fixed charge; dark current doubles about every 7 K in silicon. The amounts are engineering judgement. F is the
 //! unit matrix off by a normal deviate times `filter_error`, drawn once from the seed.
 //!
-//! # Settings
-//!
-//! Only `display` is required. Where two defaults are given, the first is self-emitting's, the second backlit's.
-//!
-//! | key | default | range | what |
-//! |---|---|---|---|
-//! | `display` | – | `self-emitting`, `backlit` | the kind |
-//! | `seed` | 1 | from 0 | noise, filters, serial number |
-//! | `eotf` | `bt1886` | `bt1886`, `power`, `srgb`, `pq`, `hlg` | signal to light |
-//! | `gamma` | 2.2 | 1 to 4 | exponent of `power` |
-//! | `near_black_gamma` | 0 | −0.9 to 2 | δ: added to the local gamma below a signal of 0.1 |
-//! | `primaries` | `bt709` | `bt709`, `p3-d65`, `bt2020` | white is D65 |
-//! | `white_error` | [0, 0] | ±0.03 | Δu′, Δv′ of white when warm |
-//! | `gain` | [1, 1, 1] | 0 to 2 | of R, G and B |
-//! | `peak_cd_m2` | 800; 300 | 1 to 20000 | white, warm, before creep, sag and retention |
-//! | `black_cd_m2` | 0; peak/1500 | 0 to 100, at most peak/2 | black |
-//! | `limiter_knee_percent` | 10; 100 | 0.1 to 100 | the load that can be held |
-//! | `limiter_exponent` | 0.8; 0 | 0 to 1 | 0 is no limiter |
-//! | `cold` | [0.01, 0.015]; [−0.05, −0.03] | ±0.4 | relative luminance when cold, fast and slow |
-//! | `cold_s` | [60, 900]; [150, 900] | 0.1 to a month | time constants in s |
-//! | `cold_white` | [−0.0003, −0.0008]; [−0.001, −0.003] | ±0.01 | Δu′, Δv′ when cold |
-//! | `creep` | [−0.02, −0.015]; [0, 0] | ±0.3 | relative luminance once warmed by itself, fast and slow |
-//! | `creep_s` | [8, 75]; [10, 60] | 0.1 to a month | time constants in s |
-//! | `sag` | 0.03; 0.01 | 0 to 0.5 | loss of a held patch; of a backlight |
-//! | `sag_s` | [240, 120]; [14400, 14400] | 0.1 to a month | time constants in s, growing and going |
-//! | `retention` | 0.01; 0.001 | 0 to 0.5 | contrast of a ghost after a long hold at full drive |
-//! | `retention_s` | [1800, 900]; [3600, 1800] | 0.1 to a month | time constants in s, growing and going |
-//! | `instant` | false | | exposures take no time: light of a moment, noise as if exposed |
-//! | `integration_s` | [0.05, 5] | 0.001 to 600 | integration times that can be asked for |
-//! | `automatic_s` | 1 | within `integration_s` | the shortest that the meter takes by itself |
-//! | `range_cd_m2` | [0.001, 5000] | 0 to 1e6 | stated range; above it is a fault |
-//! | `noise` | 1 | 0 to 1000 | factor of all noise |
-//! | `filter_error` | 0.002 | 0 to 0.05 | standard deviation of F's elements |
-//! | `dark_cd_m2` | 0.0005 | 0 to 10 | D |
-//! | `resolution_cd_m2` | 0 (none) | 0 to 100 | step of X, Y and Z |
-//! | `colour_from_cd_m2` | 0.02 | 0 to 1000 | below it there is no chromaticity |
-//! | `warm_up` | 0 | to a day | what the meter says it needs; it doesn't change the light |
-//! | `zero_at_start`, `zero_every` | no zero | 1 s to a month | either gives the meter a dark reading |
+#![doc = include_str!("../SIMULATED.md")]
 
 use std::sync::Arc;
 

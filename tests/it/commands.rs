@@ -1,7 +1,7 @@
 //! `settle` as a person or a script uses it.
 
 use std::io::Write;
-use std::process::{Command, Stdio};
+use std::process::{Command, Output, Stdio};
 
 use serde_json::Value;
 
@@ -12,13 +12,31 @@ const TWO: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"a\"\ndriver =
 #[test]
 fn mistakes_on_the_command_line_end_with_2_and_name_what_was_wrong() {
     let daemon = Daemon::start(TWO);
-    let cases: [(&[&str], &str); 6] = [
+    let cases: [(&[&str], &str); 18] = [
         (&["read"], "which meter? There are a, b"),
-        (&["read", "a", "--hold", "60s"], "need --settled"),
+        (&["log", "readings", "--limit", "0"], "'--limit <N>'"),
+        (&["log", "readings", "--csv", "--json"], "choose one"),
+        (
+            &["log", "events", "--since", "2026-11-26T00:00:00Z", "--until", "2026-11-25T00:00:00Z"],
+            "--since must not be after --until",
+        ),
+        (&["read", "a", "--hold", "60s"], "--hold needs --settled"),
+        (&["read", "a", "--hold", "60s", "--luminance", "1%"], "--luminance and --hold need --settled"),
         (&["read", "a", "--settled", "--luminance", "lots"], "expected a share such as 0.5%"),
-        (&["read", "a", "--settled", "--hold", "0.1"], "hold_s must be from 0.5"),
+        (&["read", "a", "--settled", "--luminance", "1"], "1%, or 100% if a fraction was meant"),
+        (&["read", "a", "--settled", "--luminance", "-1%"], "must be from 0.0001% to 100%"),
+        (&["read", "a", "--settled", "--hold", "0.1"], "'--hold <TIME>': must be from 0.5s to 24h"),
+        (
+            &["read", "a", "--settled", "--max-wait", "10s"],
+            "--max-wait (10 s) must not be shorter than --hold",
+        ),
+        (&["read", "a", "--integration", "0"], "'--integration <TIME>': must be from 1us to 1h"),
         (&["raed"], "similar"),
         (&["stage", "show", "--colour", "red"], "expected code values"),
+        (&["stage", "show", "--colour", "1024"], "--colour: code values at 10 bits go from 0 to 1023"),
+        (&["stage", "show", "--colour", "512"], "--meter: a, b"),
+        (&["stage", "show", "--colour", "512", "--meter", "a", "--window", "25"], "25%"),
+        (&["stage", "show", "--colour", "512", "--meter", "a", "--bits", "9"], "expected 8, 10 or 12"),
     ];
     for (arguments, expected) in cases {
         let output = daemon.run_settle(arguments);
@@ -29,16 +47,40 @@ fn mistakes_on_the_command_line_end_with_2_and_name_what_was_wrong() {
 }
 
 #[test]
-fn errors_end_with_1_and_are_json_where_json_is_asked_for() {
-    let daemon = Daemon::start(TWO);
-    let output = daemon.run_settle(&["--json", "read", "nope"]);
-    assert_eq!(output.status.code(), Some(1));
-    let error: Value = serde_json::from_slice(&output.stderr).unwrap();
-    assert_eq!(error["error"]["data"]["kind"], "no_such_meter");
+fn errors_end_with_1_and_say_what_to_do() {
     let absent =
         Command::new(program("settle")).args(["--socket", "/nonexistent/socket", "meters"]).output().unwrap();
     assert_eq!(absent.status.code(), Some(1));
     assert!(String::from_utf8(absent.stderr).unwrap().contains("settle demo"));
+}
+
+#[test]
+fn every_error_is_one_line_of_json_with_its_kind_where_json_is_asked_for() {
+    let daemon = Daemon::start(TWO);
+    let cases: [(&[&str], i32, &str); 8] = [
+        (&["--json", "raed"], 2, "usage"),
+        (&["--json"], 2, "usage"),
+        (&["--json", "log"], 2, "usage"),
+        (&["stage", "show", "--json"], 2, "usage"),
+        (&["read", "a", "--hold", "soon", "--json"], 2, "usage"),
+        (&["read", "--json"], 2, "usage"),
+        (&["assess", "/nonexistent", "--json"], 1, "input"),
+        (&["--json", "read", "nope"], 1, "no_such_meter"),
+    ];
+    for (arguments, status, kind) in cases {
+        assert_json_error(&daemon.run_settle(arguments), status, kind);
+    }
+    let mut absent = Command::new(program("settle"));
+    absent.args(["--socket", "/nonexistent/socket", "meters", "--json"]);
+    assert_json_error(&absent.output().unwrap(), 1, "no_daemon");
+}
+
+fn assert_json_error(output: &Output, status: i32, kind: &str) {
+    let words = String::from_utf8(output.stderr.clone()).unwrap();
+    assert_eq!((output.status.code(), words.lines().count()), (Some(status), 1), "{words}");
+    let error: Value = serde_json::from_str(&words).unwrap();
+    assert!(error["error"]["message"].is_string(), "{error}");
+    assert_eq!(error["error"]["data"]["kind"], kind, "{error}");
 }
 
 #[test]
@@ -61,6 +103,44 @@ fn json_is_the_protocols_own() {
     let logged: settled_protocol::reading::Reading =
         serde_json::from_value(object(&["--json", "log", "readings"])).unwrap();
     assert_eq!(logged, reading);
+}
+
+#[test]
+fn the_log_comes_out_as_a_table() {
+    let daemon = Daemon::start(TWO);
+    let readings: Vec<_> =
+        (0..3).map(|_| daemon.client().call("meter.read", &serde_json::json!({"meter": "a"}))).collect();
+    let output = daemon.run_settle(&["log", "readings", "--csv"]);
+    let table = String::from_utf8(output.stdout).unwrap();
+    let lines: Vec<Vec<&str>> = table.lines().map(|line| line.split(',').collect()).collect();
+    assert_eq!(lines.len(), 4, "{table}");
+    let column = |name: &str| lines[0].iter().position(|column| *column == name).unwrap();
+    for (line, reading) in lines[1..].iter().zip(&readings) {
+        assert_eq!(line.len(), lines[0].len());
+        let number = |name: &str| line[column(name)].parse::<f64>().unwrap();
+        // The last of seventeen digits may come out otherwise after a detour through text.
+        let agrees = |name: &str, value: &Value| (number(name) / value.as_f64().unwrap() - 1.0).abs() < 1e-12;
+        assert!(agrees("Y", &reading["luminance_cd_m2"]), "{table}");
+        assert!(agrees("u_prime", &reading["chromaticity"]["u_prime"]), "{table}");
+        assert_eq!((line[column("unit")], line[column("flags")]), ("cd/m2", "simulated"));
+    }
+    let file = daemon.path("table.csv");
+    std::fs::write(&file, &table).unwrap();
+    let assessed = daemon.run_settle(&["assess", file.to_str().unwrap()]);
+    let decision: Value = serde_json::from_slice(&assessed.stdout).unwrap();
+    assert_eq!(decision["id"], "a", "{}", String::from_utf8_lossy(&assessed.stderr));
+}
+
+#[test]
+fn a_meter_that_neither_config_nor_log_knows_is_an_error() {
+    let daemon = Daemon::start(TWO);
+    for what in ["readings", "events"] {
+        let output = daemon.run_settle(&["log", what, "--meter", "zip"]);
+        let words = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(1));
+        assert!(words.contains("\"zip\"") && words.contains("configured: a, b"), "{words}");
+    }
+    assert_eq!(daemon.run_settle(&["log", "readings", "--meter", "b"]).status.code(), Some(0));
 }
 
 #[test]
@@ -90,6 +170,7 @@ fn what_was_logged_can_be_assessed() {
 #[test]
 fn a_closed_pipe_ends_quietly() {
     let daemon = Daemon::start(TWO);
+    daemon.client().wait_for_state("a", "ready");
     let mut child = daemon
         .settle(&["observe", "a", "--interval", "0"])
         .stdout(Stdio::piped())

@@ -1,5 +1,7 @@
 //! What goes wrong on a serial line: each fault ends in its own error or recovery, and touches nobody else.
 
+use std::io::{BufRead, BufReader};
+use std::process::Stdio;
 use std::time::{Duration, Instant};
 
 use serde_json::json;
@@ -112,6 +114,27 @@ fn a_meter_that_is_absent_at_the_start_is_found_later() {
     client.wait_for_state("bench", "warming");
     let reading = client.call("meter.read", &json!({"meter": "bench"}));
     assert_eq!(reading["flags"], json!(["meter_warming", "zero_overdue", "unlogged"]));
+}
+
+#[test]
+fn an_observer_is_told_that_the_meter_is_away_and_when_it_is_back() {
+    let (daemon, mut instrument) = on_the_bench();
+    instrument.order("next close");
+    assert_eq!(daemon.client().refusal("meter.read", &json!({"meter": "bench"})), "meter_absent");
+    let mut observer = daemon
+        .settle(&["observe", "bench", "--count", "1"])
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut said = BufReader::new(observer.stderr.take().unwrap()).lines().map(Result::unwrap);
+    let away = said.next().unwrap();
+    assert!(away.starts_with("bench is absent: ") && away.ends_with("; waiting"), "{away}");
+    instrument.order("open");
+    // Between the two it may be away for another reason.
+    assert!(said.any(|line| line == "bench is back"));
+    daemon.client().call("meter.read", &json!({"meter": "bench"}));
+    assert!(observer.wait().unwrap().success());
 }
 
 #[test]

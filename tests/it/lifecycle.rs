@@ -61,8 +61,15 @@ fn check_reports_every_mistake_and_touches_nothing() {
     ] {
         assert!(words.contains(expected), "{expected} is not in\n{words}");
     }
+    assert!(words.lines().all(|line| line.contains(".toml:")), "a line is more than a mistake\n{words}");
     let right = Daemon::configured(EMPTY);
-    assert_eq!(right.command().arg("--check").output().unwrap().status.code(), Some(0));
+    let output = right.command().arg("--check").output().unwrap();
+    assert_eq!(output.status.code(), Some(0));
+    let words = String::from_utf8(output.stdout).unwrap();
+    assert!(
+        words.contains("no mistakes; but without a [[meter]] there is nothing to measure with"),
+        "{words}"
+    );
     assert!(!right.path("log.sqlite").exists() && !right.socket().exists());
 }
 

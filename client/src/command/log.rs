@@ -1,19 +1,33 @@
 //! `settle log`: readings and events that the daemon kept.
 
 use clap::{Args, Subcommand};
+use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::{LARGEST_PAGE, Selection};
-use settled_protocol::method::{LogEvents, LogReadings};
+use settled_protocol::method::{LogEvents, LogReadings, MetersList, Nothing};
 use settled_protocol::time::Timestamp;
 
 use super::{Context, Exit, Failure, observe};
+use crate::connection::{CallError, Connection};
 use crate::output::{FAINT, STRONG, styled};
+
+mod table;
 
 #[derive(Debug, Subcommand)]
 pub(super) enum Options {
-    /// Readings, oldest first.
-    Readings(Which),
+    /// Readings, oldest first: a line each, or all there is to know of them with --json or --csv.
+    Readings(ReadingsOptions),
     /// What happened beside readings, oldest first.
     Events(Which),
+}
+
+/// Which readings, and in which form.
+#[derive(Debug, Args)]
+pub(super) struct ReadingsOptions {
+    #[command(flatten)]
+    which: Which,
+    /// CSV with a header, for a spreadsheet; units are in the names of the columns, that of X, Y and Z in a column.
+    #[arg(long)]
+    csv: bool,
 }
 
 /// Which rows.
@@ -32,7 +46,7 @@ pub(super) struct Which {
     #[arg(long, value_name = "NUMBER", default_value_t = 0)]
     after: u64,
     /// At most this many rows.
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..))]
     limit: Option<u64>,
 }
 
@@ -49,35 +63,92 @@ impl Which {
     }
 }
 
+/// What is asked for, and how it is written.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Form {
+    Readings,
+    Table,
+    Events,
+}
+
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
-    let (which, of_readings) = match &options {
-        Options::Readings(which) => (which, true),
-        Options::Events(which) => (which, false),
+    let (which, form) = match options {
+        Options::Readings(ReadingsOptions { which, csv }) => {
+            (which, if csv { Form::Table } else { Form::Readings })
+        }
+        Options::Events(which) => (which, Form::Events),
     };
+    if form == Form::Table && context.output.json {
+        return Err(Failure::Usage("--csv and --json are two forms of the same: choose one".to_owned()));
+    }
+    if which.since.zip(which.until).is_some_and(|(since, until)| since > until) {
+        return Err(Failure::Usage("--since must not be after --until".to_owned()));
+    }
     let connection = context.connect().await?;
     let (mut after, mut wanted) = (which.after, which.limit.unwrap_or(u64::MAX));
+    let mut found = false;
     while wanted > 0 {
-        let selection = which.page(after, wanted);
-        let (rows, next) = if of_readings {
-            let page = connection.call::<LogReadings>(&selection).await?;
-            for reading in &page.readings {
-                observe::show_reading(context.output, reading)?;
-            }
-            (page.readings.len(), page.next)
-        } else {
-            let page = connection.call::<LogEvents>(&selection).await?;
-            for event in &page.events {
-                show_event(context, event)?;
-            }
-            (page.events.len(), page.next)
-        };
+        let (rows, next) = show_page(context, &connection, form, &which.page(after, wanted), !found).await?;
+        found |= rows > 0;
         wanted = wanted.saturating_sub(rows as u64);
         match next {
             Some(next) => after = next,
             None => break,
         }
     }
+    if let Some(meter) = which.meter.as_ref().filter(|_| !found) {
+        must_exist(&connection, form, meter).await?;
+    }
     Ok(Exit::Done)
+}
+
+/// Writes a page; gives the number of its rows, and where the next begins.
+async fn show_page(
+    context: &Context,
+    connection: &Connection,
+    form: Form,
+    selection: &Selection,
+    is_first: bool,
+) -> Result<(usize, Option<u64>), Failure> {
+    if form == Form::Events {
+        let page = connection.call::<LogEvents>(selection).await?;
+        for event in &page.events {
+            show_event(context, event)?;
+        }
+        return Ok((page.events.len(), page.next));
+    }
+    let page = connection.call::<LogReadings>(selection).await?;
+    if form == Form::Table {
+        if is_first {
+            context.output.raw(&table::header()?)?;
+        }
+        context.output.raw(&table::rows(&page.readings)?)?;
+    } else {
+        for reading in &page.readings {
+            observe::show_reading(context.output, reading)?;
+        }
+    }
+    Ok((page.readings.len(), page.next))
+}
+
+/// An id that neither the config nor the log knows is a slip of the pen, not an empty selection.
+async fn must_exist(connection: &Connection, form: Form, meter: &str) -> Result<(), Failure> {
+    let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
+    let any = Selection { meter: Some(meter.to_owned()), limit: Some(1), ..Selection::default() };
+    let (logged, what) = if form == Form::Events {
+        (!connection.call::<LogEvents>(&any).await?.events.is_empty(), "event")
+    } else {
+        (!connection.call::<LogReadings>(&any).await?.readings.is_empty(), "reading")
+    };
+    if logged || meters.iter().any(|known| known.id == meter) {
+        return Ok(());
+    }
+    let ids: Vec<String> = meters.into_iter().map(|known| known.id).collect();
+    let message = format!(
+        "no meter is called {meter:?}, and the log has no {what} of one; configured: {}",
+        ids.join(", ")
+    );
+    Err(CallError::Refused(RpcError::new(ErrorKind::NoSuchMeter, message)).into())
 }
 
 fn show_event(context: &Context, event: &settled_protocol::log::Event) -> Result<(), Failure> {

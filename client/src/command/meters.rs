@@ -16,7 +16,7 @@ pub(super) async fn run(context: &Context) -> Result<Exit, Failure> {
             describe(context, meter)?;
         }
     }
-    if meters.is_empty() {
+    if meters.is_empty() && !context.output.json {
         context.output.aside("The daemon has no meters: add a [[meter]] to its config.");
     }
     Ok(Exit::Done)

@@ -1,14 +1,17 @@
 //! `settle observe`: a line for each reading.
 
 use clap::Args;
+use serde_json::json;
 use settled_protocol::log::Selection;
-use settled_protocol::method::{LogReadings, ObserveParams};
+use settled_protocol::meter::{Meter, State};
+use settled_protocol::method::{LogReadings, MetersList, Nothing, ObserveParams};
 use settled_protocol::reading::Reading;
 use tokio::signal::unix::{SignalKind, signal};
 
 use super::{Context, Exit, Failure, MeterArgument};
+use crate::connection::{CallError, Connection};
 use crate::output::{CAUTION, FAINT, Output, styled};
-use crate::quantities::seconds;
+use crate::quantities::{integration, interval};
 use crate::show;
 use crate::subscription::Event;
 
@@ -17,16 +20,16 @@ pub(super) struct Options {
     #[command(flatten)]
     meter: MeterArgument,
     /// Take a reading this often, unless others do; without it, only watch what others cause. 0 is without pause.
-    #[arg(long, value_name = "TIME", value_parser = seconds)]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = interval)]
     interval: Option<f64>,
     /// The integration time, with --interval; the meter's own choice if left out.
-    #[arg(long, value_name = "TIME", value_parser = seconds, requires = "interval")]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = integration, requires = "interval")]
     integration: Option<f64>,
     /// First show what came after the reading of this number, from the log.
     #[arg(long, value_name = "NUMBER")]
     since: Option<u64>,
     /// End after this many readings.
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..))]
     count: Option<u64>,
 }
 
@@ -44,14 +47,29 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         integration_s: options.integration,
         after: options.since,
     };
-    let mut subscription = connection.observe(&params).await?;
+    let mut readings = connection.observe(&params).await?;
+    let mut changes = connection.observe_meters().await?;
+    let mut presence = Presence { output: context.output, meter: params.meter, said: None };
+    presence.look(&connection).await?;
     // One listener for the whole time: a Ctrl-C while a reading is being written must not be lost.
     let mut interrupt = signal(SignalKind::interrupt())?;
     let mut left = options.count.unwrap_or(u64::MAX);
     while left > 0 {
         let event = tokio::select! {
-            event = subscription.next() => event,
+            biased;
             _ = interrupt.recv() => return Ok(Exit::Interrupted),
+            change = changes.next() => match change {
+                Some(Event::Meter(meter)) => {
+                    presence.note(&meter);
+                    continue;
+                }
+                Some(_) => {
+                    presence.look(&connection).await?;
+                    continue;
+                }
+                None => None,
+            },
+            event = readings.next() => event,
         };
         match event {
             Some(Event::Reading(reading)) => {
@@ -59,10 +77,52 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
                 left -= 1;
             }
             Some(Event::Missed { count, range }) => say_missed(context.output, count, range),
-            None => return Err(crate::connection::CallError::Closed.into()),
+            Some(Event::Meter(_)) => {}
+            None => return Err(CallError::Closed.into()),
         }
     }
     Ok(Exit::Done)
+}
+
+/// Whether the meter is there. A silent wait for one that isn't would look like a wait for light.
+struct Presence {
+    output: Output,
+    meter: String,
+    /// What was said of its absence, if it is away.
+    said: Option<String>,
+}
+
+impl Presence {
+    async fn look(&mut self, connection: &Connection) -> Result<(), CallError> {
+        for meter in &connection.call::<MetersList>(&Nothing {}).await?.meters {
+            self.note(meter);
+        }
+        Ok(())
+    }
+
+    /// Says so where the meter went away or is back; nothing twice, nothing of other meters.
+    fn note(&mut self, meter: &Meter) {
+        if meter.id != self.meter {
+            return;
+        }
+        let away = away(meter);
+        if away != self.said {
+            let words = away.clone().unwrap_or_else(|| format!("{} is back", meter.id));
+            self.output.note(&styled(CAUTION, &words), meter);
+            self.said = away;
+        }
+    }
+}
+
+/// Why there is nothing to be seen of the meter, if it is away.
+fn away(meter: &Meter) -> Option<String> {
+    let how = match meter.state {
+        State::Ready | State::Reading | State::Warming => return None,
+        State::Absent => "is absent",
+        State::Failed => "has failed",
+    };
+    let reason = meter.reason.as_ref().map_or_else(String::new, |reason| format!(": {reason}"));
+    Some(format!("{} {how}{reason}; waiting", meter.id))
 }
 
 /// One line for a reading.
@@ -85,8 +145,8 @@ pub(super) fn show_reading(output: Output, reading: &Reading) -> Result<(), Fail
 
 fn say_missed(output: Output, count: u64, range: Option<(u64, u64)>) {
     let which = range.map_or_else(String::new, |(from, to)| format!(", {from} to {to}"));
-    output.aside(&styled(
-        CAUTION,
-        &format!("-- missed {count} readings{which}: this reader was too slow; they are in the log --"),
-    ));
+    let words =
+        format!("-- missed {count} readings{which}: this reader was too slow; they are in the log --");
+    let (from, to) = range.unzip();
+    output.note(&styled(CAUTION, &words), &json!({ "missed": { "count": count, "from": from, "to": to } }));
 }

@@ -7,7 +7,7 @@ use settled_protocol::reading::Reading;
 use super::settled::CriteriaOptions;
 use super::{Context, Exit, Failure, MeterArgument, flush, settled, until_interrupted};
 use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
-use crate::quantities::seconds;
+use crate::quantities::{integration, interval};
 use crate::show;
 
 #[derive(Debug, Args)]
@@ -18,24 +18,26 @@ pub(super) struct Options {
     #[arg(long)]
     settled: bool,
     /// The integration time; the meter's own choice if left out.
-    #[arg(long, value_name = "TIME", value_parser = seconds)]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = integration)]
     integration: Option<f64>,
     /// A reading no older than this will do.
-    #[arg(long, value_name = "TIME", value_parser = seconds, conflicts_with = "settled")]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = interval, conflicts_with = "settled")]
     max_age: Option<f64>,
     #[command(flatten)]
     criteria: CriteriaOptions,
 }
 
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
+    let typed = options.criteria.typed();
+    if !options.settled && !typed.is_empty() {
+        let need = if typed.len() == 1 { "needs" } else { "need" };
+        return Err(Failure::Usage(format!("{} {need} --settled", typed.join(" and "))));
+    }
     let connection = context.connect().await?;
     let meter = options.meter.resolve(&connection).await?;
     if options.settled {
         return settled::run(context.output, &connection, meter, options.integration, &options.criteria)
             .await;
-    }
-    if options.criteria.any() {
-        return Err(Failure::Usage("criteria such as --hold need --settled".to_owned()));
     }
     let params = ReadParams { meter, integration_s: options.integration, max_age_s: options.max_age };
     let reading = until_interrupted(async { Ok(connection.call::<MeterRead>(&params).await?) }).await?;

@@ -11,7 +11,7 @@ use settled_protocol::settling::{Criteria, Settled, Test, Verdict};
 use super::{Exit, Failure, flush, is_cancelled, until_interrupted};
 use crate::connection::Connection;
 use crate::output::{BAD, CAUTION, FAINT, GOOD, Output, STRONG, styled};
-use crate::quantities::{seconds, share};
+use crate::quantities::{number, seconds, share, within};
 use crate::show;
 
 /// Between two lines of progress where there is no terminal to redraw.
@@ -20,29 +20,29 @@ const LINES: Duration = Duration::from_secs(10);
 /// What to call settled.
 #[derive(Clone, Debug, Args)]
 pub(super) struct CriteriaOptions {
-    /// Band of luminance, relative [default: 0.5%].
-    #[arg(long, value_name = "SHARE", value_parser = share)]
+    /// Band of luminance, relative, with its % [default: 0.5%].
+    #[arg(long, value_name = "PERCENT", allow_hyphen_values = true, value_parser = within(share, 1e-6..=1.0, "0.0001% to 100%"))]
     luminance: Option<f64>,
     /// Band of luminance near black, in cd/m² [default: 0.0005].
-    #[arg(long, value_name = "CD_M2")]
+    #[arg(long, value_name = "CD_M2", allow_hyphen_values = true, value_parser = within(number, 0.0..=1000.0, "0 to 1000"))]
     luminance_floor: Option<f64>,
     /// Band of chromaticity, in u′v′ [default: 0.0005].
-    #[arg(long, value_name = "UV")]
+    #[arg(long, value_name = "UV", allow_hyphen_values = true, value_parser = within(number, 1e-6..=1.0, "0.000001 to 1"))]
     chromaticity: Option<f64>,
     /// Luminance below which the band of chromaticity widens, in cd/m² [default: 1].
-    #[arg(long, value_name = "CD_M2")]
+    #[arg(long, value_name = "CD_M2", allow_hyphen_values = true, value_parser = within(number, 0.0..=1000.0, "0 to 1000"))]
     chromaticity_knee: Option<f64>,
     /// How long the light must stay within its bands [default: 60s].
-    #[arg(long, value_name = "TIME", value_parser = seconds)]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = within(seconds, 0.5..=86_400.0, "0.5s to 24h"))]
     hold: Option<f64>,
-    /// Confidence of each look at the evidence [default: 99%].
-    #[arg(long, value_name = "SHARE", value_parser = share)]
+    /// Confidence of each look at the evidence, with its % [default: 99%].
+    #[arg(long, value_name = "PERCENT", allow_hyphen_values = true, value_parser = within(share, 0.8..=0.9999, "80% to 99.99%"))]
     confidence: Option<f64>,
     /// Don't call it settled before this.
-    #[arg(long, value_name = "TIME", value_parser = seconds)]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = within(seconds, 0.0..=604_800.0, "0 to 7d"))]
     min_wait: Option<f64>,
-    /// Give up after this [default: 1h].
-    #[arg(long, value_name = "TIME", value_parser = seconds)]
+    /// Give up after this; not sooner than the hold [default: 1h].
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = within(seconds, 1.0..=604_800.0, "1s to 7d"))]
     max_wait: Option<f64>,
     /// No progress on standard error.
     #[arg(long)]
@@ -50,21 +50,25 @@ pub(super) struct CriteriaOptions {
 }
 
 impl CriteriaOptions {
-    fn given(&self) -> [Option<f64>; 8] {
-        let Self { luminance, luminance_floor, chromaticity, chromaticity_knee, .. } = *self;
-        let Self { hold, confidence, min_wait, max_wait, .. } = *self;
-        [luminance, luminance_floor, chromaticity, chromaticity_knee, hold, confidence, min_wait, max_wait]
-    }
-
-    /// Whether any was given.
-    pub(super) fn any(&self) -> bool {
-        self.given().iter().any(Option::is_some)
+    /// The options that were typed.
+    pub(super) fn typed(&self) -> Vec<&'static str> {
+        let options = [
+            ("--luminance", self.luminance),
+            ("--luminance-floor", self.luminance_floor),
+            ("--chromaticity", self.chromaticity),
+            ("--chromaticity-knee", self.chromaticity_knee),
+            ("--hold", self.hold),
+            ("--confidence", self.confidence),
+            ("--min-wait", self.min_wait),
+            ("--max-wait", self.max_wait),
+        ];
+        options.into_iter().filter(|(_, value)| value.is_some()).map(|(option, _)| option).collect()
     }
 
     /// The criteria, checked.
     pub(super) fn criteria(&self) -> Result<Criteria, Failure> {
         let default = Criteria::default();
-        Criteria {
+        let criteria = Criteria {
             luminance: self.luminance.unwrap_or(default.luminance),
             luminance_floor_cd_m2: self.luminance_floor.unwrap_or(default.luminance_floor_cd_m2),
             chromaticity: self.chromaticity.unwrap_or(default.chromaticity),
@@ -73,9 +77,28 @@ impl CriteriaOptions {
             confidence: self.confidence.unwrap_or(default.confidence),
             min_wait_s: self.min_wait.unwrap_or(default.min_wait_s),
             max_wait_s: self.max_wait.unwrap_or(default.max_wait_s),
+        };
+        self.waits_fit(&criteria)?;
+        criteria.checked().map_err(Failure::Usage)
+    }
+
+    /// The longest wait must have room for the hold and for the shortest wait.
+    fn waits_fit(&self, criteria: &Criteria) -> Result<(), Failure> {
+        let Criteria { hold_s, min_wait_s, max_wait_s, .. } = *criteria;
+        let (option, least_s, typed) = if hold_s >= min_wait_s {
+            ("--hold", hold_s, self.hold)
+        } else {
+            ("--min-wait", min_wait_s, self.min_wait)
+        };
+        if max_wait_s >= least_s {
+            return Ok(());
         }
-        .checked()
-        .map_err(Failure::Usage)
+        let words = |seconds: f64, typed: Option<f64>| {
+            let by_default = if typed.is_some() { "" } else { " by default" };
+            format!("({}{by_default})", show::span(seconds))
+        };
+        let (most, least) = (words(max_wait_s, self.max_wait), words(least_s, typed));
+        Err(Failure::Usage(format!("--max-wait {most} must not be shorter than {option} {least}")))
     }
 }
 
@@ -207,3 +230,6 @@ pub(super) fn in_words(output: Output, settled: &Settled) -> Result<(), Failure>
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests;

@@ -42,3 +42,40 @@ fn mistakes_are_reported_together() {
         ]
     );
 }
+
+/// The keys in the first column of the page's table.
+fn documented() -> Vec<&'static str> {
+    let rows = include_str!("../../../SIMULATED.md").lines().filter(|line| line.starts_with("| `"));
+    rows.filter_map(|row| row.split('|').nth(1)).flat_map(|cell| cell.split('`').skip(1).step_by(2)).collect()
+}
+
+#[test]
+fn the_page_lists_every_key_and_no_other() {
+    let problems = configured("display = \"backlit\"\nxxxxxxxx = 1\n").unwrap_err();
+    let mut known: Vec<&str> = problems.trim().split("known here: ").nth(1).unwrap().split(", ").collect();
+    let mut documented = documented();
+    known.sort_unstable();
+    documented.sort_unstable();
+    assert_eq!(documented, known);
+}
+
+#[test]
+fn the_pages_defaults_are_the_defaults() {
+    for (which, display) in ["self-emitting", "backlit"].into_iter().enumerate() {
+        let mut spelt_out = format!("display = \"{display}\"\n");
+        for row in include_str!("../../../SIMULATED.md").lines().filter(|line| line.starts_with("| `")) {
+            let cells: Vec<&str> = row.split('|').map(str::trim).collect();
+            let defaults: Vec<&str> = cells[2].split("; ").collect();
+            let default = defaults.get(which).unwrap_or(&defaults[0]).trim_end_matches(" (none)");
+            // Not said in figures; and gamma goes with another transfer function alone.
+            if ["–", "peak/1500"].contains(&default) || cells[1] == "`gamma`" {
+                continue;
+            }
+            let value = default.replace('−', "-").replace('`', "\"");
+            spelt_out.push_str(&format!("{} = {value}\n", cells[1].trim_matches('`')));
+        }
+        assert!(spelt_out.lines().count() > 25, "{spelt_out}");
+        let plain = configured(&format!("display = \"{display}\"\n")).unwrap();
+        assert_eq!(format!("{:?}", configured(&spelt_out).unwrap()), format!("{plain:?}"), "{spelt_out}");
+    }
+}

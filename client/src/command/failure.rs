@@ -1,0 +1,153 @@
+//! Why a command failed: in words for people, with a stable kind for scripts.
+
+use std::fmt;
+
+use serde_json::{Value, json};
+use settled_drivers::fault::chain;
+use settled_protocol::error::ErrorKind;
+
+use super::Exit;
+use crate::connection::{CallError, OpenError};
+use crate::output::{BAD, Output, styled};
+
+/// Why a command failed.
+#[derive(Debug)]
+pub enum Failure {
+    /// No connection.
+    Open(OpenError),
+    /// A call failed.
+    Call(CallError),
+    /// The command line, by itself or together with what the daemon has, makes no sense.
+    Usage(String),
+    /// A file, or what it holds.
+    Input(String),
+    /// Standard output is closed, or can't be written.
+    Output(std::io::Error),
+    /// The system gave no means to wait for anything.
+    Runtime(std::io::Error),
+}
+
+impl fmt::Display for Failure {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Open(error) => error.fmt(f),
+            Self::Call(error) => error.fmt(f),
+            Self::Usage(message) | Self::Input(message) => f.write_str(message),
+            Self::Output(_) => f.write_str("writing the output"),
+            Self::Runtime(_) => f.write_str("starting"),
+        }
+    }
+}
+
+impl std::error::Error for Failure {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            // Their own words are part of the text above already.
+            Self::Open(error) => error.source(),
+            Self::Call(error) => error.source(),
+            Self::Output(error) | Self::Runtime(error) => Some(error),
+            Self::Usage(_) | Self::Input(_) => None,
+        }
+    }
+}
+
+impl From<OpenError> for Failure {
+    fn from(error: OpenError) -> Self {
+        Self::Open(error)
+    }
+}
+
+impl From<CallError> for Failure {
+    fn from(error: CallError) -> Self {
+        Self::Call(error)
+    }
+}
+
+impl From<std::io::Error> for Failure {
+    fn from(error: std::io::Error) -> Self {
+        Self::Output(error)
+    }
+}
+
+impl Failure {
+    /// Says it, unless it is nobody's error, and gives the exit that belongs to it.
+    pub(super) fn say(&self, output: Output) -> Exit {
+        output.end_status();
+        let exit = self.exit();
+        if exit != Exit::Done {
+            let plain = || format!("{} {}", styled(BAD, "error:"), chain(self));
+            output.aside(&if output.json { self.object().to_string() } else { plain() });
+        }
+        exit
+    }
+
+    fn exit(&self) -> Exit {
+        match self {
+            Self::Usage(_) => Exit::Usage,
+            // The params are what was typed.
+            Self::Call(CallError::Refused(error)) if error.kind() == ErrorKind::InvalidParams => Exit::Usage,
+            // `settle log readings | head`: not an error of anybody's.
+            Self::Output(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Exit::Done,
+            _ => Exit::Failed,
+        }
+    }
+
+    /// The error as a script reads it: the daemon's own as it came, ours in the same form.
+    fn object(&self) -> Value {
+        let kind = match self {
+            Self::Call(CallError::Refused(error)) => return json!({ "error": error }),
+            Self::Call(CallError::Closed) => "connection_closed",
+            Self::Call(CallError::Misfit { .. }) => "version_mismatch",
+            Self::Open(_) => "no_daemon",
+            Self::Usage(_) => "usage",
+            Self::Input(_) => "input",
+            Self::Output(_) => "output",
+            Self::Runtime(_) => "internal",
+        };
+        json!({ "error": { "message": chain(self), "data": { "kind": kind } } })
+    }
+}
+
+/// What is wrong with a command line in one line, without the usage and the hints that follow it.
+pub(super) fn without_usage(text: &str) -> String {
+    let text = text.strip_prefix("error: ").unwrap_or(text);
+    let wrong = text.split("\n\nUsage:").next().unwrap_or(text);
+    let wrong = wrong.split("\n\nFor more information").next().unwrap_or(wrong);
+    wrong.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::Parser;
+
+    use super::super::Arguments;
+    use super::*;
+
+    #[test]
+    fn every_failure_has_a_kind_of_its_own() {
+        let io = || std::io::Error::from(std::io::ErrorKind::Other);
+        let failures = [
+            Failure::Call(CallError::Closed),
+            Failure::Usage("u".to_owned()),
+            Failure::Input("i".to_owned()),
+            Failure::Output(io()),
+            Failure::Runtime(io()),
+        ];
+        let mut kinds: Vec<Value> =
+            failures.iter().map(|failure| failure.object()["error"]["data"]["kind"].clone()).collect();
+        kinds.dedup();
+        assert!(kinds.len() == failures.len() && kinds.iter().all(Value::is_string), "{kinds:?}");
+    }
+
+    #[test]
+    fn a_mistake_fits_one_line() {
+        for (words, expected) in [
+            (["settle", "raed"].as_slice(), "unrecognized subcommand 'raed' tip:"),
+            (&["settle", "log", "readings", "--limit", "x"], "invalid value 'x' for '--limit <N>'"),
+        ] {
+            let error = Arguments::try_parse_from(words).unwrap_err();
+            let line = without_usage(&error.render().to_string());
+            assert!(line.starts_with(expected) && !line.contains("Usage"), "{line}");
+        }
+    }
+}
