@@ -4,8 +4,8 @@
 //! connections of their own, so that no reader holds up a write. Only the files below `log/` hold SQL.
 
 use std::path::PathBuf;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::{EventKind, EventsPage, ReadingsPage, Selection};
@@ -15,7 +15,9 @@ use tokio::sync::{mpsc, oneshot};
 
 use crate::clock::{Clock, Moment};
 use crate::config::Survives;
+use crate::lock::Lock;
 
+mod numbers;
 mod query;
 mod schema;
 mod writer;
@@ -67,11 +69,24 @@ pub struct Numbered {
 }
 
 /// How the writing goes, shared with the writer's thread.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 struct Health {
+    /// The last sequence that is durable.
     last_sequence: AtomicU64,
-    failing: AtomicBool,
+    numbers: numbers::Numbers,
+    /// Why nothing can be written, while that is so.
     reason: Mutex<Option<String>>,
+}
+
+impl Health {
+    fn reason(&self) -> Option<String> {
+        self.reason.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Takes a new reason, and gives the one before.
+    fn change(&self, reason: Option<String>) -> Option<String> {
+        std::mem::replace(&mut *self.reason.lock().unwrap_or_else(PoisonError::into_inner), reason)
+    }
 }
 
 /// The log, or the lack of one.
@@ -86,6 +101,8 @@ struct File {
     path: PathBuf,
     entries: mpsc::Sender<Entry>,
     health: Arc<Health>,
+    // Numbers are given out from memory once the writer is gone: no other daemon may have the log even then.
+    _lock: Arc<Lock>,
 }
 
 /// Ends when everything that was handed to the log has been written.
@@ -117,35 +134,44 @@ impl Log {
     /// Opens the database at `path`, making it and its folder if need be, and starts the writer.
     ///
     /// # Errors
-    /// [`OpenError`] if it can't be opened, is not ours, or belongs to a later version.
+    /// [`OpenError`] if it can't be opened, is not ours, belongs to a later version, or is written by another daemon.
     pub fn open(path: PathBuf, survives: Survives) -> Result<(Self, Written), OpenError> {
+        let lock = Arc::new(schema::claim(&path)?);
         let connection = schema::open(&path, survives)?;
         let last = query::last_sequence(&connection).map_err(OpenError::Read)?;
-        let health = Arc::new(Health::default());
-        health.last_sequence.store(last, Ordering::Release);
+        let reserved = query::reserved(&connection).map_err(OpenError::Read)?;
+        let health = Arc::new(Health {
+            last_sequence: AtomicU64::new(last),
+            numbers: numbers::Numbers::after(reserved),
+            reason: Mutex::default(),
+        });
         let (entries, queue) = mpsc::channel(QUEUE);
-        let writer = writer::Writer::new(connection, last, Arc::clone(&health));
+        let writer = writer::Writer::new(connection, Arc::clone(&health), Arc::clone(&lock));
         let thread = std::thread::Builder::new()
             .name("log".to_owned())
             .stack_size(512 * 1024)
             .spawn(move || writer.run(queue))
             .map_err(OpenError::Thread)?;
-        let file = File { path, entries, health };
+        let file = File { path, entries, health, _lock: lock };
         Ok((Self { file: Some(file), unlogged: Arc::default() }, Written(Some(thread))))
     }
 
     /// Hands a reading to the log; its own sequence is ignored. The receiver gets its number once it is durable, or
-    /// once that has failed.
+    /// once that has failed; an error if there is no number left that could not be given out again.
     pub async fn append(&self, draft: Reading) -> oneshot::Receiver<Numbered> {
         let (numbered, receiver) = oneshot::channel();
+        let entry = Entry::Reading { draft: Box::new(draft), numbered };
         let unsent = match &self.file {
-            Some(file) => file.entries.send(Entry::Reading { draft: Box::new(draft), numbered }).await.err(),
-            None => Some(mpsc::error::SendError(Entry::Reading { draft: Box::new(draft), numbered })),
+            Some(file) => file.entries.send(entry).await.err(),
+            None => Some(mpsc::error::SendError(entry)),
         };
         if let Some(mpsc::error::SendError(Entry::Reading { numbered, .. })) = unsent {
-            let sequence = self.unlogged.fetch_add(1, Ordering::Relaxed) + 1;
+            let sequence = match &self.file {
+                Some(file) => file.health.numbers.one(),
+                None => Some(self.number()),
+            };
             // The receiver is in our own hands.
-            let _received = numbered.send(Numbered { sequence, durable: false }).is_ok();
+            let _received = sequence.map(|sequence| numbered.send(Numbered { sequence, durable: false }));
         }
         receiver
     }
@@ -168,7 +194,7 @@ impl Log {
         tracing::info!(kind = happening.kind.name(), meter, "{}", happening.detail);
         if let Some(file) = &self.file {
             let entry = Entry::Event { happening, moment: clock.now(), boot: clock.boot().to_owned() };
-            // The writer ends only after the last sender, which is us.
+            // It is in the trace, should the writer be gone.
             let _sent = file.entries.send(entry).await.is_ok();
         }
     }
@@ -214,9 +240,10 @@ impl Log {
             return LogStatus { writing: false, bytes: None, last_sequence: None, reason };
         };
         let bytes = std::fs::metadata(&file.path).ok().map(|metadata| metadata.len());
-        let reason = file.health.reason.lock().unwrap_or_else(std::sync::PoisonError::into_inner).clone();
+        let gone = || "the log's writer has ended, its trace says why; start the daemon anew".to_owned();
+        let reason = if file.entries.is_closed() { Some(gone()) } else { file.health.reason() };
         LogStatus {
-            writing: !file.health.failing.load(Ordering::Acquire),
+            writing: reason.is_none(),
             bytes,
             last_sequence: Some(file.health.last_sequence.load(Ordering::Acquire))
                 .filter(|sequence| *sequence > 0),

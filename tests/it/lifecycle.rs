@@ -18,6 +18,19 @@ fn a_second_daemon_names_the_first_and_leaves_it_alone() {
 }
 
 #[test]
+fn a_second_daemon_with_another_socket_leaves_the_firsts_log_alone() {
+    let first = Daemon::start(EMPTY);
+    let config = first.path("settled.toml");
+    let mut second = std::process::Command::new(crate::support::daemon::program("settled"));
+    second.arg("--config").arg(config).arg("--socket").arg(first.path("other"));
+    let output = second.output().unwrap();
+    assert_eq!(output.status.code(), Some(1));
+    let words = String::from_utf8(output.stderr).unwrap();
+    assert!(words.contains(&format!("process {}) writes it", first.pid())), "{words}");
+    assert_eq!(first.client().call("daemon.status", &json!({}))["log"]["writing"], true);
+}
+
+#[test]
 fn what_a_killed_daemon_left_does_not_stop_the_next() {
     let mut daemon = Daemon::start(EMPTY);
     daemon.kill();

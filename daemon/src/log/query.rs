@@ -30,7 +30,13 @@ pub(super) fn check(selection: &Selection) -> Result<(), RpcError> {
     }
 }
 
-/// The highest sequence ever given out.
+/// The highest sequence that may have been given out, logged or not.
+pub(super) fn reserved(connection: &Connection) -> rusqlite::Result<u64> {
+    let reserved = connection.query_row("SELECT reserved FROM numbers", [], |row| row.get(0))?;
+    Ok(unsigned(reserved).max(last_sequence(connection)?))
+}
+
+/// The highest sequence ever logged.
 pub(super) fn last_sequence(connection: &Connection) -> rusqlite::Result<u64> {
     let last: Option<i64> =
         connection.query_row("SELECT max(seq) FROM sqlite_sequence WHERE name = 'readings'", [], |row| {

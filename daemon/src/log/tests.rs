@@ -97,3 +97,78 @@ fn another_programs_database_is_left_alone() {
     rusqlite::Connection::open(&path).unwrap().execute_batch("CREATE TABLE recipes (name TEXT)").unwrap();
     assert!(matches!(Log::open(path, Survives::Crash), Err(OpenError::NotOurs)));
 }
+
+/// Makes every further commit of readings fail, or mends that.
+fn set_failing(path: &std::path::Path, failing: bool) {
+    let sql =
+        if failing { "ALTER TABLE readings RENAME TO away" } else { "ALTER TABLE away RENAME TO readings" };
+    rusqlite::Connection::open(path).unwrap().execute_batch(sql).unwrap();
+}
+
+async fn next_number(log: &Log) -> Option<Numbered> {
+    log.append(draft("bench", white(), Vec::new())).await.await.ok()
+}
+
+#[tokio::test]
+async fn a_number_that_was_given_out_unlogged_is_not_given_out_again_after_a_kill() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("log.sqlite");
+    let (log, _written) = Log::open(path.clone(), Survives::PowerCut).unwrap();
+    assert!(next_number(&log).await.unwrap().durable);
+    set_failing(&path, true);
+    let unlogged = next_number(&log).await.unwrap();
+    assert_eq!((unlogged.sequence, unlogged.durable), (2, false));
+    assert!(!log.status().writing && log.status().reason.unwrap().contains("unlogged"));
+    set_failing(&path, false);
+    // What a kill at this moment would leave.
+    let left = folder.path().join("left.sqlite");
+    for end in ["", "-wal"] {
+        let of = |path: &std::path::Path| format!("{}{end}", path.display());
+        std::fs::copy(of(&path), of(&left)).unwrap();
+    }
+    let next = next_number(&Log::open(left, Survives::PowerCut).unwrap().0).await.unwrap();
+    assert!(next.durable && next.sequence > 2, "{next:?}");
+    // The one that lives on has no gap to leave.
+    let next = next_number(&log).await.unwrap();
+    assert_eq!((next.sequence, next.durable, log.status().writing), (3, true, true));
+}
+
+#[tokio::test]
+async fn without_numbers_set_aside_nothing_is_given_out_until_the_log_is_written_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("log.sqlite");
+    let (log, _written) = Log::open(path.clone(), Survives::Crash).unwrap();
+    set_failing(&path, true);
+    assert!(next_number(&log).await.is_none());
+    assert!(log.status().reason.unwrap().contains("no number is left"));
+    set_failing(&path, false);
+    assert!(next_number(&log).await.unwrap().durable);
+}
+
+#[tokio::test]
+async fn without_its_writer_the_log_says_so_and_gives_no_number_twice() {
+    let folder = tempfile::tempdir().unwrap();
+    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    assert_eq!(next_number(&log).await.unwrap().sequence, 1);
+    let mut orphan = log.clone();
+    orphan.file.as_mut().unwrap().entries = mpsc::channel(1).0;
+    let status = orphan.status();
+    assert!(!status.writing && status.reason.unwrap().contains("writer has ended"));
+    let unlogged = next_number(&orphan).await.unwrap();
+    assert_eq!((unlogged.sequence, unlogged.durable), (2, false));
+    assert_eq!(next_number(&log).await.unwrap().sequence, 3);
+}
+
+#[test]
+fn two_daemons_never_write_one_log_by_whatever_name_they_know_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a/log.sqlite");
+    let _first = Log::open(path.clone(), Survives::Crash).unwrap();
+    std::os::unix::fs::symlink(folder.path().join("a"), folder.path().join("b")).unwrap();
+    std::os::unix::fs::symlink(&path, folder.path().join("c.sqlite")).unwrap();
+    for name in ["a/log.sqlite", "b/log.sqlite", "c.sqlite"] {
+        let error = Log::open(folder.path().join(name), Survives::Crash).unwrap_err();
+        let process = format!("process {}", std::process::id());
+        assert!(error.to_string().contains(&process), "{name}: {error}");
+    }
+}
