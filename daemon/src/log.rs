@@ -222,14 +222,18 @@ impl Log {
     ) -> Result<T, RpcError> {
         query::check(&selection)?;
         let unavailable = |message: String| RpcError::new(ErrorKind::LogUnavailable, message);
-        let Some(file) = &self.file else {
-            return Err(unavailable("the log is off in the daemon's config".to_owned()));
-        };
+        let file = self.file.as_ref().ok_or_else(off)?;
         let path = file.path.clone();
         tokio::task::spawn_blocking(move || page(&schema::open_to_read(&path)?, &selection))
             .await
             .map_err(|_| unavailable("the query was stopped".to_owned()))?
             .map_err(|error| unavailable(format!("reading the log: {error}")))
+    }
+
+    /// The last number that was given to a reading, in the log or not; nothing where the log is off.
+    #[must_use]
+    pub fn last_given(&self) -> Option<u64> {
+        self.file.as_ref().map(|file| file.health.numbers.last())
     }
 
     /// How the log is.
@@ -250,6 +254,12 @@ impl Log {
             reason,
         }
     }
+}
+
+/// What needs the log gets this where there is none.
+#[must_use]
+pub fn off() -> RpcError {
+    RpcError::new(ErrorKind::LogUnavailable, "the log is off in the daemon's config")
 }
 
 /// A reading with its number, and the flag it earns if it isn't durable.
