@@ -11,7 +11,7 @@ use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::{EventKind, EventsPage, ReadingsPage, Selection};
 use settled_protocol::method::LogStatus;
 use settled_protocol::reading::{Flag, Reading};
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{Semaphore, mpsc, oneshot};
 
 use crate::clock::{Clock, Moment};
 use crate::config::Survives;
@@ -26,6 +26,9 @@ pub use schema::OpenError;
 
 /// Rows that may wait for the disk. A meter gives up to 20 readings a second: at 64 meters this is a second's worth.
 const QUEUE: usize = 1280;
+
+/// Queries that may run at once, for all clients together: each has a connection and up to a page of rows. Others wait.
+const QUERIES: usize = 4;
 
 /// Something that happened, to be stamped and numbered.
 #[derive(Clone, Debug)]
@@ -101,6 +104,7 @@ struct File {
     path: PathBuf,
     entries: mpsc::Sender<Entry>,
     health: Arc<Health>,
+    queries: Arc<Semaphore>,
     // Numbers are given out from memory once the writer is gone: no other daemon may have the log even then.
     _lock: Arc<Lock>,
 }
@@ -152,7 +156,8 @@ impl Log {
             .stack_size(512 * 1024)
             .spawn(move || writer.run(queue))
             .map_err(OpenError::Thread)?;
-        let file = File { path, entries, health, _lock: lock };
+        let queries = Arc::new(Semaphore::new(QUERIES));
+        let file = File { path, entries, health, queries, _lock: lock };
         Ok((Self { file: Some(file), unlogged: Arc::default() }, Written(Some(thread))))
     }
 
@@ -223,10 +228,17 @@ impl Log {
         query::check(&selection)?;
         let unavailable = |message: String| RpcError::new(ErrorKind::LogUnavailable, message);
         let file = self.file.as_ref().ok_or_else(off)?;
+        let stopped = || unavailable("the query was stopped".to_owned());
+        let permit = Arc::clone(&file.queries).acquire_owned().await.map_err(|_| stopped())?;
         let path = file.path.clone();
-        tokio::task::spawn_blocking(move || page(&schema::open_to_read(&path)?, &selection))
+        let query = move || {
+            // A query that has begun runs to its end even if nobody waits any more: its place is taken until then.
+            let _permit = permit;
+            page(&schema::open_to_read(&path)?, &selection)
+        };
+        tokio::task::spawn_blocking(query)
             .await
-            .map_err(|_| unavailable("the query was stopped".to_owned()))?
+            .map_err(|_| stopped())?
             .map_err(|error| unavailable(format!("reading the log: {error}")))
     }
 

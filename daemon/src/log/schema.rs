@@ -48,6 +48,7 @@ const MIGRATIONS: &[&str] = &[
     "
     CREATE TABLE numbers (reserved INTEGER NOT NULL);
     INSERT INTO numbers SELECT coalesce(max(sequence), 0) FROM readings;
+    CREATE INDEX events_by_meter ON events (meter, sequence);
 ",
 ];
 

@@ -172,3 +172,52 @@ fn two_daemons_never_write_one_log_by_whatever_name_they_know_it() {
         assert!(error.to_string().contains(&process), "{name}: {error}");
     }
 }
+
+#[tokio::test]
+async fn queries_that_were_taken_back_keep_their_places_until_they_end() {
+    static RUNNING: AtomicU64 = AtomicU64::new(0);
+    static MOST: AtomicU64 = AtomicU64::new(0);
+    fn slow(connection: &rusqlite::Connection, _: &Selection) -> rusqlite::Result<()> {
+        MOST.fetch_max(RUNNING.fetch_add(1, Ordering::SeqCst) + 1, Ordering::SeqCst);
+        // Counting a million takes a while.
+        let count = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n LIMIT 1000000) SELECT count(*) FROM n";
+        let counted = connection.query_row(count, [], |_| Ok(()));
+        RUNNING.fetch_sub(1, Ordering::SeqCst);
+        counted
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    for _ in 0..40 {
+        let query = log.query(Selection::default(), slow);
+        // Taken back as soon as it has had a chance to begin.
+        let _taken_back = tokio::time::timeout(std::time::Duration::from_millis(2), query).await.is_err();
+    }
+    log.query(Selection::default(), slow).await.unwrap();
+    assert!(MOST.load(Ordering::SeqCst) <= QUERIES as u64, "{MOST:?} at once");
+}
+
+#[tokio::test]
+async fn a_span_of_time_is_found_even_where_utc_was_set_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    for ns in [10, 20, 30, 15, 25, 35, 12] {
+        let at = Timestamp::from_unix_ns(ns);
+        log.append(Reading { at, ..draft("bench", white(), Vec::new()) }).await.await.unwrap();
+    }
+    let span = |since, until, after| Selection {
+        since: Some(Timestamp::from_unix_ns(since)),
+        until: Some(Timestamp::from_unix_ns(until)),
+        after,
+        ..Selection::default()
+    };
+    for (selection, expected) in [
+        (span(12, 21, None), vec![2, 4, 7]),
+        (span(12, 21, Some(2)), vec![4, 7]),
+        (span(21, 99, None), vec![3, 5, 6]),
+        (span(40, 50, None), vec![]),
+    ] {
+        let page = log.readings(selection.clone()).await.unwrap();
+        let found: Vec<u64> = page.readings.iter().map(|reading| reading.sequence).collect();
+        assert_eq!(found, expected, "{selection:?}");
+    }
+}
