@@ -85,3 +85,23 @@ fn the_socket_is_for_its_owner_alone_unless_a_group_is_named() {
     let daemon = Daemon::start(EMPTY);
     assert_eq!(std::fs::metadata(daemon.socket()).unwrap().permissions().mode() & 0o777, 0o600);
 }
+
+#[test]
+fn as_many_clients_are_promised_as_files_may_be_open_and_every_one_of_them_is_served() {
+    let mut daemon = Daemon::configured(EMPTY);
+    // A low limit that may be raised makes no difference; one that may not leaves fewer connections.
+    daemon.launch_with_files("-Sn 64");
+    let hello = daemon.client().call("hello", &json!({}));
+    assert_eq!(hello["limits"]["connections"], 1024);
+    daemon.kill();
+    daemon.launch_with_files("-n 300");
+    let promised = daemon.client().call("hello", &json!({}))["limits"]["connections"].as_u64().unwrap();
+    assert!((100..300).contains(&promised), "{promised}");
+    crate::support::daemon::wait_until("the first client is gone", || {
+        daemon.client().call("daemon.status", &json!({}))["clients"] == 1
+    });
+    let mut clients: Vec<_> = (1..promised).map(|_| daemon.client()).collect();
+    for client in &mut clients {
+        client.call("log.events", &json!({}));
+    }
+}
