@@ -137,7 +137,12 @@ fn clear(path: &Path) -> Result<(), BindError> {
     }
     match std::os::unix::net::UnixStream::connect(path) {
         Ok(_) => Err(BindError::Taken { pid: None }),
-        Err(_) => std::fs::remove_file(path).map_err(io("removing a dead daemon's socket")),
+        Err(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
+            std::fs::remove_file(path).map_err(io("removing a dead daemon's socket"))
+        }
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
+        // Whoever can't be asked may live.
+        Err(error) => Err(io("asking whether somebody lives at the socket, which was left alone")(error)),
     }
 }
 
@@ -169,6 +174,18 @@ mod tests {
         std::fs::write(&path, "precious").unwrap();
         assert!(matches!(Bound::new(&path, None), Err(BindError::NotASocket)));
         assert_eq!(std::fs::read_to_string(&path).unwrap(), "precious");
+    }
+
+    #[tokio::test]
+    async fn a_socket_that_cant_be_asked_whether_somebody_lives_there_is_left_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("socket");
+        // Of another kind than ours: connecting to it fails, though its owner lives.
+        let other = std::os::unix::net::UnixDatagram::bind(&path).unwrap();
+        assert!(matches!(Bound::new(&path, None), Err(BindError::Io { .. })));
+        let sender = std::os::unix::net::UnixDatagram::unbound().unwrap();
+        sender.send_to(b"alive", &path).unwrap();
+        assert_eq!(other.recv(&mut [0; 8]).unwrap(), 5);
     }
 
     #[tokio::test]
