@@ -15,10 +15,12 @@ fn files(folder: &Path, found: &mut Vec<PathBuf>) {
     for entry in fs::read_dir(folder).unwrap() {
         let path = entry.unwrap().path();
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
+        // In a linked working tree `.git` is a file.
+        if ["target", ".git", "__pycache__"].contains(&name.as_str()) {
+            continue;
+        }
         if path.is_dir() {
-            if !["target", ".git", "__pycache__"].contains(&name.as_str()) {
-                files(&path, found);
-            }
+            files(&path, found);
         } else {
             found.push(path);
         }
