@@ -9,7 +9,7 @@ use settled_drivers::clock::Clock as _;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::EventKind;
 use settled_protocol::meter::Meter;
-use settled_protocol::method::{ShowParams, Shown, Status};
+use settled_protocol::method::{Limits, ShowParams, Shown, Status};
 use tokio::sync::broadcast;
 use tokio::task::{Id, JoinError, JoinSet};
 
@@ -17,6 +17,7 @@ use crate::clock::{Clock, unique_id};
 use crate::config::MeterConfig;
 use crate::log::{Happening, Log};
 use crate::meter_task::{Kept, MeterHandle, Task, Tools, changes};
+use crate::server;
 use crate::stop::Stop;
 
 /// The version that clients are told.
@@ -36,6 +37,8 @@ pub struct Daemon {
     pub instance: String,
     /// Connections open now.
     pub clients: AtomicUsize,
+    /// What clients may ask for at once.
+    pub limits: Limits,
     started_s: f64,
     meters: Vec<(MeterHandle, MeterConfig)>,
     changes: broadcast::Sender<Arc<Meter>>,
@@ -64,8 +67,8 @@ impl Daemon {
             })
             .unzip();
         let started_s = clock.now_s();
-        let (instance, clients) = (unique_id(), AtomicUsize::new(0));
-        let daemon = Arc::new(Self { clock, log, instance, clients, started_s, meters, changes });
+        let (instance, clients, limits) = (unique_id(), AtomicUsize::new(0), server::limits());
+        let daemon = Arc::new(Self { clock, log, instance, clients, limits, started_s, meters, changes });
         let supervisor =
             Supervisor { daemon: Arc::clone(&daemon), stop, kept, tasks: JoinSet::new(), of: HashMap::new() };
         (daemon, supervisor)

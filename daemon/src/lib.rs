@@ -11,6 +11,7 @@
 //! | [`settling`] | one `meter.settle`, from its first reading to its verdict |
 //! | [`log`] | readings and events, durable |
 //! | [`server`] | the socket, and who is on it |
+//! | [`lock`] | a file that says that its owner lives |
 //! | [`failure`] | instruments' faults as clients are told of them |
 //! | [`stop`] | the end, as a value |
 
@@ -19,6 +20,7 @@ pub mod clock_watch;
 pub mod config;
 pub mod daemon;
 pub mod failure;
+pub mod lock;
 pub mod log;
 pub mod meter_task;
 pub mod server;

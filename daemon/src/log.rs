@@ -4,18 +4,20 @@
 //! connections of their own, so that no reader holds up a write. Only the files below `log/` hold SQL.
 
 use std::path::PathBuf;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::{EventKind, EventsPage, ReadingsPage, Selection};
 use settled_protocol::method::LogStatus;
 use settled_protocol::reading::{Flag, Reading};
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{Semaphore, mpsc, oneshot};
 
 use crate::clock::{Clock, Moment};
 use crate::config::Survives;
+use crate::lock::Lock;
 
+mod numbers;
 mod query;
 mod schema;
 mod writer;
@@ -24,6 +26,9 @@ pub use schema::OpenError;
 
 /// Rows that may wait for the disk. A meter gives up to 20 readings a second: at 64 meters this is a second's worth.
 const QUEUE: usize = 1280;
+
+/// Queries that may run at once, for all clients together: each has a connection and up to a page of rows. Others wait.
+const QUERIES: usize = 4;
 
 /// Something that happened, to be stamped and numbered.
 #[derive(Clone, Debug)]
@@ -67,11 +72,24 @@ pub struct Numbered {
 }
 
 /// How the writing goes, shared with the writer's thread.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 struct Health {
+    /// The last sequence that is durable.
     last_sequence: AtomicU64,
-    failing: AtomicBool,
+    numbers: numbers::Numbers,
+    /// Why nothing can be written, while that is so.
     reason: Mutex<Option<String>>,
+}
+
+impl Health {
+    fn reason(&self) -> Option<String> {
+        self.reason.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Takes a new reason, and gives the one before.
+    fn change(&self, reason: Option<String>) -> Option<String> {
+        std::mem::replace(&mut *self.reason.lock().unwrap_or_else(PoisonError::into_inner), reason)
+    }
 }
 
 /// The log, or the lack of one.
@@ -86,6 +104,9 @@ struct File {
     path: PathBuf,
     entries: mpsc::Sender<Entry>,
     health: Arc<Health>,
+    queries: Arc<Semaphore>,
+    // Numbers are given out from memory once the writer is gone: no other daemon may have the log even then.
+    _lock: Arc<Lock>,
 }
 
 /// Ends when everything that was handed to the log has been written.
@@ -117,35 +138,45 @@ impl Log {
     /// Opens the database at `path`, making it and its folder if need be, and starts the writer.
     ///
     /// # Errors
-    /// [`OpenError`] if it can't be opened, is not ours, or belongs to a later version.
+    /// [`OpenError`] if it can't be opened, is not ours, belongs to a later version, or is written by another daemon.
     pub fn open(path: PathBuf, survives: Survives) -> Result<(Self, Written), OpenError> {
+        let lock = Arc::new(schema::claim(&path)?);
         let connection = schema::open(&path, survives)?;
         let last = query::last_sequence(&connection).map_err(OpenError::Read)?;
-        let health = Arc::new(Health::default());
-        health.last_sequence.store(last, Ordering::Release);
+        let reserved = query::reserved(&connection).map_err(OpenError::Read)?;
+        let health = Arc::new(Health {
+            last_sequence: AtomicU64::new(last),
+            numbers: numbers::Numbers::after(reserved),
+            reason: Mutex::default(),
+        });
         let (entries, queue) = mpsc::channel(QUEUE);
-        let writer = writer::Writer::new(connection, last, Arc::clone(&health));
+        let writer = writer::Writer::new(connection, Arc::clone(&health), Arc::clone(&lock));
         let thread = std::thread::Builder::new()
             .name("log".to_owned())
             .stack_size(512 * 1024)
             .spawn(move || writer.run(queue))
             .map_err(OpenError::Thread)?;
-        let file = File { path, entries, health };
+        let queries = Arc::new(Semaphore::new(QUERIES));
+        let file = File { path, entries, health, queries, _lock: lock };
         Ok((Self { file: Some(file), unlogged: Arc::default() }, Written(Some(thread))))
     }
 
     /// Hands a reading to the log; its own sequence is ignored. The receiver gets its number once it is durable, or
-    /// once that has failed.
+    /// once that has failed; an error if there is no number left that could not be given out again.
     pub async fn append(&self, draft: Reading) -> oneshot::Receiver<Numbered> {
         let (numbered, receiver) = oneshot::channel();
+        let entry = Entry::Reading { draft: Box::new(draft), numbered };
         let unsent = match &self.file {
-            Some(file) => file.entries.send(Entry::Reading { draft: Box::new(draft), numbered }).await.err(),
-            None => Some(mpsc::error::SendError(Entry::Reading { draft: Box::new(draft), numbered })),
+            Some(file) => file.entries.send(entry).await.err(),
+            None => Some(mpsc::error::SendError(entry)),
         };
         if let Some(mpsc::error::SendError(Entry::Reading { numbered, .. })) = unsent {
-            let sequence = self.unlogged.fetch_add(1, Ordering::Relaxed) + 1;
+            let sequence = match &self.file {
+                Some(file) => file.health.numbers.one(),
+                None => Some(self.number()),
+            };
             // The receiver is in our own hands.
-            let _received = numbered.send(Numbered { sequence, durable: false }).is_ok();
+            let _received = sequence.map(|sequence| numbered.send(Numbered { sequence, durable: false }));
         }
         receiver
     }
@@ -168,7 +199,7 @@ impl Log {
         tracing::info!(kind = happening.kind.name(), meter, "{}", happening.detail);
         if let Some(file) = &self.file {
             let entry = Entry::Event { happening, moment: clock.now(), boot: clock.boot().to_owned() };
-            // The writer ends only after the last sender, which is us.
+            // It is in the trace, should the writer be gone.
             let _sent = file.entries.send(entry).await.is_ok();
         }
     }
@@ -196,14 +227,25 @@ impl Log {
     ) -> Result<T, RpcError> {
         query::check(&selection)?;
         let unavailable = |message: String| RpcError::new(ErrorKind::LogUnavailable, message);
-        let Some(file) = &self.file else {
-            return Err(unavailable("the log is off in the daemon's config".to_owned()));
-        };
+        let file = self.file.as_ref().ok_or_else(off)?;
+        let stopped = || unavailable("the query was stopped".to_owned());
+        let permit = Arc::clone(&file.queries).acquire_owned().await.map_err(|_| stopped())?;
         let path = file.path.clone();
-        tokio::task::spawn_blocking(move || page(&schema::open_to_read(&path)?, &selection))
+        let query = move || {
+            // A query that has begun runs to its end even if nobody waits any more: its place is taken until then.
+            let _permit = permit;
+            page(&schema::open_to_read(&path)?, &selection)
+        };
+        tokio::task::spawn_blocking(query)
             .await
-            .map_err(|_| unavailable("the query was stopped".to_owned()))?
+            .map_err(|_| stopped())?
             .map_err(|error| unavailable(format!("reading the log: {error}")))
+    }
+
+    /// The last number that was given to a reading, in the log or not; nothing where the log is off.
+    #[must_use]
+    pub fn last_given(&self) -> Option<u64> {
+        self.file.as_ref().map(|file| file.health.numbers.last())
     }
 
     /// How the log is.
@@ -214,15 +256,22 @@ impl Log {
             return LogStatus { writing: false, bytes: None, last_sequence: None, reason };
         };
         let bytes = std::fs::metadata(&file.path).ok().map(|metadata| metadata.len());
-        let reason = file.health.reason.lock().unwrap_or_else(std::sync::PoisonError::into_inner).clone();
+        let gone = || "the log's writer has ended, its trace says why; start the daemon anew".to_owned();
+        let reason = if file.entries.is_closed() { Some(gone()) } else { file.health.reason() };
         LogStatus {
-            writing: !file.health.failing.load(Ordering::Acquire),
+            writing: reason.is_none(),
             bytes,
             last_sequence: Some(file.health.last_sequence.load(Ordering::Acquire))
                 .filter(|sequence| *sequence > 0),
             reason,
         }
     }
+}
+
+/// What needs the log gets this where there is none.
+#[must_use]
+pub fn off() -> RpcError {
+    RpcError::new(ErrorKind::LogUnavailable, "the log is off in the daemon's config")
 }
 
 /// A reading with its number, and the flag it earns if it isn't durable.

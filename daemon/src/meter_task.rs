@@ -13,6 +13,7 @@ use settled_protocol::method::MeterQueue;
 use tokio::sync::{Mutex, Semaphore, broadcast, mpsc, oneshot};
 
 mod commit;
+mod limited;
 mod opening;
 mod queue;
 mod shared;

@@ -20,13 +20,14 @@ use crate::stop::Stop;
 mod dispatch;
 mod observe;
 mod outbox;
+mod room;
 mod session;
 mod socket;
 mod subscriptions;
 
 pub use socket::{BindError, Bound};
 
-/// What a client may ask for at once; `hello` tells.
+/// What a client may ask for at once, at most; `hello` tells what [`limits`] makes of it.
 pub const LIMITS: Limits = Limits {
     line_bytes: LONGEST_LINE,
     batch: LARGEST_BATCH,
@@ -35,6 +36,12 @@ pub const LIMITS: Limits = Limits {
     subscriptions: 64,
     waiting_notifications: 256,
 };
+
+/// What a client may ask for at once on this system. Raises the limit of open files if that is needed and allowed.
+#[must_use]
+pub fn limits() -> Limits {
+    Limits { connections: room::for_connections(LIMITS.connections), ..LIMITS }
+}
 
 /// After a failed accept (no file descriptors left, say), before the next.
 const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
@@ -52,8 +59,8 @@ pub async fn serve(listener: &UnixListener, daemon: &Arc<Daemon>, mut stop: Stop
             () = stop.wait() => break,
         };
         match accepted {
-            Ok((stream, _)) if sessions.len() >= LIMITS.connections => {
-                sessions.spawn(turn_away(stream));
+            Ok((stream, _)) if sessions.len() >= daemon.limits.connections => {
+                sessions.spawn(turn_away(stream, daemon.limits.connections));
             }
             Ok((stream, _)) => {
                 log_peer(&stream);
@@ -92,9 +99,8 @@ fn log_peer(stream: &UnixStream) {
 }
 
 /// Tells a client that there are too many, and closes.
-async fn turn_away(mut stream: UnixStream) {
-    let error =
-        RpcError::new(ErrorKind::Overloaded, format!("{} connections are open already", LIMITS.connections));
+async fn turn_away(mut stream: UnixStream, most: usize) {
+    let error = RpcError::new(ErrorKind::Overloaded, format!("{most} connections are open already"));
     if let Ok(mut line) = response_line(&RequestId::Null, Err::<&(), _>(&error.retry_after(1.0))) {
         line.push('\n');
         let said = tokio::time::timeout(FAREWELL, stream.write_all(line.as_bytes())).await;

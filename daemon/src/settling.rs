@@ -54,7 +54,7 @@ pub async fn settle(
     let meter = daemon.meter(meter)?;
     let started_s = daemon.clock.now_s();
     let mut follow = meter.follow();
-    let mut _demanded = meter.demand(exposure, 0.0).await?;
+    let demanded = meter.demand(exposure, 0.0).await?;
     if let Some(error) = meter.unusable() {
         return Err(error);
     }
@@ -84,13 +84,17 @@ pub async fn settle(
             Ok(Published::Failed { exposure: None, error }) => {
                 run.engine.gap();
                 run.failed(&error)?;
-                _demanded = meter.demand(exposure, 0.0).await?;
+                meter.press(&demanded, exposure, 0.0).await?;
             }
             Ok(Published::Failed { exposure: Some(used), error }) if used == exposure => {
                 run.failed(&error)?
             }
             Ok(Published::Failed { .. }) => {}
-            Err(RecvError::Lagged(_)) => run.engine.gap(),
+            // The news of a restart, after which the task knows of no demand, may be among what went by.
+            Err(RecvError::Lagged(_)) => {
+                run.engine.gap();
+                meter.press(&demanded, exposure, 0.0).await?;
+            }
             Err(RecvError::Closed) => return run.timed_out(daemon.clock.now_s()),
         }
     }

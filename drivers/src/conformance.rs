@@ -16,7 +16,7 @@ use crate::fault::{Fault, FaultKind, chain};
 use crate::meter::Meter;
 use crate::sample::{Exposure, Sample};
 
-/// The longest that opening, closing or recovering may take here.
+/// The longest that opening or closing may take here.
 const PATIENCE: Duration = Duration::from_secs(20);
 
 /// The longest that refusing something may take: a driver knows without asking the instrument.
@@ -165,7 +165,7 @@ async fn survives_a_drop(meter: &mut dyn Meter) -> Result<(), String> {
     for moment in [Duration::ZERO, Duration::from_millis(20)] {
         // Whether it was done by then makes no difference.
         let _done = timeout(moment, meter.measure(Exposure::default())).await.is_ok();
-        within(PATIENCE, meter.recover()).await?;
+        within(meter.recovery(), meter.recover()).await?;
         measures(meter, None).await?;
     }
     Ok(())

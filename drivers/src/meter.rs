@@ -20,8 +20,8 @@ use crate::sample::{Exposure, Sample};
 /// exposure, none earlier; light from before the call never counts; 3. waits for its end; 4. returns exactly one
 /// sample, with the integration time that was really used; 5. leaves the instrument ready for the next call.
 ///
-/// **Deadlines come from outside.** The caller gives every call at most [`deadline`](Self::deadline) of real time and
-/// then drops the future. A driver may be dropped at any await; it must then, at the next call, neither panic nor take
+/// **Deadlines come from outside.** The caller gives every call at most [`deadline`](Self::deadline) of real time (a
+/// recovery: [`recovery`](Self::recovery)) and then drops the future. A driver may be dropped at any await; it must then, at the next call, neither panic nor take
 /// an answer to the dropped call for an answer to the new one: [`recover`](Self::recover) comes first.
 ///
 /// **After `Silent`, `Garbled` or a dropped call** the caller calls `recover` before anything else. **After `Gone`**
@@ -63,6 +63,12 @@ pub trait Meter: Send + fmt::Debug {
     /// `Gone` if the instrument is no longer there; `Silent` or `Garbled` if it can't be brought back to order.
     fn recover(&mut self) -> Boxed<'_, Result<(), Fault>> {
         Box::pin(async { Ok(()) })
+    }
+
+    /// The longest that a [`recover`](Self::recover) from now may take, in real time: until whatever was asked for has
+    /// come, or never will.
+    fn recovery(&self) -> Duration {
+        Duration::from_secs(5)
     }
 
     /// Leaves the instrument in a known state and lets go of it.

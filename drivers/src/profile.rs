@@ -3,6 +3,7 @@
 //! | module | idea |
 //! |---|---|
 //! | [`mod@format`] | the profile file, strictly read |
+//! | [`due`] | until when an answer may still come |
 //! | [`answer`] | from the lines of an answer to a sample |
 //! | [`meter`] | the open instrument |
 //! | [`shipped`] | the profiles that come with this crate |
@@ -20,10 +21,12 @@ use crate::meter::Meter;
 use crate::settings::{self, Problems, Table};
 
 pub mod answer;
+pub mod due;
 pub mod format;
 pub mod meter;
 pub mod shipped;
 
+use due::Due;
 use format::Profile;
 
 /// Reads a profile's text; `file` is its name, for messages.
@@ -42,6 +45,7 @@ pub struct Profiled {
     profile: Arc<Profile>,
     claim: String,
     open: Box<Opener>,
+    due: Due,
 }
 
 impl fmt::Debug for Profiled {
@@ -58,7 +62,7 @@ impl Profiled {
         claim: String,
         open: impl Fn() -> Result<Box<dyn Link>, Fault> + Send + Sync + 'static,
     ) -> Self {
-        Self { profile: Arc::new(profile), claim, open: Box::new(open) }
+        Self { profile: Arc::new(profile), claim, open: Box::new(open), due: Due::default() }
     }
 
     /// The instrument that `profile` describes on the serial port at `path`.
@@ -82,8 +86,8 @@ impl Driver for Profiled {
     fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
             let line = LineLink::new((self.open)()?, self.profile.line.endings.clone());
-            let meter: Box<dyn Meter> =
-                Box::new(meter::Open::identified(Arc::clone(&self.profile), line).await?);
+            let (profile, due) = (Arc::clone(&self.profile), self.due.clone());
+            let meter: Box<dyn Meter> = Box::new(meter::Open::identified(profile, line, due).await?);
             Ok(meter)
         })
     }

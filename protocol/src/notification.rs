@@ -63,12 +63,12 @@ impl Notification for SettleProgress {
     const NAME: &'static str = "settle.progress";
 }
 
-/// `missed`: the reader was too slow, and these are gone from the stream, at this place in it.
+/// `missed`: these are gone from the stream, at this place in it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Missed {
     /// The subscription it is for.
     pub subscription: String,
-    /// How many notifications.
+    /// How many notifications; at most this many where the log could not be read.
     pub count: u64,
     /// The first missed reading's sequence; absent where they weren't readings.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -90,4 +90,6 @@ impl Notification for Missed {
 pub enum MissedWhy {
     /// The reader did not keep up.
     SlowReader,
+    /// The log, which should have told them, could not be read.
+    LogUnavailable,
 }

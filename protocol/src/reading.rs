@@ -9,7 +9,8 @@ use crate::time::Timestamp;
 /// One exposure's result.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Reading {
-    /// Rising within one log, never used twice. A reading with the flag `unlogged` is numbered from memory instead.
+    /// Rising within one log, never used twice, not even for a reading with the flag `unlogged`. Where the log is off, counted from
+    /// 1 at each start.
     pub sequence: u64,
     /// The meter's id.
     pub meter: String,

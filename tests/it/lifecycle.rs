@@ -18,6 +18,19 @@ fn a_second_daemon_names_the_first_and_leaves_it_alone() {
 }
 
 #[test]
+fn a_second_daemon_with_another_socket_leaves_the_firsts_log_alone() {
+    let first = Daemon::start(EMPTY);
+    let config = first.path("settled.toml");
+    let mut second = std::process::Command::new(crate::support::daemon::program("settled"));
+    second.arg("--config").arg(config).arg("--socket").arg(first.path("other"));
+    let output = second.output().unwrap();
+    assert_eq!(output.status.code(), Some(1));
+    let words = String::from_utf8(output.stderr).unwrap();
+    assert!(words.contains(&format!("process {}) writes it", first.pid())), "{words}");
+    assert_eq!(first.client().call("daemon.status", &json!({}))["log"]["writing"], true);
+}
+
+#[test]
 fn what_a_killed_daemon_left_does_not_stop_the_next() {
     let mut daemon = Daemon::start(EMPTY);
     daemon.kill();
@@ -78,4 +91,24 @@ fn the_socket_is_for_its_owner_alone_unless_a_group_is_named() {
     use std::os::unix::fs::PermissionsExt;
     let daemon = Daemon::start(EMPTY);
     assert_eq!(std::fs::metadata(daemon.socket()).unwrap().permissions().mode() & 0o777, 0o600);
+}
+
+#[test]
+fn as_many_clients_are_promised_as_files_may_be_open_and_every_one_of_them_is_served() {
+    let mut daemon = Daemon::configured(EMPTY);
+    // A low limit that may be raised makes no difference; one that may not leaves fewer connections.
+    daemon.launch_with_files("-Sn 64");
+    let hello = daemon.client().call("hello", &json!({}));
+    assert_eq!(hello["limits"]["connections"], 1024);
+    daemon.kill();
+    daemon.launch_with_files("-n 300");
+    let promised = daemon.client().call("hello", &json!({}))["limits"]["connections"].as_u64().unwrap();
+    assert!((100..300).contains(&promised), "{promised}");
+    crate::support::daemon::wait_until("the first client is gone", || {
+        daemon.client().call("daemon.status", &json!({}))["clients"] == 1
+    });
+    let mut clients: Vec<_> = (1..promised).map(|_| daemon.client()).collect();
+    for client in &mut clients {
+        client.call("log.events", &json!({}));
+    }
 }

@@ -41,6 +41,37 @@ fn who_follows_by_sequence_misses_nothing_and_sees_nothing_twice() {
 }
 
 #[test]
+fn who_follows_a_log_that_is_off_or_another_ones_is_refused() {
+    let daemon = Daemon::start(CONFIG);
+    let mut client = daemon.client();
+    client.call("meter.read", &json!({"meter": "m"}));
+    assert_eq!(client.refusal("meter.observe", &json!({"meter": "m", "after": 2})), "invalid_params");
+    client.call("meter.observe", &json!({"meter": "m", "after": 1}));
+    let off = Daemon::start(&CONFIG.replace("log.sqlite", "off"));
+    let mut client = off.client();
+    assert_eq!(client.refusal("meter.observe", &json!({"meter": "m", "after": 0})), "log_unavailable");
+    client.call("meter.observe", &json!({"meter": "m"}));
+    let reading = client.call("meter.read", &json!({"meter": "m"}));
+    assert_eq!(client.notice("reading")["reading"], reading);
+}
+
+#[test]
+fn who_follows_a_log_that_cant_be_read_is_told_what_it_missed_and_sees_what_comes() {
+    let daemon = Daemon::start(CONFIG);
+    let mut client = daemon.client();
+    for _ in 0..3 {
+        client.call("meter.read", &json!({"meter": "m"}));
+    }
+    std::fs::rename(daemon.path("log.sqlite"), daemon.path("away")).unwrap();
+    client.call("meter.observe", &json!({"meter": "m", "after": 1}));
+    let missed = client.notice("missed");
+    assert_eq!((&missed["from"], &missed["to"]), (&json!(2), &json!(3)));
+    assert_eq!((&missed["count"], &missed["why"]), (&json!(2), &json!("log_unavailable")));
+    let reading = client.call("meter.read", &json!({"meter": "m"}));
+    assert_eq!(client.notice("reading")["reading"], reading);
+}
+
+#[test]
 fn a_stopped_subscriber_is_told_what_it_missed_and_others_miss_nothing() {
     let daemon = Daemon::start(CONFIG);
     let output = std::fs::File::create(daemon.path("observed")).unwrap();

@@ -15,7 +15,7 @@ fn files(folder: &Path, found: &mut Vec<PathBuf>) {
     for entry in fs::read_dir(folder).unwrap() {
         let path = entry.unwrap().path();
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
-        // In a second worktree .git is a file.
+        // In a linked working tree `.git` is a file.
         if ["target", ".git", "__pycache__"].contains(&name.as_str()) {
             continue;
         }

@@ -1,18 +1,75 @@
 //! Pages of the log.
 
-use rusqlite::{Connection, Row, named_params};
+use rusqlite::{Connection, Row, ToSql};
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::{Event, EventKind, EventsPage, LARGEST_PAGE, ReadingsPage, Selection};
 use settled_protocol::quantity::{Light, Photometric, Xyz};
 use settled_protocol::reading::{Flag, Reading};
 use settled_protocol::time::Timestamp;
 
-/// Which rows: the same for readings and events. `after` alone walks the primary key.
-const SELECTED: &str = "
-    WHERE t.sequence > :after
-    AND (:meter IS NULL OR t.meter = (SELECT id FROM meters WHERE name = :meter))
-    AND (:since IS NULL OR t.at_ns >= :since) AND (:until IS NULL OR t.at_ns < :until)
-    ORDER BY t.sequence LIMIT :limit";
+/// Columns of readings. The joins are one-sided, so that the rows are what SQLite starts from.
+const READINGS: &str =
+    "SELECT t.sequence, m.name, b.name, t.at_ns, t.t_s, t.began_s, t.integration_s, t.illuminance,
+    t.value, t.x, t.z, t.coloured, t.temperature_c, t.flags
+    FROM readings t LEFT JOIN meters m ON m.id = t.meter LEFT JOIN boots b ON b.id = t.boot";
+
+/// Columns of events.
+const EVENTS: &str = "SELECT t.sequence, m.name, b.name, t.at_ns, t.t_s, t.kind, t.detail
+    FROM events t LEFT JOIN meters m ON m.id = t.meter LEFT JOIN boots b ON b.id = t.boot";
+
+/// A table of rows.
+#[derive(Clone, Copy)]
+enum Table {
+    Readings,
+    Events,
+}
+
+/// A query's text, and the values of its parameters by name.
+type Statement = (String, Vec<(&'static str, Box<dyn ToSql>)>);
+
+/// The query for a page, one row more than it holds. Only the conditions that are asked for stand in it, so that SQLite
+/// finds the rows by an index; values are bound, never written.
+fn statement(table: Table, selection: &Selection, limit: usize) -> Statement {
+    let (columns, name) = match table {
+        Table::Readings => (READINGS, "readings"),
+        Table::Events => (EVENTS, "events"),
+    };
+    let Selection { meter, since, until, after, limit: _ } = selection;
+    let mut values: Vec<(&str, Box<dyn ToSql>)> =
+        vec![(":limit", Box::new(i64::try_from(limit).unwrap_or(0) + 1))];
+    let mut conditions = Vec::new();
+    if let Some(after) = after {
+        values.push((":after", Box::new(i64::try_from(*after).unwrap_or(i64::MAX))));
+        conditions.push("t.sequence > :after".to_owned());
+    }
+    if let Some(meter) = meter {
+        values.push((":meter", Box::new(meter.clone())));
+        conditions.push("t.meter = (SELECT id FROM meters WHERE name = :meter)".to_owned());
+    }
+    let mut times = Vec::new();
+    for (at, parameter, time) in [(since, ":since", "at_ns >= :since"), (until, ":until", "at_ns < :until")] {
+        let Some(at) = at else { continue };
+        values.push((parameter, Box::new(i64::try_from(at.unix_ns()).unwrap_or(i64::MAX))));
+        conditions.push(format!("+t.{time}"));
+        times.push(time);
+    }
+    if after.is_none() && !times.is_empty() {
+        conditions.push(within(name, &times.join(" AND ")));
+    }
+    let which =
+        if conditions.is_empty() { String::new() } else { format!("WHERE {}", conditions.join(" AND ")) };
+    (format!("{columns} {which} ORDER BY t.sequence LIMIT :limit"), values)
+}
+
+/// Where the rows of a span of time lie. UTC may be set, so sequences rise with it only by and large; the index of times
+/// alone tells their first and last. (The + keeps SQLite from walking the table for them.) A page that goes on `after`
+/// another has its place already.
+fn within(table: &str, time: &str) -> String {
+    format!(
+        "t.sequence BETWEEN (SELECT min(+sequence) FROM {table} WHERE {time})
+         AND (SELECT max(+sequence) FROM {table} WHERE {time})"
+    )
+}
 
 /// Refuses a selection that makes no sense.
 pub(super) fn check(selection: &Selection) -> Result<(), RpcError> {
@@ -30,7 +87,13 @@ pub(super) fn check(selection: &Selection) -> Result<(), RpcError> {
     }
 }
 
-/// The highest sequence ever given out.
+/// The highest sequence that may have been given out, logged or not.
+pub(super) fn reserved(connection: &Connection) -> rusqlite::Result<u64> {
+    let reserved = connection.query_row("SELECT reserved FROM numbers", [], |row| row.get(0))?;
+    Ok(unsigned(reserved).max(last_sequence(connection)?))
+}
+
+/// The highest sequence ever logged.
 pub(super) fn last_sequence(connection: &Connection) -> rusqlite::Result<u64> {
     let last: Option<i64> =
         connection.query_row("SELECT max(seq) FROM sqlite_sequence WHERE name = 'readings'", [], |row| {
@@ -40,19 +103,13 @@ pub(super) fn last_sequence(connection: &Connection) -> rusqlite::Result<u64> {
 }
 
 pub(super) fn readings(connection: &Connection, selection: &Selection) -> rusqlite::Result<ReadingsPage> {
-    let columns =
-        "SELECT t.sequence, m.name, b.name, t.at_ns, t.t_s, t.began_s, t.integration_s, t.illuminance,
-        t.value, t.x, t.z, t.coloured, t.temperature_c, t.flags
-        FROM readings t JOIN meters m ON m.id = t.meter JOIN boots b ON b.id = t.boot";
-    let (readings, more) = page(connection, columns, selection, reading)?;
+    let (readings, more) = page(connection, Table::Readings, selection, reading)?;
     let next = readings.last().map(|reading| reading.sequence).filter(|_| more);
     Ok(ReadingsPage { readings, next })
 }
 
 pub(super) fn events(connection: &Connection, selection: &Selection) -> rusqlite::Result<EventsPage> {
-    let columns = "SELECT t.sequence, m.name, b.name, t.at_ns, t.t_s, t.kind, t.detail
-        FROM events t LEFT JOIN meters m ON m.id = t.meter JOIN boots b ON b.id = t.boot";
-    let (events, more) = page(connection, columns, selection, event)?;
+    let (events, more) = page(connection, Table::Events, selection, event)?;
     let next = events.last().map(|event| event.sequence).filter(|_| more);
     Ok(EventsPage { events, next })
 }
@@ -60,23 +117,15 @@ pub(super) fn events(connection: &Connection, selection: &Selection) -> rusqlite
 /// The rows, and whether there are more.
 fn page<T>(
     connection: &Connection,
-    columns: &str,
+    table: Table,
     selection: &Selection,
     row: fn(&Row<'_>) -> rusqlite::Result<T>,
 ) -> rusqlite::Result<(Vec<T>, bool)> {
     let limit = selection.limit.unwrap_or(LARGEST_PAGE) as usize;
-    let mut statement = connection.prepare(&format!("{columns} {SELECTED}"))?;
-    let nanoseconds = |at: Option<Timestamp>| at.map(|at| i64::try_from(at.unix_ns()).unwrap_or(i64::MAX));
-    let rows = statement.query_map(
-        named_params! {
-            ":after": i64::try_from(selection.after.unwrap_or(0)).unwrap_or(i64::MAX),
-            ":meter": selection.meter,
-            ":since": nanoseconds(selection.since),
-            ":until": nanoseconds(selection.until),
-            ":limit": i64::try_from(limit).unwrap_or(0) + 1,
-        },
-        row,
-    )?;
+    let (text, values) = statement(table, selection, limit);
+    let mut statement = connection.prepare(&text)?;
+    let values = values.iter().map(|(name, value)| (*name, value.as_ref())).collect::<Vec<_>>();
+    let rows = statement.query_map(values.as_slice(), row)?;
     let mut rows = rows.collect::<rusqlite::Result<Vec<T>>>()?;
     let more = rows.len() > limit;
     rows.truncate(limit);
@@ -143,4 +192,56 @@ fn event(row: &Row<'_>) -> rusqlite::Result<Event> {
 /// What we wrote was never negative.
 fn unsigned(number: i64) -> u64 {
     u64::try_from(number).unwrap_or(0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::Survives;
+    use crate::log::schema;
+
+    fn plan(table: Table, selection: &Selection) -> String {
+        let folder = tempfile::tempdir().unwrap();
+        let connection = schema::open(&folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+        let (text, values) = statement(table, selection, 10);
+        let values: Vec<_> = values.iter().map(|(name, value)| (*name, value.as_ref())).collect();
+        let mut explained = connection.prepare(&format!("EXPLAIN QUERY PLAN {text}")).unwrap();
+        let steps = explained.query_map(values.as_slice(), |row| row.get(3)).unwrap();
+        steps.collect::<rusqlite::Result<Vec<String>>>().unwrap().join("; ")
+    }
+
+    #[test]
+    fn every_selection_finds_its_rows_by_an_index_and_in_order() {
+        let at = Some(Timestamp::from_unix_ns(1));
+        let meter = Some("bench".to_owned());
+        let none = Selection::default();
+        let cases = [
+            (Selection { after: Some(7), ..none.clone() }, ["t USING INTEGER PRIMARY KEY (rowid>?)", ""]),
+            (Selection { meter: meter.clone(), ..none.clone() }, ["_by_meter (meter=?)", ""]),
+            (
+                Selection { meter: meter.clone(), after: Some(7), ..none.clone() },
+                ["_by_meter (meter=? AND sequence>?)", ""],
+            ),
+            (
+                Selection { since: at, ..none.clone() },
+                ["t USING INTEGER PRIMARY KEY (rowid>? AND rowid<?)", "_by_time (at_ns>?)"],
+            ),
+            (
+                Selection { since: at, until: at, meter, ..none.clone() },
+                ["_by_meter (meter=? AND sequence>? AND sequence<?)", "_by_time (at_ns>? AND at_ns<?)"],
+            ),
+            (
+                Selection { until: at, after: Some(7), ..none.clone() },
+                ["t USING INTEGER PRIMARY KEY (rowid>?)", ""],
+            ),
+            (none, ["SCAN t", ""]),
+        ];
+        for (selection, expected) in cases {
+            for table in [Table::Readings, Table::Events] {
+                let plan = plan(table, &selection);
+                assert!(expected.iter().all(|part| plan.contains(part)), "{selection:?}: {plan}");
+                assert!(!plan.contains("TEMP B-TREE"), "{selection:?} is sorted: {plan}");
+            }
+        }
+    }
 }

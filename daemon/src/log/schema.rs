@@ -6,12 +6,14 @@ use std::path::Path;
 use rusqlite::{Connection, OpenFlags};
 
 use crate::config::Survives;
+use crate::lock::{Lock, LockError};
 
 /// Marks the file as ours ("setl").
 const APPLICATION_ID: i64 = 0x7365_746c;
 
 /// What turns version n−1 into version n, from version 1 on. Never changed once released; only added to.
-const MIGRATIONS: &[&str] = &["
+const MIGRATIONS: &[&str] = &[
+    "
     CREATE TABLE meters (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);
     CREATE TABLE boots (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);
     CREATE TABLE readings (
@@ -42,13 +44,21 @@ const MIGRATIONS: &[&str] = &["
         detail TEXT NOT NULL
     );
     CREATE INDEX events_by_time ON events (at_ns);
-"];
+",
+    "
+    CREATE TABLE numbers (reserved INTEGER NOT NULL);
+    INSERT INTO numbers SELECT coalesce(max(sequence), 0) FROM readings;
+    CREATE INDEX events_by_meter ON events (meter, sequence);
+",
+];
 
 /// Why the log could not be opened.
 #[derive(Debug)]
 pub enum OpenError {
     /// Its folder could not be made.
     Folder(std::io::Error),
+    /// Another daemon writes it, or that can't be told.
+    Lock(LockError),
     /// SQLite could not open or set it up.
     Open(rusqlite::Error),
     /// It could not be read.
@@ -70,6 +80,10 @@ impl fmt::Display for OpenError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Folder(_) => f.write_str("making the log's folder"),
+            Self::Lock(error @ LockError::Held { .. }) => {
+                write!(f, "{error} writes it: stop that, or name another path under [log]")
+            }
+            Self::Lock(_) => f.write_str("making sure that no other daemon writes the log"),
             Self::Open(_) => f.write_str("opening the log"),
             Self::Read(_) => f.write_str("reading the log"),
             Self::NotOurs => {
@@ -91,16 +105,27 @@ impl std::error::Error for OpenError {
         match self {
             Self::Folder(error) | Self::Thread(error) => Some(error),
             Self::Open(error) | Self::Read(error) => Some(error),
-            Self::NotOurs | Self::TooNew { .. } => None,
+            Self::Lock(error @ LockError::Io { .. }) => Some(error),
+            Self::Lock(LockError::Held { .. }) | Self::NotOurs | Self::TooNew { .. } => None,
         }
     }
 }
 
+/// Makes the database's folder, and takes the lock that keeps other daemons out, whatever name they know it by.
+pub(super) fn claim(path: &Path) -> Result<Lock, OpenError> {
+    let mut path = path.to_owned();
+    if let (Some(folder), Some(name)) = (path.parent(), path.file_name()) {
+        std::fs::create_dir_all(folder).map_err(OpenError::Folder)?;
+        let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+        path = folder.canonicalize().map_err(OpenError::Folder)?.join(name);
+    }
+    // A database that isn't there yet has no other name.
+    let real = path.canonicalize().unwrap_or(path);
+    Lock::beside(&real).map_err(OpenError::Lock)
+}
+
 /// Opens the database to write, making or migrating it.
 pub(super) fn open(path: &Path, survives: Survives) -> Result<Connection, OpenError> {
-    if let Some(folder) = path.parent() {
-        std::fs::create_dir_all(folder).map_err(OpenError::Folder)?;
-    }
     let mut connection = Connection::open(path).map_err(OpenError::Open)?;
     check_owner(&connection)?;
     let synchronous = match survives {

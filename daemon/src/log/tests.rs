@@ -97,3 +97,127 @@ fn another_programs_database_is_left_alone() {
     rusqlite::Connection::open(&path).unwrap().execute_batch("CREATE TABLE recipes (name TEXT)").unwrap();
     assert!(matches!(Log::open(path, Survives::Crash), Err(OpenError::NotOurs)));
 }
+
+/// Makes every further commit of readings fail, or mends that.
+fn set_failing(path: &std::path::Path, failing: bool) {
+    let sql =
+        if failing { "ALTER TABLE readings RENAME TO away" } else { "ALTER TABLE away RENAME TO readings" };
+    rusqlite::Connection::open(path).unwrap().execute_batch(sql).unwrap();
+}
+
+async fn next_number(log: &Log) -> Option<Numbered> {
+    log.append(draft("bench", white(), Vec::new())).await.await.ok()
+}
+
+#[tokio::test]
+async fn a_number_that_was_given_out_unlogged_is_not_given_out_again_after_a_kill() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("log.sqlite");
+    let (log, _written) = Log::open(path.clone(), Survives::PowerCut).unwrap();
+    assert!(next_number(&log).await.unwrap().durable);
+    set_failing(&path, true);
+    let unlogged = next_number(&log).await.unwrap();
+    assert_eq!((unlogged.sequence, unlogged.durable), (2, false));
+    assert!(!log.status().writing && log.status().reason.unwrap().contains("unlogged"));
+    set_failing(&path, false);
+    // What a kill at this moment would leave.
+    let left = folder.path().join("left.sqlite");
+    for end in ["", "-wal"] {
+        let of = |path: &std::path::Path| format!("{}{end}", path.display());
+        std::fs::copy(of(&path), of(&left)).unwrap();
+    }
+    let next = next_number(&Log::open(left, Survives::PowerCut).unwrap().0).await.unwrap();
+    assert!(next.durable && next.sequence > 2, "{next:?}");
+    // The one that lives on has no gap to leave.
+    let next = next_number(&log).await.unwrap();
+    assert_eq!((next.sequence, next.durable, log.status().writing), (3, true, true));
+}
+
+#[tokio::test]
+async fn without_numbers_set_aside_nothing_is_given_out_until_the_log_is_written_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("log.sqlite");
+    let (log, _written) = Log::open(path.clone(), Survives::Crash).unwrap();
+    set_failing(&path, true);
+    assert!(next_number(&log).await.is_none());
+    assert!(log.status().reason.unwrap().contains("no number is left"));
+    set_failing(&path, false);
+    assert!(next_number(&log).await.unwrap().durable);
+}
+
+#[tokio::test]
+async fn without_its_writer_the_log_says_so_and_gives_no_number_twice() {
+    let folder = tempfile::tempdir().unwrap();
+    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    assert_eq!(next_number(&log).await.unwrap().sequence, 1);
+    let mut orphan = log.clone();
+    orphan.file.as_mut().unwrap().entries = mpsc::channel(1).0;
+    let status = orphan.status();
+    assert!(!status.writing && status.reason.unwrap().contains("writer has ended"));
+    let unlogged = next_number(&orphan).await.unwrap();
+    assert_eq!((unlogged.sequence, unlogged.durable), (2, false));
+    assert_eq!(next_number(&log).await.unwrap().sequence, 3);
+}
+
+#[test]
+fn two_daemons_never_write_one_log_by_whatever_name_they_know_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a/log.sqlite");
+    let _first = Log::open(path.clone(), Survives::Crash).unwrap();
+    std::os::unix::fs::symlink(folder.path().join("a"), folder.path().join("b")).unwrap();
+    std::os::unix::fs::symlink(&path, folder.path().join("c.sqlite")).unwrap();
+    for name in ["a/log.sqlite", "b/log.sqlite", "c.sqlite"] {
+        let error = Log::open(folder.path().join(name), Survives::Crash).unwrap_err();
+        let process = format!("process {}", std::process::id());
+        assert!(error.to_string().contains(&process), "{name}: {error}");
+    }
+}
+
+#[tokio::test]
+async fn queries_that_were_taken_back_keep_their_places_until_they_end() {
+    static RUNNING: AtomicU64 = AtomicU64::new(0);
+    static MOST: AtomicU64 = AtomicU64::new(0);
+    fn slow(connection: &rusqlite::Connection, _: &Selection) -> rusqlite::Result<()> {
+        MOST.fetch_max(RUNNING.fetch_add(1, Ordering::SeqCst) + 1, Ordering::SeqCst);
+        // Counting a million takes a while.
+        let count = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n LIMIT 1000000) SELECT count(*) FROM n";
+        let counted = connection.query_row(count, [], |_| Ok(()));
+        RUNNING.fetch_sub(1, Ordering::SeqCst);
+        counted
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    for _ in 0..40 {
+        let query = log.query(Selection::default(), slow);
+        // Taken back as soon as it has had a chance to begin.
+        let _taken_back = tokio::time::timeout(std::time::Duration::from_millis(2), query).await.is_err();
+    }
+    log.query(Selection::default(), slow).await.unwrap();
+    assert!(MOST.load(Ordering::SeqCst) <= QUERIES as u64, "{MOST:?} at once");
+}
+
+#[tokio::test]
+async fn a_span_of_time_is_found_even_where_utc_was_set_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    for ns in [10, 20, 30, 15, 25, 35, 12] {
+        let at = Timestamp::from_unix_ns(ns);
+        log.append(Reading { at, ..draft("bench", white(), Vec::new()) }).await.await.unwrap();
+    }
+    let span = |since, until, after| Selection {
+        since: Some(Timestamp::from_unix_ns(since)),
+        until: Some(Timestamp::from_unix_ns(until)),
+        after,
+        ..Selection::default()
+    };
+    for (selection, expected) in [
+        (span(12, 21, None), vec![2, 4, 7]),
+        (span(12, 21, Some(2)), vec![4, 7]),
+        (span(21, 99, None), vec![3, 5, 6]),
+        (span(40, 50, None), vec![]),
+    ] {
+        let page = log.readings(selection.clone()).await.unwrap();
+        let found: Vec<u64> = page.readings.iter().map(|reading| reading.sequence).collect();
+        assert_eq!(found, expected, "{selection:?}");
+    }
+}

@@ -10,19 +10,21 @@ use settled_protocol::reading::Reading;
 use tokio::sync::{mpsc, oneshot};
 
 use super::{Entry, Health, Numbered};
+use crate::lock::Lock;
 
 /// Most rows in one commit, so that no row waits long for those behind it.
 const LARGEST_GROUP: usize = 256;
 
 pub(super) struct Writer {
     connection: Connection,
-    last: u64,
     health: Arc<Health>,
+    // Held until the last row is written.
+    _lock: Arc<Lock>,
 }
 
 impl Writer {
-    pub(super) fn new(connection: Connection, last: u64, health: Arc<Health>) -> Self {
-        Self { connection, last, health }
+    pub(super) fn new(connection: Connection, health: Arc<Health>, lock: Arc<Lock>) -> Self {
+        Self { connection, health, _lock: lock }
     }
 
     /// Writes until the last sender is gone.
@@ -31,30 +33,41 @@ impl Writer {
         while queue.blocking_recv_many(&mut group, LARGEST_GROUP) > 0 {
             self.write(&mut group);
         }
+        // Gives back the numbers that were set aside and not used; if it fails, the next daemon skips them.
+        let _given_back = reserve(&self.connection, self.health.numbers.last()).is_ok();
         // Leaves one file behind instead of three; nothing is lost if it fails.
         let _checkpointed = self.connection.execute_batch("PRAGMA wal_checkpoint(TRUNCATE);").is_ok();
     }
 
     /// Numbers, writes and commits a group, then answers. Numbers are burnt even where the commit fails: no two
-    /// readings of this daemon share one.
+    /// readings share one. A reading gets none if its number is neither in the log nor set aside there.
     fn write(&mut self, group: &mut Vec<Entry>) {
-        let first = self.last;
-        let numbers = group.iter().filter(|entry| matches!(entry, Entry::Reading { .. })).count() as u64;
-        self.last += numbers;
-        let outcome = self.commit(group, first);
+        let count = group.iter().filter(|entry| matches!(entry, Entry::Reading { .. })).count() as u64;
+        let first = self.health.numbers.take(count);
+        let wanted = self.health.numbers.wanted();
+        let outcome = self.commit(group, first, wanted);
         let durable = outcome.is_ok();
-        self.report(outcome, durable && numbers > 0);
+        if let Some(reserved) = wanted.filter(|_| durable) {
+            self.health.numbers.set_aside(reserved);
+        }
+        let spent = !durable && count > 0 && !self.health.numbers.may_give(first + count);
+        self.report(outcome, (durable && count > 0).then_some(first + count), spent);
         let mut sequence = first;
         for entry in group.drain(..) {
             if let Entry::Reading { numbered, .. } = entry {
                 sequence += 1;
-                answer(numbered, Numbered { sequence, durable });
+                if durable || self.health.numbers.may_give(sequence) {
+                    answer(numbered, Numbered { sequence, durable });
+                }
             }
         }
     }
 
-    fn commit(&mut self, group: &[Entry], first: u64) -> rusqlite::Result<()> {
+    fn commit(&mut self, group: &[Entry], first: u64, wanted: Option<u64>) -> rusqlite::Result<()> {
         let transaction = self.connection.transaction()?;
+        if let Some(reserved) = wanted {
+            reserve(&transaction, reserved)?;
+        }
         let mut sequence = first;
         for entry in group {
             match entry {
@@ -88,22 +101,29 @@ impl Writer {
     }
 
     /// Keeps the health up to date, and says once when it changes.
-    fn report(&self, outcome: rusqlite::Result<()>, new_readings: bool) {
-        let reason = outcome.err().map(|error| error.to_string());
-        if new_readings {
-            self.health.last_sequence.store(self.last, Ordering::Release);
+    fn report(&self, outcome: rusqlite::Result<()>, durable: Option<u64>, spent: bool) {
+        if let Some(durable) = durable {
+            self.health.last_sequence.store(durable, Ordering::Release);
         }
-        let failing = reason.is_some();
-        if self.health.failing.swap(failing, Ordering::AcqRel) != failing {
-            match &reason {
-                Some(reason) => {
-                    tracing::error!(error = reason, "the log can't be written; readings go out unlogged")
-                }
-                None => tracing::info!("the log is written again"),
+        let what = match spent {
+            false => "readings go out unlogged",
+            true => "no number is left for readings that aren't logged, so none go out",
+        };
+        let reason = outcome.err().map(|error| format!("{error}; {what}"));
+        let before = self.health.change(reason.clone());
+        match (reason, before) {
+            (Some(reason), before) if before.as_ref() != Some(&reason) => {
+                tracing::error!(reason, "the log can't be written");
             }
-            *self.health.reason.lock().unwrap_or_else(std::sync::PoisonError::into_inner) = reason;
+            (None, Some(_)) => tracing::info!("the log is written again"),
+            _ => {}
         }
     }
+}
+
+/// Sets every number up to `last` aside, durably once this is committed.
+fn reserve(connection: &Connection, last: u64) -> rusqlite::Result<()> {
+    connection.prepare_cached("UPDATE numbers SET reserved = ?1")?.execute([signed(last)]).map(drop)
 }
 
 fn answer(to: oneshot::Sender<Numbered>, numbered: Numbered) {

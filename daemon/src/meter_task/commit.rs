@@ -65,8 +65,8 @@ impl Commits {
         match outcome {
             Ok(number) => deliver(shared, log::numbered(draft, number), exposure, audience),
             Err(_) => {
-                let error =
-                    RpcError::new(ErrorKind::LogUnavailable, "the log's writer has ended").about(&shared.id);
+                let message = "the log could give the reading no number; daemon.status says why";
+                let error = RpcError::new(ErrorKind::LogUnavailable, message).about(&shared.id);
                 answer(audience, &Err(error));
             }
         }

@@ -14,6 +14,7 @@ use settled_protocol::log::EventKind;
 use tokio::sync::OwnedMutexGuard;
 
 use super::commit::answer;
+use super::limited::Limited;
 use super::queue::{Audience, MOST_WAITING, Next, Queue, Waiting};
 use super::shared::{Published, Shared};
 use super::stamp::{Stamp, stamped};
@@ -23,8 +24,11 @@ use crate::failure;
 use crate::log::Log;
 use crate::stop::Stop;
 
-/// The longest that bringing a meter back to order may take.
-const RECOVERY: Duration = Duration::from_secs(5);
+/// The longest that bringing a meter back to order may take, whatever the meter itself says ([`Limited`] holds it to that).
+const RECOVERY: Duration = Duration::from_secs(2 * 3600);
+
+/// The longest that closing a meter may take.
+const CLOSING: Duration = Duration::from_secs(5);
 
 /// Exposures without an answer, or with one that makes no sense, and no reading between them, before the meter is closed
 /// and opened anew.
@@ -99,7 +103,7 @@ impl Task {
         while let Some(mut meter) = self.open().await {
             let end = self.serve(meter.as_mut()).await;
             // Closing must not hold up anything: a meter that doesn't let go is dropped.
-            let _closed = tokio::time::timeout(RECOVERY, meter.close()).await.is_ok();
+            let _closed = tokio::time::timeout(CLOSING, meter.close()).await.is_ok();
             match end {
                 End::Stopped => break,
                 End::Lost(fault) => self.lost(&fault).await,
@@ -196,7 +200,10 @@ impl Task {
                 self.hand_over(&sample, began_s, exposure, audience).await;
                 Ok(())
             }
-            Err(fault) => self.failed(meter, fault, exposure, audience).await,
+            Err(fault) => {
+                let mut meter = Limited::new(meter, self.tools.stop.clone());
+                self.failed(&mut meter, fault, exposure, audience).await
+            }
         }
     }
 

@@ -15,7 +15,6 @@ use settled_protocol::method::{
 };
 use settled_protocol::notification::SettleProgress;
 
-use super::LIMITS;
 use super::outbox::{Outbox, Stream};
 use crate::daemon::{Daemon, VERSION};
 use crate::meter_task::{Logged, MeterHandle};
@@ -110,7 +109,7 @@ fn hello(daemon: &Daemon, params: &HelloParams) -> Result<HelloResult, RpcError>
         daemon: format!("settled {VERSION}"),
         instance: daemon.instance.clone(),
         clock: daemon.clock.info(),
-        limits: LIMITS,
+        limits: daemon.limits,
     })
 }
 

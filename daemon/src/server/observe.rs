@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use settled_drivers::clock::Boxed;
 use settled_drivers::sample::Exposure;
-use settled_protocol::error::RpcError;
+use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::Selection;
 use settled_protocol::message::{Call, notification_line};
 use settled_protocol::meter::Meter;
@@ -15,6 +15,7 @@ use tokio::sync::broadcast::error::RecvError;
 
 use super::outbox::{Outbox, Stream};
 use crate::daemon::Daemon;
+use crate::log;
 use crate::meter_task::{Demanded, Logged, MeterHandle, Published};
 
 /// What a subscription forwards. Making one takes no time, whatever the meter is doing.
@@ -67,6 +68,7 @@ pub(super) struct Readings {
 impl Readings {
     fn new(daemon: &Daemon, params: ObserveParams) -> Result<Self, RpcError> {
         let meter = daemon.meter(&params.meter)?;
+        params.after.map_or(Ok(()), |after| can_follow(daemon, after))?;
         let demand = Demand::new(meter, &params)?;
         Ok(Self { meter: meter.clone(), demand, after: params.after })
     }
@@ -119,7 +121,8 @@ impl Readings {
         }
     }
 
-    /// What came after a sequence, page by page, no faster than the client reads. Returns the last that was sent.
+    /// What came after a sequence, page by page, no faster than the client reads. Where the log can't be read, the client
+    /// is told what it misses for that. Returns the last that was sent or missed.
     async fn replay(&self, daemon: &Daemon, outbox: &Outbox, stream: &Stream, mut after: u64) -> u64 {
         loop {
             let limit = Some(u32::try_from(super::LIMITS.waiting_notifications / 2).unwrap_or(1));
@@ -129,7 +132,15 @@ impl Readings {
                 limit,
                 ..Selection::default()
             };
-            let Ok(page) = daemon.log.readings(selection).await else { return after };
+            let page = match daemon.log.readings(selection).await {
+                Ok(page) => page,
+                Err(error) => {
+                    tracing::warn!(%error, "following a meter from the log");
+                    let last = daemon.log.last_given().unwrap_or(after);
+                    outbox.unread(stream, after, last);
+                    return after.max(last);
+                }
+            };
             for reading in page.readings {
                 after = reading.sequence;
                 if let Ok(json) = serde_json::value::to_raw_value(&reading) {
@@ -142,6 +153,17 @@ impl Readings {
             outbox.drained(stream).await;
         }
     }
+}
+
+/// Refuses to follow from a sequence that this log has not come to: nothing would be told apart from what the client has.
+fn can_follow(daemon: &Daemon, after: u64) -> Result<(), RpcError> {
+    let last = daemon.log.last_given().ok_or_else(log::off)?;
+    if after <= last {
+        return Ok(());
+    }
+    let message =
+        format!("params.after is {after}, but this log's last sequence is {last}: is it another log's?");
+    Err(RpcError::new(ErrorKind::InvalidParams, message))
 }
 
 /// The exposures that an observer asks for.

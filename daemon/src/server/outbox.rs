@@ -33,8 +33,9 @@ enum Item {
     Gap(Stream, Gap),
 }
 
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug)]
 struct Gap {
+    why: MissedWhy,
     count: u64,
     range: Option<(u64, u64)>,
 }
@@ -102,8 +103,27 @@ impl Outbox {
 
     /// Says that some of a subscription's notifications are gone before they came here.
     pub(super) fn lost(&self, stream: &Stream, count: u64) {
-        let gap = Gap { count, range: None };
-        self.push(stream, Item::Gap(Arc::clone(stream), gap), usize::MAX);
+        self.gap(stream, Gap { why: MissedWhy::SlowReader, count, range: None });
+    }
+
+    /// Says that readings after one sequence and up to another could not be read from the log.
+    pub(super) fn unread(&self, stream: &Stream, after: u64, to: u64) {
+        if after < to {
+            let range = Some((after + 1, to));
+            self.gap(stream, Gap { why: MissedWhy::LogUnavailable, count: to - after, range });
+        }
+    }
+
+    /// Adds a gap, or makes the one that is the stream's last wider: gaps alone can't pile up.
+    fn gap(&self, stream: &Stream, gap: Gap) {
+        let mut waiting = self.waiting();
+        let of_stream = |item: &&mut Item| item.stream().is_some_and(|of| Arc::ptr_eq(of, stream));
+        match waiting.items.iter_mut().rev().find(of_stream) {
+            Some(Item::Gap(_, last)) if last.why == gap.why => last.join(gap),
+            _ => waiting.items.push_back(Item::Gap(Arc::clone(stream), gap)),
+        }
+        drop(waiting);
+        self.filled.notify_one();
     }
 
     /// Forgets what still waits for a stream.
@@ -184,22 +204,27 @@ fn drop_oldest(items: &mut VecDeque<Item>, stream: &Stream) {
         .take(oldest)
         .rev()
         .find(|item| matches!(item, Item::Gap(of, _) if Arc::ptr_eq(of, stream)));
-    if let Some(Item::Gap(_, gap)) = before {
-        gap.widen(sequence);
-        items.remove(oldest);
-    } else if let Some(item) = items.get_mut(oldest) {
-        let mut gap = Gap::default();
-        gap.widen(sequence);
-        *item = Item::Gap(Arc::clone(stream), gap);
+    let range = sequence.map(|only| (only, only));
+    let gap = Gap { why: MissedWhy::SlowReader, count: 1, range };
+    match before {
+        Some(Item::Gap(_, before)) if before.why == gap.why => {
+            before.join(gap);
+            items.remove(oldest);
+        }
+        _ => {
+            if let Some(item) = items.get_mut(oldest) {
+                *item = Item::Gap(Arc::clone(stream), gap);
+            }
+        }
     }
 }
 
 impl Gap {
-    fn widen(&mut self, sequence: Option<u64>) {
-        self.count += 1;
-        self.range = match (self.range, sequence) {
-            (Some((from, _)), Some(to)) => Some((from, to)),
-            (None, Some(only)) if self.count == 1 => Some((only, only)),
+    /// Takes in one that comes right after this.
+    fn join(&mut self, next: Self) {
+        self.count += next.count;
+        self.range = match (self.range, next.range) {
+            (Some((from, _)), Some((_, to))) => Some((from, to)),
             (range, _) => range,
         };
     }
@@ -234,15 +259,9 @@ fn write(item: &Item, bytes: &mut Vec<u8>) {
                 bytes.extend_from_slice(part.as_bytes());
             }
         }
-        Item::Gap(stream, Gap { count, range }) => {
+        Item::Gap(stream, Gap { why, count, range }) => {
             let (from, to) = range.unzip();
-            let missed = Missed {
-                subscription: stream.to_string(),
-                count: *count,
-                from,
-                to,
-                why: MissedWhy::SlowReader,
-            };
+            let missed = Missed { subscription: stream.to_string(), count: *count, from, to, why: *why };
             bytes.extend_from_slice(notification_line(&missed).unwrap_or_default().as_bytes());
         }
     }
@@ -300,6 +319,23 @@ mod tests {
         );
         assert_eq!(lines[2]["params"]["reading"]["sequence"], 13);
         assert_eq!(lines.len() as u64, 2 + most);
+    }
+
+    #[tokio::test]
+    async fn what_could_not_be_read_is_told_at_its_place_and_gaps_alone_dont_pile_up() {
+        let outbox = Outbox::default();
+        let stream: Stream = "s1".into();
+        outbox.reading(&stream, logged(4));
+        outbox.unread(&stream, 4, 4);
+        for to in 10..1000 {
+            outbox.unread(&stream, to - 5, to);
+        }
+        outbox.reading(&stream, logged(1000));
+        let lines = lines(&outbox).await;
+        assert_eq!(lines.len(), 3, "{lines:?}");
+        let params = &lines[1]["params"];
+        assert_eq!((&params["from"], &params["to"]), (&6.into(), &999.into()));
+        assert_eq!(params["why"], "log_unavailable");
     }
 
     #[tokio::test]

@@ -1,14 +1,13 @@
 //! The socket's file: made so that a live daemon's is never stolen and a dead one's never in the way.
 
 use std::fmt;
-use std::fs::{File, OpenOptions};
-use std::io::{Read, Seek, Write};
 use std::os::unix::fs::{FileTypeExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
-use nix::fcntl::{Flock, FlockArg};
 use nix::unistd::{Group, chown};
 use tokio::net::UnixListener;
+
+use crate::lock::{Lock, LockError};
 
 /// Owner and group may connect; nobody else.
 const MODE: u32 = 0o660;
@@ -22,8 +21,8 @@ pub struct Bound {
     /// Where clients come in.
     pub listener: UnixListener,
     path: PathBuf,
-    // Held for as long as the socket is ours; the kernel lets go of it however we die.
-    _lock: Flock<File>,
+    // Held for as long as the socket is ours.
+    _lock: Lock,
 }
 
 /// Why the socket could not be made.
@@ -81,6 +80,13 @@ fn io(doing: &'static str) -> impl FnOnce(std::io::Error) -> BindError {
     move |source| BindError::Io { doing, source }
 }
 
+fn not_locked(error: LockError) -> BindError {
+    match error {
+        LockError::Held { pid } => BindError::Taken { pid },
+        LockError::Io { doing, source } => BindError::Io { doing, source },
+    }
+}
+
 impl Bound {
     /// Makes the socket at `path`, and its folder if need be.
     ///
@@ -90,7 +96,7 @@ impl Bound {
         if let Some(folder) = path.parent() {
             std::fs::create_dir_all(folder).map_err(io("making the socket's folder"))?;
         }
-        let lock = lock(path)?;
+        let lock = Lock::beside(path).map_err(not_locked)?;
         clear(path)?;
         let listener = UnixListener::bind(path).map_err(io("binding the socket"))?;
         // From here on, dropping removes the file.
@@ -121,34 +127,6 @@ impl Drop for Bound {
     }
 }
 
-/// Takes the lock beside the socket, which says that its owner lives, and writes our process id into it.
-fn lock(path: &Path) -> Result<Flock<File>, BindError> {
-    let mut name = path.as_os_str().to_owned();
-    name.push(".lock");
-    let file = OpenOptions::new()
-        .read(true)
-        .write(true)
-        .create(true)
-        .truncate(false)
-        .open(PathBuf::from(name))
-        .map_err(io("opening the socket's lock"))?;
-    match Flock::lock(file, FlockArg::LockExclusiveNonblock) {
-        Ok(mut lock) => {
-            let pid = std::process::id().to_string();
-            let written =
-                lock.set_len(0).and_then(|()| lock.rewind()).and_then(|()| lock.write_all(pid.as_bytes()));
-            written.map_err(io("writing the socket's lock"))?;
-            Ok(lock)
-        }
-        Err((mut file, nix::errno::Errno::EWOULDBLOCK)) => {
-            let mut pid = String::new();
-            let read = file.read_to_string(&mut pid).is_ok();
-            Err(BindError::Taken { pid: pid.trim().parse().ok().filter(|_| read) })
-        }
-        Err((_, error)) => Err(io("locking the socket")(error.into())),
-    }
-}
-
 /// Removes what a dead daemon left. Somebody who answers, or a file that is no socket, stays.
 fn clear(path: &Path) -> Result<(), BindError> {
     match std::fs::symlink_metadata(path) {
@@ -159,7 +137,12 @@ fn clear(path: &Path) -> Result<(), BindError> {
     }
     match std::os::unix::net::UnixStream::connect(path) {
         Ok(_) => Err(BindError::Taken { pid: None }),
-        Err(_) => std::fs::remove_file(path).map_err(io("removing a dead daemon's socket")),
+        Err(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
+            std::fs::remove_file(path).map_err(io("removing a dead daemon's socket"))
+        }
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(()),
+        // Whoever can't be asked may live.
+        Err(error) => Err(io("asking whether somebody lives at the socket, which was left alone")(error)),
     }
 }
 
@@ -191,6 +174,18 @@ mod tests {
         std::fs::write(&path, "precious").unwrap();
         assert!(matches!(Bound::new(&path, None), Err(BindError::NotASocket)));
         assert_eq!(std::fs::read_to_string(&path).unwrap(), "precious");
+    }
+
+    #[tokio::test]
+    async fn a_socket_that_cant_be_asked_whether_somebody_lives_there_is_left_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("socket");
+        // Of another kind than ours: connecting to it fails, though its owner lives.
+        let other = std::os::unix::net::UnixDatagram::bind(&path).unwrap();
+        assert!(matches!(Bound::new(&path, None), Err(BindError::Io { .. })));
+        let sender = std::os::unix::net::UnixDatagram::unbound().unwrap();
+        sender.send_to(b"alive", &path).unwrap();
+        assert_eq!(other.recv(&mut [0; 8]).unwrap(), 5);
     }
 
     #[tokio::test]

@@ -52,6 +52,13 @@ impl Script {
         Self { answer: Box::new(answer), steps: VecDeque::new(), waited: None }
     }
 
+    /// The same, and it does `steps` before it is sent anything.
+    #[must_use]
+    pub fn saying(mut self, steps: Vec<Step>) -> Self {
+        self.steps.extend(steps);
+        self
+    }
+
     fn gone() -> Fault {
         Fault::new(FaultKind::Gone, "the script closed the line")
     }

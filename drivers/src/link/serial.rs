@@ -3,7 +3,10 @@
 use std::path::{Path, PathBuf};
 
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio_serial::{DataBits, ErrorKind, FlowControl, Parity, SerialPortBuilderExt, SerialStream, StopBits};
+use tokio_serial::{
+    ClearBuffer, DataBits, ErrorKind, FlowControl, Parity, SerialPort, SerialPortBuilderExt, SerialStream,
+    StopBits,
+};
 
 use super::Link;
 use crate::clock::Boxed;
@@ -53,11 +56,34 @@ pub enum Flow {
     Software,
 }
 
-/// An open port.
+/// An open port. Nothing but its being dropped takes the stream out.
 #[derive(Debug)]
 struct Serial {
-    stream: SerialStream,
+    stream: Option<SerialStream>,
     path: PathBuf,
+}
+
+/// Closing a port waits for what has not been sent yet: on Linux for half a minute, where an instrument holds the line. So
+/// that is discarded first.
+impl Drop for Serial {
+    fn drop(&mut self) {
+        if let Some(stream) = self.stream.take() {
+            let _discarded = stream.clear(ClearBuffer::Output).is_ok();
+            let unsent = stream.bytes_to_write().unwrap_or(0);
+            let_go(stream, unsent);
+        }
+    }
+}
+
+/// Closes a port: at once if nothing waits to be sent, else (some adapters discard nothing) where nobody else has to wait.
+/// Nothing owns that thread: it does nothing but close, and may end with the process.
+fn let_go<P: Send + 'static>(port: P, unsent: u32) {
+    if unsent == 0 {
+        return drop(port);
+    }
+    let closing = std::thread::Builder::new().name("closing".to_owned()).spawn(move || drop(port));
+    // Without a thread the port was closed here, after all.
+    let _elsewhere = closing.is_ok();
 }
 
 /// Opens a port.
@@ -88,12 +114,14 @@ pub fn open(settings: &Settings) -> Result<Box<dyn Link>, Fault> {
             Flow::Hardware => FlowControl::Hardware,
             Flow::Software => FlowControl::Software,
         });
-    let mut stream = builder.open_native_async().map_err(|error| not_opened(path, error))?;
+    let stream = builder.open_native_async().map_err(|error| not_opened(path, error))?;
+    // From here on, dropping discards what is unsent.
+    let mut serial = Serial { stream: Some(stream), path: path.clone() };
     // Opening took the port for itself alone; the settings may be more generous.
-    if !settings.exclusive {
+    if let Some(stream) = serial.stream.as_mut().filter(|_| !settings.exclusive) {
         stream.set_exclusive(false).map_err(|error| not_opened(path, error))?;
     }
-    Ok(Box::new(Serial { stream, path: path.clone() }))
+    Ok(Box::new(serial))
 }
 
 /// What a failure to open means. The library says "no device" for a port that another program has locked, too.
@@ -127,7 +155,8 @@ impl Serial {
 impl Link for Serial {
     fn send<'a>(&'a mut self, bytes: &'a [u8]) -> Boxed<'a, Result<(), Fault>> {
         Box::pin(async move {
-            let sent = self.stream.write_all(bytes).await;
+            let Some(stream) = &mut self.stream else { return Err(self.gone("let go of")) };
+            let sent = stream.write_all(bytes).await;
             sent.map_err(|error| self.gone("writing to").because(error))
         })
     }
@@ -135,7 +164,8 @@ impl Link for Serial {
     fn receive<'a>(&'a mut self, held: &'a mut Vec<u8>) -> Boxed<'a, Result<(), Fault>> {
         Box::pin(async move {
             let mut chunk = [0; CHUNK];
-            match self.stream.read(&mut chunk).await {
+            let Some(stream) = &mut self.stream else { return Err(self.gone("let go of")) };
+            match stream.read(&mut chunk).await {
                 // A port that is gone ends, for ever and at once.
                 Ok(0) => Err(self.gone("the line was closed:")),
                 Ok(count) => {
@@ -145,5 +175,40 @@ impl Link for Serial {
                 Err(error) => Err(self.gone("reading from").because(error)),
             }
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::mpsc::{Receiver, Sender, channel};
+
+    use super::*;
+
+    /// A port that closes once it may, and says so.
+    struct Slow(Receiver<()>, Sender<()>);
+
+    impl Drop for Slow {
+        fn drop(&mut self) {
+            let _allowed = self.0.recv().is_ok();
+            self.1.send(()).unwrap();
+        }
+    }
+
+    #[test]
+    fn a_port_with_something_unsent_holds_up_nobody_while_it_closes() {
+        let ((allow, allowed), (close, closed)) = (channel(), channel());
+        let_go(Slow(allowed, close), 5);
+        // Here this thread goes on, while the port still waits.
+        assert!(closed.try_recv().is_err());
+        allow.send(()).unwrap();
+        closed.recv().unwrap();
+    }
+
+    #[test]
+    fn a_port_with_nothing_unsent_is_closed_at_once_so_that_it_can_be_opened_again() {
+        let ((allow, allowed), (close, closed)) = (channel(), channel());
+        allow.send(()).unwrap();
+        let_go(Slow(allowed, close), 0);
+        assert!(closed.try_recv().is_ok());
     }
 }

@@ -8,6 +8,7 @@ use settled_protocol::quantity::Photometric;
 use tokio::time::Instant;
 
 use super::answer::{Numbers, captures};
+use super::due::Due;
 use super::format::{Exchange, Integration, Profile};
 use crate::clock::Boxed;
 use crate::fault::{Fault, FaultKind};
@@ -27,19 +28,19 @@ pub struct Open {
     profile: Arc<Profile>,
     line: LineLink,
     description: Description,
-    /// When the answer that is being waited for will have come, if it ever does.
-    due: Option<Instant>,
+    due: Due,
 }
 
 impl Open {
-    /// Brings the line to order, asks the instrument what it is, and sends its start-up commands.
+    /// Brings the line to order, asks the instrument what it is, and sends its start-up commands. `due` is what an earlier
+    /// opening of it left to come.
     ///
     /// # Errors
     /// `Silent`, `Garbled` or `Refused` if it is not the instrument it should be; `Gone`.
-    pub async fn identified(profile: Arc<Profile>, mut line: LineLink) -> Result<Self, Fault> {
-        line.drain(profile.line.quiet, Instant::now(), DRAINING).await?;
+    pub async fn identified(profile: Arc<Profile>, line: LineLink, due: Due) -> Result<Self, Fault> {
         let description = describe(&profile, None, None);
-        let mut open = Self { profile: Arc::clone(&profile), line, description, due: None };
+        let mut open = Self { profile: Arc::clone(&profile), line, description, due };
+        open.drain().await?;
         if let Some(identify) = &profile.identify {
             let lines = open.exchange(identify, None).await?;
             let mut told = [None, None];
@@ -54,24 +55,38 @@ impl Open {
             open.description = describe(&profile, model, serial);
         }
         open.exchange(&profile.start, None).await?;
+        open.due.clear();
         Ok(open)
     }
 
-    /// Sends commands in order, each once the one before has been acknowledged, and reads the answer to the last, each line checked for errors; then asks for errors, where the
-    /// instrument is to be asked.
+    /// Drops what comes until every answer that is due has come, or never will.
+    async fn drain(&mut self) -> Result<(), Fault> {
+        let due = self.due.until().unwrap_or_else(Instant::now);
+        self.line.drain(self.profile.line.quiet, due, DRAINING).await?;
+        self.due.clear();
+        Ok(())
+    }
+
+    /// Sends commands in order, each once the one before has been acknowledged, and reads the answer to the last, each
+    /// line checked for errors; then asks for errors, where the instrument is to be asked.
+    ///
+    /// A line may be one that nobody asked for, with the answer still to come: what is due stays due until the caller has
+    /// made sense of the whole answer. An error of the instrument's own ends the exchange as well as an answer does.
     async fn exchange(
         &mut self,
         exchange: &Exchange,
         integration_s: Option<f64>,
     ) -> Result<Vec<String>, Fault> {
+        let patience = exchange.timeout + Duration::from_secs_f64(integration_s.unwrap_or(0.0));
         for (index, command) in exchange.send.iter().enumerate() {
+            // Whoever drops this while it is being sent may have sent it.
+            self.due.extend(Instant::now() + patience);
             self.line.send(&filled(command, integration_s), exchange.timeout).await?;
             let is_last = index + 1 == exchange.send.len();
             if let Some(pattern) = exchange.acknowledge.as_ref().filter(|_| !is_last) {
                 self.line_of(pattern, exchange.timeout).await?;
             }
         }
-        let patience = exchange.timeout + Duration::from_secs_f64(integration_s.unwrap_or(0.0));
         let mut lines = Vec::with_capacity(exchange.answer.len());
         for pattern in &exchange.answer {
             lines.push(self.line_of(pattern, patience).await?);
@@ -83,10 +98,9 @@ impl Open {
     /// The next line, which must be no error and fit the pattern.
     async fn line_of(&mut self, pattern: &regex::Regex, patience: Duration) -> Result<String, Fault> {
         let deadline = Instant::now() + patience;
-        self.due = Some(deadline);
+        self.due.extend(deadline);
         let line = self.line.line(deadline).await?;
-        self.due = None;
-        self.look_for_error(&line)?;
+        self.look_for_error(&line).inspect_err(|_| self.due.clear())?;
         captures(pattern, &line)?;
         Ok(line)
     }
@@ -111,11 +125,15 @@ impl Open {
         let Some((query, none)) = profile.errors.query.as_ref().filter(|_| !exchange.send.is_empty()) else {
             return Ok(());
         };
+        self.due.extend(Instant::now() + exchange.timeout);
         self.line.send(query, exchange.timeout).await?;
-        let line = self.line.line(Instant::now() + exchange.timeout).await?;
+        let deadline = Instant::now() + exchange.timeout;
+        self.due.extend(deadline);
+        let line = self.line.line(deadline).await?;
         if none.is_match(&line) {
             return Ok(());
         }
+        self.due.clear();
         Err(Fault::new(FaultKind::Refused, format!("the instrument reports an error: {}", excerpt(&line))))
     }
 
@@ -139,7 +157,10 @@ impl Open {
         let integration_s = self.integration(exposure)?;
         let profile = Arc::clone(&self.profile);
         let lines = self.exchange(&profile.measure, integration_s).await?;
-        Numbers::read(&profile.measure.answer, &lines)?.sample(profile.shape, profile.unit, integration_s)
+        let numbers = Numbers::read(&profile.measure.answer, &lines)?;
+        let sample = numbers.sample(profile.shape, profile.unit, integration_s)?;
+        self.due.clear();
+        Ok(sample)
     }
 }
 
@@ -199,14 +220,19 @@ impl Meter for Open {
             let Some((exchange, _)) = &profile.zero else {
                 return Err(Fault::new(FaultKind::Unsupported, "the meter has no zero command"));
             };
-            self.exchange(exchange, None).await.map(drop)
+            self.exchange(exchange, None).await?;
+            self.due.clear();
+            Ok(())
         })
     }
 
     fn recover(&mut self) -> Boxed<'_, Result<(), Fault>> {
-        Box::pin(async move {
-            let due = self.due.take().unwrap_or_else(Instant::now);
-            self.line.drain(self.profile.line.quiet, due, DRAINING).await
-        })
+        Box::pin(self.drain())
+    }
+
+    fn recovery(&self) -> Duration {
+        let due =
+            self.due.until().map_or(Duration::ZERO, |due| due.saturating_duration_since(Instant::now()));
+        due + DRAINING + SLACK
     }
 }

@@ -185,6 +185,72 @@ async fn a_late_answer_is_not_taken_for_the_next_one() {
     assert!((measure(meter.as_mut()).await.unwrap().light.value() - 100.0).abs() < 1e-9);
 }
 
+/// A profile whose exposures take long.
+const SLOW: &str = "[instrument]\nmodel = \"m\"\nunit = \"cd/m2\"\n[integration]\nrange_s = [1, 10]\ndefault_s = 10\n\
+    [measure]\nsend = \"M\"\nanswer = '^(?<Y>\\d+)$'\ntimeout = \"2s\"\n";
+
+/// An instrument whose answer to the first command comes ten seconds after `first`, and says 7; every later answer is
+/// 100. What it was asked before its line was closed it answers after that, if it `keeps` it.
+fn slow(first: Vec<Step>, keeps: bool) -> Arc<dyn Driver> {
+    let exposure = [Step::Wait(Duration::from_secs(10)), Step::say("7\r\n")];
+    let mut first: Vec<Vec<Step>> = vec![first.into_iter().chain(exposure.clone()).collect()];
+    if keeps {
+        first[0].insert(0, Step::Close);
+    }
+    let (first, openings) = (Arc::new(Mutex::new(first)), Arc::new(Mutex::new(0)));
+    let open = move || -> Result<Box<dyn Link>, Fault> {
+        *openings.lock().unwrap() += 1;
+        let late = if keeps && *openings.lock().unwrap() == 2 { exposure.to_vec() } else { Vec::new() };
+        let first = Arc::clone(&first);
+        let script = Script::new(move |_| {
+            let usual = vec![Step::Wait(Duration::from_secs(10)), Step::say("100\r\n")];
+            first.lock().unwrap().pop().unwrap_or(usual)
+        });
+        Ok(Box::new(script.saying(late)))
+    };
+    Arc::new(Profiled::new(load("slow.toml", SLOW).unwrap(), "script".to_owned(), open))
+}
+
+#[tokio::test(start_paused = true)]
+async fn an_answer_that_comes_after_a_line_nobody_asked_for_is_not_taken_for_the_next_one() {
+    let unasked = [
+        ("a line of text", Step::say("battery low\r\n")),
+        ("bytes that are no text", Step::Say(b"\xff\xfe\r\n".to_vec())),
+        ("a line that never ends", Step::Say(vec![b'#'; 10_000])),
+    ];
+    for (what, step) in unasked {
+        let driver = slow(vec![step], false);
+        let mut meter = driver.open(&clock()).await.unwrap();
+        assert_eq!(measure(meter.as_mut()).await.unwrap_err().kind(), FaultKind::Garbled, "{what}");
+        let limit = meter.recovery();
+        assert!(limit > Duration::from_secs(10), "{what}: {limit:?}");
+        tokio::time::timeout(limit, meter.recover()).await.expect("in time").unwrap();
+        let value = measure(meter.as_mut()).await.unwrap().light.value();
+        assert!((value - 100.0).abs() < 1e-9, "{what}: an old answer, {value}, was given as a new one");
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_recovery_that_is_dropped_can_be_made_up_for() {
+    let driver = slow(vec![Step::say("battery low\r\n")], false);
+    let mut meter = driver.open(&clock()).await.unwrap();
+    assert_eq!(measure(meter.as_mut()).await.unwrap_err().kind(), FaultKind::Garbled);
+    assert!(tokio::time::timeout(Duration::from_secs(1), meter.recover()).await.is_err());
+    meter.recover().await.unwrap();
+    assert!((measure(meter.as_mut()).await.unwrap().light.value() - 100.0).abs() < 1e-9);
+}
+
+#[tokio::test(start_paused = true)]
+async fn an_answer_that_outlives_its_line_is_not_taken_for_the_next_one() {
+    let driver = slow(Vec::new(), true);
+    let mut meter = driver.open(&clock()).await.unwrap();
+    assert_eq!(measure(meter.as_mut()).await.unwrap_err().kind(), FaultKind::Gone);
+    meter.close().await;
+    let mut meter = driver.open(&clock()).await.unwrap();
+    let value = measure(meter.as_mut()).await.unwrap().light.value();
+    assert!((value - 100.0).abs() < 1e-9, "an old answer, {value}, was given as a new one");
+}
+
 #[tokio::test(start_paused = true)]
 async fn a_line_that_closes_means_that_the_meter_is_gone() {
     for said in 0..GOOD.len() {

@@ -73,9 +73,22 @@ impl Daemon {
 
     /// Starts it, and waits until it answers.
     pub(crate) fn launch(&mut self) {
+        self.launch_by(self.command());
+    }
+
+    /// Starts it under limits of open files, as `ulimit` takes them.
+    pub(crate) fn launch_with_files(&mut self, limits: &str) {
+        let command = self.command();
+        let mut shell = Command::new("sh");
+        shell.arg("-c").arg(format!("ulimit {limits} && exec \"$0\" \"$@\""));
+        shell.arg(command.get_program()).args(command.get_args()).stdin(Stdio::null());
+        self.launch_by(shell);
+    }
+
+    fn launch_by(&mut self, mut command: Command) {
         self.starts += 1;
         let trace = File::create(self.path(&format!("trace-{}", self.starts))).unwrap();
-        let child = self.command().stdout(Stdio::null()).stderr(trace).spawn().unwrap();
+        let child = command.stdout(Stdio::null()).stderr(trace).spawn().unwrap();
         self.child = Some(child);
         let socket = self.socket();
         wait_until("the daemon answers", || {
