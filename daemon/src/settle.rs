@@ -54,8 +54,14 @@ const PATIENCE_S: f64 = 120.0;
 const HOPELESS: f64 = 1.3;
 /// Standard errors, beside a band, by which a settled level must have moved to be lost.
 const MOVED: f64 = 3.3;
+/// The spans whose means are compared with it, in half holds: a large move shows soon, a small one in the long run.
+const MOVED_OVER: [f64; 2] = [0.35, 1.0];
 /// Entries kept when the level has moved without a step.
 const KEPT: usize = 5;
+/// Looks at the evidence while a window passes by: before it is settled, and while it is.
+const LOOKS: (usize, usize) = (32, 10);
+/// A silence longer than a hold and this many intervals is a gap.
+const SILENT: f64 = 5.0;
 /// Numbers above this are not light, nor times: such a reading is set aside.
 const ABSURD: f64 = 1e15;
 
@@ -173,6 +179,10 @@ impl Engine {
             self.outliers += 1;
             return None;
         }
+        if self.was_silent(observation.t_s) {
+            self.outliers += self.gate.discard();
+            self.restart(0);
+        }
         self.see_step(&observation);
         self.latest = Some((observation.t_s, observation.y));
         let stale = self.stale_after.take().is_some_and(|end| observation.t_s > end);
@@ -212,6 +222,17 @@ impl Engine {
     #[must_use]
     pub fn latest_s(&self) -> Option<f64> {
         self.latest.map(|(t_s, _)| t_s)
+    }
+
+    /// Whether readings have been missing for so long that what was known says little of what is now. The evidence is then
+    /// gathered anew; a settled level stands until the new evidence speaks against it.
+    fn was_silent(&self, now: f64) -> bool {
+        let Some((latest, _)) = self.latest else { return false };
+        let silence = now - latest;
+        let span =
+            self.luminance.last_s().zip(self.luminance.first_s()).map_or(0.0, |(last, first)| last - first);
+        let interval = span / (self.luminance.readings().max(2) - 1) as f64;
+        silence > self.rules.criteria.hold_s && silence > SILENT * interval
     }
 
     /// Without a step stated by the meter, the smallest difference ever seen stands for it.
@@ -299,7 +320,8 @@ impl Engine {
         };
         let look = Look::at(&self.rules, &readings)?;
         self.turning = look.passes && self.settled.is_none() && look.window.turning(&self.rules, &readings);
-        self.until_look = (look.last_entries / 32).max(1);
+        let looks = if self.settled.is_some() { LOOKS.1 } else { LOOKS.0 };
+        self.until_look = (look.last_entries / looks).max(1);
         self.look = Some(look);
         let settled = look.passes && !self.turning && !self.too_early(now);
         if let Some(baseline) = self.settled {
@@ -338,10 +360,16 @@ impl Engine {
         None
     }
 
-    /// Whether the mean since the baseline, of half a hold at most, is off by more than noise and a band allow.
+    /// Whether the light is off its baseline by more than noise and a band allow.
     fn has_moved(&self, window: &Window, baseline: Baseline, now: f64) -> bool {
+        let spans = MOVED_OVER.map(|share| share * self.rules.shortest);
+        spans.into_iter().any(|span| self.is_off(window, baseline, now, span))
+    }
+
+    /// Whether the mean of the last `span` seconds, all since the baseline, is off.
+    fn is_off(&self, window: &Window, baseline: Baseline, now: f64, span: f64) -> bool {
         let Some(last) = self.luminance.last_s() else { return false };
-        let from = (last - self.rules.shortest).max(baseline.since);
+        let from = (last - span).max(baseline.since);
         let readings =
             Readings { luminance: &self.luminance, colour: &self.colour, last, now, quantum: None };
         let Some(recent) = Window::judge(&self.rules, &readings, from, KEPT) else { return false };

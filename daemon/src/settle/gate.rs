@@ -108,39 +108,62 @@ impl Gate {
 /// The last accepted values of one channel.
 #[derive(Clone, Copy, Debug)]
 struct History {
-    /// Oldest first.
+    /// A ring: the latest is before `next`.
     values: [f64; HISTORY],
+    next: usize,
     len: usize,
+    /// The last [`LEVEL`] of them in order of size, so that the median is at hand.
+    sorted: [f64; LEVEL],
 }
 
 impl History {
-    const EMPTY: Self = Self { values: [0.0; HISTORY], len: 0 };
+    const EMPTY: Self = Self { values: [0.0; HISTORY], next: 0, len: 0, sorted: [0.0; LEVEL] };
 
     fn push(&mut self, value: f64) {
-        if self.len == HISTORY {
-            self.values.rotate_left(1);
-            self.len -= 1;
-        }
-        if let Some(slot) = self.values.get_mut(self.len) {
+        let known = self.len.min(LEVEL);
+        let kept = if known < LEVEL { known } else { self.take_out(self.back(LEVEL), known) };
+        self.put_in(value, kept);
+        if let Some(slot) = self.values.get_mut(self.next) {
             *slot = value;
-            self.len += 1;
+        }
+        self.next = (self.next + 1) % HISTORY;
+        self.len = (self.len + 1).min(HISTORY);
+    }
+
+    /// The value `steps` back, 1 being the latest.
+    fn back(&self, steps: usize) -> f64 {
+        self.values.get((self.next + HISTORY - steps) % HISTORY).copied().unwrap_or_default()
+    }
+
+    fn take_out(&mut self, value: f64, known: usize) -> usize {
+        let sorted = self.sorted.get_mut(..known).unwrap_or_default();
+        let at = sorted.partition_point(|other| *other < value);
+        sorted.get_mut(at..).unwrap_or_default().rotate_left(1);
+        known - 1
+    }
+
+    fn put_in(&mut self, value: f64, known: usize) {
+        let at = self.sorted.get(..known).unwrap_or_default().partition_point(|other| *other < value);
+        if let Some(behind) = self.sorted.get_mut(at..=known) {
+            behind.rotate_right(1);
+        }
+        if let Some(slot) = self.sorted.get_mut(at) {
+            *slot = value;
         }
     }
 
-    fn known(&self) -> &[f64] {
-        self.values.get(..self.len).unwrap_or_default()
-    }
-
-    fn recent(&self) -> &[f64] {
-        self.known().get(self.len.saturating_sub(LEVEL)..).unwrap_or_default()
+    /// The last values, latest first.
+    fn recent(&self, count: usize) -> impl Iterator<Item = f64> {
+        (1..=self.len.min(count)).map(|steps| self.back(steps))
     }
 
     fn latest(&self) -> f64 {
-        self.known().last().copied().unwrap_or_default()
+        self.recent(1).next().unwrap_or_default()
     }
 
+    /// The median of the last [`LEVEL`].
     fn level(&self) -> f64 {
-        median(self.recent().iter().copied())
+        middle(self.sorted.get(..self.len.min(LEVEL)).unwrap_or_default())
     }
 
     fn is_far(&self, value: f64, band: f64) -> bool {
@@ -154,8 +177,11 @@ impl History {
 
     /// Robust standard deviation: 1.4826 MAD, or the median |difference| / 0.954, whichever is larger.
     fn scale(&self, level: f64) -> f64 {
-        let deviation = 1.4826 * median(self.recent().iter().map(|value| (value - level).abs()));
-        let differences = self.known().iter().zip(self.known().iter().skip(1)).map(|(a, b)| (b - a).abs());
+        let deviation = 1.4826 * median(self.recent(LEVEL).map(|value| (value - level).abs()));
+        let differences = self
+            .recent(HISTORY)
+            .zip(self.recent(HISTORY).skip(1))
+            .map(|(later, value)| (later - value).abs());
         deviation.max(median(differences) / 0.954)
     }
 }
@@ -170,6 +196,12 @@ fn median(values: impl Iterator<Item = f64>) -> f64 {
     }
     let sorted = sorted.get_mut(..len).unwrap_or_default();
     sorted.sort_unstable_by(f64::total_cmp);
+    middle(sorted)
+}
+
+/// The median of sorted values, 0 of none.
+fn middle(sorted: &[f64]) -> f64 {
+    let len = sorted.len();
     let upper = sorted.get(len / 2).copied().unwrap_or_default();
     if len % 2 == 1 {
         upper

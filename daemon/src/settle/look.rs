@@ -1,5 +1,7 @@
 //! One look at the evidence: the shortest window on which every test passes, or what stands in the way.
 
+use std::sync::Arc;
+
 use settled_protocol::quantity::Chromaticity;
 use settled_protocol::settling::{Criteria, Estimate, Test};
 
@@ -34,8 +36,8 @@ pub(super) struct Rules {
     pub(super) shortest: f64,
     /// The longest window, in s: 16 holds or 1200 s, whichever is shorter, but two holds at least.
     pub(super) longest: f64,
-    confident: Student,
-    two_sided: Student,
+    confident: Arc<Student>,
+    two_sided: Arc<Student>,
 }
 
 impl Rules {
@@ -45,8 +47,8 @@ impl Rules {
             criteria,
             shortest: 0.5 * hold,
             longest: (16.0 * hold).min(1200.0).max(2.0 * hold),
-            confident: Student::new(criteria.confidence),
-            two_sided: Student::new(0.975),
+            confident: Student::of(criteria.confidence),
+            two_sided: Student::of(0.975),
         }
     }
 }

@@ -1,6 +1,6 @@
 //! Quantiles of Student's t distribution, each computed when it is first needed and kept.
 
-use std::cell::OnceCell;
+use std::sync::{Arc, LazyLock, OnceLock};
 
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
@@ -8,17 +8,24 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 const MOST: usize = 400;
 
 /// The quantile of one probability for 1 to [`MOST`] degrees of freedom: 6.4 KB.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub(super) struct Student {
     probability: f64,
-    quantiles: Box<[OnceCell<f64>]>,
+    quantiles: Box<[OnceLock<f64>]>,
 }
 
 impl Student {
-    /// The quantiles at `probability`, from 0.5 to 1 and short of both.
-    pub(super) fn new(probability: f64) -> Self {
+    /// The quantiles at `probability`, from 0.5 to 1 and short of both. Those that nearly everybody asks for are shared.
+    pub(super) fn of(probability: f64) -> Arc<Self> {
+        static COMMON: LazyLock<[Arc<Student>; 2]> =
+            LazyLock::new(|| [0.975, 0.99].map(|probability| Arc::new(Student::new(probability))));
+        let common = COMMON.iter().find(|student| student.probability == probability);
+        common.map_or_else(|| Arc::new(Self::new(probability)), Arc::clone)
+    }
+
+    fn new(probability: f64) -> Self {
         let probability = probability.clamp(0.5, 1.0 - 1e-9);
-        Self { probability, quantiles: vec![OnceCell::new(); MOST].into() }
+        Self { probability, quantiles: vec![OnceLock::new(); MOST].into() }
     }
 
     /// The quantile at `nu` degrees of freedom, rounded down to a whole number and kept within the table.

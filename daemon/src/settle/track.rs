@@ -247,6 +247,11 @@ impl<const C: usize> Track<C> {
         self.times.len()
     }
 
+    /// Readings in all: more than entries where neighbours were merged.
+    pub(super) fn readings(&self) -> usize {
+        Stretch { track: self, from: 0 }.readings()
+    }
+
     /// Everything since `time`.
     pub(super) fn since(&self, time: f64) -> Stretch<'_, C> {
         Stretch { track: self, from: self.times.partition_point(|&at| at < time) }
