@@ -87,6 +87,7 @@ fn words(flag: Flag) -> &'static str {
         Flag::MeterWarming => "the meter is still warming up",
         Flag::ZeroOverdue => "the meter's dark reading is overdue",
         Flag::Shared => "shared",
+        Flag::Dark => "dark: the aperture was covered",
         Flag::Unlogged => "not in the log",
         Flag::Unknown => "a flag of a later version",
     }

@@ -12,6 +12,8 @@ use settled_protocol::meter::{Meter, Span};
 use settled_protocol::method::MeterQueue;
 use tokio::sync::{Mutex, Semaphore, broadcast, mpsc, oneshot};
 
+use crate::settle::mover::{Darks, WarmUp};
+
 mod commit;
 mod limited;
 mod opening;
@@ -32,7 +34,7 @@ const INBOX: usize = 64;
 
 #[derive(Debug)]
 enum Message {
-    Read { exposure: Exposure, reply: oneshot::Sender<Outcome> },
+    Read { exposure: Exposure, covered: bool, reply: oneshot::Sender<Outcome> },
     Demand(queue::Demand),
 }
 
@@ -125,9 +127,38 @@ impl MeterHandle {
     /// # Errors
     /// What kept the meter from giving one.
     pub async fn read(&self, exposure: Exposure) -> Outcome {
+        self.expose(exposure, false).await
+    }
+
+    /// The same, where the client vouches that the aperture is covered: the reading is flagged as a dark one, and is kept in
+    /// mind to tell a drift of the meter from one of the display.
+    ///
+    /// # Errors
+    /// As [`read`](Self::read).
+    pub async fn read_dark(&self, exposure: Exposure) -> Outcome {
+        self.expose(exposure, true).await
+    }
+
+    async fn expose(&self, exposure: Exposure, covered: bool) -> Outcome {
         let (reply, answer) = oneshot::channel();
-        self.send(Message::Read { exposure, reply }).await?;
+        self.send(Message::Read { exposure, covered, reply }).await?;
         answer.await.map_err(|_| self.restarted())?
+    }
+
+    /// Its latest dark readings.
+    #[must_use]
+    pub fn darks(&self) -> Darks {
+        self.shared.darks()
+    }
+
+    /// Its own warm-up at `now_s`, as far as it is known.
+    #[must_use]
+    pub fn warm_up(&self, now_s: f64) -> WarmUp {
+        match self.shared.status().open.as_ref() {
+            Some(open) if open.warming(now_s) => WarmUp::Going,
+            Some(open) if open.description.warm_up_s > 0.0 => WarmUp::Over,
+            _ => WarmUp::Unknown,
+        }
     }
 
     /// The latest reading, if it was taken with these settings and its exposure began no earlier than `since_s`.

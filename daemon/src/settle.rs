@@ -10,9 +10,14 @@
 //! | `sums` | what a line is made of, kept so that any window costs the same |
 //! | `line` | least squares under noise that is alike from reading to reading |
 //! | `look` | the shortest window on which every test passes |
-//! | `blocks`, `forecast` | when will it settle |
+//! | `watch` | while settled: is it still |
+//! | `checkpoint`, `blocks`, `forecast` | while unsettled: when will it settle |
+//! | `bend` | is it about to turn |
 //! | `standing` | how it stands, as evidence |
 //! | `student` | quantiles, tabulated |
+//! | [`judge`] | who decides: the engine, or a published rule |
+//! | `published` | published rules, as they are worded |
+//! | [`mover`] | is it the display that moves, or the meter? |
 //! | [`sentence`](mod@sentence) | the verdict in plain words |
 //!
 //! Memory of one request: 72,704 bytes of readings, 12,800 of quantiles and under 8,192 of everything else, allocated at the
@@ -20,44 +25,34 @@
 
 mod bend;
 mod blocks;
+mod checkpoint;
 mod forecast;
 mod gate;
+pub mod judge;
 mod line;
 mod look;
+pub mod mover;
+mod published;
 pub mod sentence;
 mod standing;
 mod student;
 mod sums;
 mod track;
+mod watch;
 
 use settled_protocol::settling::{Criteria, Estimate, Evidence, Forecast, Verdict};
 
 use blocks::Blocks;
+use checkpoint::Checks;
 use gate::{Gate, Passage};
-use look::{FEWEST, Look, Readings, Rules, Window};
+use look::{FEWEST, Look, Readings, Rules};
 use track::Track;
+use watch::Baseline;
 
+pub use judge::Judge;
 pub use sentence::sentence;
 pub use standing::Standing;
 
-/// Successive checkpoints that must agree before light is called hopeless, or noise.
-const AGREEING: (u32, u32) = (2, 3);
-/// Checkpoints follow each other by this share of the time since the last restart, in [`CHECK_S`] at the soonest.
-const CHECK_RATIO: f64 = 1.06;
-/// The shortest time between checkpoints, in s.
-const CHECK_S: f64 = 2.0;
-/// Fewest block means for a forecast.
-const FEWEST_BLOCKS: usize = 6;
-/// No verdict on the future sooner than this, or two holds, in s.
-const PATIENCE_S: f64 = 120.0;
-/// Noise-limited when the window needed is longer than the longest by this factor.
-const HOPELESS: f64 = 1.3;
-/// Standard errors, beside a band, by which a settled level must have moved to be lost.
-const MOVED: f64 = 3.3;
-/// The spans whose means are compared with it, in half holds: a large move shows soon, a small one in the long run.
-const MOVED_OVER: [f64; 2] = [0.35, 1.0];
-/// Entries kept when the level has moved without a step.
-const KEPT: usize = 5;
 /// Looks at the evidence while a window passes by: before it is settled, and while it is.
 const LOOKS: (usize, usize) = (32, 10);
 /// A silence longer than a hold and this many intervals is a gap.
@@ -96,23 +91,6 @@ pub struct Change {
     pub value: Option<Estimate>,
     /// What led to it.
     pub evidence: Evidence,
-}
-
-/// The level that was declared settled.
-#[derive(Clone, Copy, Debug)]
-struct Baseline {
-    since: f64,
-    y: f64,
-    uv: Option<[f64; 2]>,
-}
-
-/// Verdicts on the future wait until checkpoints agree.
-#[derive(Clone, Copy, Debug, Default)]
-struct Checks {
-    /// Time since the restart of the next one, in s.
-    next: f64,
-    out_of_reach: u32,
-    too_noisy: u32,
 }
 
 /// Decides when one request's light has settled.
@@ -216,6 +194,19 @@ impl Engine {
     #[must_use]
     pub fn forecast(&self) -> Option<Forecast> {
         self.forecast
+    }
+
+    /// How much evidence noise alone asks for, in s, where it is noise and not drift that keeps the light from settling.
+    #[must_use]
+    pub fn noise_wait_s(&self) -> Option<f64> {
+        let look = self.look.filter(|look| !look.passes && !look.drifts && look.excess > 1.0)?;
+        Some(look.needed_s())
+    }
+
+    /// The last verdict that still holds.
+    #[must_use]
+    pub fn verdict(&self) -> Option<Verdict> {
+        self.verdict
     }
 
     /// Time of the last reading taken, in s on the boot clock.
@@ -336,88 +327,6 @@ impl Engine {
 
     fn too_early(&self, now: f64) -> bool {
         now - self.started_s < self.rules.criteria.min_wait_s
-    }
-
-    fn settle(&mut self, window: &Window, now: f64) {
-        let uv = window.colour.map(|colour| colour.value);
-        self.settled = Some(Baseline { since: now, y: window.value, uv });
-        self.forecast = None;
-    }
-
-    /// While settled: lost where the drift is out of band or the level has moved; confirmed once a hold.
-    fn watch(&mut self, look: &Look, baseline: Baseline, now: f64) -> Option<Change> {
-        let moved = self.has_moved(&look.window, baseline, now);
-        if moved || look.drifts {
-            let change = self.lose(now);
-            if moved {
-                self.restart(KEPT);
-            }
-            return change;
-        }
-        if look.passes && now - baseline.since >= self.rules.criteria.hold_s {
-            self.settle(&look.window, now);
-        }
-        None
-    }
-
-    /// Whether the light is off its baseline by more than noise and a band allow.
-    fn has_moved(&self, window: &Window, baseline: Baseline, now: f64) -> bool {
-        let spans = MOVED_OVER.map(|share| share * self.rules.shortest);
-        spans.into_iter().any(|span| self.is_off(window, baseline, now, span))
-    }
-
-    /// Whether the mean of the last `span` seconds, all since the baseline, is off.
-    fn is_off(&self, window: &Window, baseline: Baseline, now: f64, span: f64) -> bool {
-        let Some(last) = self.luminance.last_s() else { return false };
-        let from = (last - span).max(baseline.since);
-        let readings =
-            Readings { luminance: &self.luminance, colour: &self.colour, last, now, quantum: None };
-        let Some(recent) = Window::judge(&self.rules, &readings, from, KEPT) else { return false };
-        let line = recent.luminance;
-        if (line.mean - baseline.y).abs() > window.band + MOVED * line.mean_error && window.band > 0.0 {
-            return true;
-        }
-        let (Some(colour), Some([u, v])) = (recent.colour, baseline.uv) else { return false };
-        let [u_line, v_line] = colour.lines;
-        let off = (u_line.mean - u).hypot(v_line.mean - v);
-        off > colour.band + MOVED * u_line.mean_error.max(v_line.mean_error)
-    }
-
-    /// At checkpoints: a new forecast, and whether there is any hope.
-    fn check(&mut self, look: &Look, now: f64) -> Option<Change> {
-        let elapsed = now - self.restarted_s?;
-        let blocks = self.blocks.full();
-        if elapsed < self.checks.next || blocks.len() < FEWEST_BLOCKS {
-            return None;
-        }
-        self.checks.next = (elapsed * CHECK_RATIO).max(elapsed + CHECK_S);
-        let hold = self.rules.criteria.hold_s;
-        let colour_band = self.rules.criteria.chromaticity_band(look.window.luminance.mean);
-        let bands = [look.window.band, colour_band];
-        let start = self.restarted_s.unwrap_or(now);
-        let outlook = forecast::forecast(blocks, start, now, hold, bands);
-        self.forecast = outlook.since(self.started_s);
-        let latest = self.started_s + self.rules.criteria.max_wait_s;
-        let out_of_reach = look.drifts
-            && outlook.earliest > latest
-            && elapsed >= (2.0 * hold).max(PATIENCE_S.min(20.0 * hold));
-        let needed = look.last_length.max(1.0) * look.excess.powf(2.0 / 3.0);
-        let hopeless = needed > HOPELESS * self.rules.longest;
-        let too_noisy = !look.passes && !look.drifts && hopeless && elapsed >= 2.0 * hold;
-        self.checks.out_of_reach = if out_of_reach { self.checks.out_of_reach.saturating_add(1) } else { 0 };
-        self.checks.too_noisy = if too_noisy { self.checks.too_noisy.saturating_add(1) } else { 0 };
-        self.despair(now)
-    }
-
-    fn despair(&mut self, now: f64) -> Option<Change> {
-        let verdict = if self.checks.out_of_reach >= AGREEING.0 {
-            Verdict::WontSettle
-        } else if self.checks.too_noisy >= AGREEING.1 {
-            Verdict::NoiseLimited
-        } else {
-            return None;
-        };
-        (self.verdict != Some(verdict)).then(|| self.announce(verdict, now))
     }
 }
 

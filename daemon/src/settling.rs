@@ -1,6 +1,7 @@
 //! One `meter.settle`: an engine of its own, fed from the readings that everyone shares, until there is a verdict.
 //!
-//! It asks for exposures without pause while it lasts. Ten clients that settle on one meter share every exposure.
+//! It asks for exposures without pause while it lasts. Ten clients that settle on one meter share every exposure. Where the
+//! client leaves the integration time to the meter and noise is in the way, exposures get longer as it goes on.
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -17,7 +18,10 @@ use tokio::time::Instant;
 
 use crate::daemon::Daemon;
 use crate::meter_task::{MeterHandle, Published};
-use crate::settle::{Engine, Observation, sentence};
+use crate::settle::mover::moves;
+use crate::settle::{Judge, Observation, sentence};
+
+mod longer;
 
 /// Between two reports of progress, in real time: more often than a person can read is a waste.
 const REPORTS: Duration = Duration::from_millis(200);
@@ -54,7 +58,8 @@ pub async fn settle(
     let meter = daemon.meter(meter)?;
     let started_s = daemon.clock.now_s();
     let mut follow = meter.follow();
-    let demanded = meter.demand(exposure, 0.0).await?;
+    let (chosen, mut exposure) = (exposure.integration_s.is_some(), exposure);
+    let mut demanded = meter.demand(exposure, 0.0).await?;
     if let Some(error) = meter.unusable() {
         return Err(error);
     }
@@ -69,20 +74,25 @@ pub async fn settle(
         };
         match published {
             Ok(Published::Reading { exposure: used, logged }) => {
-                if used != exposure || logged.reading.began_s < started_s {
+                let dark = logged.reading.flags.contains(&Flag::Dark);
+                if used != exposure || dark || logged.reading.began_s < started_s {
                     continue;
                 }
-                if let Some(verdict) = run.take(&logged.reading, meter) {
+                if let Some(verdict) = run.take(&logged.reading) {
                     return Ok(run.end(verdict, logged.reading.t_s));
                 }
                 if Instant::now() >= next_report {
                     next_report = Instant::now() + REPORTS;
                     report(run.report(&logged.reading));
                 }
+                if let Some(longer) = run.longer(&logged.reading).filter(|_| !chosen) {
+                    exposure = Exposure { integration_s: Some(longer) };
+                    demanded = meter.demand(exposure, 0.0).await?;
+                }
             }
             // The meter is gone: what it sees when it is back may be something else.
             Ok(Published::Failed { exposure: None, error }) => {
-                run.engine.gap();
+                run.judge.gap();
                 run.failed(&error)?;
                 meter.press(&demanded, exposure, 0.0).await?;
             }
@@ -92,7 +102,7 @@ pub async fn settle(
             Ok(Published::Failed { .. }) => {}
             // The news of a restart, after which the task knows of no demand, may be among what went by.
             Err(RecvError::Lagged(_)) => {
-                run.engine.gap();
+                run.judge.gap();
                 meter.press(&demanded, exposure, 0.0).await?;
             }
             Err(RecvError::Closed) => return run.timed_out(daemon.clock.now_s()),
@@ -103,8 +113,8 @@ pub async fn settle(
 /// One request's state.
 #[derive(Debug)]
 struct Run {
-    meter: String,
-    engine: Engine,
+    meter: MeterHandle,
+    judge: Judge,
     criteria: Criteria,
     started_s: f64,
     photometric: Photometric,
@@ -113,13 +123,15 @@ struct Run {
     flags: BTreeSet<Flag>,
     failures: u32,
     last_error: Option<Arc<RpcError>>,
+    /// The integration time that was gone over to, in s, and since when.
+    longer: Option<(f64, f64)>,
 }
 
 impl Run {
     fn new(meter: &MeterHandle, criteria: Criteria, started_s: f64) -> Self {
         Self {
-            meter: meter.id().to_owned(),
-            engine: Engine::new(criteria, meter.resolution(), started_s),
+            meter: meter.clone(),
+            judge: Judge::new(criteria, meter.resolution(), started_s),
             criteria,
             started_s,
             photometric: Photometric::Luminance,
@@ -128,11 +140,12 @@ impl Run {
             flags: BTreeSet::new(),
             failures: 0,
             last_error: None,
+            longer: None,
         }
     }
 
     /// Looks at one reading. A verdict ends the request, but a meter in its own warm-up can't vouch for anything.
-    fn take(&mut self, reading: &Reading, meter: &MeterHandle) -> Option<Verdict> {
+    fn take(&mut self, reading: &Reading) -> Option<Verdict> {
         self.failures = 0;
         self.last_error = None;
         self.photometric = reading.light.photometric();
@@ -140,12 +153,25 @@ impl Run {
         let span = self.readings.get_or_insert(Readings { count: 0, first: reading.sequence, last: 0 });
         span.count += 1;
         span.last = reading.sequence;
-        self.warming = meter.warm_at_s().is_some_and(|warm_at_s| reading.t_s < warm_at_s);
+        self.warming = self.meter.warm_at_s().is_some_and(|warm_at_s| reading.t_s < warm_at_s);
         let uv = reading.light.chromaticity().map(|colour| [colour.u_prime(), colour.v_prime()]);
         let (t_s, y) = (reading.t_s, reading.light.value());
-        self.engine.push(Observation { t_s, integration_s: reading.integration_s, y, uv });
-        let verdict = self.engine.standing().verdict?;
+        self.judge.push(Observation { t_s, integration_s: reading.integration_s, y, uv });
+        let verdict = self.judge.verdict()?;
         (verdict != Verdict::Lost && !self.warming).then_some(verdict)
+    }
+
+    /// A longer integration time to go on with, in s, where noise is in the way. Each is given half a hold to show what it
+    /// does.
+    fn longer(&mut self, latest: &Reading) -> Option<f64> {
+        let hold_s = self.criteria.hold_s;
+        if self.longer.is_some_and(|(_, since_s)| latest.t_s < since_s + 0.5 * hold_s) {
+            return None;
+        }
+        let span = self.meter.integration_s();
+        let next_s = longer::longer(self.judge.noise_wait_s(), latest.integration_s, span, hold_s)?;
+        self.longer = Some((next_s, latest.t_s));
+        Some(next_s)
     }
 
     /// An exposure gave nothing. The request goes on, unless nothing ever came.
@@ -156,8 +182,10 @@ impl Run {
         if hopeless { Err(RpcError::clone(error)) } else { Ok(()) }
     }
 
-    fn evidence(&self) -> Evidence {
-        let mut evidence = self.engine.standing().evidence;
+    fn evidence(&self, now_s: f64) -> Evidence {
+        let mut evidence = self.judge.standing().evidence;
+        let warm_up = self.meter.warm_up(now_s);
+        evidence.moves = moves(&evidence, self.criteria.hold_s, now_s, &self.meter.darks(), warm_up);
         if self.warming {
             evidence.failing.push(Test::MeterWarmUp);
         }
@@ -167,8 +195,8 @@ impl Run {
     fn report(&self, latest: &Reading) -> Report {
         let waited_s = latest.t_s - self.started_s;
         let count = self.readings.map_or(0, |readings| readings.count);
-        let value = self.engine.standing().value;
-        Report { waited_s, count, latest: latest.light.value(), value, evidence: self.evidence() }
+        let value = self.judge.standing().value;
+        Report { waited_s, count, latest: latest.light.value(), value, evidence: self.evidence(latest.t_s) }
     }
 
     fn timed_out(self, now_s: f64) -> Result<Settled, RpcError> {
@@ -179,15 +207,18 @@ impl Run {
     }
 
     fn end(self, verdict: Verdict, now_s: f64) -> Settled {
-        let value = self.engine.standing().value;
-        let evidence = self.evidence();
+        let value = self.judge.standing().value;
+        let evidence = self.evidence(now_s);
         let mut message =
             sentence(verdict, &evidence, value.as_ref(), &self.criteria, self.photometric.unit());
+        if let Some((integration_s, _)) = self.longer {
+            message.push_str(&format!(" Exposures were lengthened to {integration_s} s against noise."));
+        }
         if let Some(error) = &self.last_error {
             message.push_str(&format!(" At the end the meter gave no readings: {error}."));
         }
         Settled {
-            meter: self.meter,
+            meter: self.meter.id().to_owned(),
             quantity: self.photometric,
             verdict,
             value,

@@ -6,6 +6,7 @@
 //! | [`time`] | UTC stamps on the wire |
 //! | [`reading`] | what the daemon vouches for |
 //! | [`meter`] | what a client may know of a meter |
+//! | [`rule`] | by which light is called settled |
 //! | [`settling`] | criteria, verdicts and the evidence for them |
 //! | [`log`] | selections, and what happened beside readings |
 //! | [`stage`] | what a simulated display is told to show |
@@ -27,6 +28,7 @@ pub mod notification;
 pub mod openrpc;
 pub mod quantity;
 pub mod reading;
+pub mod rule;
 pub mod settling;
 pub mod socket;
 pub mod stage;

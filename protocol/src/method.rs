@@ -220,6 +220,9 @@ pub struct ReadParams {
     /// A reading whose exposure began no longer ago than this, in s, will do.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub max_age_s: Option<f64>,
+    /// The aperture is covered: the reading is a dark one, flagged `dark`, and tells of the meter's own zero. Not with `max_age_s`.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub covered: bool,
 }
 
 /// Params of `meter.settle`.

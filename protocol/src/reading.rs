@@ -52,6 +52,8 @@ pub enum Flag {
     ZeroOverdue,
     /// The exposure served more than one request.
     Shared,
+    /// Taken with the aperture covered, as the client said: the meter's own zero, and no light of any display.
+    Dark,
     /// Not in the log: the log is off or can't be written.
     Unlogged,
     /// A flag of a later version of the protocol.
@@ -70,6 +72,7 @@ impl Flag {
             Self::MeterWarming => "meter_warming",
             Self::ZeroOverdue => "zero_overdue",
             Self::Shared => "shared",
+            Self::Dark => "dark",
             Self::Unlogged => "unlogged",
             Self::Unknown => "unknown",
         }

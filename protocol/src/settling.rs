@@ -9,8 +9,11 @@ use serde::{Deserialize, Serialize};
 
 use crate::quantity::{Chromaticity, Photometric};
 use crate::reading::Flag;
+use crate::rule::{Compared, Rule};
 
 /// What a client calls settled. Every member has a default.
+///
+/// With a `preset` a published rule decides; the other members are then for the trend that is looked at beside it.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, try_from = "RawCriteria")]
 #[schemars(!try_from)]
@@ -31,6 +34,8 @@ pub struct Criteria {
     pub min_wait_s: f64,
     /// Give up after this, in s since the request, with the best value so far. From 1 to 604800, and not under `hold_s`.
     pub max_wait_s: f64,
+    /// The rule that decides.
+    pub preset: Rule,
 }
 
 impl Default for Criteria {
@@ -44,6 +49,7 @@ impl Default for Criteria {
             confidence: 0.99,
             min_wait_s: 0.0,
             max_wait_s: 3600.0,
+            preset: Rule::Trend,
         }
     }
 }
@@ -84,6 +90,10 @@ impl Criteria {
         if self.max_wait_s < self.hold_s.max(self.min_wait_s) {
             return Err("max_wait_s must not be shorter than hold_s or min_wait_s".to_owned());
         }
+        if self.max_wait_s < self.preset.least_s() {
+            let (name, least) = (self.preset.name(), self.preset.least_s());
+            return Err(format!("{name} takes at least {least} s: max_wait_s must not be shorter"));
+        }
         Ok(self)
     }
 }
@@ -100,6 +110,7 @@ struct RawCriteria {
     confidence: Option<f64>,
     min_wait_s: Option<f64>,
     max_wait_s: Option<f64>,
+    preset: Option<Rule>,
 }
 
 impl TryFrom<RawCriteria> for Criteria {
@@ -116,6 +127,7 @@ impl TryFrom<RawCriteria> for Criteria {
             confidence: raw.confidence.unwrap_or(default.confidence),
             min_wait_s: raw.min_wait_s.unwrap_or(default.min_wait_s),
             max_wait_s: raw.max_wait_s.unwrap_or(default.max_wait_s),
+            preset: raw.preset.unwrap_or(default.preset),
         }
         .checked()
     }
@@ -160,6 +172,10 @@ pub struct Estimate {
     pub y_u95: f64,
     /// Standard uncertainty of `y`, in its unit.
     pub y_standard: f64,
+    /// `y_u95` over `y_standard`: Student's t at 95 % for the degrees of freedom (JCGM 100, G.3).
+    pub coverage_factor: f64,
+    /// Degrees of freedom: `n_effective` less the two of a line, 4 at least.
+    pub degrees_of_freedom: f64,
     /// Chromaticity at the end of the window, where there was one.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub chromaticity: Option<Chromaticity>,
@@ -190,9 +206,37 @@ pub struct Forecast {
     pub high_s: f64,
 }
 
+/// What moves, as far as dark readings and the meter's declared warm-up tell.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Moves {
+    /// The display, the meter, or either.
+    pub who: Who,
+    /// Drift of the meter's zero, from its dark readings; absent with less than two in the last hour.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub zero_drift: Option<Drift>,
+}
+
+/// Who moves.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Who {
+    /// The display: the meter's zero stands still, or its declared warm-up is over.
+    Display,
+    /// The meter: its zero drifts as the readings do.
+    Meter,
+    /// It can't be told.
+    Either,
+}
+
 /// What led to a verdict, or stands in its way.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Evidence {
+    /// The rule that decides.
+    #[serde(default)]
+    pub rule: Rule,
+    /// What a published rule found, where one decides. The rest is the trend's.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub compared: Option<Compared>,
     /// Length of the window that was judged, in s.
     pub window_s: f64,
     /// Readings in it.
@@ -222,6 +266,9 @@ pub struct Evidence {
     /// When it is expected to settle.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub forecast: Option<Forecast>,
+    /// Where the light moves: whether it is the display or the meter.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub moves: Option<Moves>,
     /// What still fails. Empty when settled.
     pub failing: Vec<Test>,
 }
@@ -244,6 +291,8 @@ pub enum Test {
     MeterWarmUp,
     /// The shortest wait asked for is over.
     MinimumWait,
+    /// The readings that a published rule compares vary by less than it allows, over the time that it asks for.
+    Variation,
 }
 
 /// The answer of `meter.settle`.

@@ -140,7 +140,8 @@ impl Demo {
         self.chapter(
             "1. Monitor 3 of the batch, self-emitting, switched on cold, peak white in a 10 % window",
         )?;
-        let read = ReadParams { meter: METER.to_owned(), integration_s: None, max_age_s: None };
+        let read =
+            ReadParams { meter: METER.to_owned(), integration_s: None, max_age_s: None, covered: false };
         let first = connection.call::<MeterRead>(&read).await?;
         self.say(&format!("{} settle read", styled(FAINT, "$")))?;
         self.say(&format!(

@@ -23,6 +23,9 @@ pub(super) struct Options {
     /// A reading no older than this will do.
     #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = interval, conflicts_with = "settled")]
     max_age: Option<f64>,
+    /// The meter's aperture is covered: take a dark reading. It tells a drift of the meter's zero from one of the display.
+    #[arg(long, conflicts_with_all = ["settled", "max_age"])]
+    covered: bool,
     #[command(flatten)]
     criteria: CriteriaOptions,
 }
@@ -39,7 +42,12 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         return settled::run(context.output, &connection, meter, options.integration, &options.criteria)
             .await;
     }
-    let params = ReadParams { meter, integration_s: options.integration, max_age_s: options.max_age };
+    let params = ReadParams {
+        meter,
+        integration_s: options.integration,
+        max_age_s: options.max_age,
+        covered: options.covered,
+    };
     let reading = until_interrupted(async { Ok(connection.call::<MeterRead>(&params).await?) }).await?;
     let Some(reading) = reading else {
         flush(&connection).await;

@@ -6,6 +6,7 @@ use clap::Args;
 use settled_protocol::method::{MeterSettle, SettleParams};
 use settled_protocol::notification::SettleProgress;
 use settled_protocol::reading::Flag;
+use settled_protocol::rule::Rule;
 use settled_protocol::settling::{Criteria, Settled, Test, Verdict};
 
 use super::{Exit, Failure, flush, is_cancelled, until_interrupted};
@@ -44,9 +45,22 @@ pub(super) struct CriteriaOptions {
     /// Give up after this; not sooner than the hold [default: 1h].
     #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = within(seconds, 1.0..=604_800.0, "1s to 7d"))]
     max_wait: Option<f64>,
+    /// A published rule that decides instead: ies_lm_79, cie_s_025 or quick_look, evaluated as it is worded. The trend is looked
+    /// at beside it.
+    #[arg(long, value_name = "RULE", value_parser = rule)]
+    preset: Option<Rule>,
     /// No progress on standard error.
     #[arg(long)]
     quiet: bool,
+}
+
+/// A rule by its name.
+fn rule(text: &str) -> Result<Rule, String> {
+    let name = text.replace('-', "_");
+    Rule::ALL.into_iter().find(|rule| rule.name() == name).ok_or_else(|| {
+        let names: Vec<&str> = Rule::ALL.iter().map(|rule| rule.name()).collect();
+        format!("there are {}", names.join(", "))
+    })
 }
 
 impl CriteriaOptions {
@@ -61,6 +75,7 @@ impl CriteriaOptions {
             ("--confidence", self.confidence),
             ("--min-wait", self.min_wait),
             ("--max-wait", self.max_wait),
+            ("--preset", self.preset.map(Rule::least_s)),
         ];
         options.into_iter().filter(|(_, value)| value.is_some()).map(|(option, _)| option).collect()
     }
@@ -77,6 +92,7 @@ impl CriteriaOptions {
             confidence: self.confidence.unwrap_or(default.confidence),
             min_wait_s: self.min_wait.unwrap_or(default.min_wait_s),
             max_wait_s: self.max_wait.unwrap_or(default.max_wait_s),
+            preset: self.preset.unwrap_or(default.preset),
         };
         self.waits_fit(&criteria)?;
         criteria.checked().map_err(Failure::Usage)
@@ -85,6 +101,13 @@ impl CriteriaOptions {
     /// The longest wait must have room for the hold and for the shortest wait.
     fn waits_fit(&self, criteria: &Criteria) -> Result<(), Failure> {
         let Criteria { hold_s, min_wait_s, max_wait_s, .. } = *criteria;
+        let rule_s = criteria.preset.least_s();
+        if max_wait_s < rule_s {
+            let (rule, least) = (criteria.preset.title(), show::span(rule_s));
+            return Err(Failure::Usage(format!(
+                "--preset {rule} takes {least}: --max-wait must not be shorter"
+            )));
+        }
         let (option, least_s, typed) = if hold_s >= min_wait_s {
             ("--hold", hold_s, self.hold)
         } else {
@@ -190,6 +213,7 @@ fn standing(failing: &[Test]) -> &'static str {
         Some(Test::Resolution) => "averaging noise",
         Some(Test::Turning) => "about to turn",
         Some(Test::MeterWarmUp) => "the meter is warming up",
+        Some(Test::Variation) => "waiting for the rule to be met",
         Some(Test::MinimumWait) => "the shortest wait isn't over",
     }
 }

@@ -39,6 +39,8 @@ impl Demanded {
 #[derive(Debug)]
 pub(super) struct Waiting {
     pub(super) exposure: Exposure,
+    /// The client vouches that the aperture is covered.
+    pub(super) covered: bool,
     pub(super) reply: oneshot::Sender<Outcome>,
 }
 
@@ -58,6 +60,8 @@ pub(super) struct Audience {
     pub(super) waiting: Vec<oneshot::Sender<Outcome>>,
     /// How many requests it serves, demands included.
     pub(super) size: usize,
+    /// One of them vouches that the aperture is covered.
+    pub(super) covered: bool,
 }
 
 /// What to do next.
@@ -148,6 +152,7 @@ impl Queue {
         let mut audience = Audience::default();
         for waiting in std::mem::take(&mut self.waiting) {
             if waiting.of.exposure == exposure {
+                audience.covered |= waiting.of.covered;
                 audience.waiting.push(waiting.of.reply);
             } else {
                 self.waiting.push_back(waiting);
@@ -185,7 +190,7 @@ mod tests {
 
     fn ask(queue: &mut Queue, integration_s: f64) -> oneshot::Receiver<Outcome> {
         let (reply, receiver) = oneshot::channel();
-        queue.wait(Waiting { exposure: exposure(integration_s), reply }).unwrap();
+        queue.wait(Waiting { exposure: exposure(integration_s), covered: false, reply }).unwrap();
         receiver
     }
 

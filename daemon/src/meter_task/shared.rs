@@ -9,8 +9,10 @@ use settled_drivers::meter::Description;
 use settled_drivers::sample::Exposure;
 use settled_protocol::error::RpcError;
 use settled_protocol::meter::{Meter, State, WarmUp, Zero};
-use settled_protocol::reading::Reading;
+use settled_protocol::reading::{Flag, Reading};
 use tokio::sync::broadcast;
+
+use crate::settle::mover::Darks;
 
 /// Readings that a subscriber inside the daemon may lag behind. They forward at once, so this is a scheduling hiccup's
 /// worth; a reading takes some 500 bytes.
@@ -96,6 +98,7 @@ pub(super) struct Shared {
     pub(super) published: broadcast::Sender<Published>,
     pub(super) changes: broadcast::Sender<Arc<Meter>>,
     latest: Mutex<Option<(Exposure, Arc<Logged>)>>,
+    darks: Mutex<Darks>,
     status: Mutex<Status>,
 }
 
@@ -129,6 +132,7 @@ impl Shared {
             published: broadcast::channel(READINGS).0,
             changes,
             latest: Mutex::new(None),
+            darks: Mutex::new(Darks::default()),
             status: Mutex::new(status),
         }
     }
@@ -163,8 +167,18 @@ impl Shared {
         (*settings == exposure && logged.reading.began_s >= since_s).then(|| Arc::clone(logged))
     }
 
+    /// The latest dark readings.
+    pub(super) fn darks(&self) -> Darks {
+        self.darks.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
     pub(super) fn publish(&self, published: Published) {
-        if let Published::Reading { exposure, logged } = &published {
+        if let Published::Reading { logged, .. } = &published
+            && logged.reading.flags.contains(&Flag::Dark)
+        {
+            let mut darks = self.darks.lock().unwrap_or_else(PoisonError::into_inner);
+            darks.push(logged.reading.t_s, logged.reading.light.value());
+        } else if let Published::Reading { exposure, logged } = &published {
             *self.latest.lock().unwrap_or_else(PoisonError::into_inner) =
                 Some((*exposure, Arc::clone(logged)));
         }

@@ -17,6 +17,7 @@ pub(super) struct Stamp<'a> {
     pub(super) zero_overdue: bool,
     pub(super) simulated: bool,
     pub(super) shared: bool,
+    pub(super) dark: bool,
 }
 
 /// The reading, with a sequence of 0 until the log has numbered it.
@@ -30,6 +31,7 @@ pub(super) fn stamped(sample: &Sample, description: &Description, stamp: &Stamp<
         (Flag::MeterWarming, stamp.warming),
         (Flag::ZeroOverdue, stamp.zero_overdue),
         (Flag::Shared, stamp.shared),
+        (Flag::Dark, stamp.dark),
     ];
     Reading {
         sequence: 0,

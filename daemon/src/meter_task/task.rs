@@ -175,8 +175,8 @@ impl Task {
     fn accept(&mut self, message: Message) {
         match message {
             Message::Demand(demand) => self.queue.demand(demand),
-            Message::Read { exposure, reply } => {
-                if let Err(waiting) = self.queue.wait(Waiting { exposure, reply }) {
+            Message::Read { exposure, covered, reply } => {
+                if let Err(waiting) = self.queue.wait(Waiting { exposure, covered, reply }) {
                     let message = format!("{MOST_WAITING} requests wait for the meter already");
                     let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
                     let _waiting = waiting.reply.send(Err(error)).is_ok();
@@ -238,6 +238,7 @@ impl Task {
             zero_overdue: open.zero().is_some_and(|zero| zero.needed),
             simulated: self.shared.simulated,
             shared: audience.size > 1,
+            dark: audience.covered,
         };
         let draft = stamped(sample, &open.description, &stamp);
         self.kept.commits.send(&self.tools.log, &self.shared, draft, exposure, audience).await;

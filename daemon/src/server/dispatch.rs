@@ -116,6 +116,16 @@ fn hello(daemon: &Daemon, params: &HelloParams) -> Result<HelloResult, RpcError>
 async fn read(daemon: &Daemon, params: ReadParams) -> Result<Arc<Logged>, RpcError> {
     let meter = daemon.meter(&params.meter)?;
     let exposure = exposure(meter, params.integration_s)?;
+    if params.covered {
+        return if params.max_age_s.is_none() {
+            meter.read_dark(exposure).await
+        } else {
+            Err(RpcError::new(
+                ErrorKind::InvalidParams,
+                "params.covered asks for a new reading, params.max_age_s doesn't",
+            ))
+        };
+    }
     if let Some(max_age_s) = params.max_age_s {
         let max_age_s = within("max_age_s", max_age_s, 0.0, LONGEST_INTERVAL_S)?;
         if let Some(logged) = meter.recent(exposure, daemon.clock.now_s() - max_age_s) {

@@ -43,20 +43,11 @@ impl Bend {
             }
         }
         let [slope, bend, cubic] = basis.coefficients(products);
-        let (mut squares, mut lagged, mut before) = (0.0, 0.0, 0.0);
-        for (x, value) in xs().zip(y) {
-            let [linear, quadratic, _] = basis.at(x);
-            let residual = value - level - slope * linear - bend * quadratic;
-            squares += residual * residual;
-            lagged += residual * before;
-            before = residual;
-        }
-        let alike = if squares > 0.0 { (lagged / squares + 4.0 / count).clamp(0.0, 0.95) } else { 0.0 };
-        let variance = squares / (count - 3.0) * (1.0 + alike) / (1.0 - alike);
+        let without_cubic = basis.variance(xs(), y, level, [slope, bend, 0.0]);
+        let with_cubic = basis.variance(xs(), y, level, [slope, bend, cubic]);
         let [_, bend_norm, cubic_norm] = basis.norms;
-        let explained = cubic * cubic * cubic_norm;
-        let easing = cubic * bend < 0.0 && explained > variance - explained / (count - 3.0);
-        if bend * bend * bend_norm <= CURVED * CURVED * variance {
+        let easing = cubic * bend < 0.0 && cubic * cubic * cubic_norm > with_cubic;
+        if bend * bend * bend_norm <= CURVED * CURVED * without_cubic {
             return None;
         }
         let end_slope = slope + bend * (2.0 * (basis.end - basis.mean) - basis.skew);
@@ -135,6 +126,21 @@ impl Basis {
         let quadratic = x * x - self.skew * x - self.centre;
         let [zeroth, first, second] = self.thirds;
         [x, quadratic, x * x * x - zeroth - first * x - second * quadratic]
+    }
+
+    /// Variance of the noise about a polynomial with these coefficients, inflated as that of AR(1) noise.
+    fn variance(&self, xs: impl Iterator<Item = f64>, y: &[f64], level: f64, coefficients: [f64; 3]) -> f64 {
+        let count = y.len() as f64;
+        let (mut squares, mut lagged, mut before) = (0.0, 0.0, 0.0);
+        for (x, value) in xs.zip(y) {
+            let terms = self.at(x).into_iter().zip(coefficients);
+            let residual = value - level - terms.map(|(term, coefficient)| term * coefficient).sum::<f64>();
+            squares += residual * residual;
+            lagged += residual * before;
+            before = residual;
+        }
+        let alike = if squares > 0.0 { (lagged / squares + 4.0 / count).clamp(0.0, 0.95) } else { 0.0 };
+        squares / (count - 3.0) * (1.0 + alike) / (1.0 - alike)
     }
 
     fn coefficients(&self, products: [f64; 3]) -> [f64; 3] {

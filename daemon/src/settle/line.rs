@@ -4,6 +4,8 @@ use super::sums::Moments;
 
 /// Residuals more alike than this from one reading to the next are taken as this alike.
 const MOST_ALIKE: f64 = 0.97;
+/// Degrees of freedom at least. Fewer would be those of residuals as smooth as a curve: what a line doesn't follow, not noise.
+const LEAST_FREEDOM: f64 = 4.0;
 /// A standard error that stands for "nothing is known": times without a span have no slope.
 const UNKNOWN: f64 = 1e30;
 
@@ -31,6 +33,11 @@ pub(super) struct Line {
 }
 
 impl Line {
+    /// Degrees of freedom of its residuals.
+    pub(super) fn freedom(&self) -> f64 {
+        (self.effective - 2.0).max(LEAST_FREEDOM)
+    }
+
     /// The ordinary least-squares line of a stretch, given the moments of its last quarter, and what they are counted from.
     ///
     /// Its standard errors are those of AR(1) noise: n/k readings count as independent, k = (1+ρ)/(1−ρ) (Bartlett
@@ -50,7 +57,7 @@ impl Line {
             scatter,
             mean_error: scatter * (inflation / count).sqrt(),
             slope_error: if spread > 0.0 { scatter * (inflation / spread).sqrt() } else { UNKNOWN },
-            effective: (count / inflation).max(3.0),
+            effective: count / inflation,
             alike,
             end_miss: end.y - moments.y - slope * (end.x - moments.x),
         }

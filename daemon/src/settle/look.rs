@@ -83,6 +83,9 @@ pub(super) struct Window {
     pub(super) value: f64,
     /// Half-width of its 95 % interval.
     pub(super) value_error: f64,
+    /// Degrees of freedom, and the quantile of 95 % for them.
+    freedom: f64,
+    coverage: f64,
     pub(super) colour: Option<Colour>,
 }
 
@@ -107,8 +110,7 @@ impl Window {
         let [line] = stretch.lines()?;
         let length = readings.last - stretch.times().first().copied()?;
         let colour = Colour::lines(readings, from, stretch.len(), fewest)?;
-        let freedom =
-            colour.iter().flatten().fold(line.effective, |least, line| least.min(line.effective)) - 2.0;
+        let freedom = colour.iter().flatten().fold(line.freedom(), |least, line| least.min(line.freedom()));
         let (one_sided, two_sided) = (rules.confident.at(freedom), rules.two_sided.at(freedom));
         let hold = rules.criteria.hold_s;
         let undithered = readings.quantum.filter(|quantum| line.scatter < 0.5 * quantum).unwrap_or(0.0);
@@ -126,6 +128,8 @@ impl Window {
             change_error: one_sided * line.slope_error * hold + undithered * hold / length,
             value,
             value_error: value_error + 0.5 * undithered,
+            freedom,
+            coverage: two_sided,
             colour: colour
                 .map(|lines| Colour::new(rules, lines, line.mean, readings.now, [one_sided, two_sided])),
         })
@@ -176,7 +180,9 @@ impl Window {
         finite.then_some(Estimate {
             y: self.value,
             y_u95: self.value_error,
-            y_standard: 0.5 * self.value_error,
+            y_standard: self.value_error / self.coverage,
+            coverage_factor: self.coverage,
+            degrees_of_freedom: self.freedom,
             chromaticity: colour.map(|(chromaticity, _)| chromaticity),
             chromaticity_u95: colour.map(|(_, error)| error),
             n_effective: self.luminance.effective.min(self.readings as f64),
@@ -315,6 +321,11 @@ impl Look {
             }
             length *= RATIO;
         }
+    }
+
+    /// How long a window would have to be for noise not to be in its way, in s: an interval of a slope shrinks as the 3/2 power.
+    pub(super) fn needed_s(&self) -> f64 {
+        self.last_length.max(1.0) * self.excess.powf(2.0 / 3.0)
     }
 
     fn first(window: Window) -> Self {

@@ -1,6 +1,7 @@
 //! A verdict in one plain sentence.
 
-use settled_protocol::settling::{Criteria, Drift, Estimate, Evidence, Test, Verdict};
+use settled_protocol::rule::{Compared, Rule};
+use settled_protocol::settling::{Criteria, Drift, Estimate, Evidence, Test, Verdict, Who};
 
 /// What the verdict rests on, in words. `unit` is that of the luminance (or illuminance).
 #[must_use]
@@ -12,10 +13,25 @@ pub fn sentence(
     unit: &str,
 ) -> String {
     let hold = seconds(criteria.hold_s);
+    let words = match &evidence.compared {
+        Some(compared) => published(verdict, evidence.rule, compared, criteria, unit),
+        None => by_trend(verdict, evidence, value, criteria, unit, &hold),
+    };
+    words + &moved_by(verdict, evidence, &hold)
+}
+
+fn by_trend(
+    verdict: Verdict,
+    evidence: &Evidence,
+    value: Option<&Estimate>,
+    criteria: &Criteria,
+    unit: &str,
+    hold: &str,
+) -> String {
     match verdict {
         Verdict::Settled => {
             let window = seconds(evidence.window_s);
-            let drift = drifts(evidence, value, &hold).unwrap_or_else(|| "nothing moved".to_owned());
+            let drift = drifts(evidence, value, unit, hold).unwrap_or_else(|| "nothing moved".to_owned());
             let colour = if evidence.chromaticity_drift.is_none() {
                 "; there was no chromaticity to judge"
             } else {
@@ -28,10 +44,14 @@ pub fn sentence(
         Verdict::WontSettle => format!(
             "Won't settle within {}: {}.",
             seconds(criteria.max_wait_s),
-            drifts(evidence, value, &hold).unwrap_or_else(|| "it still drifts".to_owned())
+            drifts(evidence, value, unit, hold).unwrap_or_else(|| "it still drifts".to_owned())
         ),
         Verdict::TimedOut => {
-            format!("Timed out after {}: {}.", seconds(criteria.max_wait_s), obstacle(evidence, value, &hold))
+            format!(
+                "Timed out after {}: {}.",
+                seconds(criteria.max_wait_s),
+                obstacle(evidence, value, unit, hold)
+            )
         }
     }
 }
@@ -72,15 +92,68 @@ fn longest_window(hold_s: f64) -> f64 {
     (16.0 * hold_s).min(1200.0).max(2.0 * hold_s)
 }
 
+/// What a published rule found, and what the trend says beside it.
+fn published(verdict: Verdict, rule: Rule, compared: &Compared, criteria: &Criteria, unit: &str) -> String {
+    let measure = |value: f64| {
+        if rule.is_relative() { format!("{:.2} %", 100.0 * value) } else { format!("{value:.2} {unit}") }
+    };
+    let span = seconds(compared.over_s);
+    let found = match compared.variation {
+        Some(variation) => format!(
+            "{} readings over {span} vary by {} (less than {} is asked for)",
+            compared.n,
+            measure(variation),
+            measure(compared.allowed)
+        ),
+        None => format!("{} readings over {span} are not what it asks for yet", compared.n),
+    };
+    let beside = match (compared.trend_settled_s, compared.trend) {
+        (Some(after), Some(Verdict::Settled)) => {
+            format!(" By its trend it settled after {}.", seconds(after))
+        }
+        (Some(after), _) => {
+            format!(" By its trend it settled after {}, and is so no longer.", seconds(after))
+        }
+        (None, _) => " By its trend it has not settled.".to_owned(),
+    };
+    let title = rule.title();
+    let ruling = match verdict {
+        Verdict::Settled => format!("Settled by {title}: {found}."),
+        Verdict::Lost => format!("Lost: no longer settled by {title}: {found}."),
+        _ => format!("Timed out after {}: by {title}, {found}.", seconds(criteria.max_wait_s)),
+    };
+    ruling + beside.as_str()
+}
+
+/// Whether it is the display that moves, or the meter, where that was asked and anything still moves.
+fn moved_by(verdict: Verdict, evidence: &Evidence, hold: &str) -> String {
+    let Some(moves) = evidence.moves.filter(|_| verdict != Verdict::Settled) else { return String::new() };
+    let zero = moves
+        .zero_drift
+        .map(|drift| format!("its zero moves by {} bands per {hold}", interval(drift, 1.0, "", 2)));
+    match (moves.who, zero) {
+        (Who::Display, Some(zero)) => format!(" It is the display that moves, not the meter: {zero}."),
+        (Who::Display, None) => " It is the display that moves: the meter has had its warm-up.".to_owned(),
+        (Who::Meter, zero) => format!(" It is the meter that moves: {}.", zero.unwrap_or_default()),
+        (Who::Either, _) => {
+            " Whether the display moves or the meter can't be told: dark readings (aperture covered) some minutes apart would tell."
+                .to_owned()
+        }
+    }
+}
+
 /// What stands in the way.
-fn obstacle(evidence: &Evidence, value: Option<&Estimate>, hold: &str) -> String {
+fn obstacle(evidence: &Evidence, value: Option<&Estimate>, unit: &str, hold: &str) -> String {
     let failing = |test| evidence.failing.contains(&test);
     if failing(Test::TooFew) {
         "there were too few readings to judge".to_owned()
     } else if failing(Test::MeterWarmUp) {
         "the meter was still in its own warm-up".to_owned()
     } else if failing(Test::LuminanceDrift) || failing(Test::ChromaticityDrift) {
-        drifts(evidence, value, hold).unwrap_or_else(|| "the drift was not known well enough".to_owned())
+        drifts(evidence, value, unit, hold)
+            .unwrap_or_else(|| "the drift was not known well enough".to_owned())
+    } else if failing(Test::Variation) {
+        "the rule was not met".to_owned()
     } else if failing(Test::Resolution) {
         "the value was not known well enough".to_owned()
     } else if failing(Test::Turning) {
@@ -90,16 +163,20 @@ fn obstacle(evidence: &Evidence, value: Option<&Estimate>, hold: &str) -> String
     }
 }
 
-/// How it drifts: luminance in per cent of its value, chromaticity in u′v′, each with what is allowed.
-fn drifts(evidence: &Evidence, value: Option<&Estimate>, hold: &str) -> Option<String> {
+/// How it drifts: luminance in per cent of its value, or in its unit near black; chromaticity in u′v′; each with what is allowed.
+fn drifts(evidence: &Evidence, value: Option<&Estimate>, unit: &str, hold: &str) -> Option<String> {
     let (drift, band) = evidence.luminance_drift.zip(evidence.luminance_band)?;
-    let luminance = match value.map(|value| value.y.abs()).filter(|y| *y > 0.0) {
+    let luminance = match value.map(|value| value.y.abs()).filter(|y| band < 0.1 * y) {
         Some(y) => format!(
             "{} per {hold} (allowed: {:.2} %)",
             interval(drift, 100.0 * band / y, " %", 2),
             100.0 * band / y
         ),
-        None => format!("{} bands per {hold}", interval(drift, 1.0, "", 2)),
+        None => format!(
+            "{:+.1e} ± {:.1e} {unit} per {hold} (allowed: {band:.1e} {unit})",
+            drift.bands_per_hold * band,
+            drift.interval * band
+        ),
     };
     let colour = evidence.chromaticity_drift.zip(evidence.chromaticity_band).map(|(drift, band)| {
         format!(", chromaticity by {} in u′v′ (allowed: {band:.4})", interval(drift, band, "", 5))
@@ -139,6 +216,8 @@ mod tests {
             y: 100.0,
             y_u95: 0.1,
             y_standard: 0.05,
+            coverage_factor: 2.0,
+            degrees_of_freedom: 60.0,
             chromaticity: None,
             chromaticity_u95: None,
             n_effective: 30.0,
