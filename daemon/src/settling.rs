@@ -85,7 +85,7 @@ pub async fn settle(
                     next_report = Instant::now() + REPORTS;
                     report(run.report(&logged.reading));
                 }
-                if let Some(longer) = run.longer(&logged.reading).filter(|_| !chosen) {
+                if !chosen && let Some(longer) = run.longer(&logged.reading) {
                     exposure = Exposure { integration_s: Some(longer) };
                     demanded = meter.demand(exposure, 0.0).await?;
                 }

@@ -62,6 +62,18 @@ pub enum Flag {
 }
 
 impl Flag {
+    /// Every flag of this version.
+    pub const ALL: [Self; 8] = [
+        Self::Simulated,
+        Self::BelowRange,
+        Self::AboveRange,
+        Self::MeterWarming,
+        Self::ZeroOverdue,
+        Self::Shared,
+        Self::Dark,
+        Self::Unlogged,
+    ];
+
     /// The flag as it is written on the wire.
     #[must_use]
     pub fn name(self) -> &'static str {

@@ -17,6 +17,7 @@ mod conformance;
 mod documented;
 mod durability;
 mod faults;
+mod judging;
 mod lifecycle;
 mod quantities;
 mod settled;

@@ -164,16 +164,7 @@ fn light(row: &Row<'_>) -> rusqlite::Result<Light> {
 }
 
 fn flag(name: &str) -> Flag {
-    let all = [
-        Flag::Simulated,
-        Flag::BelowRange,
-        Flag::AboveRange,
-        Flag::MeterWarming,
-        Flag::ZeroOverdue,
-        Flag::Shared,
-        Flag::Unlogged,
-    ];
-    all.into_iter().find(|flag| flag.name() == name).unwrap_or(Flag::Unknown)
+    Flag::ALL.into_iter().find(|flag| flag.name() == name).unwrap_or(Flag::Unknown)
 }
 
 fn event(row: &Row<'_>) -> rusqlite::Result<Event> {

@@ -5,7 +5,7 @@
 //!
 //! | line | what it does |
 //! |---|---|
-//! | `light C A TAU SIGMA SEED` | from now on Y(t) = C + A·exp(−t/TAU), with noise of standard deviation SIGMA; prints `since T`, T on the boot clock |
+//! | `light C A TAU SIGMA SEED` | from now on Y(t) = C + A·exp(−t/TAU), with noise of standard deviation SIGMA at 0.1 s, less at longer exposures; prints `since T`, T on the boot clock |
 //! | `next WHAT` | the next reading is `garbled`, `half`, `error`, `silence`, `noise`, or `close`s the line in the middle |
 //! | `close` | the line closes, and the link goes |
 //! | `open` | a new pseudo-terminal, behind the same link |
@@ -28,8 +28,11 @@ use nix::time::{ClockId, clock_gettime};
 
 type Failure = Box<dyn std::error::Error>;
 
-/// How long an exposure takes.
-const EXPOSURE: Duration = Duration::from_millis(40);
+/// The integration time that it begins with, in s.
+const INTEGRATION_S: f64 = 0.1;
+
+/// How much of the integration time an exposure really takes: tests are in a hurry.
+const HURRY: f64 = 0.4;
 
 /// The line, while it is there.
 struct Port {
@@ -52,6 +55,7 @@ struct Instrument {
     link: PathBuf,
     port: Option<Port>,
     light: Light,
+    integration_s: f64,
     next: Option<String>,
 }
 
@@ -62,7 +66,8 @@ fn now_s() -> Result<f64, Failure> {
 fn main() -> Result<(), Failure> {
     let link = PathBuf::from(std::env::args().nth(1).ok_or("usage: instrument LINK")?);
     let light = Light { limit: 100.0, amplitude: 0.0, tau_s: 1.0, sigma: 0.02, state: 1, since_s: now_s()? };
-    let mut instrument = Instrument { port: Some(Port::open(&link)?), link, light, next: None };
+    let mut instrument =
+        Instrument { port: Some(Port::open(&link)?), link, light, integration_s: INTEGRATION_S, next: None };
     println!("ready");
     let orders = orders();
     loop {
@@ -171,13 +176,21 @@ impl Instrument {
             Some("*IDN?") => port.say(b"Made Up Instruments,LT-1,0042,1.0\n"),
             Some("SYST:ERR?") => port.say(b"+0,\"No error\"\n"),
             Some("READ?") => self.read(),
-            _ => Ok(()),
+            Some(other) => {
+                if let Some(integration_s) = other.strip_prefix("SENS:INT ") {
+                    self.integration_s = integration_s.parse()?;
+                }
+                Ok(())
+            }
+            None => Ok(()),
         }
     }
 
     fn read(&mut self) -> Result<(), Failure> {
-        std::thread::park_timeout(EXPOSURE);
-        let y = self.light.y(now_s()?) + self.light.sigma * self.light.normal();
+        std::thread::park_timeout(Duration::from_secs_f64(HURRY * self.integration_s));
+        // Noise of reading out: the longer the exposure, the less of it.
+        let sigma = self.light.sigma * INTEGRATION_S / self.integration_s;
+        let y = self.light.y(now_s()?) + sigma * self.light.normal();
         // D65, and 31.5 degrees.
         let good = format!("{:.6E},{y:.6E},{:.6E},31.5\n", 0.9505 * y, 1.0888 * y);
         let Some(port) = &mut self.port else { return Ok(()) };
