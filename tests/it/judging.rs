@@ -93,7 +93,7 @@ fn a_dark_reading_is_never_served_as_light() {
 #[test]
 fn exposures_get_longer_while_noise_is_in_the_way_unless_the_client_chose() {
     let (daemon, mut instrument) = on_the_bench();
-    instrument.light(0.05, 0.0, 1.0, 0.004, 3);
+    instrument.light(0.05, 0.0, 1.0, 0.0025, 3);
     let near_black = ["bench", "--hold", "4s", "--max-wait", "60s"];
     let (status, settled) = settle(&daemon, &near_black);
     assert_eq!(status, Some(0), "{settled}");

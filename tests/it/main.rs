@@ -19,6 +19,7 @@ mod durability;
 mod faults;
 mod judging;
 mod lifecycle;
+mod pictures;
 mod quantities;
 mod settled;
 mod sharing;
