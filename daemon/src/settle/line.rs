@@ -66,5 +66,5 @@ impl Line {
 
 /// Marriott & Pope's correction for a detrended series (1954, cited from memory), kept within 0 to [`MOST_ALIKE`].
 fn unbiased(lag: f64, count: f64) -> f64 {
-    (lag + (1.0 + 4.0 * lag) / count).clamp(0.0, MOST_ALIKE)
+    (lag + (2.0 + 4.0 * lag) / count).clamp(0.0, MOST_ALIKE)
 }

@@ -132,6 +132,20 @@ fn print_table(rows: &[(&str, Score)]) {
     }
 }
 
+/// Declarations that were wrong, family by family, all rules beside each other.
+fn print_false_by_family(options: &Options, scores: &[Vec<Score>]) {
+    println!("\nCalled settled and was not, in per cent of the series:");
+    let heads: Vec<&str> = RULES.iter().take(options.rules).map(|(name, _)| *name).collect();
+    println!("\n| | {} |\n|---|{}", heads.join(" | "), "---|".repeat(heads.len()));
+    for ((_, family), scores) in options.families.iter().zip(scores) {
+        let cells: Vec<String> = scores
+            .iter()
+            .map(|score| score.wrong().map_or("–".to_owned(), |share| format!("{share:.1}")))
+            .collect();
+        println!("| {family} | {} |", cells.join(" | "));
+    }
+}
+
 fn main() {
     let options = options();
     let Outcome { scores, spent } = run(&options);
@@ -153,6 +167,9 @@ fn main() {
         if let Some(wrongly) = rows[0].1.despaired_wrongly() {
             println!("\nCalled hopeless though it settles in time: {wrongly:.2} %.");
         }
+    }
+    if options.rules > 1 {
+        print_false_by_family(&options, &scores);
     }
     println!("\nThe engine, by family:");
     print_table(&families().map(|((_, name), scores)| (*name, scores[0].clone())).collect::<Vec<_>>());

@@ -36,6 +36,8 @@ pub(crate) struct Score {
     widths: Vec<f64>,
     delays: Vec<f64>,
     revoked: Vec<f64>,
+    /// Of the median forecast, as shares of the time that was left.
+    forecast_errors: Vec<f64>,
 }
 
 /// A share in per cent, or nothing of nothing.
@@ -53,7 +55,7 @@ fn quantile(values: &[f64], at: f64) -> Option<f64> {
 type Column = fn(&Score) -> Option<f64>;
 
 /// The columns, in order: a heading and how to get it.
-pub(crate) const COLUMNS: [(&str, Column); 17] = [
+pub(crate) const COLUMNS: [(&str, Column); 18] = [
     ("false %", |s| share(s.wrong, s.series)),
     ("gross %", |s| share(s.gross, s.series)),
     ("delay p50 H", |s| quantile(&s.delays, 0.5)),
@@ -70,7 +72,8 @@ pub(crate) const COLUMNS: [(&str, Column); 17] = [
     ("not rev. %", |s| share(s.never_revoked, s.events)),
     ("lost wrongly %", |s| share(s.spurious, s.series)),
     ("never found %", |s| share(s.never_found, s.never)),
-    ("forecast %", |s| share(s.forecasts_cover, s.forecasts)),
+    ("forecast covers %", |s| share(s.forecasts_cover, s.forecasts)),
+    ("forecast error p50", |s| quantile(&s.forecast_errors, 0.5)),
 ];
 
 impl Score {
@@ -102,6 +105,12 @@ impl Score {
         self.widths.extend(&other.widths);
         self.delays.extend(&other.delays);
         self.revoked.extend(&other.revoked);
+        self.forecast_errors.extend(&other.forecast_errors);
+    }
+
+    /// Series with a declaration that was wrong, in per cent.
+    pub(crate) fn wrong(&self) -> Option<f64> {
+        share(self.wrong, self.series)
     }
 
     /// `wont_settle` said of what settles in time, in per cent.
@@ -224,6 +233,8 @@ impl Score {
             if let Some((at, forecast)) = made {
                 let slack = 0.05 * (settles - at);
                 self.forecasts += 1;
+                let left = (settles - at).max(1.0);
+                self.forecast_errors.push((forecast.settles_at_s - settles).abs() / left);
                 self.forecasts_cover +=
                     usize::from((forecast.low_s - slack..=forecast.high_s + slack).contains(&settles));
             }
