@@ -89,7 +89,7 @@ fn record(out: &mut impl Write, form: Form, readings: usize, series: usize, take
 /// The program, built as it would be shipped.
 fn program() -> PathBuf {
     let built =
-        Command::new(env!("CARGO")).args(["build", "--release", "--quiet", "--bin", "settle"]).status();
+        Command::new(env!("CARGO")).args(["build", "--release", "--quiet", "--workspace", "--bins"]).status();
     assert!(built.unwrap().success());
     std::env::current_exe().unwrap().parent().and_then(Path::parent).unwrap().join("settle")
 }

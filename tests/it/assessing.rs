@@ -72,7 +72,7 @@ fn a_pipe_gets_one_decision_a_series_with_its_evidence() {
             input += &json_line("short", t_s, u32::MAX);
         }
         if t_s == 200 {
-            input += "{\"id\":\"still\",\"end\":true}\n";
+            input += "{\"id\":\"still\",\"end\":true}\n{\"id\":\"never begun\",\"end\":true}\n";
         }
     }
     let assessed = Assessed::of(&[], &input);
@@ -161,6 +161,9 @@ fn forecasts_come_with_events_alone() {
     assert!(!with.is_empty() && with.iter().all(|forecast| forecast["low_s"].is_f64()), "{with:?}");
     assert!(forecasts(&["--events"]).is_empty());
     assert_eq!(Assessed::of(&["--forecasts"], &ramp).status, 2);
+    let first: String = ramp.lines().take(140).fold(String::new(), |text, line| text + line + "\n");
+    let explained = Assessed::of(&["--explain"], &first).words;
+    assert!(explained.contains("forecast: settles "), "{explained}");
 }
 
 #[test]

@@ -243,6 +243,9 @@ impl Followed {
 
     /// Writes what is to be said at a series' end. Whether it had settled.
     fn write(&self, output: Output, form: Form) -> Result<bool, Failure> {
+        if self.series.is_nothing() {
+            return Ok(true);
+        }
         match form {
             Form::Decisions => output.object(&Decision::of(&self.series))?,
             Form::Events { .. } => {}

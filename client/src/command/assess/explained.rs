@@ -1,7 +1,7 @@
 //! A series for people: its value, a plot with the band and where it settled, one sentence, and the evidence in a few words.
 
 use settled::settle::{Change, sentence};
-use settled_protocol::settling::{Evidence, Verdict};
+use settled_protocol::settling::{Evidence, Forecast, Verdict};
 
 use super::series::{Ending, Series};
 use super::trace::Trace;
@@ -127,7 +127,8 @@ pub(super) fn in_a_sentence(series: &Series, ending: &Ending) -> String {
     match (&series.settled, ending.verdict) {
         (Some(Change { t_s, .. }), _) => {
             let why = words.strip_prefix("Settled: ").unwrap_or(&words);
-            format!("Settled after {} (t_s {t_s}): {why}", plain_span(t_s - started_s))
+            let rounded = (t_s * 1000.0).round() / 1000.0;
+            format!("Settled after {} (t_s {rounded}): {why}", plain_span(t_s - started_s))
         }
         (None, Verdict::TimedOut) if lasted_s < criteria.max_wait_s => {
             let why = words.split_once(": ").map_or(words.as_str(), |(_, why)| why);
@@ -158,9 +159,12 @@ fn in_a_few_words(series: &Series, ending: &Ending) -> Vec<String> {
     if *steps > 0 {
         words.push(counted(*steps as u64, "step in the light", "steps in the light"));
     }
-    if let Some(forecast) = forecast.filter(|_| ending.verdict == Verdict::TimedOut) {
-        let (low, high) = (plain_span(forecast.low_s), plain_span(forecast.high_s));
-        words.push(format!("forecast: would have settled {low} to {high} after it began"));
+    let lasted_s = series.last_t_s - series.started_s;
+    let ahead = |forecast: &Forecast| ending.verdict == Verdict::TimedOut && forecast.high_s > lasted_s;
+    if let Some(forecast) = forecast.filter(ahead) {
+        let (low, high) = (plain_span(forecast.low_s.max(lasted_s)), plain_span(forecast.high_s));
+        let when = if low == high { format!("about {high}") } else { format!("{low} to {high}") };
+        words.push(format!("forecast: settles {when} after it began"));
     }
     words
 }

@@ -15,7 +15,7 @@ pub(super) struct Series {
     pub(super) photometric: Photometric,
     /// Readings that were taken.
     pub(super) readings: u64,
-    /// When it began: with the first reading's exposure.
+    /// When it began: with the exposure of the first reading under its criteria.
     pub(super) started_s: f64,
     pub(super) last_t_s: f64,
     /// The first time it had settled.
@@ -24,6 +24,8 @@ pub(super) struct Series {
     pub(super) lost_s: Option<f64>,
     /// Lines set aside because of a mistake that only the series shows.
     pub(super) mistakes: u64,
+    /// Whether anything was said of it beside readings, and that it ends.
+    announced: bool,
     boot: Option<Box<str>>,
     resolution: Option<f64>,
     judge: Judge,
@@ -64,6 +66,7 @@ impl Series {
             settled: None,
             lost_s: None,
             mistakes: 0,
+            announced: false,
             boot: None,
             resolution: None,
             judge: Judge::Awaited,
@@ -81,6 +84,11 @@ impl Series {
         }
     }
 
+    /// Whether there is nothing to say of it: it ended before it began.
+    pub(super) fn is_nothing(&self) -> bool {
+        self.readings == 0 && !self.announced
+    }
+
     /// Takes a record; gives the change of verdict that it caused, if any.
     #[inline]
     pub(super) fn take(&mut self, record: &Record<'_>) -> Result<Option<Change>, Mistake> {
@@ -92,9 +100,6 @@ impl Series {
             self.mistakes += 1;
             return Err(Mistake::Backwards { id: self.id.to_string(), t_s, last_t_s: self.last_t_s });
         }
-        if self.readings == 0 {
-            self.started_s = t_s - record.integration_s.unwrap_or(0.0);
-        }
         self.last_t_s = t_s;
         self.readings += 1;
         let observation = Observation { t_s, integration_s: record.integration_s, y, uv: record.uv };
@@ -102,8 +107,8 @@ impl Series {
             Judge::Gone => return Ok(None),
             Judge::Engine(engine) => engine.push(observation),
             Judge::Awaited => {
-                let started_s = t_s - record.integration_s.unwrap_or(0.0);
-                let mut engine = Box::new(Engine::new(self.criteria, self.resolution, started_s));
+                self.started_s = t_s - record.integration_s.unwrap_or(0.0);
+                let mut engine = Box::new(Engine::new(self.criteria, self.resolution, self.started_s));
                 let change = engine.push(observation);
                 self.judge = Judge::Engine(engine);
                 change
@@ -123,6 +128,7 @@ impl Series {
                 self.judge = Judge::Awaited;
             }
         }
+        self.announced |= record.criteria.is_some() || record.resolution.is_some();
         self.resolution = record.resolution.or(self.resolution);
         self.photometric = record.photometric.unwrap_or(self.photometric);
         if let Some(boot) = &record.boot {

@@ -60,9 +60,9 @@ impl Table {
         if text.contains('\0') {
             return Err(Mistake::NotText.to_string());
         }
-        // The delimiter that splits off the most columns of a known name.
+        // The delimiter that splits off the most columns of a known name; where none is known, the most columns.
         let tables = DELIMITERS.iter().rev().map(|delimiter| Self::split(text, *delimiter));
-        let best = tables.max_by_key(|(_, columns)| columns.iter().flatten().count());
+        let best = tables.max_by_key(|(_, columns)| (columns.iter().flatten().count(), columns.len()));
         let Some(((delimiter, names), columns)) = best else { return Err(Mistake::OpenQuote.to_string()) };
         let is_there =
             |wanted: Column| columns.iter().flatten().filter(|(column, _)| *column == wanted).count();

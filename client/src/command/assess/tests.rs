@@ -190,6 +190,7 @@ fn a_header_that_will_not_do_is_answered_with_one_that_would() {
             "\nt_s;lum\n",
             "t:2: the header lacks Y or luminance_cd_m2 or illuminance_lx; its columns are \"t_s\", \"lum\"",
         ),
+        ("\"time\";lum\n", "its columns are \"time\", \"lum\" ("),
         ("1,2\n3,4\n", "the first line must name the columns"),
         ("t_s,Y,Y\n", "t:1: there are two columns called Y"),
         ("[\n{\"t_s\":1}]", "one object a line is expected"),
