@@ -1,6 +1,6 @@
 //! A curve in text, for when people would rather look than read.
 //!
-//! Each character cell holds 2 × 4 dots of braille (Unicode block U+2800), or one `*` where only ASCII will do.
+//! Each character cell holds 2 × 4 dots of braille (Unicode block U+2800), or one `*` (`-` for a level) where only ASCII will do.
 
 /// How a plot looks.
 #[derive(Clone, Copy, Debug)]
@@ -18,6 +18,10 @@ pub struct Plot<'a> {
 /// Dots of a braille cell, by column and row.
 const DOTS: [[u8; 4]; 2] = [[0x01, 0x02, 0x04, 0x40], [0x08, 0x10, 0x20, 0x80]];
 
+/// What a cell of ASCII holds.
+const POINT: u8 = 1;
+const LEVEL: u8 = 2;
+
 /// Columns that the axis takes, its line included.
 const AXIS: usize = 11;
 
@@ -30,10 +34,10 @@ impl Plot<'_> {
         let (columns, lines) =
             if self.ascii { (self.width, self.height) } else { (2 * self.width, 4 * self.height) };
         let mut cells = vec![vec![0_u8; self.width]; self.height];
-        let mut dot = |x: f64, y: f64| {
+        let mut dot = |x: f64, y: f64, plain: u8| {
             let (column, line) = (index(x, columns), index(1.0 - y, lines));
             let (cell, bit) = if self.ascii {
-                ((column, line), 1)
+                ((column, line), plain)
             } else {
                 ((column / 2, line / 4), DOTS[column % 2][line % 4])
             };
@@ -43,11 +47,11 @@ impl Plot<'_> {
         };
         for level in self.levels {
             for column in (0..columns).step_by(3) {
-                dot(position(column, columns), frame.y(*level));
+                dot(position(column, columns), frame.y(*level), LEVEL);
             }
         }
         for (x, y) in known() {
-            dot(frame.x(x), frame.y(y));
+            dot(frame.x(x), frame.y(y), POINT);
         }
         cells
             .iter()
@@ -56,6 +60,28 @@ impl Plot<'_> {
                 self.label(&frame, row) + &cells.iter().map(|cell| self.glyph(*cell)).collect::<String>()
             })
             .collect()
+    }
+
+    /// The unit of the axis, for the line above the rows.
+    #[must_use]
+    pub fn unit(&self, unit: &str) -> String {
+        format!("{unit:>width$}", width = AXIS - 2)
+    }
+
+    /// The axis between the rows and the foot, with marks `(x, sign)` on it. Nothing without points.
+    #[must_use]
+    pub fn axis(&self, points: &[(f64, f64)], marks: &[(f64, char)]) -> Option<String> {
+        let known = points.iter().copied().filter(|(x, y)| x.is_finite() && y.is_finite());
+        let frame = Frame::around(known, self.levels)?;
+        let (corner, line) = if self.ascii { ('+', '-') } else { ('└', '─') };
+        let mut signs = vec![line; self.width];
+        for (x, mark) in marks {
+            if let Some(sign) = signs.get_mut(index(frame.x(*x), self.width)) {
+                *sign = *mark;
+            }
+        }
+        let signs: String = signs.into_iter().collect();
+        Some(format!("{corner:>AXIS$}{signs}"))
     }
 
     /// The axis below: its ends, `from` and `to`, in words.
@@ -78,6 +104,7 @@ impl Plot<'_> {
     fn glyph(&self, cell: u8) -> char {
         match (cell, self.ascii) {
             (0, _) => ' ',
+            (LEVEL, true) => '-',
             (_, true) => '*',
             (dots, false) => char::from_u32(0x2800 + u32::from(dots)).unwrap_or('*'),
         }
@@ -148,6 +175,18 @@ mod tests {
         let curve: Vec<&str> = rows.iter().map(|row| row.split('|').nth(1).unwrap()).collect();
         assert_eq!(curve, ["    *", "   * ", "  *  ", " *   ", "*    "]);
         assert!(rows[0].contains("39.000") && rows[4].contains("0.00"), "{rows:?}");
+    }
+
+    #[test]
+    fn marks_stand_where_they_belong_and_levels_are_told_from_points() {
+        let plot = Plot { width: 10, height: 3, levels: &[0.0, 2.0], ascii: true };
+        let points: Vec<(f64, f64)> = (0..=10).map(|i| (f64::from(i), 1.0)).collect();
+        let axis = plot.axis(&points, &[(0.0, '^'), (10.0, 'v')]).unwrap();
+        assert_eq!(axis.trim_start(), "+^--------v");
+        let rows = plot.rows(&points);
+        assert!(axis.len() == rows[0].len() && axis.find('+') == rows[0].find('|'), "{rows:?}");
+        assert!(rows[0].contains('-') && rows[1].contains('*') && !rows[1].contains('-'), "{rows:?}");
+        assert!(plot.axis(&[], &[]).is_none() && plot.unit("lx").ends_with("lx"));
     }
 
     #[test]

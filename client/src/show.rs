@@ -22,7 +22,13 @@ fn decimals(value: f64, digits: i32) -> usize {
 /// A value with five significant digits.
 #[must_use]
 pub fn number(value: f64) -> String {
-    let decimals = decimals(value, 5);
+    digits(value, 5)
+}
+
+/// A value with `count` significant digits.
+#[must_use]
+pub fn digits(value: f64, count: i32) -> String {
+    let decimals = decimals(value, count);
     format!("{value:.decimals$}")
 }
 

@@ -10,6 +10,7 @@
     reason = "a test that can't go on fails"
 )]
 
+mod assessing;
 mod bad_input;
 mod cancelling;
 mod commands;

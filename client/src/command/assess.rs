@@ -1,149 +1,262 @@
 //! `settle assess`: when had it settled? The daemon's engine over recorded readings, from a file or standard input.
 //!
-//! Decisions are JSON, one object a line, whatever else is asked for: they are made for scripts. `--explain` is for people.
+//! | module | idea |
+//! |---|---|
+//! | `input` | lines, one at a time, and what they are written in |
+//! | `record` | what a line says; the full decoder of JSON |
+//! | `flat`, `table`, `decimal` | the quick ways from a line to a record: plain JSON, CSV, numbers |
+//! | `mistake` | what can be wrong with a line |
+//! | `roster` | which series are open |
+//! | `series` | one series, and its judge |
+//! | `decision` | what is written for scripts |
+//! | `explained`, `trace` | what is written for people: a sentence, a plot, the evidence |
 
-use std::collections::BTreeMap;
-use std::fs::File;
-use std::io::{BufRead, BufReader, Read};
+use std::io::IsTerminal;
 
 use clap::Args;
+use settled::settle::Change;
+use settled_protocol::settling::Criteria;
 
 use super::settled::CriteriaOptions;
 use super::{Exit, Failure};
 use crate::output::Output;
-use crate::plot::Plot;
-use crate::show;
 
+mod decimal;
+mod decision;
+mod explained;
+mod flat;
+mod input;
+mod mistake;
 mod record;
+mod roster;
 mod series;
+mod table;
+mod trace;
 
-use record::{Record, records};
-use series::{Decision, Series};
+use decision::{Decision, Event};
+use input::Input;
+use mistake::Mistake;
+use record::Record;
+use roster::Roster;
+use series::Series;
+use trace::Trace;
 
-/// Points of a plot that are kept of a series; beyond that every other one goes.
-const POINTS: usize = 2000;
+/// Mistakes that are told of, in all, and of one series' times: who has more has one mistake many times.
+const MOST_TOLD: u64 = 50;
+const MOST_TOLD_OF_ONE: u64 = 3;
+
+const FORMS: &str = "\
+What is written: on a terminal, a plot and a sentence for each series (as with --explain); into a pipe or a file, or with --json, \
+one JSON object for each: id, verdict, t_settled_s, value, u95, u_prime, v_prime, u95_uv, n, window_s, evidence. What isn't known \
+is absent. With --events, one object for each change of verdict instead, at once: id, t_s, verdict, t_settled_s, Y, u95_Y, u_prime, \
+v_prime, u95_uv, window_s, n.
+
+What is read: JSON lines, or CSV with a header (fields split by comma, semicolon, tab or bar), with the members or columns t_s and \
+Y (or luminance_cd_m2, or illuminance_lx), and where known id (or meter), u_prime, v_prime, integration_s, resolution_cd_m2. What \
+`settle log readings --json` or --csv wrote will do. Any number of series, one after another or mixed; a series ends with \
+{\"id\": …, \"end\": true}, where its boot changes (then its clock began anew), or with the input. {\"id\": …, \"criteria\": {…}} \
+sets its criteria.
+
+A line with a mistake is told of on standard error and left out, and the others are judged without it.
+
+Exit status: 0 all settled; 1 a mistake in the input; 2 one on the command line, or no readings; 3 not all settled.";
 
 #[derive(Debug, Args)]
+#[command(after_help = FORMS)]
 pub(super) struct Options {
-    /// JSON lines, or CSV with a header; - is standard input. Members or columns: id, t_s, Y, and where known u_prime, v_prime,
-    /// integration_s. What `settle log readings --json` writes will do.
+    /// Recorded readings: JSON lines, or CSV with a header; - is standard input.
     file: String,
-    /// A line for each change of verdict, as it comes, instead of one a series.
+    /// A line of JSON for each change of verdict, as it comes, instead of one a series.
     #[arg(long)]
     events: bool,
     /// Forecasts as well, with --events.
     #[arg(long, requires = "events")]
     forecasts: bool,
-    /// For people: a plot and a sentence for each series.
+    /// For people: a plot and a sentence for each series, wherever it goes. Not together with --json.
     #[arg(long, conflicts_with = "events")]
     explain: bool,
+    /// Plots and signs in plain ASCII; so too where the locale (LC_ALL, LC_CTYPE, LANG) isn't UTF-8.
+    #[arg(long)]
+    ascii: bool,
     #[command(flatten)]
     criteria: CriteriaOptions,
 }
 
-/// A series and, for a plot, its points.
-struct Followed {
-    series: Series,
-    points: Vec<(f64, f64)>,
-    /// Readings that make one point, and how many have come since the last.
-    every: (usize, usize),
+/// What is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Form {
+    /// An object for each series.
+    Decisions,
+    /// An object for each change of verdict, and for forecasts if wanted.
+    Events { forecasts: bool },
+    /// Words and a plot for each series.
+    Explained { ascii: bool },
+}
+
+impl Form {
+    fn of(options: &Options, json: bool, is_terminal: bool) -> Result<Self, Failure> {
+        if options.explain && json {
+            let words = "--explain is for people, --json for scripts: choose one";
+            return Err(Failure::Usage(words.to_owned()));
+        }
+        let events = Self::Events { forecasts: options.forecasts };
+        let explained = Self::Explained { ascii: options.ascii || explained::is_ascii_locale() };
+        Ok(match options.events {
+            true => events,
+            false if options.explain || (is_terminal && !json) => explained,
+            false => Self::Decisions,
+        })
+    }
 }
 
 pub(super) fn run(output: Output, options: &Options) -> Result<Exit, Failure> {
     let criteria = options.criteria.criteria()?;
-    let input: Box<dyn Read> = if options.file == "-" {
-        Box::new(std::io::stdin())
-    } else {
-        Box::new(
-            File::open(&options.file)
-                .map_err(|error| Failure::Input(format!("{}: {error}", options.file)))?,
-        )
-    };
-    let mut input = BufReader::with_capacity(1 << 16, input);
-    let mut open: BTreeMap<String, Followed> = BTreeMap::new();
-    let is_json = first_character(&mut input)? == Some(b'{');
-    let mut all_settled = true;
-    for record in records(input, &options.file, is_json) {
-        let record = record.map_err(Failure::Input)?;
-        let followed = open.entry(record.id.clone()).or_insert_with_key(|id| Followed {
-            series: Series::new(id.clone(), criteria),
-            points: Vec::new(),
-            every: (1, 0),
-        });
-        take(output, options, followed, &record)?;
-        if record.end {
-            let ended = open.remove(&record.id);
-            all_settled &= ended.map_or(Ok(true), |followed| end(output, options, &followed))?;
+    let form = Form::of(options, output.json, std::io::stdout().is_terminal())?;
+    let mut input = Input::open(&options.file)?;
+    let name = input.name();
+    let mut assessment = Assessment::new(output, form, criteria, name);
+    while let Some((line, record)) = input.next()? {
+        match record {
+            Ok(record) => assessment.take(line, &record)?,
+            Err(mistake) => assessment.tell(line, &mistake),
         }
     }
-    for followed in open.values() {
-        all_settled &= end(output, options, followed)?;
-    }
-    Ok(if all_settled { Exit::Done } else { Exit::NotSettled })
+    assessment.finish()
 }
 
-/// The first character that isn't blank, without taking it.
-fn first_character(input: &mut impl BufRead) -> Result<Option<u8>, Failure> {
-    let start = input.fill_buf().map_err(|error| Failure::Input(format!("reading: {error}")))?;
-    Ok(start.iter().copied().find(|byte| !byte.is_ascii_whitespace()))
+/// A series and, for a plot, its course.
+#[derive(Debug)]
+struct Followed {
+    series: Series,
+    trace: Option<Trace>,
 }
 
-fn take(output: Output, options: &Options, followed: &mut Followed, record: &Record) -> Result<(), Failure> {
-    let decisions = followed.series.take(record).map_err(Failure::Input)?;
-    if options.explain
-        && let Some((t_s, y)) = record.point()
-    {
-        followed.keep(t_s, y);
+/// Everything between the input and the output.
+struct Assessment<'a> {
+    output: Output,
+    form: Form,
+    criteria: Criteria,
+    input: &'a str,
+    open: Roster<Followed>,
+    readings: u64,
+    mistakes: u64,
+    told: u64,
+    all_settled: bool,
+}
+
+impl<'a> Assessment<'a> {
+    fn new(output: Output, form: Form, criteria: Criteria, input: &'a str) -> Self {
+        let open = Roster::new();
+        Self { output, form, criteria, input, open, readings: 0, mistakes: 0, told: 0, all_settled: true }
     }
-    if options.events {
-        for decision in decisions.into_iter().filter(|decision| options.forecasts || !decision.is_forecast())
-        {
-            output.object(&decision)?;
+
+    fn take(&mut self, line: u64, record: &Record<'_>) -> Result<(), Failure> {
+        let (form, criteria) = (self.form, self.criteria);
+        let open = || Followed::new(&record.id, criteria, form);
+        let Some(followed) = self.open.get(&record.id, open) else { return Ok(()) };
+        if followed.series.is_of_another_clock(record) {
+            self.end(&record.id)?;
+            return self.take(line, record);
         }
+        self.readings += u64::from(record.point().is_some());
+        match followed.take(record) {
+            Ok(change) => {
+                if let Form::Events { forecasts } = form {
+                    events(self.output, &mut followed.series, change.as_ref(), forecasts)?;
+                }
+            }
+            Err(mistake) => {
+                let is_told = followed.series.mistakes <= MOST_TOLD_OF_ONE;
+                self.tell_or_count(line, &mistake, is_told);
+            }
+        }
+        if record.end { self.end(&record.id) } else { Ok(()) }
+    }
+
+    fn end(&mut self, id: &str) -> Result<(), Failure> {
+        let Some(followed) = self.open.close(id) else { return Ok(()) };
+        self.all_settled &= followed.write(self.output, self.form)?;
+        Ok(())
+    }
+
+    fn tell(&mut self, line: u64, mistake: &Mistake) {
+        self.tell_or_count(line, mistake, true);
+    }
+
+    fn tell_or_count(&mut self, line: u64, mistake: &Mistake, is_told: bool) {
+        self.mistakes += 1;
+        if is_told && self.told < MOST_TOLD {
+            self.told += 1;
+            Failure::Input(format!("{}:{line}: {mistake}", self.input)).say(self.output);
+        }
+    }
+
+    fn finish(mut self) -> Result<Exit, Failure> {
+        let open = std::mem::replace(&mut self.open, Roster::new());
+        for followed in open.close_all() {
+            self.all_settled &= followed.write(self.output, self.form)?;
+        }
+        let untold = self.mistakes - self.told;
+        if untold > 0 {
+            let words = format!("{}: {untold} more lines with mistakes were left out", self.input);
+            Failure::Input(words).say(self.output);
+        }
+        match (self.mistakes, self.readings) {
+            (0, 0) => Err(Failure::Usage(format!("{}: there were no readings", self.input))),
+            (0, _) if self.all_settled => Ok(Exit::Done),
+            (0, _) => Ok(Exit::NotSettled),
+            _ => Ok(Exit::Failed),
+        }
+    }
+}
+
+fn events(
+    output: Output,
+    series: &mut Series,
+    change: Option<&Change>,
+    forecasts: bool,
+) -> Result<(), Failure> {
+    let forecast = if forecasts { series.new_forecast() } else { None };
+    if let Some(forecast) = forecast {
+        output.object(&Event::forecast(&series.id, series.last_t_s, forecast))?;
+    }
+    if let Some(change) = change {
+        output.object(&Event::of(&series.id, change))?;
     }
     Ok(())
 }
 
-fn end(output: Output, options: &Options, followed: &Followed) -> Result<bool, Failure> {
-    let decision = followed.series.end();
-    if options.explain {
-        explain(output, followed, &decision)?;
-    } else if !options.events {
-        output.object(&decision)?;
-    }
-    Ok(decision.is_settled())
-}
-
 impl Followed {
-    fn keep(&mut self, t_s: f64, y: f64) {
-        self.every.1 += 1;
-        if self.every.1 < self.every.0 {
-            return;
-        }
-        self.every.1 = 0;
-        self.points.push((t_s, y));
-        if self.points.len() > POINTS {
-            let mut index = 0;
-            self.points.retain(|_| {
-                index += 1;
-                index % 2 == 0
-            });
-            self.every.0 *= 2;
-        }
+    fn new(id: &str, criteria: Criteria, form: Form) -> Self {
+        let trace = matches!(form, Form::Explained { .. }).then(Trace::new);
+        Self { series: Series::new(id, criteria, form != Form::Decisions), trace }
     }
-}
 
-fn explain(output: Output, followed: &Followed, decision: &Decision) -> Result<(), Failure> {
-    output.line(&format!("{}: {}", followed.series.id(), followed.series.sentence()))?;
-    let levels: Vec<f64> = decision.bounds().into_iter().flatten().collect();
-    let plot = Plot { width: 64, height: 10, levels: &levels, ascii: false };
-    for row in plot.rows(&followed.points) {
-        output.line(&row)?;
+    #[inline]
+    fn take(&mut self, record: &Record<'_>) -> Result<Option<Change>, Mistake> {
+        let change = self.series.take(record)?;
+        if let (Some(trace), Some((t_s, y))) = (&mut self.trace, record.point()) {
+            trace.push(t_s, y);
+        }
+        Ok(change)
     }
-    if let (Some((from, _)), Some((to, _))) = (followed.points.first(), followed.points.last()) {
-        output.line(&plot.foot(&show::span(*from), &show::span(*to)))?;
+
+    /// Writes what is to be said at a series' end. Whether it had settled.
+    fn write(&self, output: Output, form: Form) -> Result<bool, Failure> {
+        if self.series.is_nothing() {
+            return Ok(true);
+        }
+        match form {
+            Form::Decisions => output.object(&Decision::of(&self.series))?,
+            Form::Events { .. } => {}
+            Form::Explained { ascii } => {
+                for line in explained::lines(&self.series, self.trace.as_ref(), ascii) {
+                    output.line(&line)?;
+                }
+            }
+        }
+        Ok(self.series.settled.is_some())
     }
-    Ok(output.line("")?)
 }
 
 #[cfg(test)]

@@ -1,203 +1,183 @@
 //! One series of recorded readings, and what the engine says of it.
 
-use serde::Serialize;
-use settled::settle::{Change, Engine, Observation, sentence};
-use settled_protocol::settling::{Criteria, Evidence, Forecast, Verdict};
+use settled::settle::{Change, Engine, Observation};
+use settled_protocol::quantity::Photometric;
+use settled_protocol::settling::{Criteria, Estimate, Evidence, Forecast, Test, Verdict};
 
+use super::mistake::Mistake;
 use super::record::Record;
 
 /// A series.
 #[derive(Debug)]
 pub(super) struct Series {
-    id: String,
-    criteria: Criteria,
+    pub(super) id: Box<str>,
+    pub(super) criteria: Criteria,
+    pub(super) photometric: Photometric,
+    /// Readings that were taken.
+    pub(super) readings: u64,
+    /// When it began: with the exposure of the first reading under its criteria.
+    pub(super) started_s: f64,
+    pub(super) last_t_s: f64,
+    /// The first time it had settled.
+    pub(super) settled: Option<Change>,
+    /// When that was lost for the first time.
+    pub(super) lost_s: Option<f64>,
+    /// Lines set aside because of a mistake that only the series shows.
+    pub(super) mistakes: u64,
+    /// Whether anything was said of it beside readings, and that it ends.
+    announced: bool,
+    boot: Option<Box<str>>,
     resolution: Option<f64>,
-    /// Made at the first reading, which tells when the series began.
-    engine: Option<(Engine, f64)>,
-    last_t_s: f64,
-    first_settled: Option<Decision>,
-    last: Option<(Verdict, f64)>,
+    judge: Judge,
+    /// Whether what comes after it has settled matters.
+    watched: bool,
     last_forecast: Option<Forecast>,
 }
 
-/// What is written. Members that aren't known are absent.
-#[derive(Clone, Debug, Serialize)]
-pub(super) struct Decision {
-    id: String,
-    /// Of the reading that led to it, on the series' own clock.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    t_s: Option<f64>,
-    verdict: &'static str,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    t_settled_s: Option<f64>,
-    #[serde(rename = "Y", skip_serializing_if = "Option::is_none")]
-    y: Option<f64>,
-    #[serde(rename = "u95_Y", skip_serializing_if = "Option::is_none")]
-    y_u95: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    u_prime: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    v_prime: Option<f64>,
-    #[serde(rename = "u95_uv", skip_serializing_if = "Option::is_none")]
-    uv_u95: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    window_s: Option<f64>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    n: Option<usize>,
-    #[serde(flatten, skip_serializing_if = "Option::is_none")]
-    forecast: Option<Forecast>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    evidence: Option<Evidence>,
+/// Who judges.
+#[derive(Debug)]
+enum Judge {
+    /// Nobody before the first reading, which tells when the series began.
+    Awaited,
+    Engine(Box<Engine>),
+    /// Nobody any more: it has settled, and nothing more is asked.
+    Gone,
 }
 
-impl Decision {
-    pub(super) fn is_forecast(&self) -> bool {
-        self.forecast.is_some()
-    }
-
-    pub(super) fn is_settled(&self) -> bool {
-        self.t_settled_s.is_some()
-    }
-
-    /// The ends of the band about the value.
-    pub(super) fn bounds(&self) -> Option<[f64; 2]> {
-        let band = self.evidence.as_ref()?.luminance_band?;
-        self.y.map(|y| [y - band, y + band])
-    }
+/// How a series ended.
+#[derive(Debug)]
+pub(super) struct Ending {
+    pub(super) verdict: Verdict,
+    pub(super) t_settled_s: Option<f64>,
+    pub(super) value: Option<Estimate>,
+    pub(super) evidence: Evidence,
 }
 
 impl Series {
-    pub(super) fn new(id: String, criteria: Criteria) -> Self {
+    /// A series that nothing is known of yet. `watched` is whether it is followed when it has settled.
+    pub(super) fn new(id: &str, criteria: Criteria, watched: bool) -> Self {
         Self {
-            id,
+            id: id.into(),
             criteria,
-            resolution: None,
-            engine: None,
+            photometric: Photometric::Luminance,
+            readings: 0,
+            started_s: f64::NEG_INFINITY,
             last_t_s: f64::NEG_INFINITY,
-            first_settled: None,
-            last: None,
+            settled: None,
+            lost_s: None,
+            mistakes: 0,
+            announced: false,
+            boot: None,
+            resolution: None,
+            judge: Judge::Awaited,
+            watched,
             last_forecast: None,
         }
     }
 
-    pub(super) fn id(&self) -> &str {
-        &self.id
+    /// Whether a record's times are of another clock than the series' own: then another series begins.
+    #[inline]
+    pub(super) fn is_of_another_clock(&self, record: &Record<'_>) -> bool {
+        match (&self.boot, &record.boot) {
+            (Some(ours), Some(theirs)) => **ours != **theirs,
+            _ => false,
+        }
     }
 
-    /// Takes a record; gives what changed. An error names the series and what was wrong.
-    pub(super) fn take(&mut self, record: &Record) -> Result<Vec<Decision>, String> {
-        if let Some(criteria) = record.criteria {
-            self.criteria = criteria;
-            self.engine = None;
+    /// Whether there is nothing to say of it: it ended before it began.
+    pub(super) fn is_nothing(&self) -> bool {
+        self.readings == 0 && !self.announced
+    }
+
+    /// Takes a record; gives the change of verdict that it caused, if any.
+    #[inline]
+    pub(super) fn take(&mut self, record: &Record<'_>) -> Result<Option<Change>, Mistake> {
+        if record.criteria.is_some() || record.resolution.is_some() || self.readings == 0 {
+            self.set_up(record);
         }
-        self.resolution = record.resolution_cd_m2.or(self.resolution);
-        let Some((t_s, y)) = record.point() else {
-            let says_something = record.criteria.is_some() || record.end || record.resolution_cd_m2.is_some();
-            return if says_something {
-                Ok(Vec::new())
-            } else {
-                Err(format!("series {:?}: a reading needs t_s and Y", self.id))
-            };
-        };
+        let Some((t_s, y)) = record.point() else { return Ok(None) };
         if t_s <= self.last_t_s {
-            return Err(format!(
-                "series {:?}: times must rise, but {t_s} s follows {} s",
-                self.id, self.last_t_s
-            ));
+            self.mistakes += 1;
+            return Err(Mistake::Backwards { id: self.id.to_string(), t_s, last_t_s: self.last_t_s });
         }
         self.last_t_s = t_s;
-        let (criteria, resolution) = (self.criteria, self.resolution);
-        let (engine, started_s) = self.engine.get_or_insert_with(|| {
-            let started_s = t_s - record.integration_s.unwrap_or(0.0);
-            (Engine::new(criteria, resolution, started_s), started_s)
-        });
-        let started_s = *started_s;
-        let change =
-            engine.push(Observation { t_s, integration_s: record.integration_s, y, uv: record.uv() });
-        let mut decisions: Vec<Decision> = self.forecast(t_s, started_s).into_iter().collect();
-        if let Some(Change { verdict, .. }) = change {
-            let decision = self.decision(verdict, t_s, false);
-            self.last = Some((verdict, t_s));
-            if verdict == Verdict::Settled && self.first_settled.is_none() {
-                self.first_settled = Some(self.decision(verdict, t_s, true));
+        self.readings += 1;
+        let observation = Observation { t_s, integration_s: record.integration_s, y, uv: record.uv };
+        let change = match &mut self.judge {
+            Judge::Gone => return Ok(None),
+            Judge::Engine(engine) => engine.push(observation),
+            Judge::Awaited => {
+                self.started_s = t_s - record.integration_s.unwrap_or(0.0);
+                let mut engine = Box::new(Engine::new(self.criteria, self.resolution, self.started_s));
+                let change = engine.push(observation);
+                self.judge = Judge::Engine(engine);
+                change
             }
-            decisions.push(decision);
+        };
+        if let Some(change) = &change {
+            self.note(change);
         }
-        Ok(decisions)
+        Ok(change)
+    }
+
+    /// What a record says of the series beside a reading.
+    fn set_up(&mut self, record: &Record<'_>) {
+        if let Some(criteria) = record.criteria {
+            self.criteria = criteria;
+            if matches!(self.judge, Judge::Engine(_)) {
+                self.judge = Judge::Awaited;
+            }
+        }
+        self.announced |= record.criteria.is_some() || record.resolution.is_some();
+        self.resolution = record.resolution.or(self.resolution);
+        self.photometric = record.photometric.unwrap_or(self.photometric);
+        if let Some(boot) = &record.boot {
+            self.boot = Some(boot.as_ref().into());
+        }
+    }
+
+    fn note(&mut self, change: &Change) {
+        match change.verdict {
+            Verdict::Settled if self.settled.is_none() => {
+                self.settled = Some(change.clone());
+                if !self.watched {
+                    self.judge = Judge::Gone;
+                }
+            }
+            Verdict::Lost => self.lost_s = self.lost_s.or(Some(change.t_s)),
+            _ => {}
+        }
     }
 
     /// The forecast, if it is a new one, on the series' own clock.
-    fn forecast(&mut self, t_s: f64, started_s: f64) -> Option<Decision> {
-        let forecast = self.engine.as_ref()?.0.forecast()?;
+    pub(super) fn new_forecast(&mut self) -> Option<Forecast> {
+        let Judge::Engine(engine) = &self.judge else { return None };
+        let forecast = engine.forecast()?;
         if self.last_forecast.replace(forecast) == Some(forecast) {
             return None;
         }
+        let own = |relative: f64| relative + self.started_s;
         let Forecast { settles_at_s, low_s, high_s } = forecast;
-        let [settles_at_s, low_s, high_s] =
-            [settles_at_s, low_s, high_s].map(|relative| relative + started_s);
-        let forecast = Some(Forecast { settles_at_s, low_s, high_s });
-        Some(Decision { t_s: Some(t_s), forecast, ..self.bare("forecast") })
+        Some(Forecast { settles_at_s: own(settles_at_s), low_s: own(low_s), high_s: own(high_s) })
     }
 
-    /// The line for the whole series: the first time it had settled, else the last verdict.
-    pub(super) fn end(&self) -> Decision {
-        let (verdict, t_s) = self.last.unwrap_or((Verdict::TimedOut, self.last_t_s));
-        let verdict = if verdict == Verdict::Settled { Verdict::TimedOut } else { verdict };
-        self.first_settled.clone().unwrap_or_else(|| self.decision(verdict, t_s, true))
-    }
-
-    /// The same in words.
-    pub(super) fn sentence(&self) -> String {
-        let Some((engine, _)) = &self.engine else { return "no readings".to_owned() };
+    /// How it ended: as it was the first time it had settled, else as it stands at the end.
+    pub(super) fn ending(&self) -> Ending {
+        if let Some(Change { verdict, t_s, value, evidence }) = &self.settled {
+            let (t_settled_s, evidence) = (Some(*t_s), evidence.clone());
+            return Ending { verdict: *verdict, t_settled_s, value: *value, evidence };
+        }
+        let Judge::Engine(engine) = &self.judge else {
+            let evidence = Evidence { failing: vec![Test::TooFew], ..Evidence::default() };
+            return Ending { verdict: Verdict::TimedOut, t_settled_s: None, value: None, evidence };
+        };
         let standing = engine.standing();
-        match &self.first_settled {
-            Some(Decision { t_s: Some(t_s), evidence: Some(evidence), .. }) => {
-                let words =
-                    sentence(Verdict::Settled, evidence, standing.value.as_ref(), &self.criteria, "cd/m²");
-                format!("settled at {} on its clock. {words}", crate::show::span(*t_s))
-            }
-            _ => {
-                let verdict = self.last.map_or(Verdict::TimedOut, |(verdict, _)| verdict);
-                sentence(verdict, &standing.evidence, standing.value.as_ref(), &self.criteria, "cd/m²")
-            }
-        }
-    }
-
-    fn bare(&self, verdict: &'static str) -> Decision {
-        Decision {
-            id: self.id.clone(),
-            t_s: None,
-            verdict,
+        let hopeless = |verdict: &Verdict| matches!(verdict, Verdict::NoiseLimited | Verdict::WontSettle);
+        Ending {
+            verdict: standing.verdict.filter(hopeless).unwrap_or(Verdict::TimedOut),
             t_settled_s: None,
-            y: None,
-            y_u95: None,
-            u_prime: None,
-            v_prime: None,
-            uv_u95: None,
-            window_s: None,
-            n: None,
-            forecast: None,
-            evidence: None,
-        }
-    }
-
-    fn decision(&self, verdict: Verdict, t_s: f64, with_evidence: bool) -> Decision {
-        let standing = self.engine.as_ref().map(|(engine, _)| engine.standing());
-        let value = standing.as_ref().and_then(|standing| standing.value);
-        let colour = value.and_then(|value| value.chromaticity);
-        let evidence = standing.map(|standing| standing.evidence);
-        Decision {
-            t_s: Some(t_s).filter(|t_s| t_s.is_finite()),
-            t_settled_s: Some(t_s).filter(|_| verdict == Verdict::Settled),
-            y: value.map(|value| value.y),
-            y_u95: value.map(|value| value.y_u95),
-            u_prime: colour.map(|colour| colour.u_prime()),
-            v_prime: colour.map(|colour| colour.v_prime()),
-            uv_u95: value.and_then(|value| value.chromaticity_u95),
-            window_s: evidence.as_ref().map(|evidence| evidence.window_s),
-            n: evidence.as_ref().map(|evidence| evidence.n),
-            evidence: evidence.filter(|_| with_evidence),
-            ..self.bare(verdict.name())
+            value: standing.value,
+            evidence: standing.evidence,
         }
     }
 }

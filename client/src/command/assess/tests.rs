@@ -1,16 +1,51 @@
+use std::borrow::Cow;
+
+use proptest::prelude::*;
+use serde_json::{Value, json};
+use settled_protocol::quantity::Photometric;
+use settled_protocol::settling::Verdict;
+
+use super::input::Input;
 use super::*;
 
-fn decide(text: &str) -> Result<Vec<serde_json::Value>, String> {
-    let criteria = settled_protocol::settling::Criteria::default();
-    let mut series: BTreeMap<String, Series> = BTreeMap::new();
-    for record in records(text.as_bytes(), "t", text.trim_start().starts_with('{')) {
-        let record = record?;
-        series
-            .entry(record.id.clone())
-            .or_insert_with_key(|id| Series::new(id.clone(), criteria))
-            .take(&record)?;
+/// What each line of `text` comes to: a record, or what is wrong with it.
+fn records(text: &str) -> Result<Vec<Result<Record<'static>, String>>, String> {
+    let mut input = Input::new(Box::new(text.as_bytes()), "t");
+    let mut found = Vec::new();
+    while let Some((line, record)) = input.next().map_err(|failure| failure.to_string())? {
+        found.push(record.map(Record::into_owned).map_err(|mistake| format!("{line}: {mistake}")));
     }
-    Ok(series.values().map(|series| serde_json::to_value(series.end()).unwrap()).collect())
+    Ok(found)
+}
+
+/// The series of `text` when it is over, and the mistakes that only they show.
+fn follow(text: &str, watched: bool) -> (Vec<Series>, Vec<String>) {
+    let mut roster = Roster::new();
+    let mut mistakes = Vec::new();
+    for record in records(text).unwrap() {
+        let record = record.unwrap();
+        let series =
+            roster.get(&record.id, || Series::new(&record.id, Criteria::default(), watched)).unwrap();
+        mistakes.extend(series.take(&record).map_err(|mistake| mistake.to_string()).err());
+    }
+    (roster.close_all().collect(), mistakes)
+}
+
+fn decision(series: &Series) -> Value {
+    serde_json::to_value(Decision::of(series)).unwrap()
+}
+
+fn only_mistake(text: &str) -> String {
+    records(text).and_then(|records| records.into_iter().collect::<Result<Vec<_>, _>>()).unwrap_err()
+}
+
+/// Light that stands still for a while and then changes.
+fn still_and_then_bright(seconds: u32, bright_after: u32) -> String {
+    let line = |t: u32| {
+        let y = if t < bright_after { 100.0 } else { 140.0 } + 0.01 * f64::from(t % 7);
+        format!("{{\"id\":\"a\",\"t_s\":{t},\"Y\":{y}}}\n")
+    };
+    (0..seconds).map(line).collect()
 }
 
 #[test]
@@ -23,32 +58,276 @@ fn interleaved_series_are_told_apart() {
             100.0 + 0.1 * f64::from(t)
         );
     }
-    let decisions = decide(&text).unwrap();
-    assert_eq!(
-        (decisions[0]["id"].as_str(), decisions[0]["verdict"].as_str()),
-        (Some("quick"), Some("settled"))
-    );
-    assert!(decisions[0]["t_settled_s"].as_f64().unwrap() < 25.0);
-    assert_ne!(decisions[1]["verdict"], "settled");
+    let (series, mistakes) = follow(&text, false);
+    assert!(mistakes.is_empty() && series.len() == 2, "{mistakes:?}");
+    let [quick, ramp] = [0, 1].map(|index| decision(&series[index]));
+    assert_eq!((&quick["id"], &quick["verdict"]), (&json!("quick"), &json!("settled")));
+    assert!(quick["t_settled_s"].as_f64().unwrap() < 25.0);
+    assert_ne!(ramp["verdict"], "settled");
+    assert!(ramp["t_settled_s"].is_null() && ramp["evidence"]["failing"].is_array());
 }
 
 #[test]
-fn csv_with_a_header_works_too() {
-    let rows: String = (0..100).map(|t| format!("{t}, 50.0{}, 0.1978, 0.4683\n", t % 3)).collect();
-    let decisions = decide(&format!("t_s, Y, u_prime, v_prime\n{rows}")).unwrap();
-    assert_eq!(decisions[0]["verdict"], "settled");
-    assert!(decisions[0]["u_prime"].is_f64());
+fn a_decision_is_the_same_whether_the_series_is_watched_on_or_not() {
+    let text = still_and_then_bright(300, 200);
+    let ([unwatched, watched], lost) = {
+        let [unwatched, watched] = [false, true].map(|watched| follow(&text, watched).0.remove(0));
+        let lost = (unwatched.lost_s, watched.lost_s);
+        ([decision(&unwatched), decision(&watched)], lost)
+    };
+    assert_eq!(unwatched, watched);
+    assert!(lost.0.is_none() && lost.1.is_some_and(|t_s| t_s >= 200.0), "{lost:?}");
+    let members: Vec<&str> = watched.as_object().unwrap().keys().map(String::as_str).collect();
+    assert_eq!(members, ["evidence", "id", "n", "t_settled_s", "u95", "value", "verdict", "window_s"]);
+}
+
+#[test]
+fn a_settled_series_is_explained_as_it_was_when_it_settled() {
+    let series = follow(&still_and_then_bright(300, 200), true).0.remove(0);
+    let early = follow(&still_and_then_bright(200, 200), true).0.remove(0);
+    let sentence = |series: &Series| explained::in_a_sentence(series, &series.ending());
+    assert_eq!(sentence(&series), sentence(&early));
+    assert_eq!(sentence(&series).to_lowercase().matches("settled").count(), 1, "{}", sentence(&series));
+}
+
+#[test]
+fn a_recording_that_ends_too_soon_says_so_and_not_that_a_wait_is_over() {
+    let series = follow("{\"t_s\":1,\"integration_s\":1,\"Y\":2}\n{\"t_s\":3,\"Y\":2}\n", true).0.remove(0);
+    let ending = series.ending();
+    assert_eq!(ending.verdict, Verdict::TimedOut);
+    assert_eq!(
+        explained::in_a_sentence(&series, &ending),
+        "The recording ends after 3 s: too few readings to judge."
+    );
+    let long: String = (0..5).map(|t| format!("{{\"t_s\":{},\"Y\":{}}}\n", t * 1000, 100 + t)).collect();
+    let series = follow(&long, true).0.remove(0);
+    let words = explained::in_a_sentence(&series, &series.ending());
+    assert!(words.starts_with("Timed out after 60 min"), "{words}");
+}
+
+#[test]
+fn times_that_do_not_rise_are_left_out_and_the_series_goes_on() {
+    let (series, mistakes) = follow(
+        "{\"id\":\"x\",\"t_s\":2,\"Y\":2}\n{\"id\":\"x\",\"t_s\":1,\"Y\":2}\n{\"id\":\"x\",\"t_s\":3,\"Y\":2}\n",
+        false,
+    );
+    assert_eq!(mistakes, ["series \"x\": times must rise, but 1 s follows 2 s"]);
+    assert_eq!((series[0].readings, series[0].last_t_s), (2, 3.0));
+}
+
+#[test]
+fn tables_are_read_whatever_stands_between_the_fields() {
+    let expected = Record {
+        id: Cow::Borrowed("a b"),
+        t_s: Some(1.5),
+        y: Some(100.25),
+        uv: Some([0.1978, 0.4683]),
+        ..Record::default()
+    };
+    for text in [
+        "id,t_s,Y,u_prime,v_prime\na b,1.5,100.25,0.1978,0.4683\n",
+        "id;t_s;Y;u_prime;v_prime\r\na b;1.5;100.25;0.1978;0.4683\r\n",
+        "\u{feff}id\tt_s\tnote, if any\tY\tu_prime\tv_prime\na b\t1.5\tx;y,z\t100.25\t0.1978\t0.4683",
+        "\n id , t_s , Y , u_prime , v_prime\n\n a b , 1.5 , 100.25 , 0.1978 , +.4683 \n\n",
+        "\"id\",\"t_s\",\"Y\",u_prime,v_prime,\"a \"\"note\"\", or two\"\n\"a b\",\"1.5\",100.25,0.1978,0.4683,\"x, y\"\n",
+    ] {
+        assert_eq!(records(text).unwrap(), [Ok(expected.clone())], "{text}");
+    }
+    let lux = records("t_s,illuminance_lx,end\n1,20,\n2,,true\n").unwrap();
+    assert_eq!(lux[0].as_ref().unwrap().photometric, Some(Photometric::Illuminance));
+    assert!(lux[1].as_ref().unwrap().end);
+    let lux = records("t_s,Y,unit,meter\n1,20,lx,m\n").unwrap().remove(0).unwrap();
+    assert_eq!((lux.photometric, lux.id.as_ref()), (Some(Photometric::Illuminance), "m"));
 }
 
 #[test]
 fn a_mistake_names_its_line_and_what_is_wrong() {
-    let bad_json = decide("{\"t_s\":1,\"Y\":2}\n{\"t_s\":\"now\",\"Y\":2}\n").unwrap_err();
-    assert!(bad_json.starts_with("t:2: invalid type"), "{bad_json}");
-    let backwards = decide("{\"t_s\":2,\"Y\":2}\n{\"t_s\":1,\"Y\":2}\n").unwrap_err();
-    assert!(backwards.contains("times must rise"), "{backwards}");
-    let nothing = decide("{\"id\":\"a\",\"t_s\":2}\n").unwrap_err();
-    assert!(nothing.contains("needs t_s and Y"), "{nothing}");
-    let csv = decide("t_s,Y\n1,bright\n").unwrap_err();
-    assert!(csv.contains("line: 2"), "{csv}");
-    assert!(decide("{\"criteria\":{\"hold_s\":-1}}\n").unwrap_err().contains("hold_s"));
+    let good = "{\"t_s\":1,\"Y\":2}\n";
+    for (line, expected) in [
+        ("{\"t_s\":\"100\",\"Y\":2}", "2: a number is expected for t_s, not the text \"100\""),
+        ("{\"t_s\":2,\"Y\":true}", "2: a number is expected for Y, not true"),
+        ("{\"t_s\":2,\"luminance_cd_m2\":[2]}", "2: a number is expected for luminance_cd_m2, not a list"),
+        ("{\"t_s\":2,\"Y\":1e999}", "2: a number is expected for Y, not the number 1e999"),
+        ("{\"t_s\":2,\"Y\":2,\"id\":5}", "2: a text is expected for id, not the number 5"),
+        ("{\"id\":\"a\",\"end\":\"yes\"}", "2: true or false is expected for end, not the text \"yes\""),
+        (
+            "{\"id\":\"a\",\"t_s\":2,\"lum\":3}",
+            "2: a reading needs Y or luminance_cd_m2 or illuminance_lx; here there is id, lum, t_s",
+        ),
+        (
+            "{\"time\":2}",
+            "2: a reading needs t_s, and Y or luminance_cd_m2 or illuminance_lx; here there is time",
+        ),
+        ("{\"t_s\":2,\"Y\":2,\"Y\":3}", "2: no object to read: `Y` is there twice, at column 18"),
+        ("{\"t_s\":2,\"Y\":2", "2: no object to read: EOF while parsing an object, at column 14"),
+        ("17", "2: the line must be a JSON object, such as {\"t_s\": 1.5, …}"),
+        ("{\"criteria\":{\"hold_s\":\"1\"}}", "2: a number is expected for hold_s, not the text \"1\""),
+        ("{\"criteria\":{\"hold_s\":-1}}", "2: criteria: hold_s must be from 0.5 to 86400, not -1"),
+    ] {
+        assert_eq!(only_mistake(&format!("{good}{line}")), expected);
+    }
+    for (row, expected) in [
+        ("1,bright", "2: a number is expected for Y, not the text \"bright\""),
+        ("1,nan", "2: a number is expected for Y, not the text \"nan\""),
+        (",5", "2: a reading needs t_s; here there is an empty field"),
+        ("1,2,3", "2: the header has 2 fields, this row 3"),
+        ("1", "2: the header has 2 fields, this row 1"),
+        ("1,\"2", "2: a quote is opened but not closed on the line"),
+    ] {
+        assert_eq!(only_mistake(&format!("t_s,Y\n{row}\n")), expected);
+    }
+    assert_eq!(
+        only_mistake("t_s;Y\n1;2,5\n"),
+        "2: a number is expected for Y, not the text \"2,5\"; write a decimal point"
+    );
+}
+
+#[test]
+fn a_header_that_will_not_do_is_answered_with_one_that_would() {
+    for (text, expected) in [
+        ("id,time,Y\n1,2,3\n", "t:1: the header lacks t_s; its columns are \"id\", \"time\", \"Y\""),
+        (
+            "\nt_s;lum\n",
+            "t:2: the header lacks Y or luminance_cd_m2 or illuminance_lx; its columns are \"t_s\", \"lum\"",
+        ),
+        ("\"time\";lum\n", "its columns are \"time\", \"lum\" ("),
+        ("1,2\n3,4\n", "the first line must name the columns"),
+        ("t_s,Y,Y\n", "t:1: there are two columns called Y"),
+        ("[\n{\"t_s\":1}]", "one object a line is expected"),
+        ("\u{0}t\n", "t:1: this is not text in UTF-8"),
+    ] {
+        let words = records(text).unwrap_err();
+        assert!(words.contains(expected), "{words}");
+    }
+}
+
+#[test]
+fn a_line_without_end_is_no_reason_to_keep_it_in_memory() {
+    let long =
+        format!("{{\"t_s\":1,\"Y\":2}}\n{{\"note\":\"{}\"}}\n{{\"t_s\":2,\"Y\":2}}\n", "x".repeat(3 << 20));
+    let found = records(&long).unwrap();
+    assert!(found.len() == 3 && found[0].is_ok() && found[2].is_ok());
+    assert_eq!(found[1], Err("2: the line is longer than 1048576 bytes".to_owned()));
+}
+
+#[test]
+fn what_is_written_depends_on_who_reads_it() {
+    use clap::Parser;
+    #[derive(Parser)]
+    struct Line {
+        #[command(flatten)]
+        options: Options,
+    }
+    let form = |words: &[&str], json: bool, is_terminal: bool| {
+        let words = ["settle", "-"].iter().chain(words).copied();
+        Form::of(&Line::try_parse_from(words).unwrap().options, json, is_terminal)
+    };
+    let explained = Form::Explained { ascii: true };
+    assert_eq!(form(&["--ascii"], false, true).unwrap(), explained);
+    assert_eq!(form(&["--ascii", "--explain"], false, false).unwrap(), explained);
+    assert_eq!(form(&[], false, false).unwrap(), Form::Decisions);
+    assert_eq!(form(&[], true, true).unwrap(), Form::Decisions);
+    assert_eq!(form(&["--events"], false, true).unwrap(), Form::Events { forecasts: false });
+    assert!(form(&["--explain"], true, false).unwrap_err().to_string().contains("choose one"));
+}
+
+/// Pieces that lines are made of: what programs write, what people write, and what nobody should.
+fn value() -> impl Strategy<Value = String> {
+    prop_oneof![
+        4 => r"-?(0|[1-9][0-9]{0,18})(\.[0-9]{1,19})?([eE][+-]?[0-9]{1,2})?",
+        1 => Just("null".to_owned()),
+        1 => Just("true".to_owned()),
+        1 => Just("false".to_owned()),
+        1 => r#""[a-z0-9 é\\"]{0,4}""#,
+        1 => r#""[a-z]{0,4}""#,
+        1 => Just(r#"{"u_prime": 0.1, "x": [1, {"a": "b"}], "v_prime":0.25}"#.to_owned()),
+        1 => Just(r#"{"u_prime":0.1,"u_prime":0.1}"#.to_owned()),
+        1 => Just(r#"{"hold_s":10}"#.to_owned()),
+        1 => Just(r#"["simulated", "shared"]"#.to_owned()),
+        1 => Just("01".to_owned()),
+        1 => Just("[1,]".to_owned()),
+    ]
+}
+
+fn name() -> impl Strategy<Value = &'static str> {
+    prop::sample::select(vec![
+        "id",
+        "meter",
+        "boot",
+        "t_s",
+        "Y",
+        "luminance_cd_m2",
+        "illuminance_lx",
+        "u_prime",
+        "v_prime",
+        "integration_s",
+        "chromaticity",
+        "criteria",
+        "resolution_cd_m2",
+        "end",
+        "flags",
+        "x",
+        "\\u0069d",
+    ])
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(2000))]
+
+    #[test]
+    fn the_quick_way_through_json_gives_what_the_full_decoder_gives(
+        members in prop::collection::vec((name(), value()), 0..8),
+        blank in prop::sample::select(vec!["", " ", "\t"]),
+        end in prop::sample::select(vec!["}", "}\r\n", "", "} x", ",}"]),
+        reading in any::<bool>(),
+    ) {
+        let start = if reading { "{\"t_s\":1.25,\"Y\":7" } else { "{" };
+        let members: Vec<String> =
+            members.iter().map(|(name, value)| format!("{blank}\"{name}\"{blank}:{blank}{value}{blank}")).collect();
+        let comma = if reading && !members.is_empty() { "," } else { "" };
+        let line = format!("{start}{comma}{}{end}", members.join(","));
+        if let Some(quick) = flat::json(line.as_bytes()) {
+            prop_assert_eq!(Ok(quick), record::json(line.as_bytes()), "{}", line);
+        }
+    }
+
+    #[test]
+    fn a_reading_as_programs_write_it_takes_the_quick_way(
+        t_s in 0.0..1e6_f64, y in 0.0..1e5_f64, uv in prop::option::of((0.0..0.7_f64, 0.1..0.7_f64)), id in "[a-zé0-9-]{1,12}"
+    ) {
+        let mut line = format!("{{\"id\": \"{id}\", \"t_s\": {t_s}, \"integration_s\": 0.1, \"Y\": {y}");
+        if let Some((u, v)) = uv {
+            line += &format!(", \"u_prime\": {u}, \"v_prime\": {v}");
+        }
+        line += "}\n";
+        let quick = flat::json(line.as_bytes());
+        prop_assert!(quick.is_some(), "{}", line);
+        let quick = quick.unwrap();
+        prop_assert_eq!((&*quick.id, quick.t_s, quick.y), (&*id, Some(t_s), Some(y)));
+        prop_assert_eq!(quick.uv, uv.map(|(u, v)| [u, v]));
+    }
+
+    #[test]
+    fn whatever_bytes_come_it_neither_panics_nor_stops(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
+        for start in [&b"{\"t_s\":1,\"Y\":2}\n"[..], b"t_s,Y\n1,2\n", b""] {
+            let text = [start, &bytes].concat();
+            let mut input = Input::new(Box::new(&text[..]), "t");
+            let mut lines = 0;
+            while let Ok(Some(_)) = input.next() {
+                lines += 1;
+            }
+            prop_assert!(lines <= text.len() + 1);
+        }
+    }
+
+    #[test]
+    fn a_row_gives_the_same_with_and_without_quotes(
+        fields in prop::collection::vec(prop_oneof![r"[0-9]{1,3}\.[0-9]{1,4}", " ?[0-9]{1,3} ?", "[a-z]{0,3}", Just(String::new())], 4)
+    ) {
+        let header = "id,t_s,other,Y";
+        let plain = fields.join(",");
+        let quoted: Vec<String> = fields.iter().map(|field| format!("\"{field}\"")).collect();
+        let [plain, quoted] = [plain, quoted.join(",")].map(|row| records(&format!("{header}\n{row}\n")).unwrap());
+        prop_assert!(plain == quoted || fields.iter().all(|field| field.trim().is_empty()), "{:?}", fields);
+    }
 }

@@ -1,0 +1,114 @@
+//! What is written for scripts: an object a line. Members that aren't known are absent.
+
+use serde::Serialize;
+use settled::settle::Change;
+use settled_protocol::settling::{Evidence, Forecast};
+
+use super::series::Series;
+
+/// A series, when it has ended.
+#[derive(Debug, Serialize)]
+pub(super) struct Decision<'a> {
+    id: &'a str,
+    verdict: &'static str,
+    /// The reading that settled it, on the series' own clock.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    t_settled_s: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    value: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    u95: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    u_prime: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    v_prime: Option<f64>,
+    #[serde(rename = "u95_uv", skip_serializing_if = "Option::is_none")]
+    uv_u95: Option<f64>,
+    window_s: f64,
+    n: usize,
+    evidence: Evidence,
+}
+
+impl<'a> Decision<'a> {
+    pub(super) fn of(series: &'a Series) -> Self {
+        let ending = series.ending();
+        let colour = ending.value.and_then(|value| value.chromaticity);
+        Self {
+            id: &series.id,
+            verdict: ending.verdict.name(),
+            t_settled_s: ending.t_settled_s,
+            value: ending.value.map(|value| value.y),
+            u95: ending.value.map(|value| value.y_u95),
+            u_prime: colour.map(|colour| colour.u_prime()),
+            v_prime: colour.map(|colour| colour.v_prime()),
+            uv_u95: ending.value.and_then(|value| value.chromaticity_u95),
+            window_s: ending.evidence.window_s,
+            n: ending.evidence.n,
+            evidence: ending.evidence,
+        }
+    }
+}
+
+/// A change of verdict, or a forecast, when the reading that led to it has come.
+#[derive(Debug, Serialize)]
+pub(super) struct Event<'a> {
+    id: &'a str,
+    t_s: f64,
+    verdict: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    t_settled_s: Option<f64>,
+    #[serde(rename = "Y", skip_serializing_if = "Option::is_none")]
+    y: Option<f64>,
+    #[serde(rename = "u95_Y", skip_serializing_if = "Option::is_none")]
+    y_u95: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    u_prime: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    v_prime: Option<f64>,
+    #[serde(rename = "u95_uv", skip_serializing_if = "Option::is_none")]
+    uv_u95: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    window_s: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    n: Option<usize>,
+    #[serde(flatten, skip_serializing_if = "Option::is_none")]
+    forecast: Option<Forecast>,
+}
+
+impl<'a> Event<'a> {
+    pub(super) fn of(id: &'a str, change: &Change) -> Self {
+        let colour = change.value.and_then(|value| value.chromaticity);
+        Self {
+            id,
+            t_s: change.t_s,
+            verdict: change.verdict.name(),
+            t_settled_s: (change.verdict == settled_protocol::settling::Verdict::Settled)
+                .then_some(change.t_s),
+            y: change.value.map(|value| value.y),
+            y_u95: change.value.map(|value| value.y_u95),
+            u_prime: colour.map(|colour| colour.u_prime()),
+            v_prime: colour.map(|colour| colour.v_prime()),
+            uv_u95: change.value.and_then(|value| value.chromaticity_u95),
+            window_s: Some(change.evidence.window_s),
+            n: Some(change.evidence.n),
+            forecast: None,
+        }
+    }
+
+    pub(super) fn forecast(id: &'a str, t_s: f64, forecast: Forecast) -> Self {
+        Self {
+            id,
+            t_s,
+            verdict: "forecast",
+            t_settled_s: None,
+            y: None,
+            y_u95: None,
+            u_prime: None,
+            v_prime: None,
+            uv_u95: None,
+            window_s: None,
+            n: None,
+            forecast: Some(forecast),
+        }
+    }
+}

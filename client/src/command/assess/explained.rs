@@ -1,0 +1,251 @@
+//! A series for people: its value, a plot with the band and where it settled, one sentence, and the evidence in a few words.
+
+use settled::settle::{Change, sentence};
+use settled_protocol::settling::{Evidence, Forecast, Verdict};
+
+use super::series::{Ending, Series};
+use super::trace::Trace;
+use crate::output::{BAD, CAUTION, GOOD, STRONG, styled};
+use crate::plot::Plot;
+use crate::show;
+
+/// Columns of everything.
+const WIDTH: usize = 80;
+
+/// Columns and rows of the curve.
+const CURVE: (usize, usize) = (68, 10);
+
+/// How far from the others, in spans of the others, a reading is left out of the plot: it would flatten all the rest.
+const FAR: f64 = 3.0;
+
+/// Whether the locale names an encoding other than UTF-8. One that isn't set says nothing.
+pub(super) fn is_ascii_locale() -> bool {
+    let locale = ["LC_ALL", "LC_CTYPE", "LANG"]
+        .iter()
+        .find_map(|name| std::env::var(name).ok().filter(|value| !value.is_empty()));
+    locale.is_some_and(|locale| !names_utf8(&locale))
+}
+
+fn names_utf8(locale: &str) -> bool {
+    let locale = locale.to_ascii_lowercase();
+    locale.contains("utf-8") || locale.contains("utf8")
+}
+
+/// All that is said of a series.
+pub(super) fn lines(series: &Series, trace: Option<&Trace>, ascii: bool) -> Vec<String> {
+    let ending = series.ending();
+    let mut lines = vec![styled(STRONG, &headline(series, &ending))];
+    let points = trace.map_or_else(Vec::new, |trace| trace.points(series.started_s));
+    let (near, far) = without_the_far(points);
+    let mut marks = Vec::new();
+    if series.readings > 1 {
+        lines.extend(plot(series, &ending, &near, ascii));
+        marks.extend(legend(series, &ending));
+    }
+    let style = match ending.verdict {
+        Verdict::Settled => GOOD,
+        Verdict::NoiseLimited | Verdict::TimedOut => CAUTION,
+        Verdict::WontSettle | Verdict::Lost => BAD,
+    };
+    lines.extend(wrapped(&marks.join("; ")));
+    lines.extend(wrapped(&in_a_sentence(series, &ending)).iter().map(|line| styled(style, line)));
+    let mut details = in_a_few_words(series, &ending);
+    if far > 0 {
+        details.push("readings far off are not in the plot".to_owned());
+    }
+    lines.extend(wrapped(&details.join("; ")));
+    lines.push(String::new());
+    if ascii { lines.iter().map(|line| in_ascii(line)).collect() } else { lines }
+}
+
+/// The series and its value.
+fn headline(series: &Series, ending: &Ending) -> String {
+    let name = if series.id.is_empty() { "the recording" } else { &series.id };
+    let Some(value) = &ending.value else { return name.to_owned() };
+    let colour = value.chromaticity.map_or_else(String::new, |colour| {
+        let radius = value.chromaticity_u95.map_or_else(String::new, |radius| format!(" ± {radius:.5}"));
+        format!("   u′ {:.5}  v′ {:.5}{radius}", colour.u_prime(), colour.v_prime())
+    });
+    format!("{name}: {}{colour}", show::estimate(value, series.photometric.unit()))
+}
+
+/// The points without those that would flatten the plot, and how many those are.
+fn without_the_far(mut points: Vec<(f64, f64)>) -> (Vec<(f64, f64)>, usize) {
+    let mut values: Vec<f64> = points.iter().map(|(_, y)| *y).collect();
+    values.sort_by(f64::total_cmp);
+    let edge = values.len() / 50;
+    let (Some(low), Some(high)) = (values.get(edge), values.iter().rev().nth(edge)) else {
+        return (points, 0);
+    };
+    let reach = FAR * (high - low);
+    let all = points.len();
+    if reach > 0.0 {
+        points.retain(|(_, y)| (low - reach..=high + reach).contains(y));
+    }
+    let far = all - points.len();
+    (points, far)
+}
+
+fn plot(series: &Series, ending: &Ending, points: &[(f64, f64)], ascii: bool) -> Vec<String> {
+    let band = ending.value.zip(ending.evidence.luminance_band);
+    let levels = band.map_or_else(Vec::new, |(value, band)| vec![value.y - band, value.y + band]);
+    let plot = Plot { width: CURVE.0, height: CURVE.1, levels: &levels, ascii };
+    let since = |t_s: f64| t_s - series.started_s;
+    let mut marks: Vec<(f64, char)> = ending.t_settled_s.map(|t_s| (since(t_s), '▲')).into_iter().collect();
+    marks.extend(series.lost_s.map(|t_s| (since(t_s), '▽')));
+    let (Some((from, _)), Some((to, _))) = (points.first(), points.last()) else { return Vec::new() };
+    let mut rows = vec![plot.unit(series.photometric.unit())];
+    rows.extend(plot.rows(points));
+    rows.extend(plot.axis(points, &marks));
+    rows.push(plot.foot(&plain_span(*from), &plain_span(*to)));
+    rows
+}
+
+/// What the marks and the lines in the plot are.
+fn legend(series: &Series, ending: &Ending) -> Vec<String> {
+    let after = |t_s: f64| plain_span(t_s - series.started_s);
+    let mut words: Vec<String> = Vec::new();
+    words.extend(ending.t_settled_s.map(|t_s| format!("▲ settled after {}", after(t_s))));
+    words.extend(series.lost_s.map(|t_s| format!("▽ lost after {}", after(t_s))));
+    words.extend(ending.value.zip(ending.evidence.luminance_band).map(|(value, band)| {
+        let share = 100.0 * band / value.y.abs().max(f64::MIN_POSITIVE);
+        let share = if share < 1000.0 { format!(" ({share:.2} %)") } else { String::new() };
+        format!("dotted: the band, ±{} {}{share}", show::digits(band, 3), series.photometric.unit())
+    }));
+    words
+}
+
+/// What the verdict rests on, at the moment it was reached.
+pub(super) fn in_a_sentence(series: &Series, ending: &Ending) -> String {
+    if series.readings == 0 {
+        return "There were no readings.".to_owned();
+    }
+    let Series { criteria, photometric, started_s, last_t_s, .. } = series;
+    let words =
+        sentence(ending.verdict, &ending.evidence, ending.value.as_ref(), criteria, photometric.unit());
+    let lasted_s = last_t_s - started_s;
+    match (&series.settled, ending.verdict) {
+        (Some(Change { t_s, .. }), _) => {
+            let why = words.strip_prefix("Settled: ").unwrap_or(&words);
+            let rounded = (t_s * 1000.0).round() / 1000.0;
+            format!("Settled after {} (t_s {rounded}): {why}", plain_span(t_s - started_s))
+        }
+        (None, Verdict::TimedOut) if lasted_s < criteria.max_wait_s => {
+            let why = words.split_once(": ").map_or(words.as_str(), |(_, why)| why);
+            let why = why.strip_prefix("there were ").unwrap_or(why);
+            format!("The recording ends after {}: {why}", plain_span(lasted_s))
+        }
+        _ => words,
+    }
+}
+
+/// The evidence that the sentence doesn't give.
+fn in_a_few_words(series: &Series, ending: &Ending) -> Vec<String> {
+    let Evidence { n, outliers, steps, noise, forecast, window_s, .. } = &ending.evidence;
+    let mut words = Vec::new();
+    words
+        .extend(noise.map(|noise| {
+            format!("noise {} {} a reading", show::digits(noise, 2), series.photometric.unit())
+        }));
+    if *n > 0 {
+        let window = plain_span(*window_s);
+        words.push(format!("judged by {n} readings over {window}, of {} in all", series.readings));
+    } else {
+        words.push(counted(series.readings, "reading", "readings"));
+    }
+    if *outliers > 0 {
+        words.push(counted(*outliers as u64, "outlier set aside", "outliers set aside"));
+    }
+    if *steps > 0 {
+        words.push(counted(*steps as u64, "step in the light", "steps in the light"));
+    }
+    let lasted_s = series.last_t_s - series.started_s;
+    let ahead = |forecast: &Forecast| ending.verdict == Verdict::TimedOut && forecast.high_s > lasted_s;
+    if let Some(forecast) = forecast.filter(ahead) {
+        let (low, high) = (plain_span(forecast.low_s.max(lasted_s)), plain_span(forecast.high_s));
+        let when = if low == high { format!("about {high}") } else { format!("{low} to {high}") };
+        words.push(format!("forecast: settles {when} after it began"));
+    }
+    words
+}
+
+fn counted(count: u64, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
+}
+
+/// A time span, finer than elsewhere: the plot is there to be looked at closely.
+fn plain_span(seconds: f64) -> String {
+    match seconds {
+        short if short < 10.0 => format!("{short:.1} s"),
+        middling if middling < 600.0 => format!("{middling:.0} s"),
+        long if long < 7200.0 => format!("{:.1} min", long / 60.0),
+        longer => format!("{:.1} h", longer / 3600.0),
+    }
+    .replace(".0 ", " ")
+}
+
+/// Lines of no more than [`WIDTH`], indented; none of nothing.
+fn wrapped(text: &str) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    // A number stays with its sign and its interval.
+    let text = text.replace(" %", "\u{a0}%").replace(" ± ", "\u{a0}±\u{a0}");
+    for word in text.split(' ').filter(|word| !word.is_empty()) {
+        match lines.last_mut() {
+            Some(line) if line.chars().count() + 1 + word.chars().count() <= WIDTH => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(format!("  {word}")),
+        }
+    }
+    lines.iter().map(|line| line.replace('\u{a0}', " ")).collect()
+}
+
+/// The same in signs that every terminal has.
+fn in_ascii(text: &str) -> String {
+    let mut plain = String::new();
+    for sign in text.chars() {
+        match sign {
+            '±' => plain.push_str("+/-"),
+            '²' => plain.push('2'),
+            '′' => plain.push('\''),
+            '▲' => plain.push('^'),
+            '▽' => plain.push('v'),
+            sign if sign.is_ascii() => plain.push(sign),
+            _ => plain.push('?'),
+        }
+    }
+    plain
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lines_fit_and_lose_nothing() {
+        let text = "word ".repeat(50);
+        let lines = wrapped(&text);
+        assert!(lines.len() == 4 && lines.iter().all(|line| line.len() <= WIDTH), "{lines:?}");
+        assert_eq!(lines.join(" ").split_whitespace().count(), 50);
+        assert!(wrapped("").is_empty());
+    }
+
+    #[test]
+    fn a_locale_that_names_another_encoding_wants_ascii() {
+        let wants: Vec<bool> =
+            ["C", "POSIX", "de_DE.ISO-8859-1", "C.UTF-8", "en_GB.utf8"].map(names_utf8).to_vec();
+        assert_eq!(wants, [false, false, false, true, true]);
+        assert_eq!(in_ascii("±0.5 cd/m² u′ ▲ é"), "+/-0.5 cd/m2 u' ^ ?");
+    }
+
+    #[test]
+    fn a_reading_far_off_does_not_flatten_the_others() {
+        let mut points: Vec<(f64, f64)> =
+            (0..100).map(|t| (f64::from(t), 100.0 + f64::from(t % 7))).collect();
+        points.push((100.0, 0.0));
+        let (near, far) = without_the_far(points);
+        assert_eq!((near.len(), far), (100, 1));
+        assert_eq!(without_the_far(vec![(0.0, 1.0), (1.0, 1.0)]).1, 0);
+    }
+}
