@@ -18,6 +18,9 @@ const PATIENCE_S: f64 = 120.0;
 /// Noise-limited when the window needed is longer than the longest by this factor.
 const HOPELESS: f64 = 1.3;
 
+/// Residuals more alike than this from one reading to the next are a curve, not noise.
+const SMOOTH: f64 = 0.95;
+
 /// Verdicts on the future wait until checkpoints agree.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Checks {
@@ -47,7 +50,8 @@ impl Engine {
             && outlook.earliest > latest
             && elapsed >= (2.0 * hold).max(PATIENCE_S.min(20.0 * hold));
         let hopeless = look.needed_s() > HOPELESS * self.rules.longest;
-        let too_noisy = !look.passes && !look.drifts && hopeless && elapsed >= 2.0 * hold;
+        let smooth = look.window.luminance.alike > SMOOTH;
+        let too_noisy = !look.passes && !look.drifts && hopeless && !smooth && elapsed >= 2.0 * hold;
         self.checks.out_of_reach = if out_of_reach { self.checks.out_of_reach.saturating_add(1) } else { 0 };
         self.checks.too_noisy = if too_noisy { self.checks.too_noisy.saturating_add(1) } else { 0 };
         self.despair(now)

@@ -114,6 +114,15 @@ fn noise_is_called_noise_and_not_drift() {
 }
 
 #[test]
+fn a_curve_without_noise_is_not_called_noise() {
+    let mut engine = engine();
+    let changes = feed(&mut engine, 0..1500, |t| 200.0 - 60.0 * (-t / 300.0).exp());
+    assert_eq!(verdicts(&changes), [Verdict::Settled]);
+    // 60 e^(−t/300) (1 − e^(−60/300)) = 1 at t = 717 s.
+    assert!((717.0..900.0).contains(&changes[0].t_s), "{changes:?}");
+}
+
+#[test]
 fn nothing_is_settled_before_the_shortest_wait() {
     let criteria = Criteria { min_wait_s: 300.0, ..Criteria::default() };
     let mut engine = Engine::new(criteria, None, 1000.0);

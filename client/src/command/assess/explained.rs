@@ -126,9 +126,9 @@ pub(super) fn in_a_sentence(series: &Series, ending: &Ending) -> String {
     let lasted_s = last_t_s - started_s;
     match (&series.settled, ending.verdict) {
         (Some(Change { t_s, .. }), _) => {
-            let why = words.strip_prefix("Settled: ").unwrap_or(&words);
+            let why = words.strip_prefix("Settled").unwrap_or(&words);
             let rounded = (t_s * 1000.0).round() / 1000.0;
-            format!("Settled after {} (t_s {rounded}): {why}", plain_span(t_s - started_s))
+            format!("Settled after {} (t_s {rounded}){why}", plain_span(t_s - started_s))
         }
         (None, Verdict::TimedOut) if lasted_s < criteria.max_wait_s => {
             let why = words.split_once(": ").map_or(words.as_str(), |(_, why)| why);

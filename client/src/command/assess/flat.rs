@@ -8,7 +8,7 @@ use std::borrow::Cow;
 use settled_protocol::quantity::Photometric;
 
 use super::decimal;
-use super::record::Record;
+use super::record::{Cautions, Record};
 
 /// Objects and lists within each other that are passed over here; deeper ones are left to the full decoder.
 const DEEPEST: usize = 4;
@@ -38,6 +38,7 @@ pub(super) fn json(line: &[u8]) -> Option<Record<'_>> {
             Member::V => flat.1 = Some(cursor.number()?),
             Member::Integration => record.integration_s = Some(cursor.number()?),
             Member::Chromaticity => record.uv = cursor.colour()?,
+            Member::Flags => record.cautions = cursor.cautions()?,
             Member::Resolution => record.resolution = Some(cursor.number()?),
             Member::End => record.end = cursor.literal("true").map(|()| true)?,
             Member::Other => cursor.pass_over(DEEPEST)?,
@@ -63,6 +64,7 @@ enum Member {
     Integration,
     Chromaticity,
     Resolution,
+    Flags,
     End,
     /// Means something, but comes too seldom to be known here.
     Rare,
@@ -84,6 +86,7 @@ impl Member {
             "integration_s" => Self::Integration,
             "chromaticity" => Self::Chromaticity,
             "resolution_cd_m2" => Self::Resolution,
+            "flags" => Self::Flags,
             "end" => Self::End,
             "criteria" => Self::Rare,
             _ => Self::Other,
@@ -104,6 +107,7 @@ impl Member {
             Self::Chromaticity => 1 << 7,
             Self::Resolution => 1 << 8,
             Self::End => 1 << 9,
+            Self::Flags => 1 << 10,
             Self::Rare | Self::Other => 0,
         }
     }
@@ -197,6 +201,22 @@ impl<'a> Cursor<'a> {
             Some(())
         })?;
         Some(u.zip(v).map(|(u, v)| [u, v]))
+    }
+
+    /// A list of names.
+    fn cautions(&mut self) -> Option<Cautions> {
+        let mut cautions = Cautions::default();
+        self.take(b'[')?;
+        if self.take(b']').is_some() {
+            return Some(cautions);
+        }
+        loop {
+            self.blanks();
+            cautions.take(self.string()?);
+            if self.take(b',').is_none() {
+                return self.take(b']').map(|()| cautions);
+            }
+        }
     }
 
     /// Takes a value that nobody asks for.

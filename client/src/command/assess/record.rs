@@ -6,6 +6,7 @@ use std::borrow::Cow;
 use serde::Deserialize;
 use serde_json::value::RawValue;
 use settled_protocol::quantity::Photometric;
+use settled_protocol::reading::Flag;
 use settled_protocol::settling::Criteria;
 
 use super::decimal;
@@ -27,7 +28,32 @@ pub(super) struct Record<'a> {
     pub(super) integration_s: Option<f64>,
     pub(super) criteria: Option<Criteria>,
     pub(super) resolution: Option<f64>,
+    pub(super) cautions: Cautions,
     pub(super) end: bool,
+}
+
+/// What flags of a reading matter here.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Cautions {
+    /// Taken with the aperture covered.
+    pub(super) dark: bool,
+    /// Taken before the meter had its own warm-up.
+    pub(super) warming: bool,
+}
+
+impl Cautions {
+    /// Takes a flag by its name.
+    pub(super) fn take(&mut self, name: &str) {
+        self.dark |= name == Flag::Dark.name();
+        self.warming |= name == Flag::MeterWarming.name();
+    }
+
+    /// Of names.
+    pub(super) fn of<'a>(names: impl IntoIterator<Item = &'a str>) -> Self {
+        let mut cautions = Self::default();
+        names.into_iter().for_each(|name| cautions.take(name));
+        cautions
+    }
 }
 
 impl Record<'_> {
@@ -57,6 +83,7 @@ impl Record<'_> {
             integration_s: self.integration_s,
             criteria: self.criteria,
             resolution: self.resolution,
+            cautions: self.cautions,
             end: self.end,
         }
     }
@@ -92,6 +119,8 @@ struct Members<'a> {
     #[serde(borrow)]
     resolution_cd_m2: Option<&'a RawValue>,
     #[serde(borrow)]
+    flags: Option<&'a RawValue>,
+    #[serde(borrow)]
     end: Option<&'a RawValue>,
 }
 
@@ -120,6 +149,7 @@ pub(super) fn json(line: &[u8]) -> Result<Record<'_>, Mistake> {
         integration_s: number("integration_s", members.integration_s)?,
         criteria: members.criteria.map(|raw| criteria(raw.get())).transpose()?,
         resolution: number("resolution_cd_m2", members.resolution_cd_m2)?,
+        cautions: cautions(members.flags),
         end: truth("end", members.end)?,
     };
     match record.missing() {
@@ -164,6 +194,13 @@ fn colour(members: &Members<'_>) -> Result<Option<[f64; 2]>, Mistake> {
         }
     };
     Ok(nested.or(flat).map(|(u, v)| [u, v]))
+}
+
+/// Flags that aren't a list of names are none of ours.
+fn cautions(raw: Option<&RawValue>) -> Cautions {
+    let names: Vec<Cow<'_, str>> =
+        raw.and_then(|raw| serde_json::from_str(raw.get()).ok()).unwrap_or_default();
+    Cautions::of(names.iter().map(AsRef::as_ref))
 }
 
 fn number(name: &'static str, raw: Option<&RawValue>) -> Result<Option<f64>, Mistake> {

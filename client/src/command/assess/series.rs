@@ -1,6 +1,7 @@
 //! One series of recorded readings, and what the engine says of it.
 
-use settled::settle::{Change, Engine, Observation};
+use settled::settle::mover::{Darks, WarmUp, moves};
+use settled::settle::{Change, Judge, Observation};
 use settled_protocol::quantity::Photometric;
 use settled_protocol::settling::{Criteria, Estimate, Evidence, Forecast, Test, Verdict};
 
@@ -28,7 +29,9 @@ pub(super) struct Series {
     announced: bool,
     boot: Option<Box<str>>,
     resolution: Option<f64>,
-    judge: Judge,
+    judged: Judged,
+    darks: Darks,
+    warm_up: WarmUp,
     /// Whether what comes after it has settled matters.
     watched: bool,
     last_forecast: Option<Forecast>,
@@ -36,10 +39,10 @@ pub(super) struct Series {
 
 /// Who judges.
 #[derive(Debug)]
-enum Judge {
+enum Judged {
     /// Nobody before the first reading, which tells when the series began.
     Awaited,
-    Engine(Box<Engine>),
+    By(Box<Judge>),
     /// Nobody any more: it has settled, and nothing more is asked.
     Gone,
 }
@@ -69,7 +72,9 @@ impl Series {
             announced: false,
             boot: None,
             resolution: None,
-            judge: Judge::Awaited,
+            judged: Judged::Awaited,
+            darks: Darks::default(),
+            warm_up: WarmUp::Unknown,
             watched,
             last_forecast: None,
         }
@@ -102,15 +107,24 @@ impl Series {
         }
         self.last_t_s = t_s;
         self.readings += 1;
+        if record.cautions.dark {
+            self.darks.push(t_s, y);
+            return Ok(None);
+        }
+        self.warm_up = match (record.cautions.warming, self.warm_up) {
+            (true, _) => WarmUp::Going,
+            (false, WarmUp::Unknown) => WarmUp::Unknown,
+            (false, _) => WarmUp::Over,
+        };
         let observation = Observation { t_s, integration_s: record.integration_s, y, uv: record.uv };
-        let change = match &mut self.judge {
-            Judge::Gone => return Ok(None),
-            Judge::Engine(engine) => engine.push(observation),
-            Judge::Awaited => {
+        let change = match &mut self.judged {
+            Judged::Gone => return Ok(None),
+            Judged::By(judge) => judge.push(observation),
+            Judged::Awaited => {
                 self.started_s = t_s - record.integration_s.unwrap_or(0.0);
-                let mut engine = Box::new(Engine::new(self.criteria, self.resolution, self.started_s));
-                let change = engine.push(observation);
-                self.judge = Judge::Engine(engine);
+                let mut judge = Box::new(Judge::new(self.criteria, self.resolution, self.started_s));
+                let change = judge.push(observation);
+                self.judged = Judged::By(judge);
                 change
             }
         };
@@ -124,8 +138,8 @@ impl Series {
     fn set_up(&mut self, record: &Record<'_>) {
         if let Some(criteria) = record.criteria {
             self.criteria = criteria;
-            if matches!(self.judge, Judge::Engine(_)) {
-                self.judge = Judge::Awaited;
+            if matches!(self.judged, Judged::By(_)) {
+                self.judged = Judged::Awaited;
             }
         }
         self.announced |= record.criteria.is_some() || record.resolution.is_some();
@@ -141,7 +155,7 @@ impl Series {
             Verdict::Settled if self.settled.is_none() => {
                 self.settled = Some(change.clone());
                 if !self.watched {
-                    self.judge = Judge::Gone;
+                    self.judged = Judged::Gone;
                 }
             }
             Verdict::Lost => self.lost_s = self.lost_s.or(Some(change.t_s)),
@@ -151,8 +165,8 @@ impl Series {
 
     /// The forecast, if it is a new one, on the series' own clock.
     pub(super) fn new_forecast(&mut self) -> Option<Forecast> {
-        let Judge::Engine(engine) = &self.judge else { return None };
-        let forecast = engine.forecast()?;
+        let Judged::By(judge) = &self.judged else { return None };
+        let forecast = judge.forecast()?;
         if self.last_forecast.replace(forecast) == Some(forecast) {
             return None;
         }
@@ -167,11 +181,13 @@ impl Series {
             let (t_settled_s, evidence) = (Some(*t_s), evidence.clone());
             return Ending { verdict: *verdict, t_settled_s, value: *value, evidence };
         }
-        let Judge::Engine(engine) = &self.judge else {
+        let Judged::By(judge) = &self.judged else {
             let evidence = Evidence { failing: vec![Test::TooFew], ..Evidence::default() };
             return Ending { verdict: Verdict::TimedOut, t_settled_s: None, value: None, evidence };
         };
-        let standing = engine.standing();
+        let mut standing = judge.standing();
+        standing.evidence.moves =
+            moves(&standing.evidence, self.criteria.hold_s, self.last_t_s, &self.darks, self.warm_up);
         let hopeless = |verdict: &Verdict| matches!(verdict, Verdict::NoiseLimited | Verdict::WontSettle);
         Ending {
             verdict: standing.verdict.filter(hopeless).unwrap_or(Verdict::TimedOut),

@@ -7,7 +7,7 @@ use settled_protocol::quantity::Photometric;
 
 use super::decimal;
 use super::mistake::{LIGHT, Missing, Mistake, TIME, quote};
-use super::record::Record;
+use super::record::{Cautions, Record};
 
 /// What may stand between fields.
 const DELIMITERS: [u8; 4] = [b',', b';', b'\t', b'|'];
@@ -25,11 +25,12 @@ enum Column {
     V,
     Integration,
     Resolution,
+    Flags,
     End,
 }
 
 /// Every name a column may have; of those that mean the same, the first that is there counts.
-const NAMES: [(&str, Column); 13] = [
+const NAMES: [(&str, Column); 14] = [
     ("id", Column::Id),
     ("meter", Column::Id),
     ("boot", Column::Boot),
@@ -42,6 +43,7 @@ const NAMES: [(&str, Column); 13] = [
     ("v_prime", Column::V),
     ("integration_s", Column::Integration),
     ("resolution_cd_m2", Column::Resolution),
+    ("flags", Column::Flags),
     ("end", Column::End),
 ];
 
@@ -228,6 +230,7 @@ fn fill<'a>(
         Column::V => uv.1 = number()?,
         Column::Integration => record.integration_s = number()?,
         Column::Resolution => record.resolution = number()?,
+        Column::Flags => record.cautions = Cautions::of(word(field)?.split_ascii_whitespace()),
         Column::End => record.end = truth(name, field)?,
     }
     Ok(())
