@@ -10,7 +10,7 @@
 //! | `sums` | what a line is made of, kept so that any window costs the same |
 //! | `line` | least squares under noise that is alike from reading to reading |
 //! | `look` | the shortest window on which every test passes |
-//! | `blocks`, `forecast` | when will it settle |
+//! | `blocks`, `approach`, `forecast` | when will it settle |
 //! | `standing` | how it stands, as evidence |
 //! | `student` | quantiles, tabulated |
 //! | [`sentence`](mod@sentence) | the verdict in plain words |
@@ -18,6 +18,7 @@
 //! Memory of one request: 72,704 bytes of readings, 12,800 of quantiles and under 8,192 of everything else, allocated at the
 //! start; after that only a change of verdict and [`Engine::standing`] allocate, for the list of failing tests.
 
+mod approach;
 mod bend;
 mod blocks;
 mod forecast;
@@ -393,5 +394,7 @@ impl Engine {
     }
 }
 
+#[cfg(test)]
+mod reference;
 #[cfg(test)]
 mod tests;
