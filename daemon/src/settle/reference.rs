@@ -3,8 +3,10 @@
 //! Certified data sets are from the Statistical Reference Datasets (StRD) of NIST/ITL. Sets whose models the engine doesn't have
 //! (rational functions, powers, peaks) are left out.
 
+mod correlated;
 mod exponential;
 mod line;
+mod quantile;
 mod univariate;
 
 use serde_json::Value;
