@@ -395,6 +395,8 @@ impl Engine {
 }
 
 #[cfg(test)]
+mod properties;
+#[cfg(test)]
 mod reference;
 #[cfg(test)]
 mod tests;
