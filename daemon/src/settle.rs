@@ -15,7 +15,7 @@
 //! | `student` | quantiles, tabulated |
 //! | [`sentence`](mod@sentence) | the verdict in plain words |
 //!
-//! Memory of one request: 72,704 bytes of readings, 12,800 of quantiles and under 8,192 of everything else, allocated at the
+//! Memory of one request: 72,704 bytes of readings, 12,800 of quantiles and under 10,240 of everything else, allocated at the
 //! start; after that only a change of verdict and [`Engine::standing`] allocate, for the list of failing tests.
 
 mod approach;
@@ -394,6 +394,8 @@ impl Engine {
     }
 }
 
+#[cfg(test)]
+mod memory;
 #[cfg(test)]
 mod properties;
 #[cfg(test)]
