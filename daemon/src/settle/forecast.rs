@@ -1,4 +1,6 @@
-//! When will it settle? An exponential approach fitted to block means, for every time constant that may be.
+//! When will it settle? An exponential approach fitted to block means, for every time constant that may be. The median is that of
+//! the best fit between the grid's time constants where the grid's own is beside it; the interval and what is called
+//! hopeless stay with the grid, whose coarseness stands for models that don't hold.
 
 use settled_protocol::settling::Forecast;
 
@@ -89,7 +91,7 @@ fn outlook(blocks: &[Block], hold: f64, [luminance, chromaticity]: [f64; 2]) -> 
             channel.fit(&decay, row, hold);
         }
     }
-    channels.iter().flatten().fold(Outlook::NOW, |all, channel| all.and(channel.outlook()))
+    channels.iter().flatten().fold(Outlook::NOW, |all, channel| all.and(channel.outlook(hold)))
 }
 
 /// The time constant of a row of the grid, in s.
@@ -134,7 +136,7 @@ impl<'a> Profile<'a> {
         settles.is_finite().then_some(Fit { approach, settles })
     }
 
-    fn outlook(&self) -> Outlook {
+    fn outlook(&self, hold: f64) -> Outlook {
         let Some((row, best)) = self.best() else {
             return Outlook::OPEN;
         };
@@ -155,12 +157,17 @@ impl<'a> Profile<'a> {
         weighed.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
         let at = |share| quantile(&weighed, share);
         let (near, far) = self.between(&best, row);
+        let refined = self.refined(row).and_then(|approach| self.timed(approach, hold));
+        let median = match refined {
+            Some(fit) if self.is_beside(at(0.5), row) => fit.settles,
+            _ => at(0.5),
+        };
         Outlook {
-            median: at(0.5),
-            low: at(0.025).min(near),
-            high: at(0.975).max(far),
+            median,
+            low: at(0.025).min(near).min(median),
+            high: at(0.975).max(far).max(median),
             earliest,
-            approach: Some(self.refined(row).unwrap_or(best.approach)),
+            approach: Some(refined.unwrap_or(best).approach),
         }
     }
 
@@ -173,6 +180,12 @@ impl<'a> Profile<'a> {
     /// The best fit between the rows beside a row.
     fn refined(&self, row: usize) -> Option<Approach> {
         self.channel.between(constant(row.checked_sub(1)?), constant(row + 1))
+    }
+
+    /// Whether a time is that of a row or of one beside it: the best fit between rows then stands for the grid's.
+    fn is_beside(&self, settles: f64, row: usize) -> bool {
+        let rows = self.fits.get(row.saturating_sub(1)..).unwrap_or_default();
+        rows.iter().take(3).flatten().any(|fit| fit.settles == settles)
     }
 
     /// Half-way from the best fit to those beside it on the grid: precise data would otherwise be given to one row of it, and
@@ -196,4 +209,50 @@ fn quantile(weighed: &[(f64, f64)], share: f64) -> f64 {
         }
     }
     0.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Where a decay of `amplitude` bands is within a band for a hold of a minute.
+    fn settles(amplitude: f64, tau: f64) -> f64 {
+        tau * (amplitude * -(-60.0 / tau).exp_m1()).ln()
+    }
+
+    fn clean(amplitude: f64, tau: f64) -> Vec<Block> {
+        let block = |index: u32| {
+            let time = 4.0 * f64::from(index);
+            let y = 100.0 + amplitude * (-time / tau).exp();
+            Block { time, values: [y, 0.0, 0.0], count: 4.0, coloured: false }
+        };
+        (0..40).map(block).collect()
+    }
+
+    #[test]
+    fn a_clean_approach_is_forecast_to_a_hundredth_of_a_second_whatever_its_time_constant() {
+        for tau in [47.0, 60.0, 83.0, 111.0, 150.0, 199.0, 260.0] {
+            let blocks = clean(30.0, tau);
+            let outlook = forecast(&blocks, 0.0, 160.0, 60.0, [1.0, 0.0]);
+            let truth = settles(30.0, tau).max(160.0);
+            assert!((outlook.median - truth).abs() < 0.01, "{tau}: {outlook:?}, {truth}");
+            assert!((outlook.low..=outlook.high).contains(&truth), "{tau}: {outlook:?}");
+            let approach = outlook.approach.unwrap();
+            assert!((approach.limit - 100.0).abs() < 1e-5, "{approach:?}");
+            assert!((approach.constant / tau - 1.0).abs() < 1e-6, "{approach:?}");
+        }
+    }
+
+    #[test]
+    fn no_approach_is_made_up_of_a_straight_line_or_of_nothing() {
+        let line: Vec<_> = clean(0.0, 60.0)
+            .into_iter()
+            .map(|block| Block { values: [100.0 + block.time, 0.0, 0.0], ..block })
+            .collect();
+        // The longest time constant tried, as there is none between it and a longer one.
+        let best = forecast(&line, 0.0, 160.0, 60.0, [1.0, 0.0]).approach.unwrap();
+        assert_eq!(best.constant, constant(CONSTANTS - 1));
+        let flat = forecast(&clean(0.0, 60.0), 0.0, 160.0, 60.0, [1.0, 0.0]);
+        assert_eq!((flat.median, flat.approach), (160.0, None));
+    }
 }
