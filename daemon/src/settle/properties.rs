@@ -171,13 +171,13 @@ proptest! {
         prop_assert_eq!(verdicts(&run(scene.criteria, 0.0, &readings)), [Verdict::Settled]);
     }
 
-    /// Steps from 1.3 times as far as a band and six sigma. Nearer to it a few are missed: they pass the gate, and where the
-    /// confirmation of once a hold falls into the hold after the step, it may take a value half-way for the level.
+    /// Steps from twice as far as a band and six sigma, which the gate can't take for noise. Smaller ones are seen by their mean,
+    /// later, and not always: see below.
     #[test]
-    fn a_step_of_well_more_than_a_band_and_six_sigma_is_lost_within_a_hold(
-        scene in scene(), at in 0.5..0.9, more in prop_oneof![1.3..1.5, 1.3..20.0], up in any::<bool>()
+    fn a_step_of_twice_a_band_and_six_sigma_is_lost_within_a_hold(
+        scene in scene(), at in 0.5..0.9, more in prop_oneof![2.0..2.2, 2.0..20.0], up in any::<bool>()
     ) {
-        let scene = Scene { drift: 0.0, approach: (0.0, 1.0), noise: scene.noise.min(1.0), ..scene };
+        let scene = Scene { drift: 0.0, approach: (0.0, 1.0), noise: scene.noise.min(0.3), ..scene };
         let mut readings = scene.readings(12);
         let plain = run(scene.criteria, 0.0, &readings);
         let from = at * 12.0 * scene.criteria.hold_s;
@@ -190,6 +190,33 @@ proptest! {
         let lost = changes.iter().find(|change| change.verdict == Verdict::Lost).map(|change| change.t_s - from);
         prop_assert!(lost.is_some_and(|after| after > 0.0 && after <= scene.criteria.hold_s), "{lost:?}");
     }
+}
+
+/// A tenth more than a band and six sigma, at two hundred moments of the hold. It passes the gate, and where the confirmation of
+/// once a hold comes soon after it, that may take a value half-way for the level, from which either half is within a band.
+#[test]
+fn a_step_of_little_more_than_a_band_and_six_sigma_is_lost_in_all_cases_but_one_in_a_hundred() {
+    let (mut seen, mut missed) = (0, 0);
+    for (noise, seed) in
+        [0.02, 0.1, 0.3].into_iter().flat_map(|noise| (1..=200).map(move |seed| (noise, seed)))
+    {
+        let criteria = Criteria::default();
+        let (drift, approach) = (0.0, (0.0, 1.0));
+        let seed = 7919 * seed;
+        let scene =
+            Scene { criteria, level: 100.0, drift, approach, noise, interval: 4, coloured: false, seed };
+        let mut readings = scene.readings(10);
+        let from = criteria.hold_s * (5.0 + (seed % 97) as f64 / 97.0);
+        for reading in readings.iter_mut().filter(|reading| reading.t_s >= from) {
+            reading.y += 1.1 * (1.0 + 6.0 * noise) * scene.band();
+        }
+        let changes = run(criteria, 0.0, &readings);
+        seen += 1;
+        missed +=
+            u32::from(!changes.iter().any(|change| change.verdict == Verdict::Lost && change.t_s > from));
+    }
+    assert_eq!(seen, 600);
+    assert!(missed <= 6, "{missed} of {seen}");
 }
 
 /// Mean time to settle over forty seeds, the same for every noise: flat light, a drift of half a band and of most of one, approaches
