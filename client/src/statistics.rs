@@ -59,4 +59,33 @@ mod tests {
         assert!((found.slope_per_s - 0.5).abs() < 1e-12);
         assert_eq!(Statistics::of(&series[..2]), None);
     }
+    /// NIST StRD, univariate and linear, each to what its digits allow in doubles.
+    #[test]
+    fn nists_certified_mean_standard_deviation_and_slope_are_reproduced() {
+        let texts = [
+            (include_str!("../../tests/reference/nist/Lottery.json"), 1e-14, 1e-13),
+            (include_str!("../../tests/reference/nist/Michelso.json"), 1e-14, 1e-12),
+            (include_str!("../../tests/reference/nist/NumAcc1.json"), 1e-15, 1e-15),
+            (include_str!("../../tests/reference/nist/NumAcc3.json"), 1e-13, 2e-9),
+            (include_str!("../../tests/reference/nist/NumAcc4.json"), 1e-13, 2e-8),
+        ];
+        let parse = |text: &str| serde_json::from_str::<serde_json::Value>(text).unwrap();
+        let numbers = |set: &serde_json::Value, member: &str| -> Vec<f64> {
+            set[member].as_array().unwrap().iter().map(|number| number.as_f64().unwrap()).collect()
+        };
+        let off = |found: f64, set: &serde_json::Value, member: &str| {
+            (found / set[member].as_f64().unwrap() - 1.0).abs()
+        };
+        for (text, mean, sd) in texts {
+            let set = parse(text);
+            let series: Vec<_> = (0_u32..).map(f64::from).zip(numbers(&set, "y")).collect();
+            let found = Statistics::of(&series).unwrap();
+            assert!(off(found.mean, &set, "certified_mean") <= mean, "{} {found:?}", set["name"]);
+            assert!(off(found.sd, &set, "certified_sd") <= sd, "{} {found:?}", set["name"]);
+        }
+        let norris = parse(include_str!("../../tests/reference/nist/Norris.json"));
+        let series: Vec<_> = numbers(&norris, "x").into_iter().zip(numbers(&norris, "y")).collect();
+        let found = Statistics::of(&series).unwrap();
+        assert!(off(found.slope_per_s, &norris, "certified_slope") <= 1e-13, "{found:?}");
+    }
 }

@@ -1,8 +1,11 @@
-//! When will it settle? An exponential approach fitted to block means, for every time constant that may be.
+//! When will it settle? An exponential approach fitted to block means, for every time constant that may be. The median is that of
+//! the best fit between the grid's time constants where the grid's own is beside it; the interval and what is called
+//! hopeless stay with the grid, whose coarseness stands for models that don't hold.
 
 use settled_protocol::settling::Forecast;
 
-use super::blocks::{Block, MOST};
+use super::approach::{Approach, Channel, Decay};
+use super::blocks::Block;
 
 /// Time constants tried.
 const CONSTANTS: usize = 40;
@@ -24,13 +27,15 @@ pub(super) struct Outlook {
     pub(super) high: f64,
     /// Lower end of the 99 % likelihood region, with no prior: not before this.
     pub(super) earliest: f64,
+    /// The best fit of luminance: where it goes, and how fast.
+    pub(super) approach: Option<Approach>,
 }
 
 impl Outlook {
     /// Settled already.
-    const NOW: Self = Self { median: 0.0, low: 0.0, high: 0.0, earliest: 0.0 };
+    const NOW: Self = Self { median: 0.0, low: 0.0, high: 0.0, earliest: 0.0, approach: None };
     /// The fit says nothing.
-    const OPEN: Self = Self { median: 0.0, low: 0.0, high: 1e9, earliest: 0.0 };
+    const OPEN: Self = Self { median: 0.0, low: 0.0, high: 1e9, earliest: 0.0, approach: None };
 
     /// The later of two channels: the light has settled when both have.
     fn and(self, other: Self) -> Self {
@@ -39,6 +44,7 @@ impl Outlook {
             low: self.low.max(other.low),
             high: self.high.max(other.high),
             earliest: self.earliest.max(other.earliest),
+            approach: self.approach.or(other.approach),
         }
     }
 
@@ -62,6 +68,7 @@ pub(super) fn forecast(blocks: &[Block], start: f64, now: f64, hold: f64, bands:
         low: whole.low.min(half.low).max(now),
         high: whole.high.max(half.high).max(now),
         earliest: whole.earliest,
+        approach: whole.approach,
     }
 }
 
@@ -74,17 +81,17 @@ fn recent(blocks: &[Block], from: f64) -> &[Block] {
 fn outlook(blocks: &[Block], hold: f64, [luminance, chromaticity]: [f64; 2]) -> Outlook {
     let coloured = !blocks.is_empty() && blocks.iter().all(|block| block.coloured);
     let mut channels = [
-        Some(Channel::new(blocks, 0, luminance)),
-        coloured.then(|| Channel::new(blocks, 1, chromaticity)),
-        coloured.then(|| Channel::new(blocks, 2, chromaticity)),
+        Some(Profile::new(blocks, 0, luminance)),
+        coloured.then(|| Profile::new(blocks, 1, chromaticity)),
+        coloured.then(|| Profile::new(blocks, 2, chromaticity)),
     ];
     for row in 0..CONSTANTS {
         let decay = Decay::new(blocks, constant(row));
         for channel in channels.iter_mut().flatten() {
-            channel.fit(blocks, &decay, row, hold);
+            channel.fit(&decay, row, hold);
         }
     }
-    channels.iter().flatten().fold(Outlook::NOW, |all, channel| all.and(channel.outlook(blocks)))
+    channels.iter().flatten().fold(Outlook::NOW, |all, channel| all.and(channel.outlook(hold)))
 }
 
 /// The time constant of a row of the grid, in s.
@@ -93,95 +100,55 @@ fn constant(row: usize) -> f64 {
     shortest * (longest / shortest).powf(row as f64 / (CONSTANTS - 1) as f64)
 }
 
-/// e^(−t/τ) at every block, t counted from the first.
-struct Decay {
-    constant: f64,
-    values: [f64; MOST],
-    mean: f64,
-    /// Weighted sum of squares about the mean; nothing where the decay can't be told from a constant.
-    spread: Option<f64>,
-}
-
-impl Decay {
-    fn new(blocks: &[Block], constant: f64) -> Self {
-        let first = blocks.first().map_or(0.0, |block| block.time);
-        let mut values = [0.0; MOST];
-        let (mut weight, mut sum, mut squares) = (0.0, 0.0, 0.0);
-        for (value, block) in values.iter_mut().zip(blocks) {
-            *value = (-(block.time - first) / constant).exp();
-            weight += block.count;
-            sum += block.count * *value;
-            squares += block.count * *value * *value;
-        }
-        let spread = squares - sum * sum / weight;
-        Self { constant, values, mean: sum / weight, spread: (spread > 1e-12 * squares).then_some(spread) }
-    }
-}
-
-/// One time constant's best fit.
+/// A fit, and when it would be within the band for a hold, in s.
 #[derive(Clone, Copy)]
 struct Fit {
-    amplitude: f64,
-    /// Weighted sum of squared residuals.
-    misfit: f64,
-    /// When the approach would be within the band for a hold, in s.
+    approach: Approach,
     settles: f64,
 }
 
-/// y = c + A e^(−t/τ) for one channel: A and c are linear given τ (variable projection, Golub & Pereyra 1973, cited from
-/// memory), so only τ is searched.
-struct Channel {
-    index: usize,
+/// The fits of one channel, for every time constant of the grid.
+struct Profile<'a> {
+    channel: Channel<'a>,
     band: f64,
     first: f64,
-    mean: f64,
-    spread: f64,
     fits: [Option<Fit>; CONSTANTS],
 }
 
-impl Channel {
-    fn new(blocks: &[Block], index: usize, band: f64) -> Self {
-        let weight: f64 = blocks.iter().map(|block| block.count).sum();
-        let mean = blocks.iter().map(|block| block.count * value(block, index)).sum::<f64>() / weight;
-        let spread = blocks.iter().map(|block| block.count * (value(block, index) - mean).powi(2)).sum();
+impl<'a> Profile<'a> {
+    fn new(blocks: &'a [Block], index: usize, band: f64) -> Self {
         let first = blocks.first().map_or(0.0, |block| block.time);
-        Self { index, band, first, mean, spread, fits: [None; CONSTANTS] }
+        Self { channel: Channel::new(blocks, index), band, first, fits: [None; CONSTANTS] }
     }
 
-    fn fit(&mut self, blocks: &[Block], decay: &Decay, row: usize, hold: f64) {
-        let Some(spread) = decay.spread else { return };
-        let terms = decay.values.iter().zip(blocks);
-        let product: f64 = terms
-            .map(|(decayed, block)| {
-                block.count * (decayed - decay.mean) * (value(block, self.index) - self.mean)
-            })
-            .sum();
-        let amplitude = product / spread;
-        let misfit = (self.spread - amplitude * product).max(1e-12 * self.spread);
-        let over = amplitude.abs() * -(-hold / decay.constant).exp_m1() / self.band;
-        let settles = self.first + if over > 1.0 { decay.constant * over.ln() } else { 0.0 };
-        if let Some(slot) = self.fits.get_mut(row)
-            && misfit.is_finite()
-            && settles.is_finite()
-        {
-            *slot = Some(Fit { amplitude, misfit, settles });
+    fn fit(&mut self, decay: &Decay, row: usize, hold: f64) {
+        let fit = self.channel.fit(decay).and_then(|approach| self.timed(approach, hold));
+        if let Some(slot) = self.fits.get_mut(row) {
+            *slot = fit;
         }
     }
 
-    fn outlook(&self, blocks: &[Block]) -> Outlook {
-        let known = self.fits.iter().enumerate().filter_map(|(row, fit)| fit.map(|fit| (row, fit)));
-        let Some((row, best)) = known.min_by(|a, b| a.1.misfit.total_cmp(&b.1.misfit)) else {
+    /// When an approach is within the band for a hold: |A| e^(−t/τ) (1 − e^(−hold/τ)) is the band then.
+    fn timed(&self, approach: Approach, hold: f64) -> Option<Fit> {
+        let Approach { amplitude, constant, .. } = approach;
+        let over = amplitude.abs() * -(-hold / constant).exp_m1() / self.band;
+        let settles = self.first + if over > 1.0 { constant * over.ln() } else { 0.0 };
+        settles.is_finite().then_some(Fit { approach, settles })
+    }
+
+    fn outlook(&self, hold: f64) -> Outlook {
+        let Some((row, best)) = self.best() else {
             return Outlook::OPEN;
         };
-        if best.misfit <= 0.0 {
+        if best.approach.misfit <= 0.0 {
             return Outlook::NOW;
         }
-        let freedom = self.freedom(blocks, &best, row);
+        let freedom = self.channel.freedom(&best.approach);
         let mut weighed = [(f64::INFINITY, 0.0); CONSTANTS];
         let mut earliest = f64::INFINITY;
         for (row, (slot, fit)) in weighed.iter_mut().zip(&self.fits).enumerate() {
             let Some(fit) = fit else { continue };
-            let worse = freedom * (fit.misfit / best.misfit - 1.0);
+            let worse = freedom * (fit.approach.misfit / best.approach.misfit - 1.0);
             *slot = (fit.settles, (-0.5 * worse).exp() / (1.0 + constant(row) / LIKELY_S));
             if worse < REGION_99 {
                 earliest = earliest.min(fit.settles);
@@ -190,7 +157,35 @@ impl Channel {
         weighed.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
         let at = |share| quantile(&weighed, share);
         let (near, far) = self.between(&best, row);
-        Outlook { median: at(0.5), low: at(0.025).min(near), high: at(0.975).max(far), earliest }
+        let refined = self.refined(row).and_then(|approach| self.timed(approach, hold));
+        let median = match refined {
+            Some(fit) if self.is_beside(at(0.5), row) => fit.settles,
+            _ => at(0.5),
+        };
+        Outlook {
+            median,
+            low: at(0.025).min(near).min(median),
+            high: at(0.975).max(far).max(median),
+            earliest,
+            approach: Some(refined.unwrap_or(best).approach),
+        }
+    }
+
+    /// The best fit of the grid, and its row.
+    fn best(&self) -> Option<(usize, Fit)> {
+        let known = self.fits.iter().enumerate().filter_map(|(row, fit)| fit.map(|fit| (row, fit)));
+        known.min_by(|a, b| a.1.approach.misfit.total_cmp(&b.1.approach.misfit))
+    }
+
+    /// The best fit between the rows beside a row.
+    fn refined(&self, row: usize) -> Option<Approach> {
+        self.channel.between(constant(row.checked_sub(1)?), constant(row + 1))
+    }
+
+    /// Whether a time is that of a row or of one beside it: the best fit between rows then stands for the grid's.
+    fn is_beside(&self, settles: f64, row: usize) -> bool {
+        let rows = self.fits.get(row.saturating_sub(1)..).unwrap_or_default();
+        rows.iter().take(3).flatten().any(|fit| fit.settles == settles)
     }
 
     /// Half-way from the best fit to those beside it on the grid: precise data would otherwise be given to one row of it, and
@@ -201,26 +196,6 @@ impl Channel {
         fits.map(|fit| f64::midpoint(fit.settles, best.settles))
             .fold((best.settles, best.settles), |(near, far), middle| (near.min(middle), far.max(middle)))
     }
-
-    /// Degrees of freedom of the best fit, fewer where neighbouring residuals are alike.
-    fn freedom(&self, blocks: &[Block], best: &Fit, row: usize) -> f64 {
-        let decay = Decay::new(blocks, constant(row));
-        let (mut squares, mut lagged, mut before) = (0.0, 0.0, 0.0);
-        for (decayed, block) in decay.values.iter().zip(blocks) {
-            let residual = value(block, self.index) - self.mean - best.amplitude * (decayed - decay.mean);
-            squares += residual * residual;
-            lagged += residual * before;
-            before = residual;
-        }
-        let count = blocks.len() as f64;
-        let alike = if squares > 0.0 { (lagged / squares + 3.0 / count).clamp(0.0, 0.95) } else { 0.0 };
-        ((count - 3.0) * (1.0 - alike) / (1.0 + alike)).max(1.0)
-    }
-}
-
-/// A channel of a block: luminance, u′ or v′.
-fn value(block: &Block, index: usize) -> f64 {
-    block.values.get(index).copied().unwrap_or_default()
 }
 
 /// The value below which `share` of the weight lies, of pairs of value and weight in order of value.
@@ -234,4 +209,50 @@ fn quantile(weighed: &[(f64, f64)], share: f64) -> f64 {
         }
     }
     0.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Where a decay of `amplitude` bands is within a band for a hold of a minute.
+    fn settles(amplitude: f64, tau: f64) -> f64 {
+        tau * (amplitude * -(-60.0 / tau).exp_m1()).ln()
+    }
+
+    fn clean(amplitude: f64, tau: f64) -> Vec<Block> {
+        let block = |index: u32| {
+            let time = 4.0 * f64::from(index);
+            let y = 100.0 + amplitude * (-time / tau).exp();
+            Block { time, values: [y, 0.0, 0.0], count: 4.0, coloured: false }
+        };
+        (0..40).map(block).collect()
+    }
+
+    #[test]
+    fn a_clean_approach_is_forecast_to_a_hundredth_of_a_second_whatever_its_time_constant() {
+        for tau in [47.0, 60.0, 83.0, 111.0, 150.0, 199.0, 260.0] {
+            let blocks = clean(30.0, tau);
+            let outlook = forecast(&blocks, 0.0, 160.0, 60.0, [1.0, 0.0]);
+            let truth = settles(30.0, tau).max(160.0);
+            assert!((outlook.median - truth).abs() < 0.01, "{tau}: {outlook:?}, {truth}");
+            assert!((outlook.low..=outlook.high).contains(&truth), "{tau}: {outlook:?}");
+            let approach = outlook.approach.unwrap();
+            assert!((approach.limit - 100.0).abs() < 1e-5, "{approach:?}");
+            assert!((approach.constant / tau - 1.0).abs() < 1e-6, "{approach:?}");
+        }
+    }
+
+    #[test]
+    fn no_approach_is_made_up_of_a_straight_line_or_of_nothing() {
+        let line: Vec<_> = clean(0.0, 60.0)
+            .into_iter()
+            .map(|block| Block { values: [100.0 + block.time, 0.0, 0.0], ..block })
+            .collect();
+        // The longest time constant tried, as there is none between it and a longer one.
+        let best = forecast(&line, 0.0, 160.0, 60.0, [1.0, 0.0]).approach.unwrap();
+        assert_eq!(best.constant, constant(CONSTANTS - 1));
+        let flat = forecast(&clean(0.0, 60.0), 0.0, 160.0, 60.0, [1.0, 0.0]);
+        assert_eq!((flat.median, flat.approach), (160.0, None));
+    }
 }

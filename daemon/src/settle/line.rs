@@ -64,7 +64,8 @@ impl Line {
     }
 }
 
-/// Marriott & Pope's correction for a detrended series (1954, cited from memory), kept within 0 to [`MOST_ALIKE`].
+/// A series from which a line was taken looks less alike than it is, by (2 + 4ρ)/n to first order (Marriott & Pope 1954 and Kendall
+/// 1954 for a mean, the second term of the numerator one more for a slope; from memory). Kept within 0 to [`MOST_ALIKE`].
 fn unbiased(lag: f64, count: f64) -> f64 {
     (lag + (2.0 + 4.0 * lag) / count).clamp(0.0, MOST_ALIKE)
 }

@@ -7,10 +7,10 @@ use super::track::CAPACITY;
 use super::*;
 
 /// A small generator (xorshift64*, Vigna 2016, cited from memory): the same numbers on every run.
-struct Noise(u64);
+pub(super) struct Noise(pub(super) u64);
 
 impl Noise {
-    fn uniform(&mut self) -> f64 {
+    pub(super) fn uniform(&mut self) -> f64 {
         self.0 ^= self.0 >> 12;
         self.0 ^= self.0 << 25;
         self.0 ^= self.0 >> 27;
@@ -18,17 +18,17 @@ impl Noise {
     }
 
     /// Standard normal (Box & Muller 1958).
-    fn normal(&mut self) -> f64 {
+    pub(super) fn normal(&mut self) -> f64 {
         let radius = (-2.0 * (1.0 - self.uniform()).ln()).sqrt();
         radius * (std::f64::consts::TAU * self.uniform()).cos()
     }
 }
 
-fn grey(t_s: f64, y: f64) -> Observation {
+pub(super) fn grey(t_s: f64, y: f64) -> Observation {
     Observation { t_s, integration_s: Some(1.0), y, uv: None }
 }
 
-fn coloured(t_s: f64, y: f64) -> Observation {
+pub(super) fn coloured(t_s: f64, y: f64) -> Observation {
     Observation { t_s, integration_s: Some(1.0), y, uv: Some([0.2, 0.47]) }
 }
 
@@ -42,7 +42,7 @@ fn feed(engine: &mut Engine, seconds: std::ops::Range<u32>, light: impl FnMut(f6
     seconds.map(f64::from).filter_map(|t| engine.push(grey(t, light(t)))).collect()
 }
 
-fn verdicts(changes: &[Change]) -> Vec<Verdict> {
+pub(super) fn verdicts(changes: &[Change]) -> Vec<Verdict> {
     changes.iter().map(|change| change.verdict).collect()
 }
 

@@ -7,6 +7,8 @@ use super::{Change, Engine};
 const MOVED: f64 = 3.3;
 /// The spans whose means are compared with it, in half holds: a large move shows soon, a small one in the long run.
 const MOVED_OVER: [f64; 2] = [0.35, 1.0];
+/// How far apart, in bands, the last half hold and a new baseline may be.
+const AGREES: f64 = 0.5;
 /// Entries kept when the level has moved without a step.
 const KEPT: usize = 5;
 
@@ -35,10 +37,27 @@ impl Engine {
             }
             return change;
         }
-        if look.passes && now - baseline.since >= self.rules.criteria.hold_s {
+        let due = now - baseline.since >= self.rules.criteria.hold_s;
+        if due && look.passes && !self.is_mixed(&look.window, now) {
             self.settle(&look.window, now);
         }
         None
+    }
+
+    /// Whether a window holds two levels: the last half hold lies apart from what the window says is now. A baseline half-way
+    /// between them would hide a step of less than two bands.
+    fn is_mixed(&self, window: &Window, now: f64) -> bool {
+        let Some(last) = self.luminance.last_s() else { return true };
+        let from = last - self.rules.shortest;
+        let Some(recent) = self.recent(from, last, now) else { return false };
+        let line = recent.luminance;
+        (line.mean - window.value).abs() > AGREES * window.band + MOVED * line.mean_error
+    }
+
+    fn recent(&self, from: f64, last: f64, now: f64) -> Option<Window> {
+        let readings =
+            Readings { luminance: &self.luminance, colour: &self.colour, last, now, quantum: None };
+        Window::judge(&self.rules, &readings, from, KEPT)
     }
 
     /// Whether the light is off its baseline by more than noise and a band allow.
@@ -51,9 +70,7 @@ impl Engine {
     fn is_off(&self, window: &Window, baseline: Baseline, now: f64, span: f64) -> bool {
         let Some(last) = self.luminance.last_s() else { return false };
         let from = (last - span).max(baseline.since);
-        let readings =
-            Readings { luminance: &self.luminance, colour: &self.colour, last, now, quantum: None };
-        let Some(recent) = Window::judge(&self.rules, &readings, from, KEPT) else { return false };
+        let Some(recent) = self.recent(from, last, now) else { return false };
         let line = recent.luminance;
         if (line.mean - baseline.y).abs() > window.band + MOVED * line.mean_error && window.band > 0.0 {
             return true;
