@@ -5,6 +5,9 @@ const CURVED: f64 = 3.0;
 /// A turn this share of the window ahead of its end has as good as happened.
 const AHEAD: f64 = 0.25;
 
+/// Time constants in a window, of the approaches to a limit that a bend is held against.
+const CONSTANTS: [f64; 5] = [1.4, 2.0, 2.8, 4.0, 5.6];
+
 /// A parabola through one channel of a window, in the window's own units: time runs from −1/2 to 1/2.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Bend {
@@ -21,8 +24,8 @@ pub(super) struct Bend {
 impl Bend {
     /// The parabola through `y`, if its quadratic coefficient is more than [`CURVED`] standard errors from zero.
     ///
-    /// Quadratic and cubic are orthogonal to what comes before them, so that none disturbs the other. The noise is taken as
-    /// AR(1). The bend eases off where a cubic of the other sign is more than a standard error from zero.
+    /// The quadratic is orthogonal to line and level, so that it doesn't disturb them. The noise is taken as AR(1). The bend eases
+    /// off where an exponential approach, which has as many parameters, fits better than the parabola.
     pub(super) fn find(t: &[f64], y: &[f64]) -> Option<Self> {
         let n = t.len().min(y.len());
         let (t, y) = (t.get(..n)?, y.get(..n)?);
@@ -33,24 +36,18 @@ impl Bend {
         }
         let count = n as f64;
         let middle = f64::midpoint(first, last);
-        let xs = || t.iter().map(move |at| (at - middle) / length);
-        let basis = Basis::of(xs(), count);
         let level = y.iter().sum::<f64>() / count;
-        let mut products = [0.0; 3];
-        for (x, value) in xs().zip(y) {
-            for (product, polynomial) in products.iter_mut().zip(basis.at(x)) {
-                *product += polynomial * (value - level);
-            }
-        }
-        let [slope, bend, cubic] = basis.coefficients(products);
-        let without_cubic = basis.variance(xs(), y, level, [slope, bend, 0.0]);
-        let with_cubic = basis.variance(xs(), y, level, [slope, bend, cubic]);
-        let [_, bend_norm, cubic_norm] = basis.norms;
-        let easing = cubic * bend < 0.0 && cubic * cubic * cubic_norm > with_cubic;
-        if bend * bend * bend_norm <= CURVED * CURVED * without_cubic {
+        let points = || t.iter().zip(y).map(move |(at, value)| ((at - middle) / length, value - level));
+        let basis = Basis::of(points().map(|(x, _)| x), count);
+        let [slope, bend] = basis.coefficients(points());
+        let [slope_norm, bend_norm] = basis.norms;
+        let variance = basis.variance(points(), count, [slope, bend]);
+        if bend * bend * bend_norm <= CURVED * CURVED * variance {
             return None;
         }
-        let end_slope = slope + bend * (2.0 * (basis.end - basis.mean) - basis.skew);
+        let parabola = slope * slope * slope_norm + bend * bend * bend_norm;
+        let easing = CONSTANTS.iter().any(|&constants| explained_by_approach(points(), constants) > parabola);
+        let end_slope = slope + bend * (2.0 * (0.5 - basis.mean) - basis.skew);
         Some(Self { length, bend, end_slope, easing })
     }
 
@@ -79,75 +76,72 @@ impl Bend {
     }
 }
 
-/// Polynomials of degree 1 to 3, orthogonal on the times of a window.
+/// The sum of squares that y = A·e^(−x·constants), about its mean, takes away.
+fn explained_by_approach(points: impl Iterator<Item = (f64, f64)>, constants: f64) -> f64 {
+    let (mut count, mut sum, mut squares, mut products) = (0.0, 0.0, 0.0, 0.0);
+    for (x, value) in points {
+        let decayed = (-constants * x).exp();
+        count += 1.0;
+        sum += decayed;
+        squares += decayed * decayed;
+        products += decayed * value;
+    }
+    products * products / (squares - sum * sum / count)
+}
+
+/// Polynomials of degree 1 and 2, orthogonal on the times of a window.
 struct Basis {
     mean: f64,
-    /// Last time.
-    end: f64,
     centre: f64,
     skew: f64,
-    /// What x³ has of degrees 0, 1 and 2.
-    thirds: [f64; 3],
     /// Sums of squares.
-    norms: [f64; 3],
+    norms: [f64; 2],
 }
 
 impl Basis {
     fn of(xs: impl Iterator<Item = f64> + Clone, count: f64) -> Self {
         let mean = xs.clone().sum::<f64>() / count;
-        let end = xs.clone().last().unwrap_or_default();
-        let mut powers = [0.0; 5];
-        for x in xs.clone() {
-            let x = x - mean;
-            let mut power = x;
-            for sum in &mut powers {
-                power *= x;
-                *sum += power;
+        let (mut second, mut third, mut fourth) = (0.0, 0.0, 0.0);
+        for x in xs {
+            let square = (x - mean) * (x - mean);
+            second += square;
+            third += square * (x - mean);
+            fourth += square * square;
+        }
+        let (skew, centre) = (third / second, second / count);
+        Self { mean, centre, skew, norms: [second, fourth - skew * third - centre * second] }
+    }
+
+    fn at(&self, x: f64) -> [f64; 2] {
+        let x = x - self.mean;
+        [x, x * x - self.skew * x - self.centre]
+    }
+
+    /// The coefficients of the parabola that fits best.
+    fn coefficients(&self, points: impl Iterator<Item = (f64, f64)>) -> [f64; 2] {
+        let mut products = [0.0; 2];
+        for (x, value) in points {
+            for (product, polynomial) in products.iter_mut().zip(self.at(x)) {
+                *product += polynomial * value;
             }
         }
-        let [second, third, fourth, fifth, sixth] = powers;
-        let (skew, centre) = (third / second, second / count);
-        let quadratic = fourth - skew * third - centre * second;
-        let (zeroth, first) = (third / count, fourth / second);
-        let on_quadratic = (fifth - skew * fourth - centre * third) / quadratic;
-        let cubic = sixth - zeroth * third - first * fourth - on_quadratic * on_quadratic * quadratic;
-        Self {
-            mean,
-            end,
-            centre,
-            skew,
-            thirds: [zeroth, first, on_quadratic],
-            norms: [second, quadratic, cubic],
+        for (product, norm) in products.iter_mut().zip(self.norms) {
+            *product = if norm > 0.0 { *product / norm } else { 0.0 };
         }
+        products
     }
 
-    fn at(&self, x: f64) -> [f64; 3] {
-        let x = x - self.mean;
-        let quadratic = x * x - self.skew * x - self.centre;
-        let [zeroth, first, second] = self.thirds;
-        [x, quadratic, x * x * x - zeroth - first * x - second * quadratic]
-    }
-
-    /// Variance of the noise about a polynomial with these coefficients, inflated as that of AR(1) noise.
-    fn variance(&self, xs: impl Iterator<Item = f64>, y: &[f64], level: f64, coefficients: [f64; 3]) -> f64 {
-        let count = y.len() as f64;
+    /// Variance of the noise about a parabola with these coefficients, inflated as that of AR(1) noise.
+    fn variance(&self, points: impl Iterator<Item = (f64, f64)>, count: f64, [slope, bend]: [f64; 2]) -> f64 {
         let (mut squares, mut lagged, mut before) = (0.0, 0.0, 0.0);
-        for (x, value) in xs.zip(y) {
-            let terms = self.at(x).into_iter().zip(coefficients);
-            let residual = value - level - terms.map(|(term, coefficient)| term * coefficient).sum::<f64>();
+        for (x, value) in points {
+            let [linear, quadratic] = self.at(x);
+            let residual = value - slope * linear - bend * quadratic;
             squares += residual * residual;
             lagged += residual * before;
             before = residual;
         }
         let alike = if squares > 0.0 { (lagged / squares + 4.0 / count).clamp(0.0, 0.95) } else { 0.0 };
         squares / (count - 3.0) * (1.0 + alike) / (1.0 - alike)
-    }
-
-    fn coefficients(&self, products: [f64; 3]) -> [f64; 3] {
-        let mut coefficients = products;
-        for (coefficient, norm) in coefficients.iter_mut().zip(self.norms) {
-            *coefficient = if norm > 0.0 { *coefficient / norm } else { 0.0 };
-        }
-        coefficients
     }
 }
