@@ -262,6 +262,11 @@ impl<const C: usize> Track<C> {
         self.times.first().copied()
     }
 
+    /// Time of the entry that begins the last `count`.
+    pub(super) fn nth_last_s(&self, count: usize) -> Option<f64> {
+        self.times.get(self.len().checked_sub(count)?).copied()
+    }
+
     /// Time of the last entry.
     pub(super) fn last_s(&self) -> Option<f64> {
         self.times.last().copied()

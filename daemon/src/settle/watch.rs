@@ -4,11 +4,11 @@ use super::look::{Look, Readings, Window};
 use super::{Change, Engine};
 
 /// Standard errors, beside a band, by which a settled level must have moved to be lost.
-const MOVED: f64 = 3.3;
+const MOVED: f64 = 4.0;
 /// The spans whose means are compared with it, in half holds: a large move shows soon, a small one in the long run.
 const MOVED_OVER: [f64; 2] = [0.35, 1.0];
 /// How far apart, in bands, the last half hold and a new baseline may be.
-const AGREES: f64 = 0.5;
+const AGREES: f64 = 0.3;
 /// Entries kept when the level has moved without a step.
 const KEPT: usize = 5;
 
@@ -48,10 +48,10 @@ impl Engine {
     /// between them would hide a step of less than two bands.
     fn is_mixed(&self, window: &Window, now: f64) -> bool {
         let Some(last) = self.luminance.last_s() else { return true };
-        let from = last - self.rules.shortest;
-        let Some(recent) = self.recent(from, last, now) else { return false };
+        let from = (last - self.rules.shortest).min(self.luminance.nth_last_s(KEPT).unwrap_or(last));
+        let Some(recent) = self.recent(from, last, now) else { return true };
         let line = recent.luminance;
-        (line.mean - window.value).abs() > AGREES * window.band + MOVED * line.mean_error
+        (line.mean - window.value).abs() > AGREES * window.band + 2.0 * line.mean_error
     }
 
     fn recent(&self, from: f64, last: f64, now: f64) -> Option<Window> {
@@ -69,7 +69,8 @@ impl Engine {
     /// Whether the mean of the last `span` seconds, all since the baseline, is off.
     fn is_off(&self, window: &Window, baseline: Baseline, now: f64, span: f64) -> bool {
         let Some(last) = self.luminance.last_s() else { return false };
-        let from = (last - span).max(baseline.since);
+        let kept = self.luminance.nth_last_s(KEPT).unwrap_or(last);
+        let from = (last - span).min(kept).max(baseline.since);
         let Some(recent) = self.recent(from, last, now) else { return false };
         let line = recent.luminance;
         if (line.mean - baseline.y).abs() > window.band + MOVED * line.mean_error && window.band > 0.0 {
