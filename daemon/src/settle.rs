@@ -13,6 +13,7 @@
 //! | `watch` | while settled: is it still |
 //! | `checkpoint`, `blocks`, `approach`, `forecast` | while unsettled: when will it settle |
 //! | `bend` | is it about to turn |
+//! | `step` | the steps of the meter's scale |
 //! | `standing` | how it stands, as evidence |
 //! | `student` | quantiles, tabulated |
 //! | [`judge`] | who decides: the engine, or a published rule |
@@ -36,6 +37,7 @@ pub mod mover;
 mod published;
 pub mod sentence;
 mod standing;
+mod step;
 mod student;
 mod sums;
 mod track;
@@ -47,6 +49,7 @@ use blocks::Blocks;
 use checkpoint::Checks;
 use gate::{Gate, Passage};
 use look::{FEWEST, Look, Readings, Rules};
+use step::Steps;
 use track::Track;
 use watch::Baseline;
 
@@ -98,8 +101,7 @@ pub struct Change {
 #[derive(Clone, Debug)]
 pub struct Engine {
     rules: Rules,
-    resolution: Option<f64>,
-    smallest_step: Option<f64>,
+    steps_of_scale: Steps,
     started_s: f64,
     gate: Gate,
     luminance: Track<1>,
@@ -107,6 +109,8 @@ pub struct Engine {
     blocks: Blocks,
     restarted_s: Option<f64>,
     latest: Option<(f64, f64)>,
+    /// From the reading before to the latest, in s.
+    interval: Option<f64>,
     until_look: usize,
     look: Option<Look>,
     turning: bool,
@@ -126,8 +130,7 @@ impl Engine {
     pub fn new(criteria: Criteria, resolution: Option<f64>, started_s: f64) -> Self {
         let rules = Rules::new(criteria);
         Self {
-            resolution: resolution.filter(|step| *step > 0.0),
-            smallest_step: None,
+            steps_of_scale: Steps::new(resolution),
             started_s,
             gate: Gate::new(criteria.hold_s),
             luminance: Track::new(rules.longest),
@@ -136,6 +139,7 @@ impl Engine {
             blocks: Blocks::new(),
             restarted_s: None,
             latest: None,
+            interval: None,
             until_look: 0,
             look: None,
             turning: false,
@@ -162,7 +166,8 @@ impl Engine {
             self.outliers += self.gate.discard();
             self.restart(0);
         }
-        self.see_step(&observation);
+        self.steps_of_scale.see(&observation);
+        self.interval = self.latest.map(|(latest, _)| observation.t_s - latest);
         self.latest = Some((observation.t_s, observation.y));
         let stale = self.stale_after.take().is_some_and(|end| observation.t_s > end);
         let lost = if stale { self.lose(observation.t_s) } else { None };
@@ -221,19 +226,7 @@ impl Engine {
     fn was_silent(&self, now: f64) -> bool {
         let Some((latest, _)) = self.latest else { return false };
         let silence = now - latest;
-        let span =
-            self.luminance.last_s().zip(self.luminance.first_s()).map_or(0.0, |(last, first)| last - first);
-        let interval = span / (self.luminance.readings().max(2) - 1) as f64;
-        silence > self.rules.criteria.hold_s && silence > SILENT * interval
-    }
-
-    /// Without a step stated by the meter, the smallest difference ever seen stands for it.
-    fn see_step(&mut self, observation: &Observation) {
-        let Some((_, before)) = self.latest else { return };
-        let difference = (observation.y - before).abs();
-        if difference > 1e-12 * before.abs() && self.smallest_step.is_none_or(|step| difference < step) {
-            self.smallest_step = Some(difference);
-        }
+        silence > self.rules.criteria.hold_s && self.interval.is_some_and(|usual| silence > SILENT * usual)
     }
 
     /// Adds a reading to the evidence. Whether it completed an entry of the track.
@@ -271,6 +264,7 @@ impl Engine {
         self.colour.restart(kept);
         if kept == 0 {
             self.gate.restart();
+            self.steps_of_scale.restart();
         }
         self.restarted_s = self.luminance.first_s();
         self.blocks.clear();
@@ -308,7 +302,7 @@ impl Engine {
             colour: &self.colour,
             last,
             now,
-            quantum: self.resolution.or(self.smallest_step),
+            steps: self.steps_of_scale,
         };
         let look = Look::at(&self.rules, &readings)?;
         self.turning = look.passes && self.settled.is_none() && look.window.turning(&self.rules, &readings);

@@ -13,12 +13,12 @@ pub enum Rule {
     #[default]
     Trend,
     /// IES LM-79-08, stabilisation: at least three readings over 30 min, taken 15 min apart, vary (largest less smallest) by less
-    /// than 0.5 %. Of what is not said: here of their mean. Electrical power, which it asks for as well, is not seen by a light meter.
+    /// than 0.5 %. Of what is not said: here of their mean; 15 min is up to 16, or they are taken anew. Electrical power, which it asks for as well, is not seen by a light meter.
     #[serde(rename = "ies_lm_79")]
     IesLm79,
     /// CIE S 025/E:2015, stabilisation: operated for at least 30 min, and the largest and the smallest reading of the last 15 min
-    /// differ by less than 0.5 % of the smallest. Operation is counted from the request; a silence of more than a minute
-    /// begins the 15 min anew. Electrical power is not seen by a light meter.
+    /// differ by less than 0.5 % of the smallest. Operation is counted from the request; a silence of more than three
+    /// minutes begins the 15 min anew. Electrical power is not seen by a light meter.
     #[serde(rename = "cie_s_025")]
     CieS025,
     /// A reviewer's quick look: the readings of the last 30 s lie within less than 2 cd/m² (common practice, no source).

@@ -17,6 +17,8 @@ pub(super) struct Bend {
     bend: f64,
     /// Slope of the parabola at the last reading, per window length.
     end_slope: f64,
+    /// Standard errors of slope and bend.
+    errors: [f64; 2],
     /// Whether the bend eases off towards the end, as it does on the way to a limit and doesn't at a turn.
     easing: bool,
 }
@@ -25,7 +27,7 @@ impl Bend {
     /// The parabola through `y`, if its quadratic coefficient is more than [`CURVED`] standard errors from zero.
     ///
     /// The quadratic is orthogonal to line and level, so that it doesn't disturb them. The noise is taken as AR(1). The bend eases
-    /// off where an exponential approach, which has as many parameters, fits better than the parabola.
+    /// off where an exponential approach, which has as many parameters, fits better than the parabola by more than chance.
     pub(super) fn find(t: &[f64], y: &[f64]) -> Option<Self> {
         let n = t.len().min(y.len());
         let (t, y) = (t.get(..n)?, y.get(..n)?);
@@ -46,9 +48,11 @@ impl Bend {
             return None;
         }
         let parabola = slope * slope * slope_norm + bend * bend * bend_norm;
-        let easing = CONSTANTS.iter().any(|&constants| explained_by_approach(points(), constants) > parabola);
+        let better = parabola + variance;
+        let easing = CONSTANTS.iter().any(|&constants| explained_by_approach(points(), constants) > better);
         let end_slope = slope + bend * (2.0 * (0.5 - basis.mean) - basis.skew);
-        Some(Self { length, bend, end_slope, easing })
+        let errors = [slope_norm, bend_norm].map(|norm| (variance / norm).sqrt());
+        Some(Self { length, bend, end_slope, errors, easing })
     }
 
     /// Whether the light, which moves at the parabola's own slope at the end and bends on, leaves the band within a hold.
@@ -62,11 +66,14 @@ impl Bend {
         slope * self.bend > 0.0 && steeper * self.bend > 0.0 && self.moved(steeper, hold) > band
     }
 
-    /// Whether the light has turned within the window, or all but has, and leaves the band within a hold. An approach to a
-    /// limit looks like a parabola too, but eases off.
+    /// Whether the light has turned within the window, or all but has, and leaves the band within a hold, or may, within a standard
+    /// error. An approach to a limit looks like a parabola too, but eases off.
     pub(super) fn has_turned(&self, hold: f64, band: f64) -> bool {
         let ahead = -0.5 * self.end_slope / self.bend;
-        !self.easing && ahead < AHEAD && self.moved(self.end_slope, hold) > band
+        let holds = hold / self.length;
+        let [slope_error, bend_error] = self.errors;
+        let error = (slope_error * holds).hypot(bend_error * (holds + holds * holds));
+        !self.easing && ahead < AHEAD && self.moved(self.end_slope, hold) + error > band
     }
 
     /// How far the light goes in the direction of the bend within a hold, from `slope` per window length.

@@ -57,12 +57,21 @@ impl Engine {
         self.despair(now)
     }
 
+    /// What was called hopeless and no longer looks so is open again.
+    fn take_back(&mut self) {
+        let hope = self.checks.out_of_reach == 0 && self.checks.too_noisy == 0;
+        if hope && matches!(self.verdict, Some(Verdict::WontSettle | Verdict::NoiseLimited)) {
+            self.verdict = None;
+        }
+    }
+
     fn despair(&mut self, now: f64) -> Option<Change> {
         let verdict = if self.checks.out_of_reach >= AGREEING.0 {
             Verdict::WontSettle
         } else if self.checks.too_noisy >= AGREEING.1 {
             Verdict::NoiseLimited
         } else {
+            self.take_back();
             return None;
         };
         (self.verdict != Some(verdict)).then(|| self.announce(verdict, now))

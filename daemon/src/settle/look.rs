@@ -7,6 +7,7 @@ use settled_protocol::settling::{Criteria, Estimate, Test};
 
 use super::bend::Bend;
 use super::line::Line;
+use super::step::Steps;
 use super::student::Student;
 use super::track::Track;
 
@@ -62,8 +63,8 @@ pub(super) struct Readings<'a> {
     pub(super) last: f64,
     /// End of the last exposure, in s: values are for this time.
     pub(super) now: f64,
-    /// The step of the meter's scale, where known or seen.
-    pub(super) quantum: Option<f64>,
+    /// The steps of the meter's scale.
+    pub(super) steps: Steps,
 }
 
 /// One window, judged. Changes are over one hold; chromaticity's are distances in u′v′.
@@ -113,7 +114,7 @@ impl Window {
         let freedom = colour.iter().flatten().fold(line.freedom(), |least, line| least.min(line.freedom()));
         let (one_sided, two_sided) = (rules.confident.at(freedom), rules.two_sided.at(freedom));
         let hold = rules.criteria.hold_s;
-        let undithered = readings.quantum.filter(|quantum| line.scatter < 0.5 * quantum).unwrap_or(0.0);
+        let undithered = undithered(readings.steps.luminance(), &line);
         let band = rules.criteria.luminance_band(line.mean);
         let (relative, absolute, _) = WANDER_MOST;
         let wander = relative * line.mean.abs() + absolute;
@@ -131,7 +132,8 @@ impl Window {
             freedom,
             coverage: two_sided,
             colour: colour
-                .map(|lines| Colour::new(rules, lines, line.mean, readings.now, [one_sided, two_sided])),
+                .map(|lines| Colour::new(rules, lines, line.mean, readings, [one_sided, two_sided]))
+                .map(|colour| colour.coarse(readings.steps.chromaticity(), hold / length)),
         })
     }
 
@@ -233,13 +235,30 @@ impl Colour {
         if stretch.len() < fewest { None } else { Some(stretch.lines()) }
     }
 
-    fn new(rules: &Rules, lines: [Line; 2], luminance: f64, end: f64, quantiles: [f64; 2]) -> Self {
+    /// The same, read on a scale with steps: what noise doesn't dither may be off by half a step at either end.
+    fn coarse(self, step: Option<f64>, holds: f64) -> Self {
+        let [u, v] = self.lines;
+        let hidden = undithered(step, &u).max(undithered(step, &v));
+        Self {
+            change_error: self.change_error + hidden * holds,
+            value_error: self.value_error + 0.5 * hidden,
+            ..self
+        }
+    }
+
+    fn new(
+        rules: &Rules,
+        lines: [Line; 2],
+        luminance: f64,
+        readings: &Readings,
+        quantiles: [f64; 2],
+    ) -> Self {
         let [one_sided, two_sided] = quantiles;
         let hold = rules.criteria.hold_s;
         let band = rules.criteria.chromaticity_band(luminance);
         let [u, v] = lines;
         let [(u_now, u_error), (v_now, v_error)] =
-            lines.map(|line| now(&line, end, band, WANDER_MOST.2, two_sided));
+            lines.map(|line| now(&line, readings.now, band, WANDER_MOST.2, two_sided));
         Self {
             lines,
             band,
@@ -249,6 +268,11 @@ impl Colour {
             value_error: RADIUS * u_error.max(v_error),
         }
     }
+}
+
+/// The step of a scale that noise is too small to dither; 0 where it isn't.
+fn undithered(step: Option<f64>, line: &Line) -> f64 {
+    step.filter(|step| line.scatter < 0.5 * step).unwrap_or(0.0)
 }
 
 /// The value at `end`, and the half-width of its 95 % interval.

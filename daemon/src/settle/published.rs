@@ -11,7 +11,9 @@ const GLANCE_S: f64 = 30.0;
 /// Parts that a stretch is kept in. The stretch compared is longer than asked for by at most two of them.
 const PARTS: i64 = 300;
 /// Readings at most this far apart make a stretch, in s.
-const SILENCE_S: f64 = 60.0;
+const SILENCE_S: f64 = 180.0;
+/// Readings "15 min apart" may be this much further apart, in s; the one nearest to 15 min is taken.
+const LATE_S: f64 = 60.0;
 
 /// A published rule at work.
 #[derive(Clone, Debug)]
@@ -51,7 +53,8 @@ impl Published {
         };
         if let Some(found) = found {
             let variation = found.variation(self.rule).filter(|_| found.complete);
-            let operated = t_s - self.started_s >= self.rule.least_s();
+            // The other rule that asks for time asks for it of its readings.
+            let operated = self.rule != Rule::CieS025 || t_s - self.started_s >= self.rule.least_s();
             let met = operated && variation.is_some_and(|variation| variation < self.allowed);
             self.compared = Compared { n: found.n, over_s: found.over_s, variation, met, ..self.compared };
         }
@@ -92,14 +95,21 @@ impl Found {
 #[derive(Clone, Debug, Default)]
 struct Apart {
     taken: [Option<(f64, f64)>; 3],
+    /// Time of the reading before, in s.
+    before_s: Option<f64>,
 }
 
 impl Apart {
     /// Takes the reading if it is due; then says what is found.
     fn push(&mut self, t_s: f64, y: f64) -> Option<Found> {
-        let [_, before, last] = self.taken;
-        if last.is_some_and(|(last, _)| t_s - last < APART_S) {
+        let interval = self.before_s.replace(t_s).map_or(0.0, |before| t_s - before);
+        let [_, mut before, mut last] = self.taken;
+        let since = last.map(|(last, _)| t_s - last);
+        if since.is_some_and(|since| since < APART_S - 0.5 * interval.min(LATE_S)) {
             return None;
+        }
+        if since.is_some_and(|since| since > APART_S + LATE_S) {
+            (before, last) = (None, None);
         }
         self.taken = [before, last, Some((t_s, y))];
         let taken = || self.taken.iter().flatten();
@@ -218,11 +228,23 @@ mod tests {
 
     #[test]
     fn a_silence_begins_the_quarter_anew() {
+        let silent = |t: f64| (1000.0..1300.0).contains(&t);
         let mut published = Published::new(Rule::CieS025, 0.0).unwrap();
-        let times = (0..200).map(|i| f64::from(i) * 10.0).filter(|t| !(1000.0..1100.0).contains(t));
+        let times = (0..300).map(|i| f64::from(i) * 10.0).filter(|t| !silent(*t));
         let met = times.map(|t| (t, published.push(t, 100.0).met)).find(|(_, met)| *met);
-        assert_eq!(met, None);
-        assert!(published.push(2000.0, 100.0).met);
+        assert_eq!(met, Some((2200.0, true)));
+        // One reading a minute, give or take, is no silence.
+        assert_eq!(super::tests::met(Rule::CieS025, 60.01, |_| 100.0), Some(30.0 * 60.01));
+    }
+
+    #[test]
+    fn a_quarter_of_an_hour_is_that_and_not_longer() {
+        let mut published = Published::new(Rule::IesLm79, 0.0).unwrap();
+        assert!(![0.0, 36_000.0, 36_900.0].into_iter().any(|t| published.push(t, 100.0).met));
+        assert!(published.push(37_800.0, 100.0).met);
+        // Readings a quarter of an hour apart, give or take, are taken as they come.
+        assert_eq!(met(Rule::IesLm79, 899.9, |_| 100.0), Some(2.0 * 899.9));
+        assert_eq!(met(Rule::IesLm79, 7.0, |_| 100.0).map(|t| t.round()), Some(1806.0));
     }
 
     #[test]

@@ -38,7 +38,7 @@ impl Engine {
             colour: &self.colour,
             last,
             now,
-            quantum: self.resolution,
+            steps: self.steps_of_scale,
         };
         Window::judge(&self.rules, &readings, f64::MIN, 3)
     }

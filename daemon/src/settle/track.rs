@@ -134,7 +134,8 @@ impl<const C: usize> Track<C> {
         }
         self.counts.push(count);
         self.closed_s = time;
-        if self.times.len() == 1 {
+        // Squares keep their digits only near by the origin: light may have been much brighter at first.
+        if self.times.len().is_power_of_two() {
             self.sum_anew();
         } else {
             self.sum(self.times.len() - 1);
@@ -245,11 +246,6 @@ impl<const C: usize> Track<C> {
     /// Entries in all.
     pub(super) fn len(&self) -> usize {
         self.times.len()
-    }
-
-    /// Readings in all: more than entries where neighbours were merged.
-    pub(super) fn readings(&self) -> usize {
-        Stretch { track: self, from: 0 }.readings()
     }
 
     /// Everything since `time`.

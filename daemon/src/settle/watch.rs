@@ -1,6 +1,7 @@
 //! While settled: is it still?
 
 use super::look::{Look, Readings, Window};
+use super::step::Steps;
 use super::{Change, Engine};
 
 /// Standard errors, beside a band, by which a settled level must have moved to be lost.
@@ -56,7 +57,7 @@ impl Engine {
 
     fn recent(&self, from: f64, last: f64, now: f64) -> Option<Window> {
         let readings =
-            Readings { luminance: &self.luminance, colour: &self.colour, last, now, quantum: None };
+            Readings { luminance: &self.luminance, colour: &self.colour, last, now, steps: Steps::default() };
         Window::judge(&self.rules, &readings, from, KEPT)
     }
 
