@@ -12,7 +12,7 @@
 //! | `look` | the shortest window on which every test passes |
 //! | `watch` | while settled: is it still |
 //! | `checkpoint`, `blocks`, `approach`, `forecast` | while unsettled: when will it settle |
-//! | `bend` | is it about to turn |
+//! | `bend`, `swing` | is it about to turn, does it swing |
 //! | `step` | the steps of the meter's scale |
 //! | `standing` | how it stands, as evidence |
 //! | `student` | quantiles, tabulated |
@@ -40,6 +40,7 @@ mod standing;
 mod step;
 mod student;
 mod sums;
+mod swing;
 mod track;
 mod watch;
 
@@ -305,7 +306,9 @@ impl Engine {
             steps: self.steps_of_scale,
         };
         let look = Look::at(&self.rules, &readings)?;
-        self.turning = look.passes && self.settled.is_none() && look.window.turning(&self.rules, &readings);
+        self.turning = look.passes
+            && self.settled.is_none()
+            && (look.window.turning(&self.rules, &readings) || look.window.swings(&self.rules, &readings));
         let looks = if self.settled.is_some() { LOOKS.1 } else { LOOKS.0 };
         self.until_look = (look.last_entries / looks).max(1);
         self.look = Some(look);

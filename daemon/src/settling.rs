@@ -19,7 +19,7 @@ use tokio::time::Instant;
 use crate::daemon::Daemon;
 use crate::meter_task::{MeterHandle, Published};
 use crate::settle::mover::moves;
-use crate::settle::{Judge, Observation, sentence};
+use crate::settle::{Judge, Observation, Standing, sentence};
 
 mod longer;
 
@@ -183,9 +183,10 @@ impl Run {
     }
 
     fn evidence(&self, now_s: f64) -> Evidence {
-        let mut evidence = self.judge.standing().evidence;
+        let Standing { mut evidence, value, .. } = self.judge.standing();
         let warm_up = self.meter.warm_up(now_s);
-        evidence.moves = moves(&evidence, self.criteria.hold_s, now_s, &self.meter.darks(), warm_up);
+        evidence.moves =
+            moves(&evidence, value.as_ref(), self.criteria.hold_s, now_s, &self.meter.darks(), warm_up);
         if self.warming {
             evidence.failing.push(Test::MeterWarmUp);
         }

@@ -285,7 +285,7 @@ pub enum Test {
     ChromaticityDrift,
     /// The value's own uncertainty fits the band.
     Resolution,
-    /// The light is not about to turn.
+    /// The light is not about to turn, and does not swing.
     Turning,
     /// The meter has had its own warm-up.
     MeterWarmUp,

@@ -9,6 +9,7 @@ use super::bend::Bend;
 use super::line::Line;
 use super::step::Steps;
 use super::student::Student;
+use super::swing::swings;
 use super::track::Track;
 
 /// Fewest readings in a window.
@@ -189,6 +190,24 @@ impl Window {
             chromaticity_u95: colour.map(|(_, error)| error),
             n_effective: self.luminance.effective.min(self.readings as f64),
         })
+    }
+
+    /// Whether the light swings by more than its band, which a window of two holds and more averages away.
+    pub(super) fn swings(&self, rules: &Rules, readings: &Readings) -> bool {
+        let hold = rules.criteria.hold_s;
+        if self.length < 2.0 * hold {
+            return false;
+        }
+        let from = readings.last - self.length;
+        let stretch = readings.luminance.since(from);
+        let [values] = stretch.channels();
+        if swings(stretch.times(), values, &self.luminance, hold, self.band) {
+            return true;
+        }
+        let Some(colour) = self.colour else { return false };
+        let stretch = readings.colour.since(from);
+        let channels = stretch.channels().into_iter().zip(colour.lines);
+        channels.into_iter().any(|(values, line)| swings(stretch.times(), values, &line, hold, colour.band))
     }
 
     /// Whether the light is about to turn, or has just done so: a significant parabola, over the window, a hold, or twice

@@ -186,8 +186,14 @@ impl Series {
             return Ending { verdict: Verdict::TimedOut, t_settled_s: None, value: None, evidence };
         };
         let mut standing = judge.standing();
-        standing.evidence.moves =
-            moves(&standing.evidence, self.criteria.hold_s, self.last_t_s, &self.darks, self.warm_up);
+        standing.evidence.moves = moves(
+            &standing.evidence,
+            standing.value.as_ref(),
+            self.criteria.hold_s,
+            self.last_t_s,
+            &self.darks,
+            self.warm_up,
+        );
         let hopeless = |verdict: &Verdict| matches!(verdict, Verdict::NoiseLimited | Verdict::WontSettle);
         Ending {
             verdict: standing.verdict.filter(hopeless).unwrap_or(Verdict::TimedOut),
