@@ -21,10 +21,10 @@ const LACK_OF_FIT: f64 = 2.5;
 /// The miss of the last quarter that noise alone makes likely, in standard errors of the mean.
 const MISS_BY_CHANCE: f64 = 0.7;
 /// Wander slower than the window leaves no trace inside it: this share of the band is allowed for it …
-const WANDER: f64 = 0.14;
+const WANDER: f64 = 0.16;
 /// … and at most this share of the luminance, with this many cd/m², and this distance in u′v′ (engineering judgement), so that wide
 /// bands don't make a meter look bad.
-const WANDER_MOST: (f64, f64, f64) = (0.0015, 0.0001, 0.0002);
+const WANDER_MOST: (f64, f64, f64) = (0.0016, 0.0001, 0.0002);
 /// The radius of two channels' interval over the larger of the two.
 const RADIUS: f64 = 1.25;
 /// Windows get longer by this ratio.
