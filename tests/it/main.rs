@@ -11,6 +11,22 @@
 )]
 
 mod assessing;
+// What the benchmark of the settling engine is made of: its series, and what it makes of answers.
+#[path = "../benches/settling/family.rs"]
+mod family;
+#[path = "../benches/settling/noise.rs"]
+mod noise;
+#[path = "../benches/settling/rules.rs"]
+#[expect(dead_code, reason = "rules of thumb are for the benchmark alone")]
+mod rules;
+#[path = "../benches/settling/score.rs"]
+#[expect(dead_code, reason = "some columns are for the benchmark alone")]
+mod score;
+#[path = "../benches/settling/series.rs"]
+mod series;
+#[path = "../benches/settling/truth.rs"]
+mod truth;
+
 mod bad_input;
 mod cancelling;
 mod commands;
@@ -21,6 +37,7 @@ mod faults;
 mod judging;
 mod lifecycle;
 mod pictures;
+mod proven;
 mod quantities;
 mod settled;
 mod sharing;

@@ -5,7 +5,9 @@ use settled_protocol::settling::Criteria;
 use crate::noise::Dice;
 use crate::truth::{Segment, Trend};
 
+#[path = "family/fresh.rs"]
 mod fresh;
+#[path = "family/tuned.rs"]
 mod tuned;
 
 /// Everything about a series that is drawn before its readings are.
