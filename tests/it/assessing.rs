@@ -9,14 +9,14 @@ use serde_json::{Value, json};
 use crate::support::daemon::{Daemon, program, wait_until};
 
 /// What came of `settle assess ARGUMENTS -` over `input`.
-struct Assessed {
-    status: i32,
-    words: String,
-    mistakes: String,
+pub(crate) struct Assessed {
+    pub(crate) status: i32,
+    pub(crate) words: String,
+    pub(crate) mistakes: String,
 }
 
 impl Assessed {
-    fn of(arguments: &[&str], input: &str) -> Self {
+    pub(crate) fn of(arguments: &[&str], input: &str) -> Self {
         let mut child = command(arguments).spawn().unwrap();
         let mut stdin = child.stdin.take().unwrap();
         let input = input.to_owned();
@@ -34,7 +34,7 @@ impl Assessed {
         }
     }
 
-    fn objects(&self) -> Vec<Value> {
+    pub(crate) fn objects(&self) -> Vec<Value> {
         self.words.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
     }
 }
@@ -48,7 +48,7 @@ fn command(arguments: &[&str]) -> Command {
 }
 
 /// Light that comes up, stands still, and is much brighter from `bright_s` on.
-fn luminance(t_s: u32, bright_s: u32) -> f64 {
+pub(crate) fn luminance(t_s: u32, bright_s: u32) -> f64 {
     let t = f64::from(t_s);
     let base = if t_s < bright_s { 100.0 } else { 140.0 };
     base - 5.0 * (-t / 20.0).exp() + 0.02 * (f64::from(t_s * 7 % 11) - 5.0)

@@ -13,6 +13,7 @@
 mod assessing;
 mod bad_input;
 mod cancelling;
+mod cautioned;
 mod commands;
 mod conformance;
 mod documented;

@@ -55,7 +55,8 @@ What is read: JSON lines, or CSV with a header (fields split by comma, semicolon
 Y (or luminance_cd_m2, or illuminance_lx), and where known id (or meter), u_prime, v_prime, integration_s, resolution_cd_m2. What \
 `settle log readings --json` or --csv wrote will do. Any number of series, one after another or mixed; a series ends with \
 {\"id\": …, \"end\": true}, where its boot changes (then its clock began anew), or with the input. {\"id\": …, \"criteria\": {…}} \
-sets its criteria.
+sets its criteria. While readings carry the flag meter_warming there is no verdict: it is given at the first warm one, if it still \
+stands.
 
 A line with a mistake is told of on standard error and left out, and the others are judged without it.
 

@@ -1,7 +1,7 @@
 //! One series of recorded readings, and what the engine says of it.
 
 use settled::settle::mover::{Darks, WarmUp, moves};
-use settled::settle::{Change, Judge, Observation};
+use settled::settle::{Change, Judge, Observation, Standing};
 use settled_protocol::quantity::Photometric;
 use settled_protocol::settling::{Criteria, Estimate, Evidence, Forecast, Test, Verdict};
 
@@ -32,6 +32,10 @@ pub(super) struct Series {
     judged: Judged,
     darks: Darks,
     warm_up: WarmUp,
+    /// Whether it was said to be settled, and not lost since.
+    stands: bool,
+    /// Whether a verdict was kept back while the meter warmed up.
+    kept_back: bool,
     /// Whether what comes after it has settled matters.
     watched: bool,
     last_forecast: Option<Forecast>,
@@ -75,6 +79,8 @@ impl Series {
             judged: Judged::Awaited,
             darks: Darks::default(),
             warm_up: WarmUp::Unknown,
+            stands: false,
+            kept_back: false,
             watched,
             last_forecast: None,
         }
@@ -116,22 +122,35 @@ impl Series {
             (false, WarmUp::Unknown) => WarmUp::Unknown,
             (false, _) => WarmUp::Over,
         };
-        let observation = Observation { t_s, integration_s: record.integration_s, y, uv: record.uv };
-        let change = match &mut self.judged {
-            Judged::Gone => return Ok(None),
-            Judged::By(judge) => judge.push(observation),
-            Judged::Awaited => {
-                self.started_s = t_s - record.integration_s.unwrap_or(0.0);
-                let mut judge = Box::new(Judge::new(self.criteria, self.resolution, self.started_s));
-                let change = judge.push(observation);
-                self.judged = Judged::By(judge);
-                change
-            }
-        };
+        if matches!(self.judged, Judged::Awaited) {
+            self.started_s = t_s - record.integration_s.unwrap_or(0.0);
+            self.judged = Judged::By(Box::new(Judge::new(self.criteria, self.resolution, self.started_s)));
+        }
+        let Judged::By(judge) = &mut self.judged else { return Ok(None) };
+        let change = judge.push(Observation { t_s, integration_s: record.integration_s, y, uv: record.uv });
+        let change = self.vouched_for(change);
         if let Some(change) = &change {
             self.note(change);
         }
         Ok(change)
+    }
+
+    /// What is to be said of a change of verdict. A meter in its own warm-up can't vouch for anything: a verdict is kept back
+    /// meanwhile, and given at the first reading after it if it still stands.
+    #[inline]
+    fn vouched_for(&mut self, change: Option<Change>) -> Option<Change> {
+        let change = change.filter(|change| change.verdict != Verdict::Lost || self.stands);
+        if self.warm_up == WarmUp::Going {
+            self.kept_back |= change.is_some();
+            return change.filter(|change| change.verdict == Verdict::Lost);
+        }
+        if !std::mem::take(&mut self.kept_back) || change.is_some() {
+            return change;
+        }
+        let Judged::By(judge) = &self.judged else { return None };
+        let Standing { verdict, value, evidence } = judge.standing();
+        let verdict = verdict.filter(|verdict| *verdict != Verdict::Lost)?;
+        Some(Change { verdict, t_s: self.last_t_s, value, evidence })
     }
 
     /// What a record says of the series beside a reading.
@@ -140,6 +159,7 @@ impl Series {
             self.criteria = criteria;
             if matches!(self.judged, Judged::By(_)) {
                 self.judged = Judged::Awaited;
+                self.kept_back = false;
             }
         }
         self.announced |= record.criteria.is_some() || record.resolution.is_some();
@@ -151,6 +171,7 @@ impl Series {
     }
 
     fn note(&mut self, change: &Change) {
+        self.stands = change.verdict == Verdict::Settled;
         match change.verdict {
             Verdict::Settled if self.settled.is_none() => {
                 self.settled = Some(change.clone());
@@ -188,7 +209,12 @@ impl Series {
         let mut standing = judge.standing();
         standing.evidence.moves =
             moves(&standing.evidence, self.criteria.hold_s, self.last_t_s, &self.darks, self.warm_up);
-        let hopeless = |verdict: &Verdict| matches!(verdict, Verdict::NoiseLimited | Verdict::WontSettle);
+        let is_warming = self.warm_up == WarmUp::Going;
+        if is_warming {
+            standing.evidence.failing.push(Test::MeterWarmUp);
+        }
+        let hopeless =
+            |verdict: &Verdict| !is_warming && matches!(verdict, Verdict::NoiseLimited | Verdict::WontSettle);
         Ending {
             verdict: standing.verdict.filter(hopeless).unwrap_or(Verdict::TimedOut),
             t_settled_s: None,

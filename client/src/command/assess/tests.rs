@@ -90,6 +90,42 @@ fn a_settled_series_is_explained_as_it_was_when_it_settled() {
     assert_eq!(sentence(&series).to_lowercase().matches("settled").count(), 1, "{}", sentence(&series));
 }
 
+/// Still light from a meter that warms up until `warm_s`.
+fn warming_until(seconds: u32, warm_s: u32, bright_after: u32) -> String {
+    let text = still_and_then_bright(seconds, bright_after);
+    let flagged = |(t, line): (usize, &str)| {
+        let flags = if t < warm_s as usize { ",\"flags\":[\"meter_warming\"]}\n" } else { "}\n" };
+        line.trim_end_matches('}').to_owned() + flags
+    };
+    text.lines().enumerate().map(flagged).collect()
+}
+
+#[test]
+fn a_verdict_waits_for_the_meters_warm_up_and_is_given_at_the_first_warm_reading_if_it_still_stands() {
+    let settled_s = |text: &str| follow(text, true).0.remove(0).ending().t_settled_s;
+    let at_once = settled_s(&warming_until(300, 0, u32::MAX)).unwrap();
+    assert!(at_once < 60.0, "{at_once}");
+    assert_eq!(settled_s(&warming_until(300, 200, u32::MAX)), Some(200.0));
+    // What it was at 195 s is no longer so at 200 s.
+    let late = settled_s(&warming_until(300, 200, 195)).unwrap();
+    assert!(late > 210.0, "{late}");
+}
+
+#[test]
+fn a_series_that_ends_within_the_meters_warm_up_has_not_settled_and_says_why() {
+    let series = follow(&warming_until(300, 300, u32::MAX), true).0.remove(0);
+    let decision = decision(&series);
+    assert_eq!(
+        (&decision["verdict"], &decision["evidence"]["failing"]),
+        (&json!("timed_out"), &json!(["meter_warm_up"]))
+    );
+    assert!(series.settled.is_none() && series.lost_s.is_none());
+    assert_eq!(
+        explained::in_a_sentence(&series, &series.ending()),
+        "The recording ends after 299 s: the meter was still in its own warm-up."
+    );
+}
+
 #[test]
 fn a_recording_that_ends_too_soon_says_so_and_not_that_a_wait_is_over() {
     let series = follow("{\"t_s\":1,\"integration_s\":1,\"Y\":2}\n{\"t_s\":3,\"Y\":2}\n", true).0.remove(0);

@@ -1,0 +1,30 @@
+//! `settle assess` over readings that carry flags: what they keep back, and what of them is said.
+
+use serde_json::json;
+
+use crate::assessing::{Assessed, luminance};
+
+/// A reading of still light with these flags, as the daemon's log has it.
+fn reading(t_s: u32, flags: &[&str]) -> String {
+    let y = luminance(t_s, u32::MAX);
+    let line = json!({"meter": "m", "t_s": t_s, "luminance_cd_m2": y, "flags": flags});
+    format!("{line}\n")
+}
+
+#[test]
+fn a_meter_that_warms_up_settles_nothing_and_the_event_comes_at_the_first_warm_reading() {
+    let flags = |t_s: u32| -> &[&str] { if t_s < 250 { &["meter_warming"] } else { &[] } };
+    let cold: String = (1..250).map(|t_s| reading(t_s, flags(t_s))).collect();
+    let assessed = Assessed::of(&[], &cold);
+    assert_eq!(assessed.status, 3, "{}", assessed.words);
+    assert_eq!(assessed.objects()[0]["evidence"]["failing"], json!(["meter_warm_up"]));
+    assert!(Assessed::of(&["--events"], &cold).objects().is_empty());
+    let warm: String = (1..300).map(|t_s| reading(t_s, flags(t_s))).collect();
+    let assessed = Assessed::of(&[], &warm);
+    assert_eq!((assessed.status, &assessed.objects()[0]["t_settled_s"]), (0, &json!(250.0)));
+    let events = Assessed::of(&["--events"], &warm).objects();
+    assert_eq!(
+        (events.len(), &events[0]["verdict"], &events[0]["t_s"]),
+        (1, &json!("settled"), &json!(250.0))
+    );
+}
