@@ -28,3 +28,33 @@ fn a_meter_that_warms_up_settles_nothing_and_the_event_comes_at_the_first_warm_r
         (1, &json!("settled"), &json!(250.0))
     );
 }
+
+#[test]
+fn dark_readings_are_neither_plotted_nor_counted() {
+    let flags = |t_s: u32| -> &[&str] { if t_s % 10 == 1 { &["dark"] } else { &[] } };
+    let input: String = (1..200).map(|t_s| reading(t_s, flags(t_s))).collect();
+    let dark: String = input.lines().map(|line| darkened(line) + "\n").collect();
+    let words = Assessed::of(&["--explain"], &dark).words;
+    let unwrapped = words.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(unwrapped.contains("of 179 in all; 20 dark readings"), "{words}");
+    // The axis begins near the light, not in the dark.
+    assert!(!words.contains("0.0010") && !words.contains("far off"), "{words}");
+    let only: String = (1..9).map(|t_s| darkened(&reading(t_s, &["dark"])) + "\n").collect();
+    let assessed = Assessed::of(&["--explain"], &only);
+    assert_eq!(assessed.status, 3);
+    assert!(
+        assessed.words.contains("only dark readings") && !assessed.words.contains("inf"),
+        "{}",
+        assessed.words
+    );
+    assert_eq!(Assessed::of(&[], &only).objects()[0]["n"], 0);
+}
+
+/// What the same line says with the aperture covered, if its flags say that it is.
+fn darkened(line: &str) -> String {
+    let mut value: serde_json::Value = serde_json::from_str(line).unwrap();
+    if value["flags"][0] == "dark" {
+        value["luminance_cd_m2"] = json!(0.001);
+    }
+    value.to_string()
+}

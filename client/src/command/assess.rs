@@ -56,7 +56,7 @@ Y (or luminance_cd_m2, or illuminance_lx), and where known id (or meter), u_prim
 `settle log readings --json` or --csv wrote will do. Any number of series, one after another or mixed; a series ends with \
 {\"id\": …, \"end\": true}, where its boot changes (then its clock began anew), or with the input. {\"id\": …, \"criteria\": {…}} \
 sets its criteria. While readings carry the flag meter_warming there is no verdict: it is given at the first warm one, if it still \
-stands.
+stands. Readings with the flag dark (aperture covered) are no light: they only tell whether the display moves or the meter.
 
 A line with a mistake is told of on standard error and left out, and the others are judged without it.
 
@@ -236,7 +236,8 @@ impl Followed {
     #[inline]
     fn take(&mut self, record: &Record<'_>) -> Result<Option<Change>, Mistake> {
         let change = self.series.take(record)?;
-        if let (Some(trace), Some((t_s, y))) = (&mut self.trace, record.point()) {
+        let light = record.point().filter(|_| !record.cautions.dark);
+        if let (Some(trace), Some((t_s, y))) = (&mut self.trace, light) {
             trace.push(t_s, y);
         }
         Ok(change)

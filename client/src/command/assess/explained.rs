@@ -118,7 +118,8 @@ fn legend(series: &Series, ending: &Ending) -> Vec<String> {
 /// What the verdict rests on, at the moment it was reached.
 pub(super) fn in_a_sentence(series: &Series, ending: &Ending) -> String {
     if series.readings == 0 {
-        return "There were no readings.".to_owned();
+        let what = if series.darkened > 0 { "only dark readings" } else { "no readings" };
+        return format!("There were {what}.");
     }
     let Series { criteria, photometric, started_s, last_t_s, .. } = series;
     let words =
@@ -152,6 +153,9 @@ fn in_a_few_words(series: &Series, ending: &Ending) -> Vec<String> {
         words.push(format!("judged by {n} readings over {window}, of {} in all", series.readings));
     } else {
         words.push(counted(series.readings, "reading", "readings"));
+    }
+    if series.darkened > 0 {
+        words.push(counted(series.darkened, "dark reading", "dark readings"));
     }
     if *outliers > 0 {
         words.push(counted(*outliers as u64, "outlier set aside", "outliers set aside"));

@@ -14,9 +14,11 @@ pub(super) struct Series {
     pub(super) id: Box<str>,
     pub(super) criteria: Criteria,
     pub(super) photometric: Photometric,
-    /// Readings that were taken.
+    /// Readings of light that were taken.
     pub(super) readings: u64,
-    /// When it began: with the exposure of the first reading under its criteria.
+    /// Readings taken with the aperture covered.
+    pub(super) darkened: u64,
+    /// When it began: with the exposure of the first reading of light under its criteria.
     pub(super) started_s: f64,
     pub(super) last_t_s: f64,
     /// The first time it had settled.
@@ -68,6 +70,7 @@ impl Series {
             criteria,
             photometric: Photometric::Luminance,
             readings: 0,
+            darkened: 0,
             started_s: f64::NEG_INFINITY,
             last_t_s: f64::NEG_INFINITY,
             settled: None,
@@ -97,7 +100,7 @@ impl Series {
 
     /// Whether there is nothing to say of it: it ended before it began.
     pub(super) fn is_nothing(&self) -> bool {
-        self.readings == 0 && !self.announced
+        self.readings + self.darkened == 0 && !self.announced
     }
 
     /// Takes a record; gives the change of verdict that it caused, if any.
@@ -112,11 +115,12 @@ impl Series {
             return Err(Mistake::Backwards { id: self.id.to_string(), t_s, last_t_s: self.last_t_s });
         }
         self.last_t_s = t_s;
-        self.readings += 1;
         if record.cautions.dark {
+            self.darkened += 1;
             self.darks.push(t_s, y);
             return Ok(None);
         }
+        self.readings += 1;
         self.warm_up = match (record.cautions.warming, self.warm_up) {
             (true, _) => WarmUp::Going,
             (false, WarmUp::Unknown) => WarmUp::Unknown,

@@ -127,6 +127,20 @@ fn a_series_that_ends_within_the_meters_warm_up_has_not_settled_and_says_why() {
 }
 
 #[test]
+fn dark_readings_are_no_light_and_a_recording_of_nothing_else_says_so() {
+    let dark = |t: u32| format!("{{\"id\":\"a\",\"t_s\":{t},\"Y\":0.001,\"flags\":[\"dark\"]}}\n");
+    let light = |t: u32| format!("{{\"id\":\"a\",\"t_s\":{t},\"Y\":{}}}\n", 100.0 + 0.01 * f64::from(t % 7));
+    let text: String = (0..100).map(dark).chain((100..200).map(light)).collect();
+    let series = follow(&text, true).0.remove(0);
+    assert_eq!((series.readings, series.darkened, series.started_s), (100, 100, 100.0));
+    let words = |series: &Series| explained::lines(series, None, true).concat().replace("  ", " ");
+    assert!(words(&series).contains("of 100 in all; 100 dark readings"), "{}", words(&series));
+    let series = follow(&(0..100).map(dark).collect::<String>(), true).0.remove(0);
+    let words = words(&series);
+    assert!(words.contains("There were only dark readings.") && !words.contains("inf"), "{words}");
+}
+
+#[test]
 fn a_recording_that_ends_too_soon_says_so_and_not_that_a_wait_is_over() {
     let series = follow("{\"t_s\":1,\"integration_s\":1,\"Y\":2}\n{\"t_s\":3,\"Y\":2}\n", true).0.remove(0);
     let ending = series.ending();
