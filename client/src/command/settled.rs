@@ -231,8 +231,9 @@ pub(super) fn in_words(output: Output, settled: &Settled) -> Result<(), Failure>
             styled(STRONG, &show::estimate(value, unit))
         ))?;
         if let Some(colour) = value.chromaticity {
-            let radius =
-                value.chromaticity_u95.map_or_else(String::new, |u95| format!("   ± {u95:.5} in u′v′"));
+            let radius = value
+                .chromaticity_u95
+                .map_or_else(String::new, |u95| format!("   {} in u′v′", show::radius(u95)));
             output.line(&format!(
                 "  {}  {}{radius}",
                 styled(FAINT, "colour "),

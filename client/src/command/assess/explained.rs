@@ -1,5 +1,6 @@
 //! A series for people: its value, a plot with the band and where it settled, one sentence, and the evidence in a few words.
 
+use settled::settle::sentence::significant;
 use settled::settle::{Change, sentence};
 use settled_protocol::settling::{Evidence, Forecast, Verdict};
 
@@ -63,7 +64,7 @@ fn headline(series: &Series, ending: &Ending) -> String {
     let name = if series.id.is_empty() { "the recording" } else { &series.id };
     let Some(value) = &ending.value else { return name.to_owned() };
     let colour = value.chromaticity.map_or_else(String::new, |colour| {
-        let radius = value.chromaticity_u95.map_or_else(String::new, |radius| format!(" ± {radius:.5}"));
+        let radius = value.chromaticity_u95.map_or_else(String::new, |u95| format!(" {}", show::radius(u95)));
         format!("   u′ {:.5}  v′ {:.5}{radius}", colour.u_prime(), colour.v_prime())
     });
     format!("{name}: {}{colour}", show::estimate(value, series.photometric.unit()))
@@ -109,8 +110,8 @@ fn legend(series: &Series, ending: &Ending) -> Vec<String> {
     words.extend(series.lost_s.map(|t_s| format!("▽ lost after {}", after(t_s))));
     words.extend(ending.value.zip(ending.evidence.luminance_band).map(|(value, band)| {
         let share = 100.0 * band / value.y.abs().max(f64::MIN_POSITIVE);
-        let share = if share < 1000.0 { format!(" ({share:.2} %)") } else { String::new() };
-        format!("dotted: the band, ±{} {}{share}", show::digits(band, 3), series.photometric.unit())
+        let share = if share < 1000.0 { format!(" ({} %)", significant(share, 2)) } else { String::new() };
+        format!("dotted: the band, ±{} {}{share}", significant(band, 3), series.photometric.unit())
     }));
     words
 }
@@ -144,10 +145,9 @@ pub(super) fn in_a_sentence(series: &Series, ending: &Ending) -> String {
 fn in_a_few_words(series: &Series, ending: &Ending) -> Vec<String> {
     let Evidence { n, outliers, steps, noise, forecast, window_s, .. } = &ending.evidence;
     let mut words = Vec::new();
-    words
-        .extend(noise.map(|noise| {
-            format!("noise {} {} a reading", show::digits(noise, 2), series.photometric.unit())
-        }));
+    words.extend(
+        noise.map(|noise| format!("noise {} {} a reading", significant(noise, 2), series.photometric.unit())),
+    );
     if *n > 0 {
         let window = plain_span(*window_s);
         words.push(format!("judged by {n} readings over {window}, of {} in all", series.readings));
