@@ -58,3 +58,27 @@ fn darkened(line: &str) -> String {
     }
     value.to_string()
 }
+
+#[test]
+fn what_is_simulated_or_out_of_range_says_so() {
+    let input: String = (1..=200)
+        .map(|t_s| match t_s {
+            195 => reading(t_s, &["simulated", "above_range", "of_a_later_version"]),
+            _ => reading(t_s, &["simulated"]),
+        })
+        .collect();
+    let decision = Assessed::of(&[], &input).objects().remove(0);
+    assert_eq!(decision["flags"], json!(["simulated", "above_range"]));
+    let event = Assessed::of(&["--events"], &input).objects().remove(0);
+    assert_eq!(event["flags"], json!(["simulated"]), "it came before the other");
+    let words = Assessed::of(&["--explain"], &input).words;
+    let headline = words.lines().next().unwrap();
+    assert!(headline.starts_with("m: ") && headline.ends_with("SIMULATED"), "{words}");
+    assert!(words.contains("Caution: some readings are above the meter's range."), "{words}");
+    let dark = Assessed::of(&["--explain"], &reading(1, &["simulated", "dark", "below_range"])).words;
+    assert!(dark.contains("SIMULATED") && !dark.contains("Caution"), "{dark}");
+    let plain: String = (1..=200).map(|t_s| reading(t_s, &[])).collect();
+    assert!(Assessed::of(&[], &plain).objects()[0].get("flags").is_none());
+    let words = Assessed::of(&["--explain"], &plain).words;
+    assert!(!words.contains("SIMULATED") && !words.contains("Caution"), "{words}");
+}

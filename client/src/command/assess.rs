@@ -5,6 +5,7 @@
 //! | `input` | lines, one at a time, and what they are written in |
 //! | `record` | what a line says; the full decoder of JSON |
 //! | `flat`, `table`, `decimal` | the quick ways from a line to a record: plain JSON, CSV, numbers |
+//! | `cautions` | which flags readings carry |
 //! | `mistake` | what can be wrong with a line |
 //! | `roster` | which series are open |
 //! | `series` | one series, and its judge |
@@ -15,12 +16,14 @@ use std::io::IsTerminal;
 
 use clap::Args;
 use settled::settle::Change;
+use settled_protocol::reading::Flag;
 use settled_protocol::settling::Criteria;
 
 use super::settled::CriteriaOptions;
 use super::{Exit, Failure};
 use crate::output::Output;
 
+mod cautions;
 mod decimal;
 mod decision;
 mod explained;
@@ -47,12 +50,12 @@ const MOST_TOLD_OF_ONE: u64 = 3;
 
 const FORMS: &str = "\
 What is written: on a terminal, a plot and a sentence for each series (as with --explain); into a pipe or a file, or with --json, \
-one JSON object for each: id, verdict, t_settled_s, value, u95, u_prime, v_prime, u95_uv, n, window_s, evidence. What isn't known \
-is absent. With --events, one object for each change of verdict instead, at once: id, t_s, verdict, t_settled_s, Y, u95_Y, u_prime, \
-v_prime, u95_uv, window_s, n.
+one JSON object for each: id, verdict, t_settled_s, value, u95, u_prime, v_prime, u95_uv, n, window_s, flags (all that its readings \
+carry), evidence. What isn't known is absent. With --events, one object for each change of verdict instead, at once: id, t_s, verdict, t_settled_s, Y, u95_Y, u_prime, \
+v_prime, u95_uv, window_s, n, flags.
 
 What is read: JSON lines, or CSV with a header (fields split by comma, semicolon, tab or bar), with the members or columns t_s and \
-Y (or luminance_cd_m2, or illuminance_lx), and where known id (or meter), u_prime, v_prime, integration_s, resolution_cd_m2. What \
+Y (or luminance_cd_m2, or illuminance_lx), and where known id (or meter), u_prime, v_prime, integration_s, resolution_cd_m2, flags. What \
 `settle log readings --json` or --csv wrote will do. Any number of series, one after another or mixed; a series ends with \
 {\"id\": …, \"end\": true}, where its boot changes (then its clock began anew), or with the input. {\"id\": …, \"criteria\": {…}} \
 sets its criteria. While readings carry the flag meter_warming there is no verdict: it is given at the first warm one, if it still \
@@ -219,10 +222,10 @@ fn events(
 ) -> Result<(), Failure> {
     let forecast = if forecasts { series.new_forecast() } else { None };
     if let Some(forecast) = forecast {
-        output.object(&Event::forecast(&series.id, series.last_t_s, forecast))?;
+        output.object(&Event::forecast(series, forecast))?;
     }
     if let Some(change) = change {
-        output.object(&Event::of(&series.id, change))?;
+        output.object(&Event::of(series, change))?;
     }
     Ok(())
 }
@@ -236,7 +239,7 @@ impl Followed {
     #[inline]
     fn take(&mut self, record: &Record<'_>) -> Result<Option<Change>, Mistake> {
         let change = self.series.take(record)?;
-        let light = record.point().filter(|_| !record.cautions.dark);
+        let light = record.point().filter(|_| !record.cautions.has(Flag::Dark));
         if let (Some(trace), Some((t_s, y))) = (&mut self.trace, light) {
             trace.push(t_s, y);
         }

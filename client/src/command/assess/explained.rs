@@ -2,6 +2,7 @@
 
 use settled::settle::sentence::significant;
 use settled::settle::{Change, sentence};
+use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Evidence, Forecast, Verdict};
 
 use super::series::{Ending, Series};
@@ -50,6 +51,7 @@ pub(super) fn lines(series: &Series, trace: Option<&Trace>, ascii: bool) -> Vec<
     };
     lines.extend(wrapped(&marks.join("; ")));
     lines.extend(wrapped(&in_a_sentence(series, &ending)).iter().map(|line| styled(style, line)));
+    lines.extend(caution(series).iter().flat_map(|text| wrapped(text)).map(|line| styled(CAUTION, &line)));
     let mut details = in_a_few_words(series, &ending);
     if far > 0 {
         details.push("readings far off are not in the plot".to_owned());
@@ -62,12 +64,20 @@ pub(super) fn lines(series: &Series, trace: Option<&Trace>, ascii: bool) -> Vec<
 /// The series and its value.
 fn headline(series: &Series, ending: &Ending) -> String {
     let name = if series.id.is_empty() { "the recording" } else { &series.id };
-    let Some(value) = &ending.value else { return name.to_owned() };
+    let simulated = if series.cautions.has(Flag::Simulated) { "   SIMULATED" } else { "" };
+    let Some(value) = &ending.value else { return format!("{name}{simulated}") };
     let colour = value.chromaticity.map_or_else(String::new, |colour| {
         let radius = value.chromaticity_u95.map_or_else(String::new, |u95| format!(" {}", show::radius(u95)));
         format!("   u′ {:.5}  v′ {:.5}{radius}", colour.u_prime(), colour.v_prime())
     });
-    format!("{name}: {}{colour}", show::estimate(value, series.photometric.unit()))
+    format!("{name}: {}{colour}{simulated}", show::estimate(value, series.photometric.unit()))
+}
+
+/// What there is to know before one trusts it.
+fn caution(series: &Series) -> Option<String> {
+    let beyond = [Flag::AboveRange, Flag::BelowRange].into_iter().filter(|flag| series.cautions.has(*flag));
+    let words = show::flags(&beyond.collect::<Vec<_>>()).replace(", ", ", others ");
+    (!words.is_empty()).then(|| format!("Caution: some readings are {words}."))
 }
 
 /// The points without those that would flatten the plot, and how many those are.

@@ -3,8 +3,10 @@
 use settled::settle::mover::{Darks, WarmUp, moves};
 use settled::settle::{Change, Judge, Observation, Standing};
 use settled_protocol::quantity::Photometric;
+use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Criteria, Estimate, Evidence, Forecast, Test, Verdict};
 
+use super::cautions::Cautions;
 use super::mistake::Mistake;
 use super::record::Record;
 
@@ -32,6 +34,8 @@ pub(super) struct Series {
     boot: Option<Box<str>>,
     resolution: Option<f64>,
     judged: Judged,
+    /// Every flag that was on a reading of light, and whether the dark was simulated.
+    pub(super) cautions: Cautions,
     darks: Darks,
     warm_up: WarmUp,
     /// Whether it was said to be settled, and not lost since.
@@ -80,6 +84,7 @@ impl Series {
             boot: None,
             resolution: None,
             judged: Judged::Awaited,
+            cautions: Cautions::default(),
             darks: Darks::default(),
             warm_up: WarmUp::Unknown,
             stands: false,
@@ -115,13 +120,16 @@ impl Series {
             return Err(Mistake::Backwards { id: self.id.to_string(), t_s, last_t_s: self.last_t_s });
         }
         self.last_t_s = t_s;
-        if record.cautions.dark {
+        if record.cautions.has(Flag::Dark) {
+            // That it is below the meter's range, or such, is no caution on the light.
+            self.cautions = self.cautions.with(record.cautions.only(Flag::Simulated));
             self.darkened += 1;
             self.darks.push(t_s, y);
             return Ok(None);
         }
         self.readings += 1;
-        self.warm_up = match (record.cautions.warming, self.warm_up) {
+        self.cautions = self.cautions.with(record.cautions);
+        self.warm_up = match (record.cautions.has(Flag::MeterWarming), self.warm_up) {
             (true, _) => WarmUp::Going,
             (false, WarmUp::Unknown) => WarmUp::Unknown,
             (false, _) => WarmUp::Over,
