@@ -293,7 +293,7 @@ fn people_get_a_plot_a_sentence_and_the_evidence() {
     assert_eq!((assessed.status, assessed.mistakes.as_str()), (0, ""));
     let words = &assessed.words;
     assert!(words.lines().all(|line| line.chars().count() <= 80), "{words}");
-    assert!(words.contains("▲ settled after") && words.contains("▽ lost after"), "{words}");
+    assert!(words.matches("▲ settled after").count() == 2 && words.contains("▽ lost after"), "{words}");
     assert!(words.chars().any(|sign| ('\u{2801}'..='\u{28ff}').contains(&sign)), "{words}");
     for expected in ["panel: ", "cd/m²", "0 s", "299 s", "the band", "noise", "readings", "(allowed: 0.50 %)"]
     {
@@ -321,4 +321,21 @@ fn an_explanation_as_json_is_refused() {
     let error: Value = serde_json::from_str(&refused.mistakes).unwrap();
     assert_eq!((refused.status, &error["error"]["data"]["kind"]), (2, &json!("usage")));
     assert!(error["error"]["message"].as_str().unwrap().contains("choose one"), "{error}");
+}
+
+#[test]
+fn what_was_lost_in_the_end_does_not_look_settled() {
+    let input = series("a", 240, 220);
+    let assessed = Assessed::of(&[], &input);
+    let decision = assessed.objects().remove(0);
+    assert_eq!((assessed.status, &decision["verdict"]), (3, &json!("settled")));
+    assert!(decision["lost_s"].as_f64().unwrap() >= 220.0, "{decision}");
+    assert_eq!(Assessed::of(&["--events"], &input).status, 3);
+    let explained = Assessed::of(&["--explain"], &input);
+    assert_eq!(explained.status, 3);
+    assert!(explained.words.lines().next().unwrap().ends_with("LOST"), "{}", explained.words);
+    assert!(explained.words.contains("and not settled again."), "{}", explained.words);
+    // Where it settles again at its new level, it is settled at the end.
+    let again = Assessed::of(&[], &series("a", 300, 220));
+    assert!(again.status == 0 && again.objects()[0].get("lost_s").is_none(), "{}", again.words);
 }

@@ -9,6 +9,7 @@
 //! | `mistake` | what can be wrong with a line |
 //! | `roster` | which series are open |
 //! | `series` | one series, and its judge |
+//! | `changes` | its changes of verdict |
 //! | `decision` | what is written for scripts |
 //! | `explained`, `trace` | what is written for people: a sentence, a plot, the evidence |
 
@@ -24,6 +25,7 @@ use super::{Exit, Failure};
 use crate::output::Output;
 
 mod cautions;
+mod changes;
 mod decimal;
 mod decision;
 mod explained;
@@ -50,7 +52,7 @@ const MOST_TOLD_OF_ONE: u64 = 3;
 
 const FORMS: &str = "\
 What is written: on a terminal, a plot and a sentence for each series (as with --explain); into a pipe or a file, or with --json, \
-one JSON object for each: id, verdict, t_settled_s, value, u95, u_prime, v_prime, u95_uv, n, window_s, flags (all that its readings \
+one JSON object for each: id, verdict, t_settled_s, lost_s (if it did not settle again), value, u95, u_prime, v_prime, u95_uv, n, window_s, flags (all that its readings \
 carry), evidence. What isn't known is absent. With --events, one object for each change of verdict instead, at once: id, t_s, verdict, t_settled_s, Y, u95_Y, u_prime, \
 v_prime, u95_uv, window_s, n, flags.
 
@@ -63,10 +65,17 @@ stands. Readings with the flag dark (aperture covered) are no light: they only t
 
 A line with a mistake is told of on standard error and left out, and the others are judged without it.
 
-Exit status: 0 all settled; 1 a mistake in the input; 2 one on the command line, or no readings; 3 not all settled.";
+A series is judged to its end: --max-wait ends nothing here. It only says by what time the light must be expected to settle, so as not \
+to be called wont_settle, and after what time one that has no verdict is said to have timed out.
+
+Exit status: 0 every series settled, and still was at its end; 1 a mistake in the input; 2 one on the command line, or no readings; \
+3 a series did not settle, or was lost and did not settle again.";
+
+const MAX_WAIT: &str =
+    "By what time the light must settle, or be called wont_settle; it ends nothing here [default: 1h]";
 
 #[derive(Debug, Args)]
-#[command(after_help = FORMS)]
+#[command(after_help = FORMS, mut_arg("max_wait", |arg| arg.help(MAX_WAIT)))]
 pub(super) struct Options {
     /// Recorded readings: JSON lines, or CSV with a header; - is standard input.
     file: String,
@@ -145,13 +154,13 @@ struct Assessment<'a> {
     readings: u64,
     mistakes: u64,
     told: u64,
-    all_settled: bool,
+    all_stand: bool,
 }
 
 impl<'a> Assessment<'a> {
     fn new(output: Output, form: Form, criteria: Criteria, input: &'a str) -> Self {
         let open = Roster::new();
-        Self { output, form, criteria, input, open, readings: 0, mistakes: 0, told: 0, all_settled: true }
+        Self { output, form, criteria, input, open, readings: 0, mistakes: 0, told: 0, all_stand: true }
     }
 
     fn take(&mut self, line: u64, record: &Record<'_>) -> Result<(), Failure> {
@@ -179,7 +188,7 @@ impl<'a> Assessment<'a> {
 
     fn end(&mut self, id: &str) -> Result<(), Failure> {
         let Some(followed) = self.open.close(id) else { return Ok(()) };
-        self.all_settled &= followed.write(self.output, self.form)?;
+        self.all_stand &= followed.write(self.output, self.form)?;
         Ok(())
     }
 
@@ -198,7 +207,7 @@ impl<'a> Assessment<'a> {
     fn finish(mut self) -> Result<Exit, Failure> {
         let open = std::mem::replace(&mut self.open, Roster::new());
         for followed in open.close_all() {
-            self.all_settled &= followed.write(self.output, self.form)?;
+            self.all_stand &= followed.write(self.output, self.form)?;
         }
         let untold = self.mistakes - self.told;
         if untold > 0 {
@@ -207,7 +216,7 @@ impl<'a> Assessment<'a> {
         }
         match (self.mistakes, self.readings) {
             (0, 0) => Err(Failure::Usage(format!("{}: there were no readings", self.input))),
-            (0, _) if self.all_settled => Ok(Exit::Done),
+            (0, _) if self.all_stand => Ok(Exit::Done),
             (0, _) => Ok(Exit::NotSettled),
             _ => Ok(Exit::Failed),
         }
@@ -233,7 +242,7 @@ fn events(
 impl Followed {
     fn new(id: &str, criteria: Criteria, form: Form) -> Self {
         let trace = matches!(form, Form::Explained { .. }).then(Trace::new);
-        Self { series: Series::new(id, criteria, form != Form::Decisions), trace }
+        Self { series: Series::new(id, criteria), trace }
     }
 
     #[inline]
@@ -246,7 +255,7 @@ impl Followed {
         Ok(change)
     }
 
-    /// Writes what is to be said at a series' end. Whether it had settled.
+    /// Writes what is to be said at a series' end. Whether it is settled then.
     fn write(&self, output: Output, form: Form) -> Result<bool, Failure> {
         if self.series.is_nothing() {
             return Ok(true);
@@ -260,7 +269,7 @@ impl Followed {
                 }
             }
         }
-        Ok(self.series.settled.is_some())
+        Ok(self.series.stands)
     }
 }
 

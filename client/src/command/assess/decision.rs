@@ -15,6 +15,9 @@ pub(super) struct Decision<'a> {
     /// The reading that settled it, on the series' own clock.
     #[serde(skip_serializing_if = "Option::is_none")]
     t_settled_s: Option<f64>,
+    /// The reading that lost it, where it did not settle again.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    lost_s: Option<f64>,
     #[serde(skip_serializing_if = "Option::is_none")]
     value: Option<f64>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -40,6 +43,7 @@ impl<'a> Decision<'a> {
             id: &series.id,
             verdict: ending.verdict.name(),
             t_settled_s: ending.t_settled_s,
+            lost_s: series.lost_s,
             value: ending.value.map(|value| value.y),
             u95: ending.value.map(|value| value.y_u95),
             u_prime: colour.map(|colour| colour.u_prime()),

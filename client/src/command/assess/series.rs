@@ -7,6 +7,7 @@ use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Criteria, Estimate, Evidence, Forecast, Test, Verdict};
 
 use super::cautions::Cautions;
+use super::changes::Changes;
 use super::mistake::Mistake;
 use super::record::Record;
 
@@ -25,8 +26,10 @@ pub(super) struct Series {
     pub(super) last_t_s: f64,
     /// The first time it had settled.
     pub(super) settled: Option<Change>,
-    /// When that was lost for the first time.
+    /// When it was lost, if it has not settled again since.
     pub(super) lost_s: Option<f64>,
+    /// Every change of verdict.
+    pub(super) changes: Changes,
     /// Lines set aside because of a mistake that only the series shows.
     pub(super) mistakes: u64,
     /// Whether anything was said of it beside readings, and that it ends.
@@ -39,11 +42,9 @@ pub(super) struct Series {
     darks: Darks,
     warm_up: WarmUp,
     /// Whether it was said to be settled, and not lost since.
-    stands: bool,
+    pub(super) stands: bool,
     /// Whether a verdict was kept back while the meter warmed up.
     kept_back: bool,
-    /// Whether what comes after it has settled matters.
-    watched: bool,
     last_forecast: Option<Forecast>,
 }
 
@@ -53,8 +54,6 @@ enum Judged {
     /// Nobody before the first reading, which tells when the series began.
     Awaited,
     By(Box<Judge>),
-    /// Nobody any more: it has settled, and nothing more is asked.
-    Gone,
 }
 
 /// How a series ended.
@@ -67,8 +66,8 @@ pub(super) struct Ending {
 }
 
 impl Series {
-    /// A series that nothing is known of yet. `watched` is whether it is followed when it has settled.
-    pub(super) fn new(id: &str, criteria: Criteria, watched: bool) -> Self {
+    /// A series that nothing is known of yet.
+    pub(super) fn new(id: &str, criteria: Criteria) -> Self {
         Self {
             id: id.into(),
             criteria,
@@ -79,6 +78,7 @@ impl Series {
             last_t_s: f64::NEG_INFINITY,
             settled: None,
             lost_s: None,
+            changes: Changes::default(),
             mistakes: 0,
             announced: false,
             boot: None,
@@ -89,7 +89,6 @@ impl Series {
             warm_up: WarmUp::Unknown,
             stands: false,
             kept_back: false,
-            watched,
             last_forecast: None,
         }
     }
@@ -167,12 +166,11 @@ impl Series {
 
     /// What a record says of the series beside a reading.
     fn set_up(&mut self, record: &Record<'_>) {
-        if let Some(criteria) = record.criteria {
+        if let Some(criteria) = record.criteria.filter(|criteria| *criteria != self.criteria) {
             self.criteria = criteria;
-            if matches!(self.judged, Judged::By(_)) {
-                self.judged = Judged::Awaited;
-                self.kept_back = false;
-            }
+            self.judged = Judged::Awaited;
+            (self.settled, self.lost_s, self.changes) = (None, None, Changes::default());
+            (self.stands, self.kept_back) = (false, false);
         }
         self.announced |= record.criteria.is_some() || record.resolution.is_some();
         self.resolution = record.resolution.or(self.resolution);
@@ -183,16 +181,14 @@ impl Series {
     }
 
     fn note(&mut self, change: &Change) {
-        self.stands = change.verdict == Verdict::Settled;
+        self.changes.push((change.t_s, change.verdict));
         match change.verdict {
-            Verdict::Settled if self.settled.is_none() => {
-                self.settled = Some(change.clone());
-                if !self.watched {
-                    self.judged = Judged::Gone;
-                }
+            Verdict::Settled => {
+                (self.stands, self.lost_s) = (true, None);
+                self.settled.get_or_insert_with(|| change.clone());
             }
-            Verdict::Lost => self.lost_s = self.lost_s.or(Some(change.t_s)),
-            _ => {}
+            Verdict::Lost => (self.stands, self.lost_s) = (false, Some(change.t_s)),
+            Verdict::NoiseLimited | Verdict::WontSettle | Verdict::TimedOut => {}
         }
     }
 
