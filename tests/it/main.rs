@@ -16,6 +16,7 @@ mod cancelling;
 mod cautioned;
 mod commands;
 mod conformance;
+mod covered;
 mod documented;
 mod durability;
 mod faults;
