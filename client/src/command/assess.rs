@@ -274,4 +274,6 @@ impl Followed {
 }
 
 #[cfg(test)]
+mod properties;
+#[cfg(test)]
 mod tests;
