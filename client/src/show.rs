@@ -68,14 +68,15 @@ pub fn moment(at: Timestamp) -> String {
 /// Flags in a few words, for one line among many.
 #[must_use]
 pub fn short_flags(flags: &[Flag]) -> String {
-    let words: Vec<String> =
-        flags
-            .iter()
-            .filter(|flag| **flag != Flag::Shared)
-            .map(|flag| {
-                if *flag == Flag::Simulated { words(*flag).to_owned() } else { flag.name().replace('_', " ") }
-            })
-            .collect();
+    let words: Vec<String> = flags
+        .iter()
+        .filter(|flag| **flag != Flag::Shared)
+        .map(|flag| match flag {
+            Flag::Simulated => words(*flag).to_owned(),
+            Flag::ZeroOverdue => "zeroing overdue".to_owned(),
+            flag => flag.name().replace('_', " "),
+        })
+        .collect();
     words.join(", ")
 }
 
@@ -92,7 +93,7 @@ fn words(flag: Flag) -> &'static str {
         Flag::BelowRange => "below the meter's range",
         Flag::AboveRange => "above the meter's range",
         Flag::MeterWarming => "the meter is still warming up",
-        Flag::ZeroOverdue => "the meter's dark reading is overdue",
+        Flag::ZeroOverdue => "the meter's own zeroing is overdue",
         Flag::Shared => "shared",
         Flag::Dark => "dark: the aperture was covered",
         Flag::Unlogged => "not in the log",

@@ -27,3 +27,18 @@ fn a_covered_reading_that_is_not_dark_is_doubted() {
     assert_eq!(said(&daemon, &["read", "m", "--covered"])[1], "");
     assert_eq!(said(&daemon, &["read", "m"])[1], "");
 }
+
+#[test]
+fn a_meters_own_zeroing_is_called_that_and_no_dark_reading() {
+    let daemon = Daemon::start(&format!("{CONFIG}zero_at_start = true\n"));
+    daemon.client().wait_for_state("m", "ready");
+    let [meters, _] = said(&daemon, &["meters"]);
+    assert!(meters.contains("zeroing      never done; one is due"), "{meters}");
+    let [reading, _] = said(&daemon, &["read", "m"]);
+    assert!(reading.contains("the meter's own zeroing is overdue"), "{reading}");
+    let [line, _] = said(&daemon, &["observe", "m", "--interval", "0", "--count", "1"]);
+    assert!(line.contains("zeroing overdue"), "{line}");
+    for words in [meters, reading, line] {
+        assert!(!words.contains("dark reading"), "{words}");
+    }
+}
