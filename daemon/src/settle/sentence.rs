@@ -14,7 +14,7 @@ pub fn sentence(
 ) -> String {
     let hold = seconds(criteria.hold_s);
     let words = match &evidence.compared {
-        Some(compared) => published(verdict, evidence.rule, compared, criteria, unit),
+        Some(compared) => published(verdict, evidence, compared, criteria, unit),
         None => by_trend(verdict, evidence, value, criteria, unit, &hold),
     };
     words + &moved_by(verdict, evidence, &hold)
@@ -96,20 +96,29 @@ fn longest_window(hold_s: f64) -> f64 {
 }
 
 /// What a published rule found, and what the trend says beside it.
-fn published(verdict: Verdict, rule: Rule, compared: &Compared, criteria: &Criteria, unit: &str) -> String {
-    let measure = |value: f64| {
-        let (value, unit) = if rule.is_relative() { (100.0 * value, "%") } else { (value, unit) };
-        format!("{} {unit}", significant(value, 3))
-    };
-    let span = seconds(compared.over_s);
-    let found = match compared.variation {
-        Some(variation) => format!(
-            "{} readings over {span} vary by {} (less than {} is asked for)",
-            compared.n,
-            measure(variation),
-            measure(compared.allowed)
-        ),
-        None => format!("{} readings over {span} are not what it asks for yet", compared.n),
+fn published(
+    verdict: Verdict,
+    evidence: &Evidence,
+    compared: &Compared,
+    criteria: &Criteria,
+    unit: &str,
+) -> String {
+    let rule = evidence.rule;
+    let title = rule.title();
+    let varies = compared.variation.map(|variation| varies(rule, compared, variation, unit));
+    let ruling = match (verdict, varies) {
+        (Verdict::Settled, varies) => format!("Settled by {title}: {}.", varies.unwrap_or_default()),
+        (Verdict::Lost, varies) => {
+            let why = varies.unwrap_or_else(|| format!("it {}", asks_for(rule, compared)));
+            format!("Lost: no longer settled by {title}: {why}.")
+        }
+        (_, varies) => {
+            let why = varies.map_or_else(
+                || format!("{title} {}", asks_for(rule, compared)),
+                |varies| format!("by {title}, {varies}"),
+            );
+            format!("Timed out after {}: {why}.", seconds(criteria.max_wait_s))
+        }
     };
     let beside = match (compared.trend_settled_s, compared.trend) {
         (Some(after), Some(Verdict::Settled)) => {
@@ -120,13 +129,46 @@ fn published(verdict: Verdict, rule: Rule, compared: &Compared, criteria: &Crite
         }
         (None, _) => " By its trend it has not settled.".to_owned(),
     };
-    let title = rule.title();
-    let ruling = match verdict {
-        Verdict::Settled => format!("Settled by {title}: {found}."),
-        Verdict::Lost => format!("Lost: no longer settled by {title}: {found}."),
-        _ => format!("Timed out after {}: by {title}, {found}.", seconds(criteria.max_wait_s)),
+    let cold = match verdict {
+        Verdict::Settled | Verdict::Lost => "",
+        _ if evidence.failing.contains(&Test::MeterWarmUp) => " The meter was still in its own warm-up.",
+        _ => "",
     };
-    ruling + beside.as_str()
+    ruling + cold + &beside
+}
+
+/// How much the readings that a rule compares vary, and what it allows.
+fn varies(rule: Rule, compared: &Compared, variation: f64, unit: &str) -> String {
+    let measure = |value: f64| {
+        let (value, unit) = if rule.is_relative() { (100.0 * value, "%") } else { (value, unit) };
+        format!("{} {unit}", significant(value, 3))
+    };
+    let too_early = rule == Rule::CieS025 && !compared.met && variation < compared.allowed;
+    format!(
+        "{} readings over {} vary by {} (less than {} is asked for{})",
+        compared.n,
+        seconds(compared.over_s),
+        measure(variation),
+        measure(compared.allowed),
+        if too_early { ", after 30 min of operation" } else { "" }
+    )
+}
+
+/// What a rule asks for that there isn't yet, and what there is.
+fn asks_for(rule: Rule, compared: &Compared) -> String {
+    let (what, least_s) = match rule {
+        Rule::IesLm79 => ("three readings 15 min apart", 1800.0),
+        Rule::CieS025 => ("readings over 15 min, after 30 min of operation", 900.0),
+        Rule::QuickLook => ("readings over 30 s", 30.0),
+        Rule::Trend => ("readings", f64::INFINITY),
+    };
+    let there = match compared.n {
+        _ if compared.over_s >= least_s => "there is no light that they could be a share of".to_owned(),
+        0 => "there are none so far".to_owned(),
+        1 => "there is 1 so far".to_owned(),
+        n => format!("there are {n} over {} so far", seconds(compared.over_s)),
+    };
+    format!("asks for {what}; {there}")
 }
 
 /// Whether it is the display that moves, or the meter, where that was asked and anything still moves.
@@ -321,5 +363,47 @@ mod tests {
         );
         let noisy = words(Verdict::NoiseLimited);
         assert!(noisy.contains("noise of 61 cd/m² a reading") && noisy.contains("±0.00010 cd/m²"), "{noisy}");
+    }
+
+    fn ruled(rule: Rule, n: usize, over_s: f64, variation: Option<f64>, failing: &[Test]) -> String {
+        let compared = Compared { n, over_s, variation, allowed: 0.005, ..Compared::default() };
+        let (compared, failing) = (Some(compared), failing.to_vec());
+        let evidence = Evidence { rule, compared, failing, ..Evidence::default() };
+        sentence(Verdict::TimedOut, &evidence, None, &Criteria::default(), "cd/m²")
+    }
+
+    #[test]
+    fn a_rule_that_has_too_few_readings_says_what_it_asks_for() {
+        for (rule, n, over_s, expected) in [
+            (Rule::IesLm79, 1, 0.0, "IES LM-79 asks for three readings 15 min apart; there is 1 so far."),
+            (Rule::IesLm79, 2, 905.0, "three readings 15 min apart; there are 2 over 15 min so far."),
+            (Rule::IesLm79, 3, 1810.0, "there is no light that they could be a share of."),
+            (
+                Rule::CieS025,
+                0,
+                0.0,
+                "readings over 15 min, after 30 min of operation; there are none so far.",
+            ),
+            (
+                Rule::QuickLook,
+                9,
+                8.0,
+                "a quick look asks for readings over 30 s; there are 9 over 8 s so far.",
+            ),
+        ] {
+            let words = ruled(rule, n, over_s, None, &[Test::Variation]);
+            assert!(words.contains(expected), "{words}");
+        }
+    }
+
+    #[test]
+    fn a_rule_that_was_kept_waiting_says_by_what() {
+        let words = ruled(Rule::CieS025, 900, 900.0, Some(0.001), &[Test::Variation]);
+        assert!(
+            words.contains("by 0.100 % (less than 0.500 % is asked for, after 30 min of operation)"),
+            "{words}"
+        );
+        let words = ruled(Rule::IesLm79, 3, 1800.0, Some(0.001), &[Test::MeterWarmUp]);
+        assert!(words.contains("The meter was still in its own warm-up."), "{words}");
     }
 }
