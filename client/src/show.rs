@@ -40,6 +40,12 @@ pub fn radius(u95: f64) -> String {
     format!("± {u95:.decimals$}")
 }
 
+/// So many of something: `one` of it, or `many`.
+#[must_use]
+pub fn counted(count: u64, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
+}
+
 /// Light: the amount with its unit.
 #[must_use]
 pub fn light(light: &Light) -> String {

@@ -339,3 +339,19 @@ fn what_was_lost_in_the_end_does_not_look_settled() {
     let again = Assessed::of(&[], &series("a", 300, 220));
     assert!(again.status == 0 && again.objects()[0].get("lost_s").is_none(), "{}", again.words);
 }
+
+#[test]
+fn decimal_commas_are_told_of_once_for_the_whole_file() {
+    let rows: String = (0..100).map(|t_s| format!("{t_s},5;100,25\n")).collect();
+    let assessed = Assessed::of(&[], &format!("t_s;Y\n{rows}"));
+    assert_eq!((assessed.status, assessed.words.as_str()), (1, ""));
+    let expected = "standard input:2: 100 lines have numbers with a decimal comma and are left out; write decimal points";
+    assert!(assessed.mistakes.contains(expected), "{}", assessed.mistakes);
+    assert_eq!(assessed.mistakes.lines().count(), 1, "{}", assessed.mistakes);
+    let both = Assessed::of(&[], "t_s;Y\n1;100,5\n2;bright\n3;100\n");
+    let lines: Vec<&str> = both.mistakes.lines().collect();
+    assert!(
+        lines.len() == 2 && lines[0].contains(":3: ") && lines[1].contains(":2: 1 line has a number with"),
+        "{lines:?}"
+    );
+}

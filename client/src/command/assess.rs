@@ -23,6 +23,7 @@ use settled_protocol::settling::Criteria;
 use super::settled::CriteriaOptions;
 use super::{Exit, Failure};
 use crate::output::Output;
+use crate::show;
 
 mod cautions;
 mod changes;
@@ -154,13 +155,26 @@ struct Assessment<'a> {
     readings: u64,
     mistakes: u64,
     told: u64,
+    /// The first line with a decimal comma, and how many lines there are.
+    commas: Option<(u64, u64)>,
     all_stand: bool,
 }
 
 impl<'a> Assessment<'a> {
     fn new(output: Output, form: Form, criteria: Criteria, input: &'a str) -> Self {
         let open = Roster::new();
-        Self { output, form, criteria, input, open, readings: 0, mistakes: 0, told: 0, all_stand: true }
+        Self {
+            output,
+            form,
+            criteria,
+            input,
+            open,
+            readings: 0,
+            mistakes: 0,
+            told: 0,
+            commas: None,
+            all_stand: true,
+        }
     }
 
     fn take(&mut self, line: u64, record: &Record<'_>) -> Result<(), Failure> {
@@ -198,6 +212,11 @@ impl<'a> Assessment<'a> {
 
     fn tell_or_count(&mut self, line: u64, mistake: &Mistake, is_told: bool) {
         self.mistakes += 1;
+        if mistake.is_decimal_comma() {
+            let (first, count) = self.commas.unwrap_or((line, 0));
+            self.commas = Some((first, count + 1));
+            return;
+        }
         if is_told && self.told < MOST_TOLD {
             self.told += 1;
             Failure::Input(format!("{}:{line}: {mistake}", self.input)).say(self.output);
@@ -209,16 +228,32 @@ impl<'a> Assessment<'a> {
         for followed in open.close_all() {
             self.all_stand &= followed.write(self.output, self.form)?;
         }
-        let untold = self.mistakes - self.told;
-        if untold > 0 {
-            let words = format!("{}: {untold} more lines with mistakes were left out", self.input);
-            Failure::Input(words).say(self.output);
-        }
+        self.tell_the_rest();
         match (self.mistakes, self.readings) {
             (0, 0) => Err(Failure::Usage(format!("{}: there were no readings", self.input))),
             (0, _) if self.all_stand => Ok(Exit::Done),
             (0, _) => Ok(Exit::NotSettled),
             _ => Ok(Exit::Failed),
+        }
+    }
+
+    /// Says what was not said of each line.
+    fn tell_the_rest(&self) {
+        let commas = self.commas.map_or(0, |(_, count)| count);
+        if let Some((first, _)) = self.commas {
+            let lines = show::counted(commas, "line has a number", "lines have numbers");
+            let words = format!(
+                "{}:{first}: {lines} with a decimal comma and {} left out; write decimal points",
+                self.input,
+                if commas == 1 { "is" } else { "are" }
+            );
+            Failure::Input(words).say(self.output);
+        }
+        let untold = self.mistakes - self.told - commas;
+        if untold > 0 {
+            let lines =
+                show::counted(untold, "more line with a mistake was", "more lines with mistakes were");
+            Failure::Input(format!("{}: {lines} left out", self.input)).say(self.output);
         }
     }
 }

@@ -242,7 +242,8 @@ pub(super) fn in_words(output: Output, settled: &Settled) -> Result<(), Failure>
         }
     }
     let count = settled.readings.map_or(0, |readings| readings.count);
-    let waited = format!("waited {}, {count} readings", show::span(settled.waited_s));
+    let count = show::counted(count, "reading", "readings");
+    let waited = format!("waited {}, {count}", show::span(settled.waited_s));
     output.line(&format!(
         "  {}  {}, {waited}",
         styled(FAINT, "verdict"),

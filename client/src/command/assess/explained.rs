@@ -146,7 +146,7 @@ fn changes(series: &Series) -> Vec<String> {
     };
     let mut words: Vec<String> = series.changes.first().iter().copied().map(told).collect();
     if let Some((between, last)) = series.changes.last() {
-        words.extend((between > 0).then(|| counted(between, "more change", "more changes")));
+        words.extend((between > 0).then(|| show::counted(between, "more change", "more changes")));
         words.push(told(last));
     }
     words
@@ -196,16 +196,16 @@ fn in_a_few_words(series: &Series, ending: &Ending) -> Vec<String> {
         let window = plain_span(*window_s);
         words.push(format!("judged by {n} readings over {window}, of {} in all", series.readings));
     } else {
-        words.push(counted(series.readings, "reading", "readings"));
+        words.push(show::counted(series.readings, "reading", "readings"));
     }
     if series.darkened > 0 {
-        words.push(counted(series.darkened, "dark reading", "dark readings"));
+        words.push(show::counted(series.darkened, "dark reading", "dark readings"));
     }
     if *outliers > 0 {
-        words.push(counted(*outliers as u64, "outlier set aside", "outliers set aside"));
+        words.push(show::counted(*outliers as u64, "outlier set aside", "outliers set aside"));
     }
     if *steps > 0 {
-        words.push(counted(*steps as u64, "step in the light", "steps in the light"));
+        words.push(show::counted(*steps as u64, "step in the light", "steps in the light"));
     }
     let lasted_s = series.last_t_s - series.started_s;
     let ahead = |forecast: &Forecast| ending.verdict == Verdict::TimedOut && forecast.high_s > lasted_s;
@@ -215,10 +215,6 @@ fn in_a_few_words(series: &Series, ending: &Ending) -> Vec<String> {
         words.push(format!("forecast: settles {when} after it began"));
     }
     words
-}
-
-fn counted(count: u64, one: &str, many: &str) -> String {
-    format!("{count} {}", if count == 1 { one } else { many })
 }
 
 /// A time span, finer than elsewhere: the plot is there to be looked at closely.
