@@ -146,7 +146,9 @@ pub(super) async fn run(
     output.end_status();
     let Some(settled) = settled else {
         flush(connection).await;
-        output.aside("interrupted: the request was taken back");
+        if !output.json {
+            output.aside("interrupted: the request was taken back");
+        }
         return Ok(Exit::Interrupted);
     };
     if output.json {
