@@ -136,7 +136,7 @@ fn mark(verdict: Verdict) -> Option<char> {
 /// Every change of verdict with its time; of very many the first and the last.
 fn changes(series: &Series) -> Vec<String> {
     let told = |(t_s, verdict): Moment| {
-        let sign = mark(verdict).map_or_else(String::new, |sign| format!("{sign} "));
+        let sign = mark(verdict).map_or_else(String::new, |sign| format!("{sign}\u{a0}"));
         let what = match verdict {
             Verdict::WontSettle => "said not to settle",
             Verdict::NoiseLimited => "noise limited",
