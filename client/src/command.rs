@@ -55,7 +55,8 @@ impl Exit {
 
 const STATUSES: &str = "Exit status: 0 settled, or done; 1 an error; 2 a mistake on the command line; 3 not settled; 130 interrupted.
 
-Kinds of error beside those of PROTOCOL.md: usage, no_daemon, connection_closed, version_mismatch, input, output.
+Kinds of error beside those of PROTOCOL.md: usage, no_daemon, connection_closed, version_mismatch, input, output, interrupted \
+(Ctrl-C).
 
 Cautions: long static patches leave marks on self-emitting panels, flashing ones can trigger seizures in photosensitive \
 viewers; don't look into lasers or very bright sources. The makers' instructions, local codes and licensed practice come first.";
@@ -116,7 +117,11 @@ pub async fn run(arguments: Arguments) -> Exit {
     let Arguments { socket, json, command } = arguments;
     let output = Output { json };
     let context = Context { socket, output };
-    carry_out(&context, command).await.unwrap_or_else(|failure| failure.say(output))
+    let exit = carry_out(&context, command).await.unwrap_or_else(|failure| failure.say(output));
+    if exit == Exit::Interrupted && json {
+        output.aside(&failure::interrupted().to_string());
+    }
+    exit
 }
 
 /// Says that a command can't even begin.

@@ -24,7 +24,7 @@ use tokio::net::unix::{OwnedReadHalf, OwnedWriteHalf};
 use tokio::sync::{mpsc, oneshot};
 use tokio::task::JoinSet;
 
-use crate::subscription::{Feed, Subscription};
+use crate::subscription::{Feed, Gap, Subscription};
 
 /// Lines that may wait to be written: more than a person or a measuring loop has in flight.
 const OUTGOING: usize = 64;
@@ -339,7 +339,8 @@ impl Waiting {
                 if let Ok(missed) = serde_json::from_str::<Missed>(params)
                     && let Some(feed) = self.feeds.get_mut(&missed.subscription)
                 {
-                    feed.missed(missed.count, missed.from.zip(missed.to));
+                    let Missed { count, from, to, why, .. } = missed;
+                    feed.missed(Gap { count, range: from.zip(to), why });
                 }
             }
             SettleProgress::NAME => {

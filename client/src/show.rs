@@ -1,11 +1,12 @@
 //! Numbers for people: no more digits than mean something.
 
+use settled::settle::sentence::{in_units, significant};
 use settled_protocol::quantity::{Chromaticity, Light};
 use settled_protocol::reading::Flag;
-use settled_protocol::settling::{Drift, Estimate, Evidence};
+use settled_protocol::settling::{Estimate, Evidence};
 use settled_protocol::time::Timestamp;
 
-/// Decimals that show `digits` significant digits of `value`.
+/// Decimals that show `digits` significant digits of an uncertainty, which is never written in powers of ten.
 #[expect(
     clippy::cast_possible_truncation,
     clippy::cast_sign_loss,
@@ -22,14 +23,7 @@ fn decimals(value: f64, digits: i32) -> usize {
 /// A value with five significant digits.
 #[must_use]
 pub fn number(value: f64) -> String {
-    digits(value, 5)
-}
-
-/// A value with `count` significant digits.
-#[must_use]
-pub fn digits(value: f64, count: i32) -> String {
-    let decimals = decimals(value, count);
-    format!("{value:.decimals$}")
+    significant(value, 5)
 }
 
 /// A value and its uncertainty: two significant digits of the uncertainty, and the value to match.
@@ -37,6 +31,19 @@ pub fn digits(value: f64, count: i32) -> String {
 pub fn uncertain(value: f64, uncertainty: f64) -> String {
     let decimals = decimals(uncertainty, 2);
     format!("{value:.decimals$} ± {uncertainty:.decimals$}")
+}
+
+/// The radius of a chromaticity's 95 % interval, in u′v′.
+#[must_use]
+pub fn radius(u95: f64) -> String {
+    let decimals = decimals(u95, 2).max(5);
+    format!("± {u95:.decimals$}")
+}
+
+/// So many of something: `one` of it, or `many`.
+#[must_use]
+pub fn counted(count: u64, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
 }
 
 /// Light: the amount with its unit.
@@ -67,14 +74,15 @@ pub fn moment(at: Timestamp) -> String {
 /// Flags in a few words, for one line among many.
 #[must_use]
 pub fn short_flags(flags: &[Flag]) -> String {
-    let words: Vec<String> =
-        flags
-            .iter()
-            .filter(|flag| **flag != Flag::Shared)
-            .map(|flag| {
-                if *flag == Flag::Simulated { words(*flag).to_owned() } else { flag.name().replace('_', " ") }
-            })
-            .collect();
+    let words: Vec<String> = flags
+        .iter()
+        .filter(|flag| **flag != Flag::Shared)
+        .map(|flag| match flag {
+            Flag::Simulated => words(*flag).to_owned(),
+            Flag::ZeroOverdue => "zeroing overdue".to_owned(),
+            flag => flag.name().replace('_', " "),
+        })
+        .collect();
     words.join(", ")
 }
 
@@ -91,7 +99,7 @@ fn words(flag: Flag) -> &'static str {
         Flag::BelowRange => "below the meter's range",
         Flag::AboveRange => "above the meter's range",
         Flag::MeterWarming => "the meter is still warming up",
-        Flag::ZeroOverdue => "the meter's dark reading is overdue",
+        Flag::ZeroOverdue => "the meter's own zeroing is overdue",
         Flag::Shared => "shared",
         Flag::Dark => "dark: the aperture was covered",
         Flag::Unlogged => "not in the log",
@@ -113,9 +121,9 @@ pub fn span(seconds: f64) -> String {
 /// The drift of luminance in per cent a hold, with its interval.
 #[must_use]
 pub fn drift(evidence: &Evidence, value: Option<&Estimate>, hold_s: f64) -> Option<String> {
-    let (Drift { bands_per_hold, interval }, band) = evidence.luminance_drift.zip(evidence.luminance_band)?;
+    let (drift, band) = evidence.luminance_drift.zip(evidence.luminance_band)?;
     let percent = 100.0 * band / value.map(|value| value.y.abs()).filter(|y| *y > 0.0)?;
-    Some(format!("{:+.2} ± {:.2} % per {}", bands_per_hold * percent, interval * percent, span(hold_s)))
+    Some(format!("{} % per {}", in_units(drift, percent), span(hold_s)))
 }
 
 /// When it is expected to settle, `waited_s` into the wait.
@@ -137,7 +145,8 @@ mod tests {
         assert_eq!(uncertain(203.45678, 12.7), "203 ± 13");
         assert_eq!(uncertain(0.001_234_5, 0.000_021), "0.001234 ± 0.000021");
         assert_eq!(number(1234.567), "1234.6");
-        assert_eq!(number(0.0), "0.00");
+        assert_eq!([number(0.0), number(0.001_234_56)], ["0", "0.0012346"]);
+        assert_eq!([radius(0.000_123), radius(0.000_004_56)], ["± 0.00012", "± 0.0000046"]);
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! Readings, or meters, as they come. Bounded: who reads too slowly is told what was missed, at its place.
 
 use settled_protocol::meter::Meter;
+use settled_protocol::notification::MissedWhy;
 use settled_protocol::reading::Reading;
 use tokio::sync::mpsc;
 
@@ -14,13 +15,33 @@ pub enum Event {
     Reading(Box<Reading>),
     /// A meter that came, went, failed or recovered, as it is now.
     Meter(Box<Meter>),
-    /// Readings or changes that were missed here because this reader was too slow.
-    Missed {
-        /// How many.
-        count: u64,
-        /// The first and the last sequence, where known.
-        range: Option<(u64, u64)>,
-    },
+    /// Readings or changes that were missed here.
+    Missed(Gap),
+}
+
+/// What was missed at one place.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Gap {
+    /// How many; at most so many where the log could not be read.
+    pub count: u64,
+    /// The first and the last sequence, where known.
+    pub range: Option<(u64, u64)>,
+    /// Why.
+    pub why: MissedWhy,
+}
+
+impl Gap {
+    /// One that this reader had no room for.
+    fn at(range: Option<(u64, u64)>) -> Self {
+        Self { count: 1, range, why: MissedWhy::SlowReader }
+    }
+
+    /// This and the one after it. That the log could not be read is told of both: they may not be in it.
+    fn and(self, next: Self) -> Self {
+        let range = self.range.zip(next.range).map(|((from, _), (_, to))| (from, to));
+        let why = if self.why == MissedWhy::LogUnavailable { self.why } else { next.why };
+        Self { count: self.count + next.count, range, why }
+    }
 }
 
 /// A meter's readings, or the changes of all meters.
@@ -52,7 +73,7 @@ impl Subscription {
 pub(crate) struct Feed {
     events: mpsc::Sender<Event>,
     /// What did not fit, to be said before the next reading.
-    missed: Option<(u64, Option<(u64, u64)>)>,
+    missed: Option<Gap>,
 }
 
 pub(crate) fn channel() -> (Feed, mpsc::Receiver<Event>) {
@@ -68,35 +89,29 @@ impl Feed {
     pub(crate) fn reading(&mut self, reading: Reading) {
         let sequence = reading.sequence;
         if !self.say_missed() || self.events.try_send(Event::Reading(Box::new(reading))).is_err() {
-            self.note_missed(1, Some((sequence, sequence)));
+            self.note_missed(Gap::at(Some((sequence, sequence))));
         }
     }
 
     pub(crate) fn meter(&mut self, meter: Meter) {
         if !self.say_missed() || self.events.try_send(Event::Meter(Box::new(meter))).is_err() {
-            self.note_missed(1, None);
+            self.note_missed(Gap::at(None));
         }
     }
 
-    pub(crate) fn missed(&mut self, count: u64, range: Option<(u64, u64)>) {
-        self.note_missed(count, range);
+    pub(crate) fn missed(&mut self, gap: Gap) {
+        self.note_missed(gap);
         self.say_missed();
     }
 
-    fn note_missed(&mut self, count: u64, range: Option<(u64, u64)>) {
-        self.missed = Some(match self.missed {
-            None => (count, range),
-            Some((before, earlier)) => {
-                let widest = earlier.zip(range).map(|((from, _), (_, to))| (from, to));
-                (before + count, widest)
-            }
-        });
+    fn note_missed(&mut self, gap: Gap) {
+        self.missed = Some(self.missed.map_or(gap, |before| before.and(gap)));
     }
 
     /// Says what is missing, if anything is and there is room. False if it could not be said.
     fn say_missed(&mut self) -> bool {
-        let Some((count, range)) = self.missed else { return true };
-        let said = self.events.try_send(Event::Missed { count, range }).is_ok();
+        let Some(gap) = self.missed else { return true };
+        let said = self.events.try_send(Event::Missed(gap)).is_ok();
         if said {
             self.missed = None;
         }

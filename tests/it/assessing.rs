@@ -9,14 +9,14 @@ use serde_json::{Value, json};
 use crate::support::daemon::{Daemon, program, wait_until};
 
 /// What came of `settle assess ARGUMENTS -` over `input`.
-struct Assessed {
-    status: i32,
-    words: String,
-    mistakes: String,
+pub(crate) struct Assessed {
+    pub(crate) status: i32,
+    pub(crate) words: String,
+    pub(crate) mistakes: String,
 }
 
 impl Assessed {
-    fn of(arguments: &[&str], input: &str) -> Self {
+    pub(crate) fn of(arguments: &[&str], input: &str) -> Self {
         let mut child = command(arguments).spawn().unwrap();
         let mut stdin = child.stdin.take().unwrap();
         let input = input.to_owned();
@@ -34,7 +34,7 @@ impl Assessed {
         }
     }
 
-    fn objects(&self) -> Vec<Value> {
+    pub(crate) fn objects(&self) -> Vec<Value> {
         self.words.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
     }
 }
@@ -48,7 +48,7 @@ fn command(arguments: &[&str]) -> Command {
 }
 
 /// Light that comes up, stands still, and is much brighter from `bright_s` on.
-fn luminance(t_s: u32, bright_s: u32) -> f64 {
+pub(crate) fn luminance(t_s: u32, bright_s: u32) -> f64 {
     let t = f64::from(t_s);
     let base = if t_s < bright_s { 100.0 } else { 140.0 };
     base - 5.0 * (-t / 20.0).exp() + 0.02 * (f64::from(t_s * 7 % 11) - 5.0)
@@ -293,7 +293,7 @@ fn people_get_a_plot_a_sentence_and_the_evidence() {
     assert_eq!((assessed.status, assessed.mistakes.as_str()), (0, ""));
     let words = &assessed.words;
     assert!(words.lines().all(|line| line.chars().count() <= 80), "{words}");
-    assert!(words.contains("▲ settled after") && words.contains("▽ lost after"), "{words}");
+    assert!(words.matches("▲ settled after").count() == 2 && words.contains("▽ lost after"), "{words}");
     assert!(words.chars().any(|sign| ('\u{2801}'..='\u{28ff}').contains(&sign)), "{words}");
     for expected in ["panel: ", "cd/m²", "0 s", "299 s", "the band", "noise", "readings", "(allowed: 0.50 %)"]
     {
@@ -321,4 +321,37 @@ fn an_explanation_as_json_is_refused() {
     let error: Value = serde_json::from_str(&refused.mistakes).unwrap();
     assert_eq!((refused.status, &error["error"]["data"]["kind"]), (2, &json!("usage")));
     assert!(error["error"]["message"].as_str().unwrap().contains("choose one"), "{error}");
+}
+
+#[test]
+fn what_was_lost_in_the_end_does_not_look_settled() {
+    let input = series("a", 240, 220);
+    let assessed = Assessed::of(&[], &input);
+    let decision = assessed.objects().remove(0);
+    assert_eq!((assessed.status, &decision["verdict"]), (3, &json!("settled")));
+    assert!(decision["lost_s"].as_f64().unwrap() >= 220.0, "{decision}");
+    assert_eq!(Assessed::of(&["--events"], &input).status, 3);
+    let explained = Assessed::of(&["--explain"], &input);
+    assert_eq!(explained.status, 3);
+    assert!(explained.words.lines().next().unwrap().ends_with("LOST"), "{}", explained.words);
+    assert!(explained.words.contains("and not settled again."), "{}", explained.words);
+    // Where it settles again at its new level, it is settled at the end.
+    let again = Assessed::of(&[], &series("a", 300, 220));
+    assert!(again.status == 0 && again.objects()[0].get("lost_s").is_none(), "{}", again.words);
+}
+
+#[test]
+fn decimal_commas_are_told_of_once_for_the_whole_file() {
+    let rows: String = (0..100).map(|t_s| format!("{t_s},5;100,25\n")).collect();
+    let assessed = Assessed::of(&[], &format!("t_s;Y\n{rows}"));
+    assert_eq!((assessed.status, assessed.words.as_str()), (1, ""));
+    let expected = "standard input:2: 100 lines have numbers with a decimal comma and are left out; write decimal points";
+    assert!(assessed.mistakes.contains(expected), "{}", assessed.mistakes);
+    assert_eq!(assessed.mistakes.lines().count(), 1, "{}", assessed.mistakes);
+    let both = Assessed::of(&[], "t_s;Y\n1;100,5\n2;bright\n3;100\n");
+    let lines: Vec<&str> = both.mistakes.lines().collect();
+    assert!(
+        lines.len() == 2 && lines[0].contains(":3: ") && lines[1].contains(":2: 1 line has a number with"),
+        "{lines:?}"
+    );
 }

@@ -2,7 +2,7 @@
 
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
-use serde_json::json;
+use serde_json::{Value, json};
 
 use crate::support::daemon::{Daemon, wait_until};
 
@@ -57,4 +57,26 @@ fn ctrl_c_takes_the_request_back_and_leaves_with_130() {
     assert_eq!(child.wait().unwrap().code(), Some(130));
     wait_until("the meter stands still", || is_idle(&daemon));
     assert_eq!(daemon.run_settle(&["read"]).status.code(), Some(0));
+}
+
+#[test]
+fn ctrl_c_is_one_line_of_json_where_json_is_asked_for() {
+    let daemon = Daemon::start(CONFIG);
+    let mut client = daemon.client();
+    for arguments in
+        [["--json", "read", "--settled", "--quiet"].as_slice(), &["--json", "observe", "--interval", "0"]]
+    {
+        let before = client.exposures("m");
+        let mut command = daemon.settle(arguments);
+        let child =
+            command.stdout(std::process::Stdio::null()).stderr(std::process::Stdio::piped()).spawn().unwrap();
+        wait_until("it measures", || client.exposures("m") > before + 3);
+        kill(Pid::from_raw(i32::try_from(child.id()).unwrap()), Signal::SIGINT).unwrap();
+        let output = child.wait_with_output().unwrap();
+        let error: Value = serde_json::from_slice(&output.stderr).unwrap();
+        assert_eq!(
+            (output.status.code(), &error["error"]["data"]["kind"]),
+            (Some(130), &json!("interrupted"))
+        );
+    }
 }

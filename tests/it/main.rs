@@ -29,8 +29,10 @@ mod truth;
 
 mod bad_input;
 mod cancelling;
+mod cautioned;
 mod commands;
 mod conformance;
+mod covered;
 mod documented;
 mod durability;
 mod faults;

@@ -5,9 +5,11 @@
 //! | `input` | lines, one at a time, and what they are written in |
 //! | `record` | what a line says; the full decoder of JSON |
 //! | `flat`, `table`, `decimal` | the quick ways from a line to a record: plain JSON, CSV, numbers |
+//! | `cautions` | which flags readings carry |
 //! | `mistake` | what can be wrong with a line |
 //! | `roster` | which series are open |
 //! | `series` | one series, and its judge |
+//! | `changes` | its changes of verdict |
 //! | `decision` | what is written for scripts |
 //! | `explained`, `trace` | what is written for people: a sentence, a plot, the evidence |
 
@@ -15,12 +17,16 @@ use std::io::IsTerminal;
 
 use clap::Args;
 use settled::settle::Change;
+use settled_protocol::reading::Flag;
 use settled_protocol::settling::Criteria;
 
 use super::settled::CriteriaOptions;
 use super::{Exit, Failure};
 use crate::output::Output;
+use crate::show;
 
+mod cautions;
+mod changes;
 mod decimal;
 mod decision;
 mod explained;
@@ -47,22 +53,30 @@ const MOST_TOLD_OF_ONE: u64 = 3;
 
 const FORMS: &str = "\
 What is written: on a terminal, a plot and a sentence for each series (as with --explain); into a pipe or a file, or with --json, \
-one JSON object for each: id, verdict, t_settled_s, value, u95, u_prime, v_prime, u95_uv, n, window_s, evidence. What isn't known \
-is absent. With --events, one object for each change of verdict instead, at once: id, t_s, verdict, t_settled_s, Y, u95_Y, u_prime, \
-v_prime, u95_uv, window_s, n.
+one JSON object for each: id, verdict, t_settled_s, lost_s (if it did not settle again), value, u95, u_prime, v_prime, u95_uv, n, window_s, flags (all that its readings \
+carry), evidence. What isn't known is absent. With --events, one object for each change of verdict instead, at once: id, t_s, verdict, t_settled_s, Y, u95_Y, u_prime, \
+v_prime, u95_uv, window_s, n, flags.
 
 What is read: JSON lines, or CSV with a header (fields split by comma, semicolon, tab or bar), with the members or columns t_s and \
-Y (or luminance_cd_m2, or illuminance_lx), and where known id (or meter), u_prime, v_prime, integration_s, resolution_cd_m2. What \
+Y (or luminance_cd_m2, or illuminance_lx), and where known id (or meter), u_prime, v_prime, integration_s, resolution_cd_m2, flags. What \
 `settle log readings --json` or --csv wrote will do. Any number of series, one after another or mixed; a series ends with \
 {\"id\": …, \"end\": true}, where its boot changes (then its clock began anew), or with the input. {\"id\": …, \"criteria\": {…}} \
-sets its criteria.
+sets its criteria. While readings carry the flag meter_warming there is no verdict: it is given at the first warm one, if it still \
+stands. Readings with the flag dark (aperture covered) are no light: they only tell whether the display moves or the meter.
 
 A line with a mistake is told of on standard error and left out, and the others are judged without it.
 
-Exit status: 0 all settled; 1 a mistake in the input; 2 one on the command line, or no readings; 3 not all settled.";
+A series is judged to its end: --max-wait ends nothing here. It only says by what time the light must be expected to settle, so as not \
+to be called wont_settle, and after what time one that has no verdict is said to have timed out.
+
+Exit status: 0 every series settled, and still was at its end; 1 a mistake in the input; 2 one on the command line, or no readings; \
+3 a series did not settle, or was lost and did not settle again.";
+
+const MAX_WAIT: &str =
+    "By what time the light must settle, or be called wont_settle; it ends nothing here [default: 1h]";
 
 #[derive(Debug, Args)]
-#[command(after_help = FORMS)]
+#[command(after_help = FORMS, mut_arg("max_wait", |arg| arg.help(MAX_WAIT)))]
 pub(super) struct Options {
     /// Recorded readings: JSON lines, or CSV with a header; - is standard input.
     file: String,
@@ -141,13 +155,26 @@ struct Assessment<'a> {
     readings: u64,
     mistakes: u64,
     told: u64,
-    all_settled: bool,
+    /// The first line with a decimal comma, and how many lines there are.
+    commas: Option<(u64, u64)>,
+    all_stand: bool,
 }
 
 impl<'a> Assessment<'a> {
     fn new(output: Output, form: Form, criteria: Criteria, input: &'a str) -> Self {
         let open = Roster::new();
-        Self { output, form, criteria, input, open, readings: 0, mistakes: 0, told: 0, all_settled: true }
+        Self {
+            output,
+            form,
+            criteria,
+            input,
+            open,
+            readings: 0,
+            mistakes: 0,
+            told: 0,
+            commas: None,
+            all_stand: true,
+        }
     }
 
     fn take(&mut self, line: u64, record: &Record<'_>) -> Result<(), Failure> {
@@ -175,7 +202,7 @@ impl<'a> Assessment<'a> {
 
     fn end(&mut self, id: &str) -> Result<(), Failure> {
         let Some(followed) = self.open.close(id) else { return Ok(()) };
-        self.all_settled &= followed.write(self.output, self.form)?;
+        self.all_stand &= followed.write(self.output, self.form)?;
         Ok(())
     }
 
@@ -185,6 +212,11 @@ impl<'a> Assessment<'a> {
 
     fn tell_or_count(&mut self, line: u64, mistake: &Mistake, is_told: bool) {
         self.mistakes += 1;
+        if mistake.is_decimal_comma() {
+            let (first, count) = self.commas.unwrap_or((line, 0));
+            self.commas = Some((first, count + 1));
+            return;
+        }
         if is_told && self.told < MOST_TOLD {
             self.told += 1;
             Failure::Input(format!("{}:{line}: {mistake}", self.input)).say(self.output);
@@ -194,18 +226,34 @@ impl<'a> Assessment<'a> {
     fn finish(mut self) -> Result<Exit, Failure> {
         let open = std::mem::replace(&mut self.open, Roster::new());
         for followed in open.close_all() {
-            self.all_settled &= followed.write(self.output, self.form)?;
+            self.all_stand &= followed.write(self.output, self.form)?;
         }
-        let untold = self.mistakes - self.told;
-        if untold > 0 {
-            let words = format!("{}: {untold} more lines with mistakes were left out", self.input);
-            Failure::Input(words).say(self.output);
-        }
+        self.tell_the_rest();
         match (self.mistakes, self.readings) {
             (0, 0) => Err(Failure::Usage(format!("{}: there were no readings", self.input))),
-            (0, _) if self.all_settled => Ok(Exit::Done),
+            (0, _) if self.all_stand => Ok(Exit::Done),
             (0, _) => Ok(Exit::NotSettled),
             _ => Ok(Exit::Failed),
+        }
+    }
+
+    /// Says what was not said of each line.
+    fn tell_the_rest(&self) {
+        let commas = self.commas.map_or(0, |(_, count)| count);
+        if let Some((first, _)) = self.commas {
+            let lines = show::counted(commas, "line has a number", "lines have numbers");
+            let words = format!(
+                "{}:{first}: {lines} with a decimal comma and {} left out; write decimal points",
+                self.input,
+                if commas == 1 { "is" } else { "are" }
+            );
+            Failure::Input(words).say(self.output);
+        }
+        let untold = self.mistakes - self.told - commas;
+        if untold > 0 {
+            let lines =
+                show::counted(untold, "more line with a mistake was", "more lines with mistakes were");
+            Failure::Input(format!("{}: {lines} left out", self.input)).say(self.output);
         }
     }
 }
@@ -218,10 +266,10 @@ fn events(
 ) -> Result<(), Failure> {
     let forecast = if forecasts { series.new_forecast() } else { None };
     if let Some(forecast) = forecast {
-        output.object(&Event::forecast(&series.id, series.last_t_s, forecast))?;
+        output.object(&Event::forecast(series, forecast))?;
     }
     if let Some(change) = change {
-        output.object(&Event::of(&series.id, change))?;
+        output.object(&Event::of(series, change))?;
     }
     Ok(())
 }
@@ -229,19 +277,20 @@ fn events(
 impl Followed {
     fn new(id: &str, criteria: Criteria, form: Form) -> Self {
         let trace = matches!(form, Form::Explained { .. }).then(Trace::new);
-        Self { series: Series::new(id, criteria, form != Form::Decisions), trace }
+        Self { series: Series::new(id, criteria), trace }
     }
 
     #[inline]
     fn take(&mut self, record: &Record<'_>) -> Result<Option<Change>, Mistake> {
         let change = self.series.take(record)?;
-        if let (Some(trace), Some((t_s, y))) = (&mut self.trace, record.point()) {
+        let light = record.point().filter(|_| !record.cautions.has(Flag::Dark));
+        if let (Some(trace), Some((t_s, y))) = (&mut self.trace, light) {
             trace.push(t_s, y);
         }
         Ok(change)
     }
 
-    /// Writes what is to be said at a series' end. Whether it had settled.
+    /// Writes what is to be said at a series' end. Whether it is settled then.
     fn write(&self, output: Output, form: Form) -> Result<bool, Failure> {
         if self.series.is_nothing() {
             return Ok(true);
@@ -255,9 +304,11 @@ impl Followed {
                 }
             }
         }
-        Ok(self.series.settled.is_some())
+        Ok(self.series.stands)
     }
 }
 
+#[cfg(test)]
+mod properties;
 #[cfg(test)]
 mod tests;

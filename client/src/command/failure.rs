@@ -104,8 +104,17 @@ impl Failure {
             Self::Output(_) => "output",
             Self::Runtime(_) => "internal",
         };
-        json!({ "error": { "message": chain(self), "data": { "kind": kind } } })
+        object(&chain(self), kind)
     }
+}
+
+fn object(message: &str, kind: &str) -> Value {
+    json!({ "error": { "message": message, "data": { "kind": kind } } })
+}
+
+/// What a script reads of a Ctrl-C.
+pub(super) fn interrupted() -> Value {
+    object("interrupted: what was asked for was taken back", "interrupted")
 }
 
 /// What is wrong with a command line in one line, without the usage and the hints that follow it.

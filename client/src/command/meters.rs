@@ -47,8 +47,8 @@ fn details(meter: &Meter) -> Vec<(&'static str, String)> {
     details
         .extend(meter.warm_up.map(|warm_up| ("warm-up", warm_up_words(warm_up.needed_s, warm_up.elapsed_s))));
     details.extend(meter.zero.map(|zero| {
-        let last = zero.at.map_or_else(|| "never taken".to_owned(), |at| format!("taken {at}"));
-        ("dark reading", if zero.needed { format!("{last}; one is due") } else { last })
+        let last = zero.at.map_or_else(|| "never done".to_owned(), |at| format!("done {at}"));
+        ("zeroing", if zero.needed { format!("{last}; one is due") } else { last })
     }));
     if meter.faults > 0 {
         details.push(("faults", format!("{} since the daemon started (settle log events)", meter.faults)));

@@ -5,6 +5,7 @@ use serde_json::json;
 use settled_protocol::log::Selection;
 use settled_protocol::meter::{Meter, State};
 use settled_protocol::method::{LogReadings, MetersList, Nothing, ObserveParams};
+use settled_protocol::notification::MissedWhy;
 use settled_protocol::reading::Reading;
 use tokio::signal::unix::{SignalKind, signal};
 
@@ -13,7 +14,7 @@ use crate::connection::{CallError, Connection};
 use crate::output::{CAUTION, FAINT, Output, styled};
 use crate::quantities::{integration, interval};
 use crate::show;
-use crate::subscription::Event;
+use crate::subscription::{Event, Gap};
 
 #[derive(Debug, Args)]
 pub(super) struct Options {
@@ -76,7 +77,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
                 show_reading(context.output, &reading)?;
                 left -= 1;
             }
-            Some(Event::Missed { count, range }) => say_missed(context.output, count, range),
+            Some(Event::Missed(gap)) => say_missed(context.output, gap),
             Some(Event::Meter(_)) => {}
             None => return Err(CallError::Closed.into()),
         }
@@ -143,10 +144,40 @@ pub(super) fn show_reading(output: Output, reading: &Reading) -> Result<(), Fail
     Ok(())
 }
 
-fn say_missed(output: Output, count: u64, range: Option<(u64, u64)>) {
+fn say_missed(output: Output, gap: Gap) {
+    let (from, to) = gap.range.unzip();
+    let object = json!({ "missed": { "count": gap.count, "from": from, "to": to, "why": gap.why } });
+    output.note(&styled(CAUTION, &missed(gap)), &object);
+}
+
+fn missed(Gap { count, range, why }: Gap) -> String {
     let which = range.map_or_else(String::new, |(from, to)| format!(", {from} to {to}"));
-    let words =
-        format!("-- missed {count} readings{which}: this reader was too slow; they are in the log --");
-    let (from, to) = range.unzip();
-    output.note(&styled(CAUTION, &words), &json!({ "missed": { "count": count, "from": from, "to": to } }));
+    let readings = show::counted(count, "reading", "readings");
+    match why {
+        MissedWhy::SlowReader => {
+            format!(
+                "-- missed {readings}{which}: this reader was too slow; `settle log readings` has what was logged --"
+            )
+        }
+        MissedWhy::LogUnavailable => {
+            format!(
+                "-- missed up to {readings}{which}: the log, which should have told them, could not be read --"
+            )
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_was_missed_is_told_with_its_own_reason() {
+        let gap = |count, why| missed(Gap { count, range: Some((7, 9)), why });
+        let slow = gap(3, MissedWhy::SlowReader);
+        assert!(slow.contains("missed 3 readings, 7 to 9: this reader was too slow"), "{slow}");
+        let unread = gap(1, MissedWhy::LogUnavailable);
+        assert!(unread.contains("up to 1 reading, 7") && unread.contains("could not be read"), "{unread}");
+        assert!(!unread.contains("slow"), "{unread}");
+    }
 }

@@ -1,6 +1,7 @@
 //! `settle read`: one reading, settled or not.
 
 use clap::Args;
+use serde_json::json;
 use settled_protocol::method::{MeterRead, ReadParams};
 use settled_protocol::reading::Reading;
 
@@ -9,6 +10,9 @@ use super::{Context, Exit, Failure, MeterArgument, flush, settled, until_interru
 use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
 use crate::quantities::{integration, interval};
 use crate::show;
+
+/// What a covered meter sees less of, in cd/m² or lx: far above any zero, far below a display that shows something.
+const DARK: f64 = 1.0;
 
 #[derive(Debug, Args)]
 pub(super) struct Options {
@@ -24,6 +28,9 @@ pub(super) struct Options {
     #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = interval, conflicts_with = "settled")]
     max_age: Option<f64>,
     /// The meter's aperture is covered: take a dark reading. It tells a drift of the meter's zero from one of the display.
+    ///
+    /// Where the light still moves, the answer of the next settling says which of the two it is; one that is settled names nobody.
+    /// It does not zero the meter. A simulated meter has no cap: `settle stage show --colour 0` first.
     #[arg(long, conflicts_with_all = ["settled", "max_age"])]
     covered: bool,
     #[command(flatten)]
@@ -57,6 +64,10 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         context.output.object(&reading)?;
     } else {
         in_words(context.output, &reading)?;
+    }
+    if options.covered && reading.light.value() > DARK {
+        let words = "that is not dark: is the aperture covered?";
+        context.output.note(&styled(CAUTION, words), &json!({ "caution": { "message": words } }));
     }
     Ok(Exit::Done)
 }

@@ -146,7 +146,9 @@ pub(super) async fn run(
     output.end_status();
     let Some(settled) = settled else {
         flush(connection).await;
-        output.aside("interrupted: the request was taken back");
+        if !output.json {
+            output.aside("interrupted: the request was taken back");
+        }
         return Ok(Exit::Interrupted);
     };
     if output.json {
@@ -231,8 +233,9 @@ pub(super) fn in_words(output: Output, settled: &Settled) -> Result<(), Failure>
             styled(STRONG, &show::estimate(value, unit))
         ))?;
         if let Some(colour) = value.chromaticity {
-            let radius =
-                value.chromaticity_u95.map_or_else(String::new, |u95| format!("   ± {u95:.5} in u′v′"));
+            let radius = value
+                .chromaticity_u95
+                .map_or_else(String::new, |u95| format!("   {} in u′v′", show::radius(u95)));
             output.line(&format!(
                 "  {}  {}{radius}",
                 styled(FAINT, "colour "),
@@ -241,7 +244,8 @@ pub(super) fn in_words(output: Output, settled: &Settled) -> Result<(), Failure>
         }
     }
     let count = settled.readings.map_or(0, |readings| readings.count);
-    let waited = format!("waited {}, {count} readings", show::span(settled.waited_s));
+    let count = show::counted(count, "reading", "readings");
+    let waited = format!("waited {}, {count}", show::span(settled.waited_s));
     output.line(&format!(
         "  {}  {}, {waited}",
         styled(FAINT, "verdict"),

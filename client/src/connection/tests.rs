@@ -2,6 +2,7 @@
 
 use settled_protocol::error::ErrorKind;
 use settled_protocol::method::{DaemonStatus, MeterSettle, MetersList, Nothing, SettleParams};
+use settled_protocol::notification::MissedWhy;
 use settled_protocol::settling::Criteria;
 use tokio::io::{AsyncBufReadExt, BufReader};
 
@@ -97,14 +98,17 @@ async fn readings_that_follow_the_answer_at_once_are_not_lost() {
         };
         let answer = format!(r#"{{"jsonrpc":"2.0","id":{id},"result":{{"subscription":"s1"}}}}"#);
         let missed = r#"{"jsonrpc":"2.0","method":"missed","params":{"subscription":"s1","count":2,"from":2,"to":3,"why":"slow_reader"}}"#;
-        fake.say(&[answer, reading(1), missed.to_owned(), reading(4)].join("\n")).await;
+        let unread = missed.replace("slow_reader", "log_unavailable");
+        fake.say(&[answer, reading(1), missed.to_owned(), reading(4), unread].join("\n")).await;
     };
     let params = ObserveParams { meter: "m".to_owned(), interval_s: None, integration_s: None, after: None };
     let (subscription, ()) = tokio::join!(connection.observe(&params), daemon);
     let mut subscription = subscription.unwrap();
     assert!(matches!(subscription.next().await, Some(Event::Reading(reading)) if reading.sequence == 1));
-    assert_eq!(subscription.next().await, Some(Event::Missed { count: 2, range: Some((2, 3)) }));
+    let missed = |why| Event::Missed(Gap { count: 2, range: Some((2, 3)), why });
+    assert_eq!(subscription.next().await, Some(missed(MissedWhy::SlowReader)));
     assert!(matches!(subscription.next().await, Some(Event::Reading(reading)) if reading.sequence == 4));
+    assert_eq!(subscription.next().await, Some(missed(MissedWhy::LogUnavailable)));
 }
 
 #[tokio::test]

@@ -14,7 +14,7 @@ pub fn sentence(
 ) -> String {
     let hold = seconds(criteria.hold_s);
     let words = match &evidence.compared {
-        Some(compared) => published(verdict, evidence.rule, compared, criteria, unit),
+        Some(compared) => published(verdict, evidence, compared, criteria, unit),
         None => by_trend(verdict, evidence, value, criteria, unit, &hold),
     };
     words + &moved_by(verdict, evidence, &hold)
@@ -57,13 +57,16 @@ fn by_trend(
 }
 
 fn noise_limited(evidence: &Evidence, value: Option<&Estimate>, criteria: &Criteria, unit: &str) -> String {
-    let noise = evidence.noise.map_or_else(String::new, |noise| format!(" of {noise:.2e} {unit} a reading"));
-    let known = value
-        .map_or_else(String::new, |value| format!("; the value is known to ±{:.2e} {unit}", value.y_u95));
+    let noise = evidence
+        .noise
+        .map_or_else(String::new, |noise| format!(" of {} {unit} a reading", significant(noise, 2)));
+    let known = value.map_or_else(String::new, |value| {
+        format!("; the value is known to ±{} {unit}", significant(value.y_u95, 2))
+    });
     let longest = longest_window(criteria.hold_s);
     let help = longer_integration(evidence, value, longest).map_or_else(
         || "a longer integration time".to_owned(),
-        |factor| format!("integrating {factor:.1} times as long"),
+        |factor| format!("integrating {} times as long", significant(factor, 2)),
     );
     format!(
         "Noise limited: no drift to be seen, but noise{noise} hides whether it stays within its band{known}. Wider bands or {help} would help."
@@ -93,19 +96,29 @@ fn longest_window(hold_s: f64) -> f64 {
 }
 
 /// What a published rule found, and what the trend says beside it.
-fn published(verdict: Verdict, rule: Rule, compared: &Compared, criteria: &Criteria, unit: &str) -> String {
-    let measure = |value: f64| {
-        if rule.is_relative() { format!("{:.2} %", 100.0 * value) } else { format!("{value:.2} {unit}") }
-    };
-    let span = seconds(compared.over_s);
-    let found = match compared.variation {
-        Some(variation) => format!(
-            "{} readings over {span} vary by {} (less than {} is asked for)",
-            compared.n,
-            measure(variation),
-            measure(compared.allowed)
-        ),
-        None => format!("{} readings over {span} are not what it asks for yet", compared.n),
+fn published(
+    verdict: Verdict,
+    evidence: &Evidence,
+    compared: &Compared,
+    criteria: &Criteria,
+    unit: &str,
+) -> String {
+    let rule = evidence.rule;
+    let title = rule.title();
+    let varies = compared.variation.map(|variation| varies(rule, compared, variation, unit));
+    let ruling = match (verdict, varies) {
+        (Verdict::Settled, varies) => format!("Settled by {title}: {}.", varies.unwrap_or_default()),
+        (Verdict::Lost, varies) => {
+            let why = varies.unwrap_or_else(|| format!("it {}", asks_for(rule, compared)));
+            format!("Lost: no longer settled by {title}: {why}.")
+        }
+        (_, varies) => {
+            let why = varies.map_or_else(
+                || format!("{title} {}", asks_for(rule, compared)),
+                |varies| format!("by {title}, {varies}"),
+            );
+            format!("Timed out after {}: {why}.", seconds(criteria.max_wait_s))
+        }
     };
     let beside = match (compared.trend_settled_s, compared.trend) {
         (Some(after), Some(Verdict::Settled)) => {
@@ -116,21 +129,53 @@ fn published(verdict: Verdict, rule: Rule, compared: &Compared, criteria: &Crite
         }
         (None, _) => " By its trend it has not settled.".to_owned(),
     };
-    let title = rule.title();
-    let ruling = match verdict {
-        Verdict::Settled => format!("Settled by {title}: {found}."),
-        Verdict::Lost => format!("Lost: no longer settled by {title}: {found}."),
-        _ => format!("Timed out after {}: by {title}, {found}.", seconds(criteria.max_wait_s)),
+    let cold = match verdict {
+        Verdict::Settled | Verdict::Lost => "",
+        _ if evidence.failing.contains(&Test::MeterWarmUp) => " The meter was still in its own warm-up.",
+        _ => "",
     };
-    ruling + beside.as_str()
+    ruling + cold + &beside
+}
+
+/// How much the readings that a rule compares vary, and what it allows.
+fn varies(rule: Rule, compared: &Compared, variation: f64, unit: &str) -> String {
+    let measure = |value: f64| {
+        let (value, unit) = if rule.is_relative() { (100.0 * value, "%") } else { (value, unit) };
+        format!("{} {unit}", significant(value, 3))
+    };
+    let too_early = rule == Rule::CieS025 && !compared.met && variation < compared.allowed;
+    format!(
+        "{} readings over {} vary by {} (less than {} is asked for{})",
+        compared.n,
+        seconds(compared.over_s),
+        measure(variation),
+        measure(compared.allowed),
+        if too_early { ", after 30 min of operation" } else { "" }
+    )
+}
+
+/// What a rule asks for that there isn't yet, and what there is.
+fn asks_for(rule: Rule, compared: &Compared) -> String {
+    let (what, least_s) = match rule {
+        Rule::IesLm79 => ("three readings 15 min apart", 1800.0),
+        Rule::CieS025 => ("readings over 15 min, after 30 min of operation", 900.0),
+        Rule::QuickLook => ("readings over 30 s", 30.0),
+        Rule::Trend => ("readings", f64::INFINITY),
+    };
+    let there = match compared.n {
+        _ if compared.over_s >= least_s => "there is no light that they could be a share of".to_owned(),
+        0 => "there are none so far".to_owned(),
+        1 => "there is 1 so far".to_owned(),
+        n => format!("there are {n} over {} so far", seconds(compared.over_s)),
+    };
+    format!("asks for {what}; {there}")
 }
 
 /// Whether it is the display that moves, or the meter, where that was asked and anything still moves.
 fn moved_by(verdict: Verdict, evidence: &Evidence, hold: &str) -> String {
     let Some(moves) = evidence.moves.filter(|_| verdict != Verdict::Settled) else { return String::new() };
-    let zero = moves
-        .zero_drift
-        .map(|drift| format!("its zero moves by {} bands per {hold}", interval(drift, 1.0, "", 2)));
+    let zero =
+        moves.zero_drift.map(|drift| format!("its zero moves by {} bands per {hold}", in_units(drift, 1.0)));
     match (moves.who, zero) {
         (Who::Display, Some(zero)) => format!(" It is the display that moves, not the meter: {zero}."),
         (Who::Display, None) => " It is the display that moves: the meter has had its warm-up.".to_owned(),
@@ -167,26 +212,52 @@ fn obstacle(evidence: &Evidence, value: Option<&Estimate>, unit: &str, hold: &st
 fn drifts(evidence: &Evidence, value: Option<&Estimate>, unit: &str, hold: &str) -> Option<String> {
     let (drift, band) = evidence.luminance_drift.zip(evidence.luminance_band)?;
     let luminance = match value.map(|value| value.y.abs()).filter(|y| band < 0.1 * y) {
-        Some(y) => format!(
-            "{} per {hold} (allowed: {:.2} %)",
-            interval(drift, 100.0 * band / y, " %", 2),
-            100.0 * band / y
-        ),
-        None => format!(
-            "{:+.1e} ± {:.1e} {unit} per {hold} (allowed: {band:.1e} {unit})",
-            drift.bands_per_hold * band,
-            drift.interval * band
-        ),
+        Some(y) => {
+            let percent = 100.0 * band / y;
+            format!("{} % per {hold} (allowed: {} %)", in_units(drift, percent), significant(percent, 2))
+        }
+        None => {
+            format!("{} {unit} per {hold} (allowed: {} {unit})", in_units(drift, band), significant(band, 2))
+        }
     };
     let colour = evidence.chromaticity_drift.zip(evidence.chromaticity_band).map(|(drift, band)| {
-        format!(", chromaticity by {} in u′v′ (allowed: {band:.4})", interval(drift, band, "", 5))
+        format!(", chromaticity by {} in u′v′ (allowed: {})", in_units(drift, band), significant(band, 2))
     });
     Some(format!("luminance moves by {luminance}{}", colour.unwrap_or_default()))
 }
 
-/// A drift with its interval, in multiples of `unit`.
-fn interval(drift: Drift, unit: f64, symbol: &str, digits: usize) -> String {
-    format!("{:+.digits$} ± {:.digits$}{symbol}", drift.bands_per_hold * unit, drift.interval * unit)
+/// A drift with its interval, in a unit of which one band is `band`. Both have the digits that matter beside the band, and a few
+/// more where the interval is much smaller than that.
+#[must_use]
+pub fn in_units(drift: Drift, band: f64) -> String {
+    let (change, interval) = (drift.bands_per_hold * band, drift.interval * band);
+    let Some(coarse) = decimals(band, 2) else { return format!("{change:+.1e} ± {interval:.1e}") };
+    let needed = order(interval, 1).map_or(0, |order| usize::try_from(-order).unwrap_or_default());
+    let digits = needed.clamp(coarse, coarse + 2);
+    format!("{change:+.digits$} ± {interval:.digits$}")
+}
+
+/// A number with no fewer than so many significant digits: in plain notation from 1e-4 to 1e6, in powers of ten beyond.
+#[must_use]
+pub fn significant(value: f64, digits: usize) -> String {
+    match decimals(value, digits) {
+        _ if value == 0.0 => "0".to_owned(),
+        Some(decimals) => format!("{value:.decimals$}"),
+        None => format!("{value:.*e}", digits.saturating_sub(1)),
+    }
+}
+
+/// Decimals that show `digits` significant digits of `value`, if plain notation suits it.
+fn decimals(value: f64, digits: usize) -> Option<usize> {
+    let order = order(value, digits).filter(|order| (-4..6).contains(order))?;
+    let decimals = i32::try_from(digits).ok()? - 1 - order;
+    Some(usize::try_from(decimals).unwrap_or_default())
+}
+
+/// The power of ten of the first of `digits` significant digits. Rounding may carry: 0.0999 is 0.10.
+fn order(value: f64, digits: usize) -> Option<i32> {
+    let rounded = format!("{:.*e}", digits.saturating_sub(1), value.abs());
+    rounded.split_once('e')?.1.parse().ok()
 }
 
 /// A time, in the unit that reads best.
@@ -225,7 +296,114 @@ mod tests {
         let words = sentence(Verdict::Settled, &evidence, Some(&value), &Criteria::default(), "cd/m²");
         assert_eq!(
             words,
-            "Settled: over the last 60 s luminance moves by -0.25 ± 0.05 % per 60 s (allowed: 0.50 %), chromaticity by +0.00010 ± 0.00020 in u′v′ (allowed: 0.0005)."
+            "Settled: over the last 60 s luminance moves by -0.25 ± 0.05 % per 60 s (allowed: 0.50 %), chromaticity by +0.00010 ± 0.00020 in u′v′ (allowed: 0.00050)."
         );
+    }
+
+    #[test]
+    fn a_number_has_its_digits_in_plain_notation_where_that_reads_well() {
+        for (value, digits, expected) in [
+            (60.6, 2, "61"),
+            (0.5, 2, "0.50"),
+            (0.0999, 2, "0.10"),
+            (0.000_1, 2, "0.00010"),
+            (0.000_05, 2, "5.0e-5"),
+            (6063.4, 2, "6063"),
+            (999_999.0, 3, "1.00e6"),
+            (-0.0123, 3, "-0.0123"),
+            (0.0, 2, "0"),
+        ] {
+            assert_eq!(significant(value, digits), expected);
+        }
+    }
+
+    #[test]
+    fn a_drift_has_the_digits_of_its_band_however_narrow_that_is() {
+        let drift = |interval: f64| Drift { bands_per_hold: -0.5, interval };
+        for (interval, band, expected) in [
+            (0.1, 0.5, "-0.25 ± 0.05"),
+            (0.002, 0.5, "-0.250 ± 0.001"),
+            (1e-9, 0.5, "-0.2500 ± 0.0000"),
+            (30.0, 0.5, "-0.25 ± 15.00"),
+            (0.1, 0.000_5, "-0.00025 ± 0.00005"),
+            (0.1, 0.000_05, "-2.5e-5 ± 5.0e-6"),
+            (0.1, 0.002, "-0.0010 ± 0.0002"),
+        ] {
+            assert_eq!(in_units(drift(interval), band), expected);
+        }
+    }
+
+    #[test]
+    fn narrow_bands_are_never_said_to_be_nothing() {
+        let drift = Some(Drift { bands_per_hold: 0.1, interval: 0.4 });
+        let value = Estimate {
+            y: 100.0,
+            y_u95: 0.000_1,
+            y_standard: 0.000_05,
+            coverage_factor: 2.0,
+            degrees_of_freedom: 60.0,
+            chromaticity: None,
+            chromaticity_u95: None,
+            n_effective: 30.0,
+        };
+        let evidence = Evidence {
+            window_s: 60.0,
+            noise: Some(60.6),
+            luminance_band: Some(0.001),
+            luminance_drift: drift,
+            chromaticity_band: Some(0.000_05),
+            chromaticity_drift: drift,
+            ..Evidence::default()
+        };
+        let words = |verdict| sentence(verdict, &evidence, Some(&value), &Criteria::default(), "cd/m²");
+        let settled = words(Verdict::Settled);
+        assert!(
+            settled.contains("(allowed: 0.0010 %)") && settled.contains("(allowed: 5.0e-5)"),
+            "{settled}"
+        );
+        let noisy = words(Verdict::NoiseLimited);
+        assert!(noisy.contains("noise of 61 cd/m² a reading") && noisy.contains("±0.00010 cd/m²"), "{noisy}");
+    }
+
+    fn ruled(rule: Rule, n: usize, over_s: f64, variation: Option<f64>, failing: &[Test]) -> String {
+        let compared = Compared { n, over_s, variation, allowed: 0.005, ..Compared::default() };
+        let (compared, failing) = (Some(compared), failing.to_vec());
+        let evidence = Evidence { rule, compared, failing, ..Evidence::default() };
+        sentence(Verdict::TimedOut, &evidence, None, &Criteria::default(), "cd/m²")
+    }
+
+    #[test]
+    fn a_rule_that_has_too_few_readings_says_what_it_asks_for() {
+        for (rule, n, over_s, expected) in [
+            (Rule::IesLm79, 1, 0.0, "IES LM-79 asks for three readings 15 min apart; there is 1 so far."),
+            (Rule::IesLm79, 2, 905.0, "three readings 15 min apart; there are 2 over 15 min so far."),
+            (Rule::IesLm79, 3, 1810.0, "there is no light that they could be a share of."),
+            (
+                Rule::CieS025,
+                0,
+                0.0,
+                "readings over 15 min, after 30 min of operation; there are none so far.",
+            ),
+            (
+                Rule::QuickLook,
+                9,
+                8.0,
+                "a quick look asks for readings over 30 s; there are 9 over 8 s so far.",
+            ),
+        ] {
+            let words = ruled(rule, n, over_s, None, &[Test::Variation]);
+            assert!(words.contains(expected), "{words}");
+        }
+    }
+
+    #[test]
+    fn a_rule_that_was_kept_waiting_says_by_what() {
+        let words = ruled(Rule::CieS025, 900, 900.0, Some(0.001), &[Test::Variation]);
+        assert!(
+            words.contains("by 0.100 % (less than 0.500 % is asked for, after 30 min of operation)"),
+            "{words}"
+        );
+        let words = ruled(Rule::IesLm79, 3, 1800.0, Some(0.001), &[Test::MeterWarmUp]);
+        assert!(words.contains("The meter was still in its own warm-up."), "{words}");
     }
 }

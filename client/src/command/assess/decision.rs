@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 use settled::settle::Change;
+use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Evidence, Forecast};
 
 use super::series::Series;
@@ -14,6 +15,9 @@ pub(super) struct Decision<'a> {
     /// The reading that settled it, on the series' own clock.
     #[serde(skip_serializing_if = "Option::is_none")]
     t_settled_s: Option<f64>,
+    /// The reading that lost it, where it did not settle again.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    lost_s: Option<f64>,
     #[serde(skip_serializing_if = "Option::is_none")]
     value: Option<f64>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -26,6 +30,8 @@ pub(super) struct Decision<'a> {
     uv_u95: Option<f64>,
     window_s: f64,
     n: usize,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    flags: Vec<Flag>,
     evidence: Evidence,
 }
 
@@ -37,6 +43,7 @@ impl<'a> Decision<'a> {
             id: &series.id,
             verdict: ending.verdict.name(),
             t_settled_s: ending.t_settled_s,
+            lost_s: series.lost_s,
             value: ending.value.map(|value| value.y),
             u95: ending.value.map(|value| value.y_u95),
             u_prime: colour.map(|colour| colour.u_prime()),
@@ -44,6 +51,7 @@ impl<'a> Decision<'a> {
             uv_u95: ending.value.and_then(|value| value.chromaticity_u95),
             window_s: ending.evidence.window_s,
             n: ending.evidence.n,
+            flags: series.cautions.flags(),
             evidence: ending.evidence,
         }
     }
@@ -71,15 +79,18 @@ pub(super) struct Event<'a> {
     window_s: Option<f64>,
     #[serde(skip_serializing_if = "Option::is_none")]
     n: Option<usize>,
+    /// Those that readings carried until then.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    flags: Vec<Flag>,
     #[serde(flatten, skip_serializing_if = "Option::is_none")]
     forecast: Option<Forecast>,
 }
 
 impl<'a> Event<'a> {
-    pub(super) fn of(id: &'a str, change: &Change) -> Self {
+    pub(super) fn of(series: &'a Series, change: &Change) -> Self {
         let colour = change.value.and_then(|value| value.chromaticity);
         Self {
-            id,
+            id: &series.id,
             t_s: change.t_s,
             verdict: change.verdict.name(),
             t_settled_s: (change.verdict == settled_protocol::settling::Verdict::Settled)
@@ -91,14 +102,15 @@ impl<'a> Event<'a> {
             uv_u95: change.value.and_then(|value| value.chromaticity_u95),
             window_s: Some(change.evidence.window_s),
             n: Some(change.evidence.n),
+            flags: series.cautions.flags(),
             forecast: None,
         }
     }
 
-    pub(super) fn forecast(id: &'a str, t_s: f64, forecast: Forecast) -> Self {
+    pub(super) fn forecast(series: &'a Series, forecast: Forecast) -> Self {
         Self {
-            id,
-            t_s,
+            id: &series.id,
+            t_s: series.last_t_s,
             verdict: "forecast",
             t_settled_s: None,
             y: None,
@@ -108,6 +120,7 @@ impl<'a> Event<'a> {
             uv_u95: None,
             window_s: None,
             n: None,
+            flags: series.cautions.flags(),
             forecast: Some(forecast),
         }
     }

@@ -1,8 +1,11 @@
 //! A series for people: its value, a plot with the band and where it settled, one sentence, and the evidence in a few words.
 
+use settled::settle::sentence::significant;
 use settled::settle::{Change, sentence};
+use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Evidence, Forecast, Verdict};
 
+use super::changes::Moment;
 use super::series::{Ending, Series};
 use super::trace::Trace;
 use crate::output::{BAD, CAUTION, GOOD, STRONG, styled};
@@ -37,18 +40,20 @@ pub(super) fn lines(series: &Series, trace: Option<&Trace>, ascii: bool) -> Vec<
     let mut lines = vec![styled(STRONG, &headline(series, &ending))];
     let points = trace.map_or_else(Vec::new, |trace| trace.points(series.started_s));
     let (near, far) = without_the_far(points);
-    let mut marks = Vec::new();
     if series.readings > 1 {
         lines.extend(plot(series, &ending, &near, ascii));
-        marks.extend(legend(series, &ending));
+        lines.extend(wrapped(&changes(series).join("; ")));
+        lines.extend(band(series, &ending).iter().flat_map(|text| wrapped(text)));
     }
     let style = match ending.verdict {
+        Verdict::Settled if series.lost_s.is_some() => CAUTION,
         Verdict::Settled => GOOD,
         Verdict::NoiseLimited | Verdict::TimedOut => CAUTION,
         Verdict::WontSettle | Verdict::Lost => BAD,
     };
-    lines.extend(wrapped(&marks.join("; ")));
     lines.extend(wrapped(&in_a_sentence(series, &ending)).iter().map(|line| styled(style, line)));
+    lines.extend(lost(series).iter().flat_map(|text| wrapped(text)).map(|line| styled(BAD, &line)));
+    lines.extend(caution(series).iter().flat_map(|text| wrapped(text)).map(|line| styled(CAUTION, &line)));
     let mut details = in_a_few_words(series, &ending);
     if far > 0 {
         details.push("readings far off are not in the plot".to_owned());
@@ -61,12 +66,27 @@ pub(super) fn lines(series: &Series, trace: Option<&Trace>, ascii: bool) -> Vec<
 /// The series and its value.
 fn headline(series: &Series, ending: &Ending) -> String {
     let name = if series.id.is_empty() { "the recording" } else { &series.id };
-    let Some(value) = &ending.value else { return name.to_owned() };
+    let simulated = if series.cautions.has(Flag::Simulated) { "   SIMULATED" } else { "" };
+    let Some(value) = &ending.value else { return format!("{name}{simulated}") };
     let colour = value.chromaticity.map_or_else(String::new, |colour| {
-        let radius = value.chromaticity_u95.map_or_else(String::new, |radius| format!(" ± {radius:.5}"));
+        let radius = value.chromaticity_u95.map_or_else(String::new, |u95| format!(" {}", show::radius(u95)));
         format!("   u′ {:.5}  v′ {:.5}{radius}", colour.u_prime(), colour.v_prime())
     });
-    format!("{name}: {}{colour}", show::estimate(value, series.photometric.unit()))
+    let lost = if series.lost_s.is_some() { "   LOST" } else { "" };
+    format!("{name}: {}{colour}{lost}{simulated}", show::estimate(value, series.photometric.unit()))
+}
+
+/// That it was settled and is no longer.
+fn lost(series: &Series) -> Option<String> {
+    let after = |t_s: f64| plain_span(t_s - series.started_s);
+    series.lost_s.map(|t_s| format!("Lost after {}, and not settled again.", after(t_s)))
+}
+
+/// What there is to know before one trusts it.
+fn caution(series: &Series) -> Option<String> {
+    let beyond = [Flag::AboveRange, Flag::BelowRange].into_iter().filter(|flag| series.cautions.has(*flag));
+    let words = show::flags(&beyond.collect::<Vec<_>>()).replace(", ", ", others ");
+    (!words.is_empty()).then(|| format!("Caution: some readings are {words}."))
 }
 
 /// The points without those that would flatten the plot, and how many those are.
@@ -91,8 +111,11 @@ fn plot(series: &Series, ending: &Ending, points: &[(f64, f64)], ascii: bool) ->
     let levels = band.map_or_else(Vec::new, |(value, band)| vec![value.y - band, value.y + band]);
     let plot = Plot { width: CURVE.0, height: CURVE.1, levels: &levels, ascii };
     let since = |t_s: f64| t_s - series.started_s;
-    let mut marks: Vec<(f64, char)> = ending.t_settled_s.map(|t_s| (since(t_s), '▲')).into_iter().collect();
-    marks.extend(series.lost_s.map(|t_s| (since(t_s), '▽')));
+    let marks: Vec<(f64, char)> = series
+        .changes
+        .kept()
+        .filter_map(|(t_s, verdict)| mark(verdict).map(|sign| (since(t_s), sign)))
+        .collect();
     let (Some((from, _)), Some((to, _))) = (points.first(), points.last()) else { return Vec::new() };
     let mut rows = vec![plot.unit(series.photometric.unit())];
     rows.extend(plot.rows(points));
@@ -101,24 +124,47 @@ fn plot(series: &Series, ending: &Ending, points: &[(f64, f64)], ascii: bool) ->
     rows
 }
 
-/// What the marks and the lines in the plot are.
-fn legend(series: &Series, ending: &Ending) -> Vec<String> {
-    let after = |t_s: f64| plain_span(t_s - series.started_s);
-    let mut words: Vec<String> = Vec::new();
-    words.extend(ending.t_settled_s.map(|t_s| format!("▲ settled after {}", after(t_s))));
-    words.extend(series.lost_s.map(|t_s| format!("▽ lost after {}", after(t_s))));
-    words.extend(ending.value.zip(ending.evidence.luminance_band).map(|(value, band)| {
-        let share = 100.0 * band / value.y.abs().max(f64::MIN_POSITIVE);
-        let share = if share < 1000.0 { format!(" ({share:.2} %)") } else { String::new() };
-        format!("dotted: the band, ±{} {}{share}", show::digits(band, 3), series.photometric.unit())
-    }));
+/// The sign of a change of verdict in the plot, if it has one.
+fn mark(verdict: Verdict) -> Option<char> {
+    match verdict {
+        Verdict::Settled => Some('▲'),
+        Verdict::Lost => Some('▽'),
+        Verdict::NoiseLimited | Verdict::WontSettle | Verdict::TimedOut => None,
+    }
+}
+
+/// Every change of verdict with its time; of very many the first and the last.
+fn changes(series: &Series) -> Vec<String> {
+    let told = |(t_s, verdict): Moment| {
+        let sign = mark(verdict).map_or_else(String::new, |sign| format!("{sign}\u{a0}"));
+        let what = match verdict {
+            Verdict::WontSettle => "said not to settle",
+            Verdict::NoiseLimited => "noise limited",
+            Verdict::Settled | Verdict::Lost | Verdict::TimedOut => verdict.name(),
+        };
+        format!("{sign}{what} after {}", plain_span(t_s - series.started_s))
+    };
+    let mut words: Vec<String> = series.changes.first().iter().copied().map(told).collect();
+    if let Some((between, last)) = series.changes.last() {
+        words.extend((between > 0).then(|| show::counted(between, "more change", "more changes")));
+        words.push(told(last));
+    }
     words
+}
+
+/// What the dotted lines in the plot are.
+fn band(series: &Series, ending: &Ending) -> Option<String> {
+    let (value, band) = ending.value.zip(ending.evidence.luminance_band)?;
+    let share = 100.0 * band / value.y.abs().max(f64::MIN_POSITIVE);
+    let share = if share < 1000.0 { format!(" ({} %)", significant(share, 2)) } else { String::new() };
+    Some(format!("dotted: the band, ±{} {}{share}", significant(band, 3), series.photometric.unit()))
 }
 
 /// What the verdict rests on, at the moment it was reached.
 pub(super) fn in_a_sentence(series: &Series, ending: &Ending) -> String {
     if series.readings == 0 {
-        return "There were no readings.".to_owned();
+        let what = if series.darkened > 0 { "only dark readings" } else { "no readings" };
+        return format!("There were {what}.");
     }
     let Series { criteria, photometric, started_s, last_t_s, .. } = series;
     let words =
@@ -143,21 +189,23 @@ pub(super) fn in_a_sentence(series: &Series, ending: &Ending) -> String {
 fn in_a_few_words(series: &Series, ending: &Ending) -> Vec<String> {
     let Evidence { n, outliers, steps, noise, forecast, window_s, .. } = &ending.evidence;
     let mut words = Vec::new();
-    words
-        .extend(noise.map(|noise| {
-            format!("noise {} {} a reading", show::digits(noise, 2), series.photometric.unit())
-        }));
+    words.extend(
+        noise.map(|noise| format!("noise {} {} a reading", significant(noise, 2), series.photometric.unit())),
+    );
     if *n > 0 {
         let window = plain_span(*window_s);
         words.push(format!("judged by {n} readings over {window}, of {} in all", series.readings));
     } else {
-        words.push(counted(series.readings, "reading", "readings"));
+        words.push(show::counted(series.readings, "reading", "readings"));
+    }
+    if series.darkened > 0 {
+        words.push(show::counted(series.darkened, "dark reading", "dark readings"));
     }
     if *outliers > 0 {
-        words.push(counted(*outliers as u64, "outlier set aside", "outliers set aside"));
+        words.push(show::counted(*outliers as u64, "outlier set aside", "outliers set aside"));
     }
     if *steps > 0 {
-        words.push(counted(*steps as u64, "step in the light", "steps in the light"));
+        words.push(show::counted(*steps as u64, "step in the light", "steps in the light"));
     }
     let lasted_s = series.last_t_s - series.started_s;
     let ahead = |forecast: &Forecast| ending.verdict == Verdict::TimedOut && forecast.high_s > lasted_s;
@@ -167,10 +215,6 @@ fn in_a_few_words(series: &Series, ending: &Ending) -> Vec<String> {
         words.push(format!("forecast: settles {when} after it began"));
     }
     words
-}
-
-fn counted(count: u64, one: &str, many: &str) -> String {
-    format!("{count} {}", if count == 1 { one } else { many })
 }
 
 /// A time span, finer than elsewhere: the plot is there to be looked at closely.

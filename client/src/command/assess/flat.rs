@@ -7,8 +7,9 @@ use std::borrow::Cow;
 
 use settled_protocol::quantity::Photometric;
 
+use super::cautions::Cautions;
 use super::decimal;
-use super::record::{Cautions, Record};
+use super::record::Record;
 
 /// Objects and lists within each other that are passed over here; deeper ones are left to the full decoder.
 const DEEPEST: usize = 4;

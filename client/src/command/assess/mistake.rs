@@ -49,6 +49,13 @@ pub(super) struct Missing {
     pub(super) light: bool,
 }
 
+impl Mistake {
+    /// Whether a number is written with a decimal comma: who does that once does it throughout.
+    pub(super) fn is_decimal_comma(&self) -> bool {
+        matches!(self, Self::Not { found, .. } if is_decimal_comma(found))
+    }
+}
+
 impl fmt::Display for Missing {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let light = LIGHT.map(|(name, _)| name).join(" or ");

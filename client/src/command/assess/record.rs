@@ -6,9 +6,9 @@ use std::borrow::Cow;
 use serde::Deserialize;
 use serde_json::value::RawValue;
 use settled_protocol::quantity::Photometric;
-use settled_protocol::reading::Flag;
 use settled_protocol::settling::Criteria;
 
+use super::cautions::Cautions;
 use super::decimal;
 use super::mistake::{LIGHT, Missing, Mistake, quote};
 
@@ -30,30 +30,6 @@ pub(super) struct Record<'a> {
     pub(super) resolution: Option<f64>,
     pub(super) cautions: Cautions,
     pub(super) end: bool,
-}
-
-/// What flags of a reading matter here.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(super) struct Cautions {
-    /// Taken with the aperture covered.
-    pub(super) dark: bool,
-    /// Taken before the meter had its own warm-up.
-    pub(super) warming: bool,
-}
-
-impl Cautions {
-    /// Takes a flag by its name.
-    pub(super) fn take(&mut self, name: &str) {
-        self.dark |= name == Flag::Dark.name();
-        self.warming |= name == Flag::MeterWarming.name();
-    }
-
-    /// Of names.
-    pub(super) fn of<'a>(names: impl IntoIterator<Item = &'a str>) -> Self {
-        let mut cautions = Self::default();
-        names.into_iter().for_each(|name| cautions.take(name));
-        cautions
-    }
 }
 
 impl Record<'_> {

@@ -1,10 +1,13 @@
 //! One series of recorded readings, and what the engine says of it.
 
 use settled::settle::mover::{Darks, WarmUp, moves};
-use settled::settle::{Change, Judge, Observation};
+use settled::settle::{Change, Judge, Observation, Standing};
 use settled_protocol::quantity::Photometric;
+use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Criteria, Estimate, Evidence, Forecast, Test, Verdict};
 
+use super::cautions::Cautions;
+use super::changes::Changes;
 use super::mistake::Mistake;
 use super::record::Record;
 
@@ -14,15 +17,19 @@ pub(super) struct Series {
     pub(super) id: Box<str>,
     pub(super) criteria: Criteria,
     pub(super) photometric: Photometric,
-    /// Readings that were taken.
+    /// Readings of light that were taken.
     pub(super) readings: u64,
-    /// When it began: with the exposure of the first reading under its criteria.
+    /// Readings taken with the aperture covered.
+    pub(super) darkened: u64,
+    /// When it began: with the exposure of the first reading of light under its criteria.
     pub(super) started_s: f64,
     pub(super) last_t_s: f64,
     /// The first time it had settled.
     pub(super) settled: Option<Change>,
-    /// When that was lost for the first time.
+    /// When it was lost, if it has not settled again since.
     pub(super) lost_s: Option<f64>,
+    /// Every change of verdict.
+    pub(super) changes: Changes,
     /// Lines set aside because of a mistake that only the series shows.
     pub(super) mistakes: u64,
     /// Whether anything was said of it beside readings, and that it ends.
@@ -30,10 +37,14 @@ pub(super) struct Series {
     boot: Option<Box<str>>,
     resolution: Option<f64>,
     judged: Judged,
+    /// Every flag that was on a reading of light, and whether the dark was simulated.
+    pub(super) cautions: Cautions,
     darks: Darks,
     warm_up: WarmUp,
-    /// Whether what comes after it has settled matters.
-    watched: bool,
+    /// Whether it was said to be settled, and not lost since.
+    pub(super) stands: bool,
+    /// Whether a verdict was kept back while the meter warmed up.
+    kept_back: bool,
     last_forecast: Option<Forecast>,
 }
 
@@ -43,8 +54,6 @@ enum Judged {
     /// Nobody before the first reading, which tells when the series began.
     Awaited,
     By(Box<Judge>),
-    /// Nobody any more: it has settled, and nothing more is asked.
-    Gone,
 }
 
 /// How a series ended.
@@ -57,25 +66,29 @@ pub(super) struct Ending {
 }
 
 impl Series {
-    /// A series that nothing is known of yet. `watched` is whether it is followed when it has settled.
-    pub(super) fn new(id: &str, criteria: Criteria, watched: bool) -> Self {
+    /// A series that nothing is known of yet.
+    pub(super) fn new(id: &str, criteria: Criteria) -> Self {
         Self {
             id: id.into(),
             criteria,
             photometric: Photometric::Luminance,
             readings: 0,
+            darkened: 0,
             started_s: f64::NEG_INFINITY,
             last_t_s: f64::NEG_INFINITY,
             settled: None,
             lost_s: None,
+            changes: Changes::default(),
             mistakes: 0,
             announced: false,
             boot: None,
             resolution: None,
             judged: Judged::Awaited,
+            cautions: Cautions::default(),
             darks: Darks::default(),
             warm_up: WarmUp::Unknown,
-            watched,
+            stands: false,
+            kept_back: false,
             last_forecast: None,
         }
     }
@@ -91,7 +104,7 @@ impl Series {
 
     /// Whether there is nothing to say of it: it ended before it began.
     pub(super) fn is_nothing(&self) -> bool {
-        self.readings == 0 && !self.announced
+        self.readings + self.darkened == 0 && !self.announced
     }
 
     /// Takes a record; gives the change of verdict that it caused, if any.
@@ -106,41 +119,58 @@ impl Series {
             return Err(Mistake::Backwards { id: self.id.to_string(), t_s, last_t_s: self.last_t_s });
         }
         self.last_t_s = t_s;
-        self.readings += 1;
-        if record.cautions.dark {
+        if record.cautions.has(Flag::Dark) {
+            // That it is below the meter's range, or such, is no caution on the light.
+            self.cautions = self.cautions.with(record.cautions.only(Flag::Simulated));
+            self.darkened += 1;
             self.darks.push(t_s, y);
             return Ok(None);
         }
-        self.warm_up = match (record.cautions.warming, self.warm_up) {
+        self.readings += 1;
+        self.cautions = self.cautions.with(record.cautions);
+        self.warm_up = match (record.cautions.has(Flag::MeterWarming), self.warm_up) {
             (true, _) => WarmUp::Going,
             (false, WarmUp::Unknown) => WarmUp::Unknown,
             (false, _) => WarmUp::Over,
         };
-        let observation = Observation { t_s, integration_s: record.integration_s, y, uv: record.uv };
-        let change = match &mut self.judged {
-            Judged::Gone => return Ok(None),
-            Judged::By(judge) => judge.push(observation),
-            Judged::Awaited => {
-                self.started_s = t_s - record.integration_s.unwrap_or(0.0);
-                let mut judge = Box::new(Judge::new(self.criteria, self.resolution, self.started_s));
-                let change = judge.push(observation);
-                self.judged = Judged::By(judge);
-                change
-            }
-        };
+        if matches!(self.judged, Judged::Awaited) {
+            self.started_s = t_s - record.integration_s.unwrap_or(0.0);
+            self.judged = Judged::By(Box::new(Judge::new(self.criteria, self.resolution, self.started_s)));
+        }
+        let Judged::By(judge) = &mut self.judged else { return Ok(None) };
+        let change = judge.push(Observation { t_s, integration_s: record.integration_s, y, uv: record.uv });
+        let change = self.vouched_for(change);
         if let Some(change) = &change {
             self.note(change);
         }
         Ok(change)
     }
 
+    /// What is to be said of a change of verdict. A meter in its own warm-up can't vouch for anything: a verdict is kept back
+    /// meanwhile, and given at the first reading after it if it still stands.
+    #[inline]
+    fn vouched_for(&mut self, change: Option<Change>) -> Option<Change> {
+        let change = change.filter(|change| change.verdict != Verdict::Lost || self.stands);
+        if self.warm_up == WarmUp::Going {
+            self.kept_back |= change.is_some();
+            return change.filter(|change| change.verdict == Verdict::Lost);
+        }
+        if !std::mem::take(&mut self.kept_back) || change.is_some() {
+            return change;
+        }
+        let Judged::By(judge) = &self.judged else { return None };
+        let Standing { verdict, value, evidence } = judge.standing();
+        let verdict = verdict.filter(|verdict| *verdict != Verdict::Lost)?;
+        Some(Change { verdict, t_s: self.last_t_s, value, evidence })
+    }
+
     /// What a record says of the series beside a reading.
     fn set_up(&mut self, record: &Record<'_>) {
-        if let Some(criteria) = record.criteria {
+        if let Some(criteria) = record.criteria.filter(|criteria| *criteria != self.criteria) {
             self.criteria = criteria;
-            if matches!(self.judged, Judged::By(_)) {
-                self.judged = Judged::Awaited;
-            }
+            self.judged = Judged::Awaited;
+            (self.settled, self.lost_s, self.changes) = (None, None, Changes::default());
+            (self.stands, self.kept_back) = (false, false);
         }
         self.announced |= record.criteria.is_some() || record.resolution.is_some();
         self.resolution = record.resolution.or(self.resolution);
@@ -151,15 +181,14 @@ impl Series {
     }
 
     fn note(&mut self, change: &Change) {
+        self.changes.push((change.t_s, change.verdict));
         match change.verdict {
-            Verdict::Settled if self.settled.is_none() => {
-                self.settled = Some(change.clone());
-                if !self.watched {
-                    self.judged = Judged::Gone;
-                }
+            Verdict::Settled => {
+                (self.stands, self.lost_s) = (true, None);
+                self.settled.get_or_insert_with(|| change.clone());
             }
-            Verdict::Lost => self.lost_s = self.lost_s.or(Some(change.t_s)),
-            _ => {}
+            Verdict::Lost => (self.stands, self.lost_s) = (false, Some(change.t_s)),
+            Verdict::NoiseLimited | Verdict::WontSettle | Verdict::TimedOut => {}
         }
     }
 
@@ -194,7 +223,12 @@ impl Series {
             &self.darks,
             self.warm_up,
         );
-        let hopeless = |verdict: &Verdict| matches!(verdict, Verdict::NoiseLimited | Verdict::WontSettle);
+        let is_warming = self.warm_up == WarmUp::Going;
+        if is_warming {
+            standing.evidence.failing.push(Test::MeterWarmUp);
+        }
+        let hopeless =
+            |verdict: &Verdict| !is_warming && matches!(verdict, Verdict::NoiseLimited | Verdict::WontSettle);
         Ending {
             verdict: standing.verdict.filter(hopeless).unwrap_or(Verdict::TimedOut),
             t_settled_s: None,

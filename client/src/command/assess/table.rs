@@ -5,9 +5,10 @@ use std::borrow::Cow;
 use csv::{ByteRecord, ReaderBuilder};
 use settled_protocol::quantity::Photometric;
 
+use super::cautions::Cautions;
 use super::decimal;
 use super::mistake::{LIGHT, Missing, Mistake, TIME, quote};
-use super::record::{Cautions, Record};
+use super::record::Record;
 
 /// What may stand between fields.
 const DELIMITERS: [u8; 4] = [b',', b';', b'\t', b'|'];
