@@ -8,7 +8,7 @@ use super::{Change, Engine, forecast};
 /// Successive checkpoints that must agree before light is called hopeless, or noise.
 const AGREEING: (u32, u32) = (2, 3);
 /// Checkpoints follow each other by this share of the time since the last restart, in [`CHECK_S`] at the soonest.
-const CHECK_RATIO: f64 = 1.06;
+const CHECK_RATIO: f64 = 1.08;
 /// The shortest time between checkpoints, in s.
 const CHECK_S: f64 = 2.0;
 /// Fewest block means for a forecast.
@@ -26,6 +26,8 @@ const SMOOTH: f64 = 0.95;
 pub(super) struct Checks {
     /// Time since the restart of the next one, in s.
     next: f64,
+    /// The latest block that the last one knew: without a new one there is nothing new to say.
+    seen_s: Option<f64>,
     out_of_reach: u32,
     too_noisy: u32,
 }
@@ -35,9 +37,11 @@ impl Engine {
     pub(super) fn check(&mut self, look: &Look, now: f64) -> Option<Change> {
         let elapsed = now - self.restarted_s?;
         let blocks = self.blocks.full();
-        if elapsed < self.checks.next || blocks.len() < FEWEST_BLOCKS {
+        let latest_s = blocks.last().map(|block| block.time);
+        if elapsed < self.checks.next || blocks.len() < FEWEST_BLOCKS || latest_s == self.checks.seen_s {
             return None;
         }
+        self.checks.seen_s = latest_s;
         self.checks.next = (elapsed * CHECK_RATIO).max(elapsed + CHECK_S);
         let hold = self.rules.criteria.hold_s;
         let colour_band = self.rules.criteria.chromaticity_band(look.window.luminance.mean);

@@ -121,8 +121,8 @@ impl History {
 
     fn push(&mut self, value: f64) {
         let known = self.len.min(LEVEL);
-        let kept = if known < LEVEL { known } else { self.take_out(self.back(LEVEL), known) };
-        self.put_in(value, kept);
+        let place = if known < LEVEL { known } else { self.place_of(self.back(LEVEL)) };
+        self.put_in(value, place, (known + 1).min(LEVEL));
         if let Some(slot) = self.values.get_mut(self.next) {
             *slot = value;
         }
@@ -135,20 +135,24 @@ impl History {
         self.values.get((self.next + HISTORY - steps) % HISTORY).copied().unwrap_or_default()
     }
 
-    fn take_out(&mut self, value: f64, known: usize) -> usize {
-        let sorted = self.sorted.get_mut(..known).unwrap_or_default();
-        let at = sorted.partition_point(|other| *other < value);
-        sorted.get_mut(at..).unwrap_or_default().rotate_left(1);
-        known - 1
+    /// Where a value is among the sorted ones.
+    fn place_of(&self, value: f64) -> usize {
+        self.sorted.iter().position(|other| other.to_bits() == value.to_bits()).unwrap_or_default()
     }
 
-    fn put_in(&mut self, value: f64, known: usize) {
-        let at = self.sorted.get(..known).unwrap_or_default().partition_point(|other| *other < value);
-        if let Some(behind) = self.sorted.get_mut(at..=known) {
-            behind.rotate_right(1);
+    /// Puts a value into a place of the sorted ones, and moves it to where it belongs among so many.
+    fn put_in(&mut self, value: f64, place: usize, known: usize) {
+        let sorted = self.sorted.get_mut(..known).unwrap_or_default();
+        let Some(slot) = sorted.get_mut(place) else { return };
+        *slot = value;
+        let mut at = place;
+        while at > 0 && sorted[at - 1] > sorted[at] {
+            sorted.swap(at - 1, at);
+            at -= 1;
         }
-        if let Some(slot) = self.sorted.get_mut(at) {
-            *slot = value;
+        while at + 1 < sorted.len() && sorted[at + 1] < sorted[at] {
+            sorted.swap(at, at + 1);
+            at += 1;
         }
     }
 
@@ -172,17 +176,21 @@ impl History {
         }
         let level = self.level();
         let off = (value - level).abs();
-        off > band && off > band + SCALES * self.scale(level)
+        // The scale is the larger of two: the cheaper one settles most cases.
+        off > band
+            && off > band + SCALES * self.deviation(level)
+            && off > band + SCALES * self.usual_difference()
     }
 
-    /// Robust standard deviation: 1.4826 MAD, or the median |difference| / 0.954, whichever is larger.
-    fn scale(&self, level: f64) -> f64 {
-        let deviation = 1.4826 * median(self.recent(LEVEL).map(|value| (value - level).abs()));
-        let differences = self
-            .recent(HISTORY)
-            .zip(self.recent(HISTORY).skip(1))
-            .map(|(later, value)| (later - value).abs());
-        deviation.max(median(differences) / 0.954)
+    /// Robust standard deviation: 1.4826 times the median absolute deviation of the last [`LEVEL`].
+    fn deviation(&self, level: f64) -> f64 {
+        1.4826 * median(self.recent(LEVEL).map(|value| (value - level).abs()))
+    }
+
+    /// Another: the median absolute difference of all that is kept, over 0.954.
+    fn usual_difference(&self) -> f64 {
+        let pairs = self.recent(HISTORY).zip(self.recent(HISTORY).skip(1));
+        median(pairs.map(|(later, value)| (later - value).abs())) / 0.954
     }
 }
 
