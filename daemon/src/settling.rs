@@ -1,7 +1,8 @@
 //! One `meter.settle`: an engine of its own, fed from the readings that everyone shares, until there is a verdict.
 //!
-//! It asks for exposures without pause while it lasts. Ten clients that settle on one meter share every exposure. Where the
-//! client leaves the integration time to the meter and noise is in the way, exposures get longer as it goes on.
+//! It asks for exposures without pause while it lasts. Clients that settle on one meter share every exposure for as long as they
+//! ask for the same. Where a client leaves the integration time to the meter and noise is in the way, exposures get longer as it
+//! goes on, until the meter refuses one.
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -13,6 +14,7 @@ use settled_protocol::error::RpcError;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::{Flag, Reading};
 use settled_protocol::settling::{Criteria, Estimate, Evidence, Readings, Settled, Test, Verdict};
+use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
 use tokio::time::Instant;
 
@@ -21,7 +23,10 @@ use crate::meter_task::{MeterHandle, Published};
 use crate::settle::mover::moves;
 use crate::settle::{Judge, Observation, Standing, sentence};
 
+mod asked;
 mod longer;
+
+use asked::Asked;
 
 /// Between two reports of progress, in real time: more often than a person can read is a waste.
 const REPORTS: Duration = Duration::from_millis(200);
@@ -57,55 +62,70 @@ pub async fn settle(
 ) -> Result<Settled, RpcError> {
     let meter = daemon.meter(meter)?;
     let started_s = daemon.clock.now_s();
-    let mut follow = meter.follow();
-    let (chosen, mut exposure) = (exposure.integration_s.is_some(), exposure);
-    let mut demanded = meter.demand(exposure, 0.0).await?;
+    let follow = meter.follow();
+    let mut run = Run::new(meter, criteria, started_s);
+    let decided = tokio::select! {
+        decided = decide(&mut run, exposure, follow, report) => decided?,
+        () = daemon.clock.sleep_until(started_s + criteria.max_wait_s) => None,
+    };
+    match decided {
+        Some((verdict, t_s)) => Ok(run.end(verdict, t_s)),
+        None => run.timed_out(daemon.clock.now_s()),
+    }
+}
+
+/// The verdict, and when; nothing if the meter's task has ended.
+async fn decide(
+    run: &mut Run,
+    exposure: Exposure,
+    mut follow: Receiver<Published>,
+    report: impl Fn(Report),
+) -> Result<Option<(Verdict, f64)>, RpcError> {
+    let meter = run.meter.clone();
+    let mut asked = Asked::new(&meter, exposure).await?;
     if let Some(error) = meter.unusable() {
         return Err(error);
     }
-    let mut run = Run::new(meter, criteria, started_s);
-    let over = daemon.clock.sleep_until(started_s + criteria.max_wait_s);
-    tokio::pin!(over);
     let mut next_report = Instant::now();
     loop {
-        let published = tokio::select! {
-            published = follow.recv() => published,
-            () = &mut over => return run.timed_out(daemon.clock.now_s()),
-        };
-        match published {
+        match follow.recv().await {
             Ok(Published::Reading { exposure: used, logged }) => {
                 let dark = logged.reading.flags.contains(&Flag::Dark);
-                if used != exposure || dark || logged.reading.began_s < started_s {
+                if used != asked.exposure || dark || logged.reading.began_s < run.started_s {
                     continue;
                 }
                 if let Some(verdict) = run.take(&logged.reading) {
-                    return Ok(run.end(verdict, logged.reading.t_s));
+                    return Ok(Some((verdict, logged.reading.t_s)));
                 }
                 if Instant::now() >= next_report {
                     next_report = Instant::now() + REPORTS;
                     report(run.report(&logged.reading));
                 }
-                if !chosen && let Some(longer) = run.longer(&logged.reading) {
-                    exposure = Exposure { integration_s: Some(longer) };
-                    demanded = meter.demand(exposure, 0.0).await?;
+                if asked.may_lengthen()
+                    && let Some(longer_s) = run.longer(&logged.reading)
+                {
+                    asked.lengthen(&meter, longer_s).await;
                 }
             }
             // The meter is gone: what it sees when it is back may be something else.
             Ok(Published::Failed { exposure: None, error }) => {
                 run.judge.gap();
                 run.failed(&error)?;
-                meter.press(&demanded, exposure, 0.0).await?;
+                asked.again(&meter).await?;
             }
-            Ok(Published::Failed { exposure: Some(used), error }) if used == exposure => {
-                run.failed(&error)?
+            Ok(Published::Failed { exposure: Some(used), error }) if used == asked.exposure => {
+                run.failed(&error)?;
+                if asked.shorten(&meter).await? {
+                    run.longer = None;
+                }
             }
             Ok(Published::Failed { .. }) => {}
             // The news of a restart, after which the task knows of no demand, may be among what went by.
             Err(RecvError::Lagged(_)) => {
                 run.judge.gap();
-                meter.press(&demanded, exposure, 0.0).await?;
+                asked.again(&meter).await?;
             }
-            Err(RecvError::Closed) => return run.timed_out(daemon.clock.now_s()),
+            Err(RecvError::Closed) => return Ok(None),
         }
     }
 }

@@ -61,6 +61,12 @@ impl Rule {
         }
     }
 
+    /// The shortest wait that it makes sense to ask for, in s: a minute more, since readings take time too.
+    #[must_use]
+    pub fn least_wait_s(self) -> f64 {
+        if self.least_s() > 0.0 { self.least_s() + 60.0 } else { 0.0 }
+    }
+
     /// What it allows: a share for the standards, cd/m² (or lx) for the quick look; nothing where the criteria say.
     #[must_use]
     pub fn allowed(self) -> Option<f64> {

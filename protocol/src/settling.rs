@@ -90,8 +90,8 @@ impl Criteria {
         if self.max_wait_s < self.hold_s.max(self.min_wait_s) {
             return Err("max_wait_s must not be shorter than hold_s or min_wait_s".to_owned());
         }
-        if self.max_wait_s < self.preset.least_s() {
-            let (name, least) = (self.preset.name(), self.preset.least_s());
+        if self.max_wait_s < self.preset.least_wait_s() {
+            let (name, least) = (self.preset.name(), self.preset.least_wait_s());
             return Err(format!("{name} takes at least {least} s: max_wait_s must not be shorter"));
         }
         Ok(self)
@@ -211,7 +211,8 @@ pub struct Forecast {
 pub struct Moves {
     /// The display, the meter, or either.
     pub who: Who,
-    /// Drift of the meter's zero, from its dark readings; absent with less than two in the last hour.
+    /// Drift of the meter's zero, from its dark readings; absent with less than two in the last half hour, or none
+    /// from about now.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub zero_drift: Option<Drift>,
 }

@@ -32,14 +32,14 @@ fn a_published_rule_decides_and_the_trend_stands_beside_it() {
 
 #[test]
 fn a_rule_that_is_not_met_ends_in_time_and_one_that_cannot_be_met_is_refused() {
-    let daemon = Daemon::start(QUICK);
-    let (status, settled) =
-        settle(&daemon, &["--preset", "quick_look", "--max-wait", "31s", "--hold", "10s"]);
+    // A display that takes hours to warm up.
+    let daemon = Daemon::start(&format!("{QUICK}cold = [-0.1, -0.2]\ncold_s = [900, 3600]\n"));
+    let (status, settled) = settle(&daemon, &["--preset", "cie_s_025", "--max-wait", "31min"]);
     assert_eq!(status, Some(3), "{settled}");
     assert_eq!(settled["evidence"]["failing"], json!(["variation"]));
     let (status, error) = settle(&daemon, &["--preset", "ies_lm_79", "--max-wait", "10min"]);
     assert_eq!(status, Some(2));
-    assert!(error.to_string().contains("IES LM-79 takes 30 min"), "{error}");
+    assert!(error.to_string().contains("IES LM-79 takes 31 min"), "{error}");
     let (status, error) = settle(&daemon, &["--preset", "nonsense"]);
     assert_eq!(status, Some(2));
     assert!(error.to_string().contains("cie_s_025"), "{error}");

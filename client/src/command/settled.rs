@@ -101,7 +101,7 @@ impl CriteriaOptions {
     /// The longest wait must have room for the hold and for the shortest wait.
     fn waits_fit(&self, criteria: &Criteria) -> Result<(), Failure> {
         let Criteria { hold_s, min_wait_s, max_wait_s, .. } = *criteria;
-        let rule_s = criteria.preset.least_s();
+        let rule_s = criteria.preset.least_wait_s();
         if max_wait_s < rule_s {
             let (rule, least) = (criteria.preset.title(), show::span(rule_s));
             return Err(Failure::Usage(format!(
