@@ -106,3 +106,18 @@ fn exposures_get_longer_while_noise_is_in_the_way_unless_the_client_chose() {
     let (_, chosen) = settle(&daemon, &[&near_black[..], &["--integration", "0.1"]].concat());
     assert!(!chosen["message"].as_str().unwrap().contains("lengthened"), "{chosen}");
 }
+
+#[test]
+fn a_longer_exposure_that_saturates_the_meter_is_taken_back() {
+    let (daemon, mut instrument) = on_the_bench();
+    instrument.light(0.05, 0.0, 1.0, 0.002, 5);
+    instrument.order("saturate 0.15");
+    let (status, settled) = settle(&daemon, &["bench", "--hold", "4s", "--max-wait", "60s"]);
+    assert_eq!(status, Some(0), "{settled}");
+    assert!(!settled["message"].as_str().unwrap().contains("lengthened"), "{settled}");
+    // It was tried, and refused.
+    assert!(daemon.client().events("bench").contains(&"exposure_failed".to_owned()));
+    let last = settled["readings"]["last"].as_u64().unwrap();
+    let page = daemon.client().call("log.readings", &json!({"after": last - 1, "limit": 1}));
+    assert_eq!(page["readings"][0]["integration_s"], 0.1);
+}

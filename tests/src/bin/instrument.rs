@@ -7,6 +7,7 @@
 //! |---|---|
 //! | `light C A TAU SIGMA SEED` | from now on Y(t) = C + A·exp(−t/TAU), with noise of standard deviation SIGMA at 0.1 s, less at longer exposures; prints `since T`, T on the boot clock |
 //! | `next WHAT` | the next reading is `garbled`, `half`, `error`, `silence`, `noise`, or `close`s the line in the middle |
+//! | `saturate S` | from now on exposures of more than S seconds are too bright |
 //! | `close` | the line closes, and the link goes |
 //! | `open` | a new pseudo-terminal, behind the same link |
 //!
@@ -56,6 +57,8 @@ struct Instrument {
     port: Option<Port>,
     light: Light,
     integration_s: f64,
+    /// Longer exposures are too bright, in s.
+    longest_s: f64,
     next: Option<String>,
 }
 
@@ -66,8 +69,14 @@ fn now_s() -> Result<f64, Failure> {
 fn main() -> Result<(), Failure> {
     let link = PathBuf::from(std::env::args().nth(1).ok_or("usage: instrument LINK")?);
     let light = Light { limit: 100.0, amplitude: 0.0, tau_s: 1.0, sigma: 0.02, state: 1, since_s: now_s()? };
-    let mut instrument =
-        Instrument { port: Some(Port::open(&link)?), link, light, integration_s: INTEGRATION_S, next: None };
+    let mut instrument = Instrument {
+        port: Some(Port::open(&link)?),
+        link,
+        light,
+        integration_s: INTEGRATION_S,
+        longest_s: f64::INFINITY,
+        next: None,
+    };
     println!("ready");
     let orders = orders();
     loop {
@@ -154,6 +163,7 @@ impl Instrument {
                 return Ok(format!("since {since_s:.6}"));
             }
             ["next", what] => self.next = Some((*what).to_owned()),
+            ["saturate", longest_s] => self.longest_s = longest_s.parse()?,
             ["close"] => self.close()?,
             ["open"] => self.port = Some(Port::open(&self.link)?),
             _ => return Err(format!("unknown order {order:?}").into()),
@@ -195,6 +205,7 @@ impl Instrument {
         let good = format!("{:.6E},{y:.6E},{:.6E},31.5\n", 0.9505 * y, 1.0888 * y);
         let Some(port) = &mut self.port else { return Ok(()) };
         match self.next.take().as_deref() {
+            None if self.integration_s > self.longest_s => port.say(b"9.9E37,0,0,31.5\n"),
             None => port.say(good.as_bytes()),
             Some("garbled") => port.say(b"+9.5E+01;what;is;this\n"),
             Some("error") => port.say(b"9.9E37,0,0,31.5\n"),
