@@ -12,7 +12,7 @@
 //! | `look` | the shortest window on which every test passes |
 //! | `watch` | while settled: is it still |
 //! | `checkpoint`, `blocks`, `approach`, `forecast` | while unsettled: when will it settle |
-//! | `bend`, `swing` | is it about to turn, does it swing |
+//! | `bend`, `swing`, `steady` | is it about to turn, does it swing, does it drift steadily |
 //! | `step` | the steps of the meter's scale |
 //! | `standing` | how it stands, as evidence |
 //! | `student` | quantiles, tabulated |
@@ -37,6 +37,7 @@ pub mod mover;
 mod published;
 pub mod sentence;
 mod standing;
+mod steady;
 mod step;
 mod student;
 mod sums;
@@ -308,7 +309,9 @@ impl Engine {
         let look = Look::at(&self.rules, &readings)?;
         self.turning = look.passes
             && self.settled.is_none()
-            && (look.window.turning(&self.rules, &readings) || look.window.swings(&self.rules, &readings));
+            && (look.window.turning(&self.rules, &readings)
+                || look.window.swings(&self.rules, &readings)
+                || look.window.is_part_of_a_drift(&self.rules, &readings));
         let looks = if self.settled.is_some() { LOOKS.1 } else { LOOKS.0 };
         self.until_look = (look.last_entries / looks).max(1);
         self.look = Some(look);

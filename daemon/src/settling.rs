@@ -229,7 +229,8 @@ impl Run {
 
     fn end(self, verdict: Verdict, now_s: f64) -> Settled {
         let value = self.judge.standing().value;
-        let evidence = self.evidence(now_s);
+        let mut evidence = self.evidence(now_s);
+        evidence.moves = evidence.moves.filter(|_| verdict != Verdict::Settled);
         let mut message =
             sentence(verdict, &evidence, value.as_ref(), &self.criteria, self.photometric.unit());
         if let Some((integration_s, _)) = self.longer {

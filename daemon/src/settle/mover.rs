@@ -93,7 +93,9 @@ pub fn moves(
     let zero = darks
         .change(now, hold_s, noise, darkest)
         .map(|(change, error)| Drift { bands_per_hold: change / band, interval: error / band });
-    let who = match zero {
+    // A zero that is known no better than the light moves tells nothing.
+    let telling = zero.filter(|zero| zero.interval < seen.bands_per_hold.abs());
+    let who = match telling {
         Some(zero) => told_by_the_dark(seen, zero, warm_up),
         None if warm_up == WarmUp::Over => Who::Display,
         None => Who::Either,

@@ -1,6 +1,6 @@
 //! How it stands between verdicts: the best value so far, and what still fails.
 
-use settled_protocol::settling::{Drift, Estimate, Evidence, Test, Verdict};
+use settled_protocol::settling::{Drift, Estimate, Evidence, Forecast, Test, Verdict};
 
 use super::look::{Readings, Window};
 use super::{ABSURD, Engine};
@@ -47,7 +47,7 @@ impl Engine {
         let bare = Evidence {
             outliers: self.outliers,
             steps: self.steps,
-            forecast: self.forecast,
+            forecast: self.forecast_from_now(),
             failing: self.failing(window),
             ..Evidence::default()
         };
@@ -66,6 +66,14 @@ impl Engine {
             autocorrelation: finite(line.alike),
             ..bare
         }
+    }
+
+    /// The forecast, as far as it is not over yet.
+    fn forecast_from_now(&self) -> Option<Forecast> {
+        let now = self.latest?.0 - self.started_s;
+        let Forecast { settles_at_s, low_s, high_s } =
+            self.forecast.filter(|forecast| forecast.high_s > now)?;
+        Some(Forecast { settles_at_s: settles_at_s.max(now), low_s: low_s.max(now), high_s })
     }
 
     fn failing(&self, window: Option<&Window>) -> Vec<Test> {
