@@ -138,11 +138,24 @@ async fn without_numbers_set_aside_nothing_is_given_out_until_the_log_is_written
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("log.sqlite");
     let (log, _written) = Log::open(path.clone(), Survives::Crash).unwrap();
-    set_failing(&path, true);
+    let execute = |sql| rusqlite::Connection::open(&path).unwrap().execute_batch(sql).unwrap();
+    execute("ALTER TABLE numbers RENAME TO away");
     assert!(next_number(&log).await.is_none());
     assert!(log.status().reason.unwrap().contains("no number is left"));
-    set_failing(&path, false);
+    execute("ALTER TABLE away RENAME TO numbers");
     assert!(next_number(&log).await.unwrap().durable);
+}
+
+#[tokio::test]
+async fn numbers_are_set_aside_in_a_commit_of_their_own_before_the_first_is_given_out() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("log.sqlite");
+    let (log, _written) = Log::open(path.clone(), Survives::Crash).unwrap();
+    set_failing(&path, true);
+    let first = next_number(&log).await.unwrap();
+    assert_eq!((first.sequence, first.durable), (1, false));
+    let reserved = query::reserved(&schema::open_to_read(&path).unwrap()).unwrap();
+    assert!(reserved > numbers::BLOCK / 2, "{reserved}");
 }
 
 #[tokio::test]
