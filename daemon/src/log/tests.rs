@@ -186,6 +186,20 @@ fn two_daemons_never_write_one_log_by_whatever_name_they_know_it() {
     }
 }
 
+#[test]
+fn a_log_that_isnt_there_yet_is_locked_by_its_own_name_and_not_by_that_of_a_link_to_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("log.sqlite");
+    for link in ["a.sqlite", "b.sqlite"] {
+        std::os::unix::fs::symlink(&path, folder.path().join(link)).unwrap();
+    }
+    let _first = Log::open(folder.path().join("a.sqlite"), Survives::Crash).unwrap();
+    for name in ["b.sqlite", "log.sqlite"] {
+        let error = Log::open(folder.path().join(name), Survives::Crash).unwrap_err();
+        assert!(matches!(error, OpenError::Lock(_)), "{name}: {error}");
+    }
+}
+
 #[tokio::test]
 async fn queries_that_were_taken_back_keep_their_places_until_they_end() {
     static RUNNING: AtomicU64 = AtomicU64::new(0);
