@@ -239,7 +239,13 @@ async fn a_span_of_time_is_found_even_where_utc_was_set_back() {
     };
     for (selection, expected) in [
         (span(12, 21, None), vec![2, 4, 7]),
+        (span(12, 21, Some(0)), vec![2, 4, 7]),
         (span(12, 21, Some(2)), vec![4, 7]),
+        (span(12, 21, Some(3)), vec![4, 7]),
+        (span(12, 21, Some(7)), vec![]),
+        (span(30, 99, Some(1)), vec![3, 6]),
+        (span(12, 21, Some(u64::MAX)), vec![]),
+        (span(40, 50, Some(0)), vec![]),
         (span(21, 99, None), vec![3, 5, 6]),
         (span(40, 50, None), vec![]),
     ] {
