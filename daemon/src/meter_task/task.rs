@@ -25,7 +25,7 @@ use crate::log::Log;
 use crate::stop::Stop;
 
 /// The longest that bringing a meter back to order may take, whatever the meter itself says ([`Limited`] holds it to that).
-const RECOVERY: Duration = Duration::from_secs(2 * 3600);
+pub(super) const RECOVERY: Duration = Duration::from_secs(2 * 3600);
 
 /// The longest that closing a meter may take.
 const CLOSING: Duration = Duration::from_secs(5);
