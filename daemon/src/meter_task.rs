@@ -21,6 +21,7 @@ mod queue;
 mod shared;
 mod stamp;
 mod task;
+mod unlogged;
 
 pub use queue::Demanded;
 pub use shared::{Logged, Published, changes};
@@ -171,6 +172,12 @@ impl MeterHandle {
     #[must_use]
     pub fn follow(&self) -> broadcast::Receiver<Published> {
         self.shared.published.subscribe()
+    }
+
+    /// From which to which sequence readings went out unlogged, of those after one and before another; nothing if none did.
+    #[must_use]
+    pub fn unlogged(&self, after: u64, before: u64) -> Option<(u64, u64)> {
+        self.shared.unlogged(after, before)
     }
 
     /// Exposures with these settings from now on, `interval_s` from one's beginning to the next's, until the result is

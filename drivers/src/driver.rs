@@ -3,6 +3,7 @@
 use std::fmt;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 use crate::clock::{Boxed, Clock};
 use crate::fault::Fault;
@@ -25,6 +26,11 @@ pub trait Driver: Send + Sync + fmt::Debug {
 
     /// Opens the instrument: finds it, checks that it is what it should be, sends its start-up commands.
     fn open<'a>(&'a self, clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>>;
+
+    /// For how long an answer to what was asked before may still come: opening waits for that, beside what it takes itself.
+    fn still_due(&self) -> Duration {
+        Duration::ZERO
+    }
 
     /// The simulated display that the meter looks at; nothing for a real meter.
     fn stage(&self) -> Option<Arc<Stage>> {

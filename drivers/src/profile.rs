@@ -11,6 +11,7 @@
 use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 use crate::clock::{Boxed, Clock};
 use crate::driver::{Context, Driver};
@@ -90,6 +91,10 @@ impl Driver for Profiled {
             let meter: Box<dyn Meter> = Box::new(meter::Open::identified(profile, line, due).await?);
             Ok(meter)
         })
+    }
+
+    fn still_due(&self) -> Duration {
+        self.due.remaining()
     }
 }
 

@@ -68,7 +68,7 @@ impl Notification for SettleProgress {
 pub struct Missed {
     /// The subscription it is for.
     pub subscription: String,
-    /// How many notifications; at most this many where the log could not be read.
+    /// How many notifications; at most this many where the log could not be read or written.
     pub count: u64,
     /// The first missed reading's sequence; absent where they weren't readings.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -90,6 +90,6 @@ impl Notification for Missed {
 pub enum MissedWhy {
     /// The reader did not keep up.
     SlowReader,
-    /// The log, which should have told them, could not be read.
+    /// The log, which should have told them, could not be read or written.
     LogUnavailable,
 }

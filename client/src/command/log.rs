@@ -43,8 +43,8 @@ pub(super) struct Which {
     #[arg(long, value_name = "TIME")]
     until: Option<Timestamp>,
     /// Only rows with a higher number.
-    #[arg(long, value_name = "NUMBER", default_value_t = 0)]
-    after: u64,
+    #[arg(long, value_name = "NUMBER")]
+    after: Option<u64>,
     /// At most this many rows.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..))]
     limit: Option<u64>,
@@ -52,12 +52,12 @@ pub(super) struct Which {
 
 impl Which {
     /// The next page, for the rows that are still wanted.
-    fn page(&self, after: u64, wanted: u64) -> Selection {
+    fn page(&self, after: Option<u64>, wanted: u64) -> Selection {
         Selection {
             meter: self.meter.clone(),
             since: self.since,
             until: self.until,
-            after: Some(after),
+            after,
             limit: Some(u32::try_from(wanted).unwrap_or(LARGEST_PAGE).min(LARGEST_PAGE)),
         }
     }
@@ -92,7 +92,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         found |= rows > 0;
         wanted = wanted.saturating_sub(rows as u64);
         match next {
-            Some(next) => after = next,
+            Some(_) => after = next,
             None => break,
         }
     }

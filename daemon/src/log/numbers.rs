@@ -27,8 +27,8 @@ impl Numbers {
         self.last.load(Ordering::Acquire)
     }
 
-    /// Takes `count` numbers, set aside or not, and tells the one before the first: they are for a commit that may set them
-    /// aside as well.
+    /// Takes `count` numbers, set aside or not, and tells the one before the first: none may be given out before it is set
+    /// aside.
     pub(super) fn take(&self, count: u64) -> u64 {
         self.last.fetch_add(count, Ordering::AcqRel)
     }
@@ -40,12 +40,12 @@ impl Numbers {
         self.last.fetch_update(Ordering::AcqRel, Ordering::Acquire, next).ok().map(|last| last + 1)
     }
 
-    /// Whether a number may be given out though its reading is not in the log.
+    /// Whether a number may be given out: it is set aside.
     pub(super) fn may_give(&self, sequence: u64) -> bool {
         sequence <= self.reserved.load(Ordering::Acquire)
     }
 
-    /// What the next commit should set aside; nothing while half a block is left.
+    /// What should be set aside next; nothing while half a block is left.
     pub(super) fn wanted(&self) -> Option<u64> {
         let (last, reserved) = (self.last(), self.reserved.load(Ordering::Acquire));
         (last + BLOCK / 2 > reserved).then_some(last + BLOCK)

@@ -40,7 +40,6 @@ fn statement(table: Table, selection: &Selection, limit: usize) -> Statement {
     let mut conditions = Vec::new();
     if let Some(after) = after {
         values.push((":after", Box::new(i64::try_from(*after).unwrap_or(i64::MAX))));
-        conditions.push("t.sequence > :after".to_owned());
     }
     if let Some(meter) = meter {
         values.push((":meter", Box::new(meter.clone())));
@@ -53,22 +52,32 @@ fn statement(table: Table, selection: &Selection, limit: usize) -> Statement {
         conditions.push(format!("+t.{time}"));
         times.push(time);
     }
-    if after.is_none() && !times.is_empty() {
-        conditions.push(within(name, &times.join(" AND ")));
-    }
+    conditions.extend(place(name, after.is_some(), &times.join(" AND ")));
     let which =
         if conditions.is_empty() { String::new() } else { format!("WHERE {}", conditions.join(" AND ")) };
     (format!("{columns} {which} ORDER BY t.sequence LIMIT :limit"), values)
 }
 
-/// Where the rows of a span of time lie. UTC may be set, so sequences rise with it only by and large; the index of times
-/// alone tells their first and last. (The + keeps SQLite from walking the table for them.) A page that goes on `after`
-/// another has its place already.
-fn within(table: &str, time: &str) -> String {
-    format!(
-        "t.sequence BETWEEN (SELECT min(+sequence) FROM {table} WHERE {time})
-         AND (SELECT max(+sequence) FROM {table} WHERE {time})"
-    )
+/// Where the rows lie. UTC may be set, so sequences rise with it only by and large; the index of times alone tells the first
+/// and the last of a span. (The + keeps SQLite from walking the table for them.) A page that goes on `after` a row of the
+/// span has its place already, and is spared a look through the whole index. One condition holds both lower bounds, as
+/// SQLite looks up only one.
+fn place(table: &str, after: bool, time: &str) -> Option<String> {
+    let first = format!("(SELECT min(+sequence) FROM {table} WHERE {time})");
+    let last = format!("(SELECT max(+sequence) FROM {table} WHERE {time})");
+    match (after, time.is_empty()) {
+        (false, true) => None,
+        (true, true) => Some("t.sequence > :after".to_owned()),
+        (false, false) => Some(format!("t.sequence BETWEEN {first} AND {last}")),
+        (true, false) => {
+            let goes_on = format!("EXISTS (SELECT 1 FROM {table} WHERE sequence = :after AND {time})");
+            Some(format!(
+                "t.sequence > CASE WHEN {goes_on} THEN :after ELSE max(:after, {first} - 1) END
+                 AND t.sequence <= CASE WHEN {goes_on} THEN {} ELSE {last} END",
+                i64::MAX
+            ))
+        }
+    }
 }
 
 /// Refuses a selection that makes no sense.
@@ -218,12 +227,16 @@ mod tests {
                 ["t USING INTEGER PRIMARY KEY (rowid>? AND rowid<?)", "_by_time (at_ns>?)"],
             ),
             (
-                Selection { since: at, until: at, meter, ..none.clone() },
+                Selection { since: at, until: at, meter: meter.clone(), ..none.clone() },
                 ["_by_meter (meter=? AND sequence>? AND sequence<?)", "_by_time (at_ns>? AND at_ns<?)"],
             ),
             (
                 Selection { until: at, after: Some(7), ..none.clone() },
-                ["t USING INTEGER PRIMARY KEY (rowid>?)", ""],
+                ["t USING INTEGER PRIMARY KEY (rowid>? AND rowid<?)", "_by_time (at_ns<?)"],
+            ),
+            (
+                Selection { since: at, after: Some(0), meter, ..none.clone() },
+                ["_by_meter (meter=? AND sequence>? AND sequence<?)", "_by_time (at_ns>?)"],
             ),
             (none, ["SCAN t", ""]),
         ];

@@ -1,7 +1,9 @@
 //! The database: its tables, its migrations by number, and how it is opened.
 
 use std::fmt;
-use std::path::Path;
+use std::fs::OpenOptions;
+use std::os::unix::fs::OpenOptionsExt;
+use std::path::{Path, PathBuf};
 
 use rusqlite::{Connection, OpenFlags};
 
@@ -10,6 +12,9 @@ use crate::lock::{Lock, LockError};
 
 /// Marks the file as ours ("setl").
 const APPLICATION_ID: i64 = 0x7365_746c;
+
+/// Who may read and write a new database, before the daemon's umask: as SQLite has it.
+const MODE: u32 = 0o644;
 
 /// What turns version n−1 into version n, from version 1 on. Never changed once released; only added to.
 const MIGRATIONS: &[&str] = &[
@@ -57,6 +62,8 @@ const MIGRATIONS: &[&str] = &[
 pub enum OpenError {
     /// Its folder could not be made.
     Folder(std::io::Error),
+    /// Its file could not be made.
+    File(std::io::Error),
     /// Another daemon writes it, or that can't be told.
     Lock(LockError),
     /// SQLite could not open or set it up.
@@ -80,6 +87,7 @@ impl fmt::Display for OpenError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Folder(_) => f.write_str("making the log's folder"),
+            Self::File(_) => f.write_str("making the log's file"),
             Self::Lock(error @ LockError::Held { .. }) => {
                 write!(f, "{error} writes it: stop that, or name another path under [log]")
             }
@@ -103,7 +111,7 @@ impl fmt::Display for OpenError {
 impl std::error::Error for OpenError {
     fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
         match self {
-            Self::Folder(error) | Self::Thread(error) => Some(error),
+            Self::Folder(error) | Self::File(error) | Self::Thread(error) => Some(error),
             Self::Open(error) | Self::Read(error) => Some(error),
             Self::Lock(error @ LockError::Io { .. }) => Some(error),
             Self::Lock(LockError::Held { .. }) | Self::NotOurs | Self::TooNew { .. } => None,
@@ -113,15 +121,17 @@ impl std::error::Error for OpenError {
 
 /// Makes the database's folder, and takes the lock that keeps other daemons out, whatever name they know it by.
 pub(super) fn claim(path: &Path) -> Result<Lock, OpenError> {
-    let mut path = path.to_owned();
-    if let (Some(folder), Some(name)) = (path.parent(), path.file_name()) {
+    if let Some(folder) = path.parent() {
         std::fs::create_dir_all(folder).map_err(OpenError::Folder)?;
-        let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
-        path = folder.canonicalize().map_err(OpenError::Folder)?.join(name);
     }
-    // A database that isn't there yet has no other name.
-    let real = path.canonicalize().unwrap_or(path);
+    let real = path.canonicalize().or_else(|_| made(path)).map_err(OpenError::File)?;
     Lock::beside(&real).map_err(OpenError::Lock)
+}
+
+/// Makes the file, empty, and gives its one real name: what isn't there has none yet, and a link to it may have many.
+fn made(path: &Path) -> std::io::Result<PathBuf> {
+    OpenOptions::new().write(true).create(true).truncate(false).mode(MODE).open(path)?;
+    path.canonicalize()
 }
 
 /// Opens the database to write, making or migrating it.

@@ -138,11 +138,24 @@ async fn without_numbers_set_aside_nothing_is_given_out_until_the_log_is_written
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("log.sqlite");
     let (log, _written) = Log::open(path.clone(), Survives::Crash).unwrap();
-    set_failing(&path, true);
+    let execute = |sql| rusqlite::Connection::open(&path).unwrap().execute_batch(sql).unwrap();
+    execute("ALTER TABLE numbers RENAME TO away");
     assert!(next_number(&log).await.is_none());
     assert!(log.status().reason.unwrap().contains("no number is left"));
-    set_failing(&path, false);
+    execute("ALTER TABLE away RENAME TO numbers");
     assert!(next_number(&log).await.unwrap().durable);
+}
+
+#[tokio::test]
+async fn numbers_are_set_aside_in_a_commit_of_their_own_before_the_first_is_given_out() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("log.sqlite");
+    let (log, _written) = Log::open(path.clone(), Survives::Crash).unwrap();
+    set_failing(&path, true);
+    let first = next_number(&log).await.unwrap();
+    assert_eq!((first.sequence, first.durable), (1, false));
+    let reserved = query::reserved(&schema::open_to_read(&path).unwrap()).unwrap();
+    assert!(reserved > numbers::BLOCK / 2, "{reserved}");
 }
 
 #[tokio::test]
@@ -170,6 +183,20 @@ fn two_daemons_never_write_one_log_by_whatever_name_they_know_it() {
         let error = Log::open(folder.path().join(name), Survives::Crash).unwrap_err();
         let process = format!("process {}", std::process::id());
         assert!(error.to_string().contains(&process), "{name}: {error}");
+    }
+}
+
+#[test]
+fn a_log_that_isnt_there_yet_is_locked_by_its_own_name_and_not_by_that_of_a_link_to_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("log.sqlite");
+    for link in ["a.sqlite", "b.sqlite"] {
+        std::os::unix::fs::symlink(&path, folder.path().join(link)).unwrap();
+    }
+    let _first = Log::open(folder.path().join("a.sqlite"), Survives::Crash).unwrap();
+    for name in ["b.sqlite", "log.sqlite"] {
+        let error = Log::open(folder.path().join(name), Survives::Crash).unwrap_err();
+        assert!(matches!(error, OpenError::Lock(_)), "{name}: {error}");
     }
 }
 
@@ -212,7 +239,13 @@ async fn a_span_of_time_is_found_even_where_utc_was_set_back() {
     };
     for (selection, expected) in [
         (span(12, 21, None), vec![2, 4, 7]),
+        (span(12, 21, Some(0)), vec![2, 4, 7]),
         (span(12, 21, Some(2)), vec![4, 7]),
+        (span(12, 21, Some(3)), vec![4, 7]),
+        (span(12, 21, Some(7)), vec![]),
+        (span(30, 99, Some(1)), vec![3, 6]),
+        (span(12, 21, Some(u64::MAX)), vec![]),
+        (span(40, 50, Some(0)), vec![]),
         (span(21, 99, None), vec![3, 5, 6]),
         (span(40, 50, None), vec![]),
     ] {

@@ -15,6 +15,9 @@ use crate::lock::Lock;
 /// Most rows in one commit, so that no row waits long for those behind it.
 const LARGEST_GROUP: usize = 256;
 
+/// How hard SQLite makes sure that a commit is on the disk.
+const SYNCHRONOUS: &str = "synchronous";
+
 pub(super) struct Writer {
     connection: Connection,
     health: Arc<Health>,
@@ -40,34 +43,36 @@ impl Writer {
     }
 
     /// Numbers, writes and commits a group, then answers. Numbers are burnt even where the commit fails: no two
-    /// readings share one. A reading gets none if its number is neither in the log nor set aside there.
+    /// readings share one. A reading gets none if its number is not set aside in the log.
     fn write(&mut self, group: &mut Vec<Entry>) {
         let count = group.iter().filter(|entry| matches!(entry, Entry::Reading { .. })).count() as u64;
         let first = self.health.numbers.take(count);
-        let wanted = self.health.numbers.wanted();
-        let outcome = self.commit(group, first, wanted);
+        let reserved = self.set_aside();
+        let spent = count > 0 && !self.health.numbers.may_give(first + count);
+        let outcome = if spent { reserved } else { Ok(()) }.and_then(|()| self.commit(group, first));
         let durable = outcome.is_ok();
-        if let Some(reserved) = wanted.filter(|_| durable) {
-            self.health.numbers.set_aside(reserved);
-        }
-        let spent = !durable && count > 0 && !self.health.numbers.may_give(first + count);
         self.report(outcome, (durable && count > 0).then_some(first + count), spent);
         let mut sequence = first;
         for entry in group.drain(..) {
             if let Entry::Reading { numbered, .. } = entry {
                 sequence += 1;
-                if durable || self.health.numbers.may_give(sequence) {
+                if self.health.numbers.may_give(sequence) {
                     answer(numbered, Numbered { sequence, durable });
                 }
             }
         }
     }
 
-    fn commit(&mut self, group: &[Entry], first: u64, wanted: Option<u64>) -> rusqlite::Result<()> {
+    /// Sets a block of numbers aside where that is due, before any of them is given out.
+    fn set_aside(&self) -> rusqlite::Result<()> {
+        let Some(last) = self.health.numbers.wanted() else { return Ok(()) };
+        reserve_for_good(&self.connection, last)?;
+        self.health.numbers.set_aside(last);
+        Ok(())
+    }
+
+    fn commit(&mut self, group: &[Entry], first: u64) -> rusqlite::Result<()> {
         let transaction = self.connection.transaction()?;
-        if let Some(reserved) = wanted {
-            reserve(&transaction, reserved)?;
-        }
         let mut sequence = first;
         for entry in group {
             match entry {
@@ -124,6 +129,16 @@ impl Writer {
 /// Sets every number up to `last` aside, durably once this is committed.
 fn reserve(connection: &Connection, last: u64) -> rusqlite::Result<()> {
     connection.prepare_cached("UPDATE numbers SET reserved = ?1")?.execute([signed(last)]).map(drop)
+}
+
+/// The same, in a commit of its own that survives a power cut whatever the log's readings survive: what a power cut takes
+/// from the log may have been given out, and its number must not be given out again.
+fn reserve_for_good(connection: &Connection, last: u64) -> rusqlite::Result<()> {
+    let usual: i64 = connection.pragma_query_value(None, SYNCHRONOUS, |row| row.get(0))?;
+    connection.pragma_update(None, SYNCHRONOUS, "FULL")?;
+    let reserved = reserve(connection, last);
+    connection.pragma_update(None, SYNCHRONOUS, usual)?;
+    reserved
 }
 
 fn answer(to: oneshot::Sender<Numbered>, numbered: Numbered) {
@@ -191,4 +206,24 @@ fn name_id(transaction: &Transaction<'_>, names: Names, name: &str) -> rusqlite:
 /// SQLite's integers are signed; sequences and nanoseconds stay far below the sign for centuries.
 fn signed(number: u64) -> i64 {
     i64::try_from(number).unwrap_or(i64::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::Survives;
+    use crate::log::{query, schema};
+
+    #[test]
+    fn setting_numbers_aside_leaves_the_log_as_quick_as_it_was() {
+        for (survives, expected) in [(Survives::Crash, 1), (Survives::PowerCut, 2)] {
+            let folder = tempfile::tempdir().unwrap();
+            let connection = schema::open(&folder.path().join("log.sqlite"), survives).unwrap();
+            reserve_for_good(&connection, 70).unwrap();
+            assert_eq!(query::reserved(&connection).unwrap(), 70);
+            let synchronous: i64 =
+                connection.pragma_query_value(None, SYNCHRONOUS, |row| row.get(0)).unwrap();
+            assert_eq!(synchronous, expected, "{survives:?}");
+        }
+    }
 }

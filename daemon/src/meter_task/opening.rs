@@ -10,15 +10,24 @@ use settled_protocol::log::EventKind;
 use settled_protocol::meter::State;
 
 use super::shared::{Open, Published, Status};
-use super::task::Task;
+use super::task::{RECOVERY, Task};
 use crate::failure;
 use crate::log::Happening;
 
-/// The longest that opening may take, identification and start-up commands included.
+/// The longest that opening may take, identification and start-up commands included, once nothing is due any more.
 const OPENING: Duration = Duration::from_secs(20);
 
 /// Between two attempts: at first, and at most.
 const BACK_OFF: (Duration, Duration) = (Duration::from_millis(250), Duration::from_secs(5));
+
+/// It took longer than it may, where an answer to what was asked before was due for so long.
+fn late(due: Duration) -> Fault {
+    let waited = match due {
+        Duration::ZERO => String::new(),
+        due => format!(" after {due:.1?} in which an answer to an earlier command could still come"),
+    };
+    Fault::new(FaultKind::Silent, format!("opening took longer than {OPENING:?}{waited}"))
+}
 
 impl Task {
     /// Opens the meter, however long it takes; nothing if the daemon stops first.
@@ -41,14 +50,14 @@ impl Task {
     async fn attempt(&mut self) -> Option<Result<Box<dyn Meter>, Fault>> {
         let (driver, clock) = (self.tools.driver.clone(), self.tools.spans());
         let mut stop = self.tools.stop.clone();
-        let opening = tokio::time::timeout(OPENING, driver.open(&clock));
+        let due = driver.still_due().min(RECOVERY);
+        let opening = tokio::time::timeout(OPENING + due, driver.open(&clock));
         tokio::pin!(opening);
         loop {
             tokio::select! {
                 biased;
                 outcome = &mut opening => {
-                    let late = || Fault::new(FaultKind::Silent, format!("opening took longer than {OPENING:?}"));
-                    return Some(outcome.unwrap_or_else(|_| Err(late())));
+                    return Some(outcome.unwrap_or_else(|_| Err(late(due))));
                 }
                 () = stop.wait() => return None,
                 alive = self.attend() => if !alive { return None },
@@ -109,5 +118,20 @@ impl Task {
     /// Writes down that something happened to this meter.
     pub(super) async fn note(&self, kind: EventKind, detail: String) {
         self.tools.log.event(&self.tools.clock, Happening::about(kind, &self.shared.id, detail)).await;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_opening_that_took_too_long_tells_what_was_waited_for() {
+        assert_eq!(late(Duration::ZERO).to_string(), "opening took longer than 20s");
+        let waited = late(Duration::from_millis(93_500)).to_string();
+        assert!(
+            waited.starts_with("opening took longer than 20s after 93.5s in which an answer"),
+            "{waited}"
+        );
     }
 }

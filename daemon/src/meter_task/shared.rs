@@ -12,6 +12,7 @@ use settled_protocol::meter::{Meter, State, WarmUp, Zero};
 use settled_protocol::reading::{Flag, Reading};
 use tokio::sync::broadcast;
 
+use super::unlogged::Unlogged;
 use crate::settle::mover::Darks;
 
 /// Readings that a subscriber inside the daemon may lag behind. They forward at once, so this is a scheduling hiccup's
@@ -99,6 +100,7 @@ pub(super) struct Shared {
     pub(super) changes: broadcast::Sender<Arc<Meter>>,
     latest: Mutex<Option<(Exposure, Arc<Logged>)>>,
     darks: Mutex<Darks>,
+    unlogged: Mutex<Unlogged>,
     status: Mutex<Status>,
 }
 
@@ -133,6 +135,7 @@ impl Shared {
             changes,
             latest: Mutex::new(None),
             darks: Mutex::new(Darks::default()),
+            unlogged: Mutex::default(),
             status: Mutex::new(status),
         }
     }
@@ -172,7 +175,17 @@ impl Shared {
         self.darks.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
+    /// From which to which sequence readings went out unlogged, of those after one and before another.
+    pub(super) fn unlogged(&self, after: u64, before: u64) -> Option<(u64, u64)> {
+        self.unlogged.lock().unwrap_or_else(PoisonError::into_inner).between(after, before)
+    }
+
     pub(super) fn publish(&self, published: Published) {
+        if let Published::Reading { logged, .. } = &published {
+            let is_unlogged = logged.reading.flags.contains(&Flag::Unlogged);
+            let mut unlogged = self.unlogged.lock().unwrap_or_else(PoisonError::into_inner);
+            unlogged.push(logged.reading.sequence, is_unlogged);
+        }
         if let Published::Reading { logged, .. } = &published
             && logged.reading.flags.contains(&Flag::Dark)
         {

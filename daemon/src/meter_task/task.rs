@@ -25,7 +25,7 @@ use crate::log::Log;
 use crate::stop::Stop;
 
 /// The longest that bringing a meter back to order may take, whatever the meter itself says ([`Limited`] holds it to that).
-const RECOVERY: Duration = Duration::from_secs(2 * 3600);
+pub(super) const RECOVERY: Duration = Duration::from_secs(2 * 3600);
 
 /// The longest that closing a meter may take.
 const CLOSING: Duration = Duration::from_secs(5);
@@ -207,19 +207,32 @@ impl Task {
         }
     }
 
-    /// The exposure itself, within the meter's deadline; messages are taken in meanwhile.
+    /// The exposure itself, within the meter's deadline.
     async fn measure(&mut self, meter: &mut dyn Meter, exposure: Exposure) -> Result<Sample, Fault> {
         let deadline = meter.deadline(exposure);
-        let measuring = tokio::time::timeout(deadline, meter.measure(exposure));
-        tokio::pin!(measuring);
+        let late = || Fault::new(FaultKind::Silent, format!("no reading within {deadline:?}"));
+        let outcome = self.meanwhile(tokio::time::timeout(deadline, meter.measure(exposure))).await;
+        outcome.unwrap_or_else(|_| Err(late()))
+    }
+
+    /// Brings the meter back to order, which may take as long as an answer is due.
+    async fn recover(&mut self, meter: &mut dyn Meter) -> Result<(), Fault> {
+        let late = || {
+            let detail = format!("bringing it back to order took longer than {RECOVERY:?}");
+            Fault::new(FaultKind::Silent, detail)
+        };
+        let outcome = self.meanwhile(tokio::time::timeout(RECOVERY, meter.recover())).await;
+        outcome.unwrap_or_else(|_| Err(late()))
+    }
+
+    /// Waits for something that the meter does; messages are taken in and readings given out meanwhile.
+    async fn meanwhile<T>(&mut self, doing: impl Future<Output = T>) -> T {
+        tokio::pin!(doing);
         let mut open = true;
         loop {
             tokio::select! {
                 biased;
-                outcome = &mut measuring => {
-                    let late = || Fault::new(FaultKind::Silent, format!("no reading within {deadline:?}"));
-                    return outcome.unwrap_or_else(|_| Err(late()));
-                }
+                outcome = &mut doing => return outcome,
                 alive = self.attend(), if open => open = alive,
             }
         }
@@ -281,13 +294,7 @@ impl Task {
         if self.recoveries >= MOST_RECOVERIES {
             return Err(fault);
         }
-        match tokio::time::timeout(RECOVERY, meter.recover()).await {
-            Ok(outcome) => outcome,
-            Err(_) => Err(Fault::new(
-                FaultKind::Silent,
-                format!("bringing it back to order took longer than {RECOVERY:?}"),
-            )),
-        }
+        self.recover(meter).await
     }
 
     /// The meter is gone, or has to be opened anew.

@@ -40,6 +40,8 @@ struct Puppet {
     acts: Plain<VecDeque<Act>>,
     permits: Semaphore,
     began: Notify,
+    /// A recovery ends once it has had this.
+    order: tokio::sync::Mutex<()>,
     warm_up_s: f64,
 }
 
@@ -49,8 +51,8 @@ impl Puppet {
     }
 
     fn warming(warm_up_s: f64) -> Arc<Self> {
-        let (openings, acts) = Default::default();
-        Arc::new(Self { openings, acts, permits: Semaphore::new(0), began: Notify::new(), warm_up_s })
+        let (openings, acts, began, order) = Default::default();
+        Arc::new(Self { openings, acts, permits: Semaphore::new(0), began, order, warm_up_s })
     }
 
     fn act(&self, act: Act) {
@@ -120,6 +122,17 @@ impl Instrument for Open {
                 Act::Panic => panic!("the test says so"),
             }
         })
+    }
+
+    fn recover(&mut self) -> Boxed<'_, Result<(), Fault>> {
+        Box::pin(async {
+            let _order = self.puppet.order.lock().await;
+            Ok(())
+        })
+    }
+
+    fn recovery(&self) -> Duration {
+        Duration::from_secs(600)
     }
 }
 
@@ -353,4 +366,32 @@ async fn a_reading_on_its_way_to_the_disk_outlives_a_panic_and_comes_before_the_
     puppet.permits.add_permits(1);
     assert!(bench.read("m0").await.is_ok());
     assert_eq!(bench.daemon.list()[0].state, State::Ready);
+}
+
+#[tokio::test]
+async fn while_a_meter_is_brought_back_to_order_requests_are_taken_in_and_readings_given_out() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    let meter = bench.daemon.meter("m0").unwrap();
+    let disorder = puppet.order.lock().await;
+    puppet.act(Act::Give(42.0));
+    puppet.act(Act::Fail(FaultKind::Silent));
+    puppet.permits.add_permits(2);
+    let during = async {
+        // Unlike settings: the second exposure fails, as a rule before the first one's reading is durable.
+        let (first, second) =
+            tokio::join!(meter.read(Exposure::default()), meter.read(Exposure { integration_s: Some(1.0) }));
+        assert_eq!(first.unwrap().reading.light.value(), 42.0);
+        assert_eq!(kind(second), ErrorKind::MeterSilent);
+        let mut later = tokio::task::JoinSet::new();
+        later.spawn(bench.read("m0"));
+        while bench.daemon.status().meters[0].waiting < 1 {
+            tokio::task::yield_now().await;
+        }
+        later
+    };
+    let mut later = tokio::time::timeout(Duration::from_secs(20), during).await.unwrap();
+    drop(disorder);
+    puppet.permits.add_permits(1);
+    assert!(later.join_next().await.unwrap().unwrap().is_ok());
 }

@@ -92,8 +92,8 @@ impl Readings {
         loop {
             match follow.recv().await {
                 Ok(Published::Reading { logged, .. }) if logged.reading.sequence > last => {
-                    last = logged.reading.sequence;
-                    outbox.reading(&stream, logged);
+                    let before = std::mem::replace(&mut last, logged.reading.sequence);
+                    self.send(&outbox, &stream, before, logged);
                     continue;
                 }
                 // A task that was restarted knows of no demands.
@@ -121,6 +121,16 @@ impl Readings {
         }
     }
 
+    /// Sends the reading that follows the one `before` it. Who follows by sequence is told first of what went out in between
+    /// and is neither in the log nor among what still comes.
+    fn send(&self, outbox: &Outbox, stream: &Stream, before: u64, logged: Arc<Logged>) {
+        let unlogged = self.after.and_then(|_| self.meter.unlogged(before, logged.reading.sequence));
+        if let Some((from, to)) = unlogged {
+            outbox.unread(stream, from.saturating_sub(1), to);
+        }
+        outbox.reading(stream, logged);
+    }
+
     /// What came after a sequence, page by page, no faster than the client reads. Where the log can't be read, the client
     /// is told what it misses for that. Returns the last that was sent or missed.
     async fn replay(&self, daemon: &Daemon, outbox: &Outbox, stream: &Stream, mut after: u64) -> u64 {
@@ -142,9 +152,9 @@ impl Readings {
                 }
             };
             for reading in page.readings {
-                after = reading.sequence;
+                let before = std::mem::replace(&mut after, reading.sequence);
                 if let Ok(json) = serde_json::value::to_raw_value(&reading) {
-                    outbox.reading(stream, Arc::new(Logged { reading, json }));
+                    self.send(outbox, stream, before, Arc::new(Logged { reading, json }));
                 }
             }
             if page.next.is_none() {
@@ -196,6 +206,83 @@ async fn meters(mut changes: Receiver<Arc<Meter>>, outbox: Arc<Outbox>, stream: 
             }
             Err(RecvError::Lagged(count)) => outbox.lost(&stream, count),
             Err(RecvError::Closed) => return,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use serde_json::Value;
+    use settled_drivers::driver::Registry;
+
+    use super::*;
+    use crate::clock::Clock;
+    use crate::config::{Config, Survives};
+    use crate::stop;
+
+    const CONFIG: &str =
+        "[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ninstant = true\n";
+
+    async fn read(daemon: &Daemon, times: usize) {
+        for _ in 0..times {
+            daemon.meter("m").unwrap().read(Exposure::default()).await.unwrap();
+        }
+    }
+
+    /// What each line in the outbox tells, up to a sequence: a reading, or what was missed and why.
+    async fn told(outbox: &Outbox, last: u64) -> Vec<(u64, u64, Option<String>)> {
+        let mut told = Vec::new();
+        while told.last().is_none_or(|(_, to, _)| *to < last) {
+            let bytes = outbox.next().await.unwrap();
+            for line in bytes.split(|byte| *byte == b'\n').filter(|line| !line.is_empty()) {
+                let params = serde_json::from_slice::<Value>(line).unwrap()["params"].take();
+                let number = |value: &Value| value.as_u64().unwrap();
+                told.push(match params.get("reading") {
+                    Some(reading) => (number(&reading["sequence"]), number(&reading["sequence"]), None),
+                    None => (number(&params["from"]), number(&params["to"]), Some(params["why"].to_string())),
+                });
+            }
+        }
+        told
+    }
+
+    /// An observer that looks only after a logged reading, 300 that could not be logged, and then some that could.
+    async fn late(logged_again: usize) -> Vec<(u64, u64, Option<String>)> {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("log.sqlite");
+        let execute = |sql| rusqlite::Connection::open(&path).unwrap().execute_batch(sql).unwrap();
+        let config = Config::load(Path::new("/settled.toml"), CONFIG, &Registry::built_in()).unwrap();
+        let (log, _written) = log::Log::open(path.clone(), Survives::Crash).unwrap();
+        let (_stopper, stop) = stop::pair();
+        let (daemon, supervisor) = Daemon::new(config.meters, Arc::new(Clock::system()), log, stop);
+        let mut tasks = tokio::task::JoinSet::new();
+        tasks.spawn(supervisor.run());
+        let params =
+            ObserveParams { meter: "m".to_owned(), interval_s: None, integration_s: None, after: Some(0) };
+        let source = Source::Readings(Readings::new(&daemon, params).unwrap());
+        let outbox = Arc::new(Outbox::default());
+        let observer = source.forward(Arc::clone(&daemon), Arc::clone(&outbox), "s1".into());
+        read(&daemon, 1).await;
+        execute("ALTER TABLE readings RENAME TO away");
+        read(&daemon, 300).await;
+        execute("ALTER TABLE away RENAME TO readings");
+        read(&daemon, logged_again).await;
+        tasks.spawn(observer);
+        told(&outbox, 301 + logged_again as u64).await
+    }
+
+    #[tokio::test]
+    async fn who_follows_by_sequence_and_lags_is_told_of_what_could_not_be_logged() {
+        let unavailable = Some("\"log_unavailable\"".to_owned());
+        for (logged_again, to) in [(0, 45), (100, 301)] {
+            let told = late(logged_again).await;
+            assert_eq!(told[0], (1, 1, None));
+            assert_eq!(told[1], (2, to, unavailable.clone()), "{logged_again}: {told:?}");
+            // Whatever there is was told, and once.
+            let follows = told.windows(2).all(|pair| pair[0].1 + 1 == pair[1].0);
+            assert!(follows, "{logged_again}: {told:?}");
         }
     }
 }

@@ -106,7 +106,7 @@ impl Outbox {
         self.gap(stream, Gap { why: MissedWhy::SlowReader, count, range: None });
     }
 
-    /// Says that readings after one sequence and up to another could not be read from the log.
+    /// Says that readings after one sequence and up to another are not to be had from the log.
     pub(super) fn unread(&self, stream: &Stream, after: u64, to: u64) {
         if after < to {
             let range = Some((after + 1, to));

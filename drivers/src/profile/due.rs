@@ -2,6 +2,7 @@
 //! before its line was closed answers after it was opened again.
 
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
 
 use tokio::time::Instant;
 
@@ -18,6 +19,12 @@ impl Due {
     #[must_use]
     pub fn until(&self) -> Option<Instant> {
         *self.moment()
+    }
+
+    /// For how long from now an answer may still come.
+    #[must_use]
+    pub fn remaining(&self) -> Duration {
+        self.until().map_or(Duration::ZERO, |due| due.saturating_duration_since(Instant::now()))
     }
 
     /// An answer may come until `moment`, and nothing that may come later already is forgotten.

@@ -231,8 +231,6 @@ impl Meter for Open {
     }
 
     fn recovery(&self) -> Duration {
-        let due =
-            self.due.until().map_or(Duration::ZERO, |due| due.saturating_duration_since(Instant::now()));
-        due + DRAINING + SLACK
+        self.due.remaining() + DRAINING + SLACK
     }
 }

@@ -244,9 +244,13 @@ async fn a_recovery_that_is_dropped_can_be_made_up_for() {
 async fn an_answer_that_outlives_its_line_is_not_taken_for_the_next_one() {
     let driver = slow(Vec::new(), true);
     let mut meter = driver.open(&clock()).await.unwrap();
+    assert_eq!(driver.still_due(), Duration::ZERO);
     assert_eq!(measure(meter.as_mut()).await.unwrap_err().kind(), FaultKind::Gone);
     meter.close().await;
+    // Who opens it anew can tell beforehand how long that waits for what may still come.
+    assert!(driver.still_due() > Duration::from_secs(10), "{:?}", driver.still_due());
     let mut meter = driver.open(&clock()).await.unwrap();
+    assert_eq!(driver.still_due(), Duration::ZERO);
     let value = measure(meter.as_mut()).await.unwrap().light.value();
     assert!((value - 100.0).abs() < 1e-9, "an old answer, {value}, was given as a new one");
 }
