@@ -177,7 +177,10 @@ mod tests {
         let slow = gap(3, MissedWhy::SlowReader);
         assert!(slow.contains("missed 3 readings, 7 to 9: this reader was too slow"), "{slow}");
         let unread = gap(1, MissedWhy::LogUnavailable);
-        assert!(unread.contains("up to 1 reading, 7") && unread.contains("could not be read"), "{unread}");
+        assert!(
+            unread.contains("up to 1 reading, 7") && unread.contains("could not be read or written"),
+            "{unread}"
+        );
         assert!(!unread.contains("slow"), "{unread}");
     }
 }

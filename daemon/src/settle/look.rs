@@ -139,7 +139,7 @@ impl Window {
     }
 
     /// The larger share of its band that an interval of change takes.
-    fn imprecision(&self) -> f64 {
+    pub(super) fn imprecision(&self) -> f64 {
         let colour = self.colour.map_or(0.0, |colour| colour.change_error / colour.band);
         (self.change_error / self.band).max(colour)
     }

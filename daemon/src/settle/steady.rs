@@ -2,6 +2,8 @@
 
 use super::look::{FEWEST, Readings, Rules, Window};
 
+/// A longer window is sure of its drift when its interval is at most this share of the band. One with a curve in it isn't.
+const SURE: f64 = 0.25;
 /// A lucky look may be off by this much more than the interval of one look: there are many.
 const LUCKY: f64 = 1.5;
 
@@ -15,7 +17,8 @@ impl Window {
         while length < longest {
             length = (2.0 * length).min(longest);
             let longer = Window::judge(rules, readings, readings.last - length, FEWEST);
-            if longer.is_some_and(|longer| longer.drifts() && self.moves_like(&longer)) {
+            let sure = longer.filter(|longer| longer.imprecision() <= SURE && longer.drifts());
+            if sure.is_some_and(|longer| self.moves_like(&longer)) {
                 return true;
             }
         }
