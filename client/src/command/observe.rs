@@ -161,7 +161,7 @@ fn missed(Gap { count, range, why }: Gap) -> String {
         }
         MissedWhy::LogUnavailable => {
             format!(
-                "-- missed up to {readings}{which}: the log, which should have told them, could not be read --"
+                "-- missed up to {readings}{which}: the log, which should have told them, could not be read or written --"
             )
         }
     }
