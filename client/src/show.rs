@@ -1,6 +1,6 @@
 //! Numbers for people: no more digits than mean something.
 
-use settled::settle::sentence::{in_units, significant};
+use settled::settle::digits::{in_units, significant};
 use settled_protocol::quantity::{Chromaticity, Light};
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Estimate, Evidence};

@@ -19,6 +19,7 @@
 //! | [`judge`] | who decides: the engine, or a published rule |
 //! | `published` | published rules, as they are worded |
 //! | [`mover`] | is it the display that moves, or the meter? |
+//! | [`digits`] | numbers in words |
 //! | [`sentence`](mod@sentence) | the verdict in plain words |
 //!
 //! Memory of one request: 72,704 bytes of readings and under 10,240 of everything else (6,400 more for the quantiles of an unusual
@@ -28,6 +29,7 @@ mod approach;
 mod bend;
 mod blocks;
 mod checkpoint;
+pub mod digits;
 mod forecast;
 mod gate;
 pub mod judge;

@@ -202,7 +202,8 @@ impl Run {
         if hopeless { Err(RpcError::clone(error)) } else { Ok(()) }
     }
 
-    fn evidence(&self, now_s: f64) -> Evidence {
+    /// How it stands, with what the meter has to say to it.
+    fn standing(&self, now_s: f64) -> (Option<Estimate>, Evidence) {
         let Standing { mut evidence, value, .. } = self.judge.standing();
         let warm_up = self.meter.warm_up(now_s);
         evidence.moves =
@@ -210,14 +211,14 @@ impl Run {
         if self.warming {
             evidence.failing.push(Test::MeterWarmUp);
         }
-        evidence
+        (value, evidence)
     }
 
     fn report(&self, latest: &Reading) -> Report {
         let waited_s = latest.t_s - self.started_s;
         let count = self.readings.map_or(0, |readings| readings.count);
-        let value = self.judge.standing().value;
-        Report { waited_s, count, latest: latest.light.value(), value, evidence: self.evidence(latest.t_s) }
+        let (value, evidence) = self.standing(latest.t_s);
+        Report { waited_s, count, latest: latest.light.value(), value, evidence }
     }
 
     fn timed_out(self, now_s: f64) -> Result<Settled, RpcError> {
@@ -228,8 +229,7 @@ impl Run {
     }
 
     fn end(self, verdict: Verdict, now_s: f64) -> Settled {
-        let value = self.judge.standing().value;
-        let mut evidence = self.evidence(now_s);
+        let (value, mut evidence) = self.standing(now_s);
         evidence.moves = evidence.moves.filter(|_| verdict != Verdict::Settled);
         let mut message =
             sentence(verdict, &evidence, value.as_ref(), &self.criteria, self.photometric.unit());

@@ -304,7 +304,7 @@ impl Followed {
                 }
             }
         }
-        Ok(self.series.stands)
+        Ok(self.series.stands())
     }
 }
 

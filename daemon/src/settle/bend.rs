@@ -1,5 +1,8 @@
 //! Parabolas: is the light about to turn, or has it just done so?
 
+use super::look::{Readings, Rules, Window};
+use super::track::Track;
+
 /// How many standard errors make curvature significant.
 const CURVED: f64 = 3.0;
 /// A turn this share of the window ahead of its end has as good as happened.
@@ -8,9 +11,43 @@ const AHEAD: f64 = 0.25;
 /// Time constants in a window, of the approaches to a limit that a bend is held against.
 const CONSTANTS: [f64; 5] = [1.4, 2.0, 2.8, 4.0, 5.6];
 
+impl Window {
+    /// Whether the light is about to turn, or has just done so: a significant parabola, over the window, a hold, or twice
+    /// that, leaves the band within the next hold.
+    pub(super) fn turning(&self, rules: &Rules, readings: &Readings) -> bool {
+        let hold = rules.criteria.hold_s;
+        let wide = self.length.max(hold);
+        let turns = |bends: [Option<Bend>; 3], slope: f64, band: f64| {
+            let [narrow, wide, wider] = bends;
+            narrow.is_some_and(|bend| bend.leaves_from_end(hold, band))
+                || wide.is_some_and(|bend| bend.leaves_from(slope, self.length, hold, band))
+                || wide.is_some_and(|bend| bend.has_turned(hold, band))
+                || wider.is_some_and(|bend| bend.has_turned(hold, band))
+        };
+        let lengths = [self.length, wide, 2.0 * wide];
+        let [luminance] = bends(readings.luminance, readings.last, lengths);
+        let colour = self.colour.map(|colour| (colour, bends(readings.colour, readings.last, lengths)));
+        turns(luminance, self.luminance.slope, self.band)
+            || colour.is_some_and(|(colour, bends)| {
+                bends.into_iter().zip(colour.lines).any(|(bends, line)| turns(bends, line.slope, colour.band))
+            })
+    }
+}
+
+/// The parabolas of each channel over the last so many seconds.
+fn bends<const C: usize>(track: &Track<C>, last: f64, lengths: [f64; 3]) -> [[Option<Bend>; 3]; C] {
+    let stretches = lengths.map(|length| track.since(last - length));
+    std::array::from_fn(|channel| {
+        stretches.map(|stretch| {
+            let values = stretch.channels();
+            Bend::find(stretch.times(), values.get(channel)?)
+        })
+    })
+}
+
 /// A parabola through one channel of a window, in the window's own units: time runs from −1/2 to 1/2.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Bend {
+struct Bend {
     /// Length of the window, in s.
     length: f64,
     /// Quadratic coefficient, per window length squared.
@@ -28,7 +65,7 @@ impl Bend {
     ///
     /// The quadratic is orthogonal to line and level, so that it doesn't disturb them. The noise is taken as AR(1). The bend eases
     /// off where an exponential approach, which has as many parameters, fits better than the parabola by more than chance.
-    pub(super) fn find(t: &[f64], y: &[f64]) -> Option<Self> {
+    fn find(t: &[f64], y: &[f64]) -> Option<Self> {
         let n = t.len().min(y.len());
         let (t, y) = (t.get(..n)?, y.get(..n)?);
         let (first, last) = (*t.first()?, *t.last()?);
@@ -56,19 +93,19 @@ impl Bend {
     }
 
     /// Whether the light, which moves at the parabola's own slope at the end and bends on, leaves the band within a hold.
-    pub(super) fn leaves_from_end(&self, hold: f64, band: f64) -> bool {
+    fn leaves_from_end(&self, hold: f64, band: f64) -> bool {
         self.end_slope * self.bend > 0.0 && self.moved(self.end_slope, hold) > band
     }
 
     /// The same, where `slope` is the mean one, per s, of a window of `length`: at its end it is steeper.
-    pub(super) fn leaves_from(&self, slope: f64, length: f64, hold: f64, band: f64) -> bool {
+    fn leaves_from(&self, slope: f64, length: f64, hold: f64, band: f64) -> bool {
         let steeper = slope * self.length + self.bend * length / self.length;
         slope * self.bend > 0.0 && steeper * self.bend > 0.0 && self.moved(steeper, hold) > band
     }
 
     /// Whether the light has turned within the window, or all but has, and leaves the band within a hold, or may, within a standard
     /// error. An approach to a limit looks like a parabola too, but eases off.
-    pub(super) fn has_turned(&self, hold: f64, band: f64) -> bool {
+    fn has_turned(&self, hold: f64, band: f64) -> bool {
         let ahead = -0.5 * self.end_slope / self.bend;
         let holds = hold / self.length;
         let [slope_error, bend_error] = self.errors;

@@ -1,6 +1,6 @@
 //! Who decides: the engine, or a published rule with the engine beside it.
 
-use settled_protocol::rule::{Compared, Rule};
+use settled_protocol::rule::Compared;
 use settled_protocol::settling::{Criteria, Evidence, Forecast, Test, Verdict};
 
 use super::published::Published;
@@ -10,7 +10,6 @@ use super::{Change, Engine, Observation, Standing};
 #[derive(Clone, Debug)]
 pub struct Judge {
     engine: Engine,
-    rule: Rule,
     started_s: f64,
     published: Option<Published>,
     verdict: Option<Verdict>,
@@ -22,12 +21,10 @@ impl Judge {
     /// its readings, if it says so.
     #[must_use]
     pub fn new(criteria: Criteria, resolution: Option<f64>, started_s: f64) -> Self {
-        let rule = criteria.preset;
         Self {
             engine: Engine::new(criteria, resolution, started_s),
-            rule,
             started_s,
-            published: Published::new(rule, started_s),
+            published: Published::new(criteria.preset, started_s),
             verdict: None,
             trend_settled_s: None,
         }
@@ -77,7 +74,8 @@ impl Judge {
             ..published.compared()
         };
         let failing = if compared.met { Vec::new() } else { vec![Test::Variation] };
-        let evidence = Evidence { rule: self.rule, compared: Some(compared), failing, ..standing.evidence };
+        let evidence =
+            Evidence { rule: published.rule(), compared: Some(compared), failing, ..standing.evidence };
         Standing { verdict: self.verdict, evidence, ..standing }
     }
 
@@ -96,6 +94,8 @@ impl Judge {
 
 #[cfg(test)]
 mod tests {
+    use settled_protocol::rule::Rule;
+
     use super::*;
 
     fn judged(preset: Rule, light: impl Fn(f64) -> f64) -> (Vec<(f64, Verdict)>, Standing) {

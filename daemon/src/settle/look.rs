@@ -5,11 +5,9 @@ use std::sync::Arc;
 use settled_protocol::quantity::Chromaticity;
 use settled_protocol::settling::{Criteria, Estimate, Test};
 
-use super::bend::Bend;
 use super::line::Line;
 use super::step::Steps;
 use super::student::Student;
-use super::swing::swings;
 use super::track::Track;
 
 /// Fewest readings in a window.
@@ -152,8 +150,12 @@ impl Window {
 
     /// Whether a drift is out of band beyond doubt.
     pub(super) fn drifts(&self) -> bool {
-        let colour = self.colour.is_some_and(|colour| colour.change - colour.change_error > colour.band);
-        self.change.abs() - self.change_error > self.band || colour
+        self.luminance_drifts() || self.colour.is_some_and(|colour| colour.drifts())
+    }
+
+    /// The same of luminance alone.
+    pub(super) fn luminance_drifts(&self) -> bool {
+        self.change.abs() - self.change_error > self.band
     }
 
     /// The tests it fails. Two one-sided tests (Schuirmann 1987) of every channel, all of which must pass (Berger 1982),
@@ -191,59 +193,14 @@ impl Window {
             n_effective: self.luminance.effective.min(self.readings as f64),
         })
     }
-
-    /// Whether the light swings by more than its band, which a window of two holds and more averages away.
-    pub(super) fn swings(&self, rules: &Rules, readings: &Readings) -> bool {
-        let hold = rules.criteria.hold_s;
-        if self.length < 2.0 * hold {
-            return false;
-        }
-        let from = readings.last - self.length;
-        let stretch = readings.luminance.since(from);
-        let [values] = stretch.channels();
-        if swings(stretch.times(), values, &self.luminance, hold, self.band) {
-            return true;
-        }
-        let Some(colour) = self.colour else { return false };
-        let stretch = readings.colour.since(from);
-        let channels = stretch.channels().into_iter().zip(colour.lines);
-        channels.into_iter().any(|(values, line)| swings(stretch.times(), values, &line, hold, colour.band))
-    }
-
-    /// Whether the light is about to turn, or has just done so: a significant parabola, over the window, a hold, or twice
-    /// that, leaves the band within the next hold.
-    pub(super) fn turning(&self, rules: &Rules, readings: &Readings) -> bool {
-        let hold = rules.criteria.hold_s;
-        let wide = self.length.max(hold);
-        let turns = |bends: [Option<Bend>; 3], slope: f64, band: f64| {
-            let [narrow, wide, wider] = bends;
-            narrow.is_some_and(|bend| bend.leaves_from_end(hold, band))
-                || wide.is_some_and(|bend| bend.leaves_from(slope, self.length, hold, band))
-                || wide.is_some_and(|bend| bend.has_turned(hold, band))
-                || wider.is_some_and(|bend| bend.has_turned(hold, band))
-        };
-        let lengths = [self.length, wide, 2.0 * wide];
-        let [luminance] = bends(readings.luminance, readings.last, lengths);
-        let colour = self.colour.map(|colour| (colour, bends(readings.colour, readings.last, lengths)));
-        turns(luminance, self.luminance.slope, self.band)
-            || colour.is_some_and(|(colour, bends)| {
-                bends.into_iter().zip(colour.lines).any(|(bends, line)| turns(bends, line.slope, colour.band))
-            })
-    }
-}
-
-/// The parabolas of each channel over the last so many seconds.
-fn bends<const C: usize>(track: &Track<C>, last: f64, lengths: [f64; 3]) -> [[Option<Bend>; 3]; C] {
-    let stretches = lengths.map(|length| track.since(last - length));
-    std::array::from_fn(|channel| {
-        stretches.map(|stretch| {
-            let values = stretch.channels();
-            Bend::find(stretch.times(), values.get(channel)?)
-        })
-    })
 }
 
 impl Colour {
+    /// Whether its drift is out of band beyond doubt.
+    pub(super) fn drifts(&self) -> bool {
+        self.change - self.change_error > self.band
+    }
+
     /// Lines through u′ and v′: `Some(None)` where the window is to be judged on luminance alone, because less than half of
     /// its readings have a chromaticity; `None` where there are too few for either.
     fn lines(readings: &Readings, from: f64, entries: usize, fewest: usize) -> Option<Option<[Line; 2]>> {

@@ -19,7 +19,6 @@ const LATE_S: f64 = 60.0;
 #[derive(Clone, Debug)]
 pub(super) struct Published {
     rule: Rule,
-    allowed: f64,
     started_s: f64,
     method: Method,
     compared: Compared,
@@ -42,7 +41,7 @@ impl Published {
             Rule::QuickLook => Method::Stretch(Stretch::new(GLANCE_S)),
         };
         let compared = Compared { allowed, ..Compared::default() };
-        Some(Self { rule, allowed, started_s, method, compared })
+        Some(Self { rule, started_s, method, compared })
     }
 
     /// Takes a reading, and says what is found now.
@@ -55,12 +54,18 @@ impl Published {
             let variation = found.variation(self.rule).filter(|_| found.complete);
             // The other rule that asks for time asks for it of its readings.
             let operated = self.rule != Rule::CieS025 || t_s - self.started_s >= self.rule.least_s();
-            let met = operated && variation.is_some_and(|variation| variation < self.allowed);
+            let met = operated && variation.is_some_and(|variation| variation < self.compared.allowed);
             self.compared = Compared { n: found.n, over_s: found.over_s, variation, met, ..self.compared };
         }
         self.compared
     }
 
+    /// Which rule it is.
+    pub(super) fn rule(&self) -> Rule {
+        self.rule
+    }
+
+    /// What was found last.
     pub(super) fn compared(&self) -> Compared {
         self.compared
     }

@@ -3,6 +3,8 @@
 use settled_protocol::rule::{Compared, Rule};
 use settled_protocol::settling::{Criteria, Drift, Estimate, Evidence, Test, Verdict, Who};
 
+use super::digits::{in_units, significant};
+
 /// What the verdict rests on, in words. `unit` is that of the luminance (or illuminance).
 #[must_use]
 pub fn sentence(
@@ -226,40 +228,6 @@ fn drifts(evidence: &Evidence, value: Option<&Estimate>, unit: &str, hold: &str)
     Some(format!("luminance moves by {luminance}{}", colour.unwrap_or_default()))
 }
 
-/// A drift with its interval, in a unit of which one band is `band`. Both have the digits that matter beside the band, and a few
-/// more where the interval is much smaller than that.
-#[must_use]
-pub fn in_units(drift: Drift, band: f64) -> String {
-    let (change, interval) = (drift.bands_per_hold * band, drift.interval * band);
-    let Some(coarse) = decimals(band, 2) else { return format!("{change:+.1e} ± {interval:.1e}") };
-    let needed = order(interval, 1).map_or(0, |order| usize::try_from(-order).unwrap_or_default());
-    let digits = needed.clamp(coarse, coarse + 2);
-    format!("{change:+.digits$} ± {interval:.digits$}")
-}
-
-/// A number with no fewer than so many significant digits: in plain notation from 1e-4 to 1e6, in powers of ten beyond.
-#[must_use]
-pub fn significant(value: f64, digits: usize) -> String {
-    match decimals(value, digits) {
-        _ if value == 0.0 => "0".to_owned(),
-        Some(decimals) => format!("{value:.decimals$}"),
-        None => format!("{value:.*e}", digits.saturating_sub(1)),
-    }
-}
-
-/// Decimals that show `digits` significant digits of `value`, if plain notation suits it.
-fn decimals(value: f64, digits: usize) -> Option<usize> {
-    let order = order(value, digits).filter(|order| (-4..6).contains(order))?;
-    let decimals = i32::try_from(digits).ok()? - 1 - order;
-    Some(usize::try_from(decimals).unwrap_or_default())
-}
-
-/// The power of ten of the first of `digits` significant digits. Rounding may carry: 0.0999 is 0.10.
-fn order(value: f64, digits: usize) -> Option<i32> {
-    let rounded = format!("{:.*e}", digits.saturating_sub(1), value.abs());
-    rounded.split_once('e')?.1.parse().ok()
-}
-
 /// A time, in the unit that reads best.
 fn seconds(seconds: f64) -> String {
     match seconds {
@@ -273,6 +241,19 @@ fn seconds(seconds: f64) -> String {
 mod tests {
     use super::*;
 
+    fn known_to(y_u95: f64) -> Estimate {
+        Estimate {
+            y: 100.0,
+            y_u95,
+            y_standard: 0.5 * y_u95,
+            coverage_factor: 2.0,
+            degrees_of_freedom: 60.0,
+            chromaticity: None,
+            chromaticity_u95: None,
+            n_effective: 30.0,
+        }
+    }
+
     #[test]
     fn a_settled_sentence_names_drift_interval_and_what_is_allowed() {
         let evidence = Evidence {
@@ -283,16 +264,7 @@ mod tests {
             chromaticity_drift: Some(Drift { bands_per_hold: 0.2, interval: 0.4 }),
             ..Evidence::default()
         };
-        let value = Estimate {
-            y: 100.0,
-            y_u95: 0.1,
-            y_standard: 0.05,
-            coverage_factor: 2.0,
-            degrees_of_freedom: 60.0,
-            chromaticity: None,
-            chromaticity_u95: None,
-            n_effective: 30.0,
-        };
+        let value = known_to(0.1);
         let words = sentence(Verdict::Settled, &evidence, Some(&value), &Criteria::default(), "cd/m²");
         assert_eq!(
             words,
@@ -301,51 +273,9 @@ mod tests {
     }
 
     #[test]
-    fn a_number_has_its_digits_in_plain_notation_where_that_reads_well() {
-        for (value, digits, expected) in [
-            (60.6, 2, "61"),
-            (0.5, 2, "0.50"),
-            (0.0999, 2, "0.10"),
-            (0.000_1, 2, "0.00010"),
-            (0.000_05, 2, "5.0e-5"),
-            (6063.4, 2, "6063"),
-            (999_999.0, 3, "1.00e6"),
-            (-0.0123, 3, "-0.0123"),
-            (0.0, 2, "0"),
-        ] {
-            assert_eq!(significant(value, digits), expected);
-        }
-    }
-
-    #[test]
-    fn a_drift_has_the_digits_of_its_band_however_narrow_that_is() {
-        let drift = |interval: f64| Drift { bands_per_hold: -0.5, interval };
-        for (interval, band, expected) in [
-            (0.1, 0.5, "-0.25 ± 0.05"),
-            (0.002, 0.5, "-0.250 ± 0.001"),
-            (1e-9, 0.5, "-0.2500 ± 0.0000"),
-            (30.0, 0.5, "-0.25 ± 15.00"),
-            (0.1, 0.000_5, "-0.00025 ± 0.00005"),
-            (0.1, 0.000_05, "-2.5e-5 ± 5.0e-6"),
-            (0.1, 0.002, "-0.0010 ± 0.0002"),
-        ] {
-            assert_eq!(in_units(drift(interval), band), expected);
-        }
-    }
-
-    #[test]
     fn narrow_bands_are_never_said_to_be_nothing() {
         let drift = Some(Drift { bands_per_hold: 0.1, interval: 0.4 });
-        let value = Estimate {
-            y: 100.0,
-            y_u95: 0.000_1,
-            y_standard: 0.000_05,
-            coverage_factor: 2.0,
-            degrees_of_freedom: 60.0,
-            chromaticity: None,
-            chromaticity_u95: None,
-            n_effective: 30.0,
-        };
+        let value = known_to(0.000_1);
         let evidence = Evidence {
             window_s: 60.0,
             noise: Some(60.6),

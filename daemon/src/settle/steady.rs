@@ -30,12 +30,11 @@ impl Window {
         let alike = |mine: f64, error: f64, theirs: f64, their_error: f64| {
             (mine - theirs).abs() <= LUCKY * error.hypot(their_error)
         };
-        let luminance = other.change.abs() - other.change_error > other.band;
-        if luminance && alike(self.change, self.change_error, other.change, other.change_error) {
+        if other.luminance_drifts() && alike(self.change, self.change_error, other.change, other.change_error)
+        {
             return true;
         }
         let (Some(mine), Some(theirs)) = (self.colour, other.colour) else { return false };
-        let chromaticity = theirs.change - theirs.change_error > theirs.band;
-        chromaticity && alike(mine.change, mine.change_error, theirs.change, theirs.change_error)
+        theirs.drifts() && alike(mine.change, mine.change_error, theirs.change, theirs.change_error)
     }
 }

@@ -1,6 +1,7 @@
 //! Light that swings: a long window averages it away, but it leaves its band within every hold.
 
 use super::line::Line;
+use super::look::{Readings, Rules, Window};
 
 /// A hold is looked at in this many parts.
 const PARTS: f64 = 8.0;
@@ -9,11 +10,31 @@ const LARGE: f64 = 1.2;
 /// Swings faster than two in a hold are flicker, which is averaged.
 const FAST: f64 = 0.5;
 
+impl Window {
+    /// Whether the light swings by more than its band, which a window of two holds and more averages away.
+    pub(super) fn swings(&self, rules: &Rules, readings: &Readings) -> bool {
+        let hold = rules.criteria.hold_s;
+        if self.length < 2.0 * hold {
+            return false;
+        }
+        let from = readings.last - self.length;
+        let stretch = readings.luminance.since(from);
+        let [values] = stretch.channels();
+        if swings(stretch.times(), values, &self.luminance, hold, self.band) {
+            return true;
+        }
+        let Some(colour) = self.colour else { return false };
+        let stretch = readings.colour.since(from);
+        let channels = stretch.channels().into_iter().zip(colour.lines);
+        channels.into_iter().any(|(values, line)| swings(stretch.times(), values, &line, hold, colour.band))
+    }
+}
+
 /// Whether what a window's line leaves over swings by more than the band, and slower than flicker.
 ///
 /// The parts' means are compared: their variance, less that which noise from one reading to the next gives them, is half the
 /// square of the swing's amplitude; the times that they change sign give its period.
-pub(super) fn swings(times: &[f64], values: &[f64], line: &Line, hold: f64, band: f64) -> bool {
+fn swings(times: &[f64], values: &[f64], line: &Line, hold: f64, band: f64) -> bool {
     let part_s = hold / PARTS;
     let (mut parts, mut crossings, mut squares) = (0.0, 0.0, 0.0);
     let (mut sum, mut count, mut end, mut sign) = (0.0, 0.0, f64::NEG_INFINITY, 0.0);

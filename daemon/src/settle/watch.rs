@@ -10,6 +10,8 @@ const MOVED: f64 = 4.0;
 const MOVED_OVER: [f64; 2] = [0.35, 1.0];
 /// How far apart, in bands, the last half hold and a new baseline may be.
 const AGREES: f64 = 0.3;
+/// The same, in standard errors beside that.
+const APART: f64 = 2.0;
 /// Entries kept when the level has moved without a step.
 const KEPT: usize = 5;
 
@@ -48,17 +50,18 @@ impl Engine {
     /// Whether a window holds two levels: the last half hold lies apart from what the window says is now. A baseline half-way
     /// between them would hide a step of less than two bands.
     fn is_mixed(&self, window: &Window, now: f64) -> bool {
-        let Some(last) = self.luminance.last_s() else { return true };
-        let from = (last - self.rules.shortest).min(self.luminance.nth_last_s(KEPT).unwrap_or(last));
-        let Some(recent) = self.recent(from, last, now) else { return true };
+        let Some(recent) = self.recent(self.rules.shortest, f64::MIN, now) else { return true };
         let line = recent.luminance;
-        (line.mean - window.value).abs() > AGREES * window.band + 2.0 * line.mean_error
+        (line.mean - window.value).abs() > AGREES * window.band + APART * line.mean_error
     }
 
-    fn recent(&self, from: f64, last: f64, now: f64) -> Option<Window> {
+    /// The last `span` seconds, [`KEPT`] entries at least, but nothing from before `since`.
+    fn recent(&self, span: f64, since: f64, now: f64) -> Option<Window> {
+        let last = self.luminance.last_s()?;
+        let kept = self.luminance.nth_last_s(KEPT).unwrap_or(last);
         let readings =
             Readings { luminance: &self.luminance, colour: &self.colour, last, now, steps: Steps::default() };
-        Window::judge(&self.rules, &readings, from, KEPT)
+        Window::judge(&self.rules, &readings, (last - span).min(kept).max(since), KEPT)
     }
 
     /// Whether the light is off its baseline by more than noise and a band allow.
@@ -69,10 +72,7 @@ impl Engine {
 
     /// Whether the mean of the last `span` seconds, all since the baseline, is off.
     fn is_off(&self, window: &Window, baseline: Baseline, now: f64, span: f64) -> bool {
-        let Some(last) = self.luminance.last_s() else { return false };
-        let kept = self.luminance.nth_last_s(KEPT).unwrap_or(last);
-        let from = (last - span).min(kept).max(baseline.since);
-        let Some(recent) = self.recent(from, last, now) else { return false };
+        let Some(recent) = self.recent(span, baseline.since, now) else { return false };
         let line = recent.luminance;
         if (line.mean - baseline.y).abs() > window.band + MOVED * line.mean_error && window.band > 0.0 {
             return true;

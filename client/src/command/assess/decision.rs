@@ -3,7 +3,7 @@
 use serde::Serialize;
 use settled::settle::Change;
 use settled_protocol::reading::Flag;
-use settled_protocol::settling::{Evidence, Forecast};
+use settled_protocol::settling::{Evidence, Forecast, Verdict};
 
 use super::series::Series;
 
@@ -58,7 +58,7 @@ impl<'a> Decision<'a> {
 }
 
 /// A change of verdict, or a forecast, when the reading that led to it has come.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Default, Serialize)]
 pub(super) struct Event<'a> {
     id: &'a str,
     t_s: f64,
@@ -93,8 +93,7 @@ impl<'a> Event<'a> {
             id: &series.id,
             t_s: change.t_s,
             verdict: change.verdict.name(),
-            t_settled_s: (change.verdict == settled_protocol::settling::Verdict::Settled)
-                .then_some(change.t_s),
+            t_settled_s: (change.verdict == Verdict::Settled).then_some(change.t_s),
             y: change.value.map(|value| value.y),
             y_u95: change.value.map(|value| value.y_u95),
             u_prime: colour.map(|colour| colour.u_prime()),
@@ -112,16 +111,9 @@ impl<'a> Event<'a> {
             id: &series.id,
             t_s: series.last_t_s,
             verdict: "forecast",
-            t_settled_s: None,
-            y: None,
-            y_u95: None,
-            u_prime: None,
-            v_prime: None,
-            uv_u95: None,
-            window_s: None,
-            n: None,
             flags: series.cautions.flags(),
             forecast: Some(forecast),
+            ..Self::default()
         }
     }
 }

@@ -1,6 +1,6 @@
 //! A series for people: its value, a plot with the band and where it settled, one sentence, and the evidence in a few words.
 
-use settled::settle::sentence::significant;
+use settled::settle::digits::significant;
 use settled::settle::{Change, sentence};
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Evidence, Forecast, Verdict};

@@ -36,24 +36,15 @@ pub(super) struct Series {
     announced: bool,
     boot: Option<Box<str>>,
     resolution: Option<f64>,
-    judged: Judged,
+    /// Made at the first reading, which tells when the series began.
+    judge: Option<Box<Judge>>,
     /// Every flag that was on a reading of light, and whether the dark was simulated.
     pub(super) cautions: Cautions,
     darks: Darks,
     warm_up: WarmUp,
-    /// Whether it was said to be settled, and not lost since.
-    pub(super) stands: bool,
     /// Whether a verdict was kept back while the meter warmed up.
     kept_back: bool,
     last_forecast: Option<Forecast>,
-}
-
-/// Who judges.
-#[derive(Debug)]
-enum Judged {
-    /// Nobody before the first reading, which tells when the series began.
-    Awaited,
-    By(Box<Judge>),
 }
 
 /// How a series ended.
@@ -83,11 +74,10 @@ impl Series {
             announced: false,
             boot: None,
             resolution: None,
-            judged: Judged::Awaited,
+            judge: None,
             cautions: Cautions::default(),
             darks: Darks::default(),
             warm_up: WarmUp::Unknown,
-            stands: false,
             kept_back: false,
             last_forecast: None,
         }
@@ -105,6 +95,11 @@ impl Series {
     /// Whether there is nothing to say of it: it ended before it began.
     pub(super) fn is_nothing(&self) -> bool {
         self.readings + self.darkened == 0 && !self.announced
+    }
+
+    /// Whether it was said to be settled, and not lost since.
+    pub(super) fn stands(&self) -> bool {
+        self.settled.is_some() && self.lost_s.is_none()
     }
 
     /// Takes a record; gives the change of verdict that it caused, if any.
@@ -133,11 +128,12 @@ impl Series {
             (false, WarmUp::Unknown) => WarmUp::Unknown,
             (false, _) => WarmUp::Over,
         };
-        if matches!(self.judged, Judged::Awaited) {
+        if self.judge.is_none() {
             self.started_s = t_s - record.integration_s.unwrap_or(0.0);
-            self.judged = Judged::By(Box::new(Judge::new(self.criteria, self.resolution, self.started_s)));
         }
-        let Judged::By(judge) = &mut self.judged else { return Ok(None) };
+        let judge = self
+            .judge
+            .get_or_insert_with(|| Box::new(Judge::new(self.criteria, self.resolution, self.started_s)));
         let change = judge.push(Observation { t_s, integration_s: record.integration_s, y, uv: record.uv });
         let change = self.vouched_for(change);
         if let Some(change) = &change {
@@ -150,7 +146,7 @@ impl Series {
     /// meanwhile, and given at the first reading after it if it still stands.
     #[inline]
     fn vouched_for(&mut self, change: Option<Change>) -> Option<Change> {
-        let change = change.filter(|change| change.verdict != Verdict::Lost || self.stands);
+        let change = change.filter(|change| change.verdict != Verdict::Lost || self.stands());
         if self.warm_up == WarmUp::Going {
             self.kept_back |= change.is_some();
             return change.filter(|change| change.verdict == Verdict::Lost);
@@ -158,7 +154,7 @@ impl Series {
         if !std::mem::take(&mut self.kept_back) || change.is_some() {
             return change;
         }
-        let Judged::By(judge) = &self.judged else { return None };
+        let judge = self.judge.as_ref()?;
         let Standing { verdict, value, evidence } = judge.standing();
         let verdict = verdict.filter(|verdict| *verdict != Verdict::Lost)?;
         Some(Change { verdict, t_s: self.last_t_s, value, evidence })
@@ -168,9 +164,9 @@ impl Series {
     fn set_up(&mut self, record: &Record<'_>) {
         if let Some(criteria) = record.criteria.filter(|criteria| *criteria != self.criteria) {
             self.criteria = criteria;
-            self.judged = Judged::Awaited;
+            self.judge = None;
             (self.settled, self.lost_s, self.changes) = (None, None, Changes::default());
-            (self.stands, self.kept_back) = (false, false);
+            self.kept_back = false;
         }
         self.announced |= record.criteria.is_some() || record.resolution.is_some();
         self.resolution = record.resolution.or(self.resolution);
@@ -184,17 +180,17 @@ impl Series {
         self.changes.push((change.t_s, change.verdict));
         match change.verdict {
             Verdict::Settled => {
-                (self.stands, self.lost_s) = (true, None);
+                self.lost_s = None;
                 self.settled.get_or_insert_with(|| change.clone());
             }
-            Verdict::Lost => (self.stands, self.lost_s) = (false, Some(change.t_s)),
+            Verdict::Lost => self.lost_s = Some(change.t_s),
             Verdict::NoiseLimited | Verdict::WontSettle | Verdict::TimedOut => {}
         }
     }
 
     /// The forecast, if it is a new one, on the series' own clock.
     pub(super) fn new_forecast(&mut self) -> Option<Forecast> {
-        let Judged::By(judge) = &self.judged else { return None };
+        let judge = self.judge.as_ref()?;
         let forecast = judge.forecast()?;
         if self.last_forecast.replace(forecast) == Some(forecast) {
             return None;
@@ -210,7 +206,7 @@ impl Series {
             let (t_settled_s, evidence) = (Some(*t_s), evidence.clone());
             return Ending { verdict: *verdict, t_settled_s, value: *value, evidence };
         }
-        let Judged::By(judge) = &self.judged else {
+        let Some(judge) = &self.judge else {
             let evidence = Evidence { failing: vec![Test::TooFew], ..Evidence::default() };
             return Ending { verdict: Verdict::TimedOut, t_settled_s: None, value: None, evidence };
         };

@@ -71,7 +71,7 @@ fn a_decision_is_that_of_the_first_time_it_settled_and_tells_that_it_was_lost_in
         [200, 215, 300].map(|end| follow(&still_and_then_bright(end, 200)).0.remove(0));
     let decisions = [&early, &lost, &again].map(decision);
     assert_eq!(decisions[0], decisions[2]);
-    assert_eq!((early.stands, lost.stands, again.stands), (true, false, true));
+    assert_eq!((early.stands(), lost.stands(), again.stands()), (true, false, true));
     assert!((200.0..215.0).contains(&decisions[1]["lost_s"].as_f64().unwrap()), "{}", decisions[1]);
     assert_eq!(decisions[1]["t_settled_s"], decisions[0]["t_settled_s"]);
     let members: Vec<&str> = decisions[0].as_object().unwrap().keys().map(String::as_str).collect();
