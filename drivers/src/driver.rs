@@ -32,6 +32,12 @@ pub trait Driver: Send + Sync + fmt::Debug {
         Duration::ZERO
     }
 
+    /// Waits until the instrument may have been attached, so that opening it is worth another attempt; for ever where that
+    /// can't be told. A hint: the caller tries now and then anyway.
+    fn arrival(&self) -> Boxed<'_, ()> {
+        Box::pin(std::future::pending())
+    }
+
     /// The simulated display that the meter looks at; nothing for a real meter.
     fn stage(&self) -> Option<Arc<Stage>> {
         None

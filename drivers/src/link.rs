@@ -31,4 +31,33 @@ pub trait Link: Send + fmt::Debug {
     /// # Errors
     /// `Gone` if the instrument is no longer there.
     fn receive<'a>(&'a mut self, held: &'a mut Vec<u8>) -> Boxed<'a, Result<(), Fault>>;
+
+    /// Whether bytes may come that nobody asked for, as on a stream. Where not (a bus of messages), `receive` itself asks for
+    /// an answer, and is called only while one is due.
+    fn speaks_unasked(&self) -> bool {
+        true
+    }
+
+    /// Puts the link in order after an exchange that was dropped or got no answer: nothing of it comes any more. A stream
+    /// has nothing to do: it is drained.
+    ///
+    /// # Errors
+    /// `Gone` if the instrument is no longer there; `Silent` if the link can't be put in order.
+    fn reset(&mut self) -> Boxed<'_, Result<(), Fault>> {
+        Box::pin(async { Ok(()) })
+    }
+
+    /// Waits, while nobody talks to the instrument, until it is no longer there; for ever where that can't be told. What a
+    /// stream says meanwhile is an answer to nothing, and is thrown away.
+    fn departed(&mut self) -> Boxed<'_, Fault> {
+        Box::pin(async move {
+            let mut unasked = Vec::new();
+            loop {
+                if let Err(fault) = self.receive(&mut unasked).await {
+                    return fault;
+                }
+                unasked.clear();
+            }
+        })
+    }
 }

@@ -35,6 +35,7 @@ use crate::sample::{Exposure, Sample};
 ///        measure ✗ Silent → recover → measure …
 ///        measure ✗ dropped → recover → measure …
 ///        measure ✗ Gone → close
+///        departed → close
 /// ```
 pub trait Meter: Send + fmt::Debug {
     /// What the instrument is and can do. The same for as long as it is open.
@@ -55,6 +56,17 @@ pub trait Meter: Send + fmt::Debug {
     /// `Unsupported` unless the instrument has a zero; else as [`measure`](Self::measure).
     fn zero(&mut self) -> Boxed<'_, Result<(), Fault>> {
         Box::pin(async { Err(Fault::new(FaultKind::Unsupported, "the meter has no zero command")) })
+    }
+
+    /// The longest that a [`zero`](Self::zero) may take, in real time.
+    fn zero_deadline(&self) -> Duration {
+        Duration::from_secs(120)
+    }
+
+    /// Waits, between two calls, until the instrument is no longer there; for ever where that can't be told. Dropping the
+    /// future loses nothing: it is dropped at every call.
+    fn departed(&mut self) -> Boxed<'_, Fault> {
+        Box::pin(std::future::pending())
     }
 
     /// Puts the line between caller and instrument in a known state: drains what is left of an earlier answer.
@@ -95,4 +107,18 @@ pub struct ZeroNeed {
     pub at_start: bool,
     /// How long one is good for, in s; for ever if absent.
     pub every_s: Option<f64>,
+    /// By how much the instrument's temperature may move before another is due, in K; by any if absent.
+    pub within_k: Option<f64>,
+    /// What becomes of readings while one is overdue.
+    pub overdue: Overdue,
+}
+
+/// What becomes of readings while the dark (zero) reading is overdue.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Overdue {
+    /// They are given, with a flag.
+    #[default]
+    Flag,
+    /// They are refused until it has been taken.
+    Refuse,
 }

@@ -1,6 +1,7 @@
 //! What a driver saw in one exposure, before the daemon stamps, numbers and flags it.
 
-use settled_protocol::quantity::Light;
+use settled_protocol::quantity::{Light, Photometric};
+use settled_protocol::spectrum::Spectrum;
 
 /// How to expose.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -10,12 +11,33 @@ pub struct Exposure {
 }
 
 /// The result of one exposure.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Sample {
-    /// The light, in the instrument's quantity.
-    pub light: Light,
+    /// What was seen.
+    pub seen: Seen,
     /// The integration time that was used, in s, where the instrument states one or was told one.
     pub integration_s: Option<f64>,
     /// The instrument's temperature in °C, where it tells.
     pub temperature_c: Option<f64>,
+}
+
+/// What an instrument sees.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Seen {
+    /// An amount of light, with or without its colour, in the instrument's quantity.
+    Light(Light),
+    /// A spectrum: of radiance where the instrument measures luminance, of irradiance where illuminance. The daemon sums it up to
+    /// tristimulus values.
+    Spectrum(Photometric, Spectrum),
+}
+
+impl Sample {
+    /// The light, unless it is a spectrum, which must be summed up first.
+    #[must_use]
+    pub fn light(&self) -> Option<Light> {
+        match &self.seen {
+            Seen::Light(light) => Some(*light),
+            Seen::Spectrum(..) => None,
+        }
+    }
 }

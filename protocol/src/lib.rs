@@ -3,6 +3,7 @@
 //! | module | idea |
 //! |---|---|
 //! | [`quantity`] | light as CIE 15 describes it, finite by construction |
+//! | [`spectrum`] | evenly spaced values over wavelength |
 //! | [`time`] | UTC stamps on the wire |
 //! | [`reading`] | what the daemon vouches for |
 //! | [`meter`] | what a client may know of a meter |
@@ -31,6 +32,7 @@ pub mod reading;
 pub mod rule;
 pub mod settling;
 pub mod socket;
+pub mod spectrum;
 pub mod stage;
 pub mod text;
 pub mod time;

@@ -9,6 +9,13 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Unphysical(&'static str);
 
+impl Unphysical {
+    /// What was wrong, as a sentence.
+    pub(crate) const fn new(what: &'static str) -> Self {
+        Self(what)
+    }
+}
+
 impl fmt::Display for Unphysical {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.0)

@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::quantity::Light;
+use crate::spectrum::Spectrum;
 use crate::time::Timestamp;
 
 /// One exposure's result.
@@ -28,6 +29,12 @@ pub struct Reading {
     /// The light.
     #[serde(flatten)]
     pub light: Light,
+    /// What the light was made of, where the meter sees that.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub spectrum: Option<Spectrum>,
+    /// The correction that the light went through, by its id; the light is as the meter saw it if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub correction: Option<String>,
     /// The meter's own temperature in °C, where it tells.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub temperature_c: Option<f64>,

@@ -152,6 +152,8 @@ fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
         began_s: row.get(5)?,
         integration_s: row.get(6)?,
         light: light(row)?,
+        spectrum: None,
+        correction: None,
         temperature_c: row.get(12)?,
         flags: flags.split_ascii_whitespace().map(flag).collect(),
     })

@@ -13,6 +13,8 @@ fn draft(meter: &str, light: Light, flags: Vec<Flag>) -> Reading {
         boot: "boot".to_owned(),
         integration_s: Some(0.5),
         light,
+        spectrum: None,
+        correction: None,
         temperature_c: Some(31.5),
         flags,
     }

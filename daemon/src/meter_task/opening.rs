@@ -68,13 +68,16 @@ impl Task {
     /// Waits before the next attempt. A request for a reading cuts it short: the meter may just have been plugged in.
     async fn back_off(&mut self, pause: Duration) -> Option<()> {
         let mut stop = self.tools.stop.clone();
+        let driver = self.tools.driver.clone();
+        let arrival = driver.arrival();
         let (soon, late) = (tokio::time::sleep(BACK_OFF.0), tokio::time::sleep(pause));
-        tokio::pin!(soon, late);
+        tokio::pin!(soon, late, arrival);
         loop {
             let asked = self.queue.len() > 0;
             tokio::select! {
                 () = stop.wait() => return None,
                 () = &mut late => return Some(()),
+                () = &mut arrival => return Some(()),
                 () = &mut soon, if asked => return Some(()),
                 alive = self.attend() => if !alive { return None },
             }

@@ -2,6 +2,7 @@
 
 use settled_drivers::meter::Description;
 use settled_drivers::sample::Sample;
+use settled_protocol::quantity::Light;
 use settled_protocol::reading::{Flag, Reading};
 
 use crate::clock::Moment;
@@ -21,8 +22,13 @@ pub(super) struct Stamp<'a> {
 }
 
 /// The reading, with a sequence of 0 until the log has numbered it.
-pub(super) fn stamped(sample: &Sample, description: &Description, stamp: &Stamp<'_>) -> Reading {
-    let value = sample.light.value();
+pub(super) fn stamped(
+    sample: &Sample,
+    light: Light,
+    description: &Description,
+    stamp: &Stamp<'_>,
+) -> Reading {
+    let value = light.value();
     let range = description.instrument.range;
     let flags = [
         (Flag::Simulated, stamp.simulated),
@@ -41,7 +47,9 @@ pub(super) fn stamped(sample: &Sample, description: &Description, stamp: &Stamp<
         began_s: stamp.began_s,
         boot: stamp.boot.to_owned(),
         integration_s: sample.integration_s,
-        light: sample.light,
+        light,
+        spectrum: None,
+        correction: None,
         temperature_c: sample.temperature_c,
         flags: flags.into_iter().filter(|(_, holds)| *holds).map(|(flag, _)| flag).collect(),
     }

@@ -131,23 +131,34 @@ impl Task {
                 }
                 // The disk is behind: go on once it has caught up.
                 Next::Expose(_) => self.kept.commits.deliver_next(&self.shared).await,
-                Next::Wait(until_s) => self.wait(until_s, &mut stop).await,
-                Next::Idle => self.wait(f64::INFINITY, &mut stop).await,
+                Next::Wait(until_s) => {
+                    if let Some(fault) = self.wait(meter, until_s, &mut stop).await {
+                        return End::Lost(fault);
+                    }
+                }
+                Next::Idle => {
+                    if let Some(fault) = self.wait(meter, f64::INFINITY, &mut stop).await {
+                        return End::Lost(fault);
+                    }
+                }
             }
         }
     }
 
-    /// Waits for whatever comes first: work, the end of the meter's warm-up, or the daemon's end.
-    async fn wait(&mut self, until_s: f64, stop: &mut Stop) {
+    /// Waits for whatever comes first: work, the end of the meter's warm-up, the daemon's end, or the meter's departure, which
+    /// is returned.
+    async fn wait(&mut self, meter: &mut dyn Meter, until_s: f64, stop: &mut Stop) -> Option<Fault> {
         let warm_at_s = self.shared.status().open.as_ref().map(super::shared::Open::warm_at_s);
         let until_s = warm_at_s.filter(|_| self.warming).unwrap_or(f64::INFINITY).min(until_s);
         let clock = Arc::clone(&self.tools.clock);
-        tokio::select! {
-            _ = self.attend() => {}
-            () = stop.wait() => {}
-            () = clock.sleep_until(until_s), if until_s.is_finite() => {}
-        }
+        let departed = tokio::select! {
+            _ = self.attend() => None,
+            () = stop.wait() => None,
+            () = clock.sleep_until(until_s), if until_s.is_finite() => None,
+            fault = meter.departed() => Some(fault),
+        };
         self.look_at_warm_up();
+        departed
     }
 
     /// Tells those who observe when the meter's own warm-up is over.
@@ -253,7 +264,8 @@ impl Task {
             shared: audience.size > 1,
             dark: audience.covered,
         };
-        let draft = stamped(sample, &open.description, &stamp);
+        let Some(light) = sample.light() else { return };
+        let draft = stamped(sample, light, &open.description, &stamp);
         self.kept.commits.send(&self.tools.log, &self.shared, draft, exposure, audience).await;
         // A meter that answers at once must not keep everyone else waiting.
         tokio::task::yield_now().await;

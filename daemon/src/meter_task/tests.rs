@@ -8,7 +8,7 @@ use settled_drivers::clock::{Boxed, Clock as Spans};
 use settled_drivers::driver::Driver;
 use settled_drivers::fault::{Fault, FaultKind};
 use settled_drivers::meter::{Description, Meter as Instrument};
-use settled_drivers::sample::Sample;
+use settled_drivers::sample::{Sample, Seen};
 use settled_protocol::error::ErrorKind;
 use settled_protocol::log::{EventKind, Selection};
 use settled_protocol::meter::{Instrument as About, Kind, Quantity, State};
@@ -116,7 +116,7 @@ impl Instrument for Open {
             match act {
                 Act::Give(value) => {
                     let light = Light::amount(Photometric::Luminance, value).unwrap();
-                    Ok(Sample { light, integration_s: None, temperature_c: None })
+                    Ok(Sample { seen: Seen::Light(light), integration_s: None, temperature_c: None })
                 }
                 Act::Fail(kind) => Err(Fault::new(kind, "the test says so")),
                 Act::Panic => panic!("the test says so"),

@@ -285,6 +285,8 @@ mod tests {
             boot: String::new(),
             integration_s: None,
             light: Light::amount(Photometric::Luminance, 1.0).unwrap(),
+            spectrum: None,
+            correction: None,
             temperature_c: None,
             flags: Vec::new(),
         };

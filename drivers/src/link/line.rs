@@ -85,6 +85,9 @@ impl LineLink {
     /// # Errors
     /// `Gone`; `Garbled` if it doesn't stop within `limit` or within a million bytes.
     pub async fn drain(&mut self, quiet: Duration, due: Instant, limit: Duration) -> Result<(), Fault> {
+        if !self.link.speaks_unasked() {
+            return self.reset(limit).await;
+        }
         let deadline = due.max(Instant::now()) + limit;
         let mut drained = 0;
         while drained < MOST_DRAINED && Instant::now() < deadline {
@@ -98,8 +101,25 @@ impl LineLink {
         Err(Fault::new(FaultKind::Garbled, "the instrument doesn't stop talking"))
     }
 
+    /// Waits until the instrument is no longer there, while nobody talks to it.
+    pub async fn departed(&mut self) -> Fault {
+        self.link.departed().await
+    }
+
+    async fn reset(&mut self, limit: Duration) -> Result<(), Fault> {
+        self.held.clear();
+        let late = |_| {
+            Fault::new(FaultKind::Silent, format!("putting the link in order took longer than {limit:?}"))
+        };
+        timeout(limit, self.link.reset()).await.map_err(late)?
+    }
+
     /// Drops what has come already, without waiting.
     async fn drop_pending(&mut self) -> Result<(), Fault> {
+        if !self.link.speaks_unasked() {
+            self.held.clear();
+            return Ok(());
+        }
         let mut dropped = 0;
         loop {
             dropped += std::mem::take(&mut self.held).len();

@@ -5,7 +5,7 @@ use settled_protocol::quantity::{Chromaticity, Light, Photometric, Xyz};
 
 use crate::fault::{Fault, FaultKind};
 use crate::link::line::excerpt;
-use crate::sample::Sample;
+use crate::sample::{Sample, Seen};
 use crate::settings::Table;
 
 /// Groups that a measurement's answer may have.
@@ -119,7 +119,7 @@ impl<'a> Numbers<'a> {
         let integration_s =
             self.get("integration_s").or_else(|| self.get("integration_ms").map(|ms| ms / 1000.0));
         Ok(Sample {
-            light: self.light(shape, photometric, scale)?,
+            seen: Seen::Light(self.light(shape, photometric, scale)?),
             integration_s: integration_s.or(asked_s),
             temperature_c: self.get("temperature_c"),
         })

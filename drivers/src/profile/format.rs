@@ -9,7 +9,7 @@ use settled_protocol::quantity::Photometric;
 
 use crate::link::line::Endings;
 use crate::link::serial::{Flow, ParityBit, Settings};
-use crate::meter::ZeroNeed;
+use crate::meter::{Overdue, ZeroNeed};
 use crate::settings::Table;
 
 use super::answer::{self, Shape};
@@ -318,7 +318,7 @@ fn read_integration(table: &mut Table<'_>) -> Option<Integration> {
 fn read_zero(table: &mut Table<'_>) -> Option<(Exchange, ZeroNeed)> {
     let at_start = table.flag("at_start").unwrap_or(false);
     let every_s = table.duration_s("every", 1.0, 31_557_600.0);
-    Some((read_exchange(table)?, ZeroNeed { at_start, every_s }))
+    Some((read_exchange(table)?, ZeroNeed { at_start, every_s, within_k: None, overdue: Overdue::Flag }))
 }
 
 fn read_errors(table: &mut Table<'_>) -> Option<Errors> {

@@ -137,6 +137,13 @@ impl Open {
         Err(Fault::new(FaultKind::Refused, format!("the instrument reports an error: {}", excerpt(&line))))
     }
 
+    /// The longest that all steps of an exchange may take, an integration time aside.
+    fn longest(&self, Exchange { send, answer, timeout, .. }: &Exchange) -> Duration {
+        let query = if self.profile.errors.query.is_some() { 2 } else { 0 };
+        let steps = u32::try_from(2 * send.len() + answer.len() + query).unwrap_or(u32::MAX);
+        timeout.saturating_mul(steps) + SLACK
+    }
+
     /// The integration time to command: the one asked for, or the usual one; none if the instrument chooses for itself.
     fn integration(&self, exposure: Exposure) -> Result<Option<f64>, Fault> {
         match (exposure.integration_s, self.profile.integration) {
@@ -203,11 +210,8 @@ impl Meter for Open {
     }
 
     fn deadline(&self, exposure: Exposure) -> Duration {
-        let Exchange { send, answer, timeout, .. } = &self.profile.measure;
-        let query = if self.profile.errors.query.is_some() { 2 } else { 0 };
-        let steps = u32::try_from(2 * send.len() + answer.len() + query).unwrap_or(u32::MAX);
         let integration_s = self.integration(exposure).ok().flatten().unwrap_or(0.0);
-        timeout.saturating_mul(steps) + Duration::from_secs_f64(integration_s) + SLACK
+        self.longest(&self.profile.measure) + Duration::from_secs_f64(integration_s)
     }
 
     fn measure(&mut self, exposure: Exposure) -> Boxed<'_, Result<Sample, Fault>> {
@@ -224,6 +228,14 @@ impl Meter for Open {
             self.due.clear();
             Ok(())
         })
+    }
+
+    fn zero_deadline(&self) -> Duration {
+        self.profile.zero.as_ref().map_or(SLACK, |(exchange, _)| self.longest(exchange))
+    }
+
+    fn departed(&mut self) -> Boxed<'_, Fault> {
+        Box::pin(self.line.departed())
     }
 
     fn recover(&mut self) -> Boxed<'_, Result<(), Fault>> {

@@ -10,7 +10,7 @@ use crate::clock::{Boxed, Clock};
 use crate::driver::Driver;
 use crate::fault::{Fault, FaultKind};
 use crate::meter::{Description, Meter, ZeroNeed};
-use crate::sample::{Exposure, Sample};
+use crate::sample::{Exposure, Sample, Seen};
 
 use super::colorimeter::{Circumstances, Colorimeter};
 use super::stage::Stage;
@@ -187,7 +187,11 @@ impl OpenMeter {
         let light = colorimeter.light(answer).map_err(|error| {
             Fault::new(FaultKind::Garbled, "exposing: the model gave no number").because(error)
         })?;
-        Ok(Sample { light, integration_s: Some(how.integration_s), temperature_c: Some(how.temperature_c) })
+        Ok(Sample {
+            seen: Seen::Light(light),
+            integration_s: Some(how.integration_s),
+            temperature_c: Some(how.temperature_c),
+        })
     }
 }
 

@@ -2,7 +2,7 @@
 
 use settled_protocol::meter::Span;
 
-use crate::meter::ZeroNeed;
+use crate::meter::{Overdue, ZeroNeed};
 use crate::settings::Table;
 
 use super::colorimeter::{Colorimeter, filters};
@@ -118,8 +118,12 @@ fn habits(settings: &mut Table<'_>, display: &'static str) -> Habits {
     let warm_up_s = settings.duration_s("warm_up", 0.0, 86_400.0).unwrap_or(0.0);
     let at_start = settings.flag("zero_at_start");
     let every_s = settings.duration_s("zero_every", 1.0, TIMES_S.1);
-    let zero = (at_start.is_some() || every_s.is_some())
-        .then(|| ZeroNeed { at_start: at_start.unwrap_or(false), every_s });
+    let zero = (at_start.is_some() || every_s.is_some()).then(|| ZeroNeed {
+        at_start: at_start.unwrap_or(false),
+        every_s,
+        within_k: None,
+        overdue: Overdue::Flag,
+    });
     Habits { display, instant, warm_up_s, zero }
 }
 
