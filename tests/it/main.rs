@@ -34,6 +34,7 @@ mod commands;
 mod conformance;
 mod covered;
 mod documented;
+mod driver_in_rust;
 mod durability;
 mod faults;
 mod judging;
