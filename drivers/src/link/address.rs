@@ -3,6 +3,7 @@
 use std::fmt;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 use super::arrival::{self, Arrival};
 use super::tcp::{self, Endpoint};
@@ -14,6 +15,10 @@ use crate::settings::Table;
 
 /// The keys that say where an instrument is. A meter has exactly one of them.
 const WAYS: &[&str] = &["port", "tcp"];
+
+/// The longest that opening a link may take, in real time: a name is found and connected to in five seconds, and an adapter that
+/// hangs while it is set is given up by the system after about as long (common practice, no source).
+pub const OPENING: Duration = Duration::from_secs(15);
 
 /// Makes the link to an instrument in this process, again and again.
 type Opener = dyn Fn() -> Result<Box<dyn Link>, Fault> + Send + Sync;

@@ -243,6 +243,17 @@ impl Open {
     }
 }
 
+/// The longest that bringing the line of an instrument to order, asking what it is and starting it up may take, once nothing is due.
+#[must_use]
+pub fn identifying(profile: &Profile) -> Duration {
+    let exchanges = profile.identify.iter().chain([&profile.start]);
+    let queried = |exchange: &Exchange| match (&profile.errors.query, exchange.send.len()) {
+        (None, _) | (_, 0) => Duration::ZERO,
+        _ => 2 * exchange.timeout + profile.identify.as_ref().map_or(DRAINING, steps),
+    };
+    2 * DRAINING + exchanges.map(|exchange| steps(exchange) + queried(exchange)).sum::<Duration>() + SLACK
+}
+
 /// The longest that the steps of an exchange may take that belong to every one.
 fn steps(Exchange { send, answer, timeout, .. }: &Exchange) -> Duration {
     let steps = u32::try_from(2 * send.len() + answer.len()).unwrap_or(u32::MAX);
