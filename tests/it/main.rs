@@ -38,6 +38,7 @@ mod durability;
 mod faults;
 mod judging;
 mod lifecycle;
+mod links;
 mod pictures;
 mod proven;
 mod quantities;

@@ -7,42 +7,44 @@ use settled_drivers::fault::{Fault, FaultKind, chain};
 use settled_drivers::meter::{Description, Meter};
 use settled_protocol::error::RpcError;
 use settled_protocol::log::EventKind;
-use settled_protocol::meter::State;
+use settled_protocol::meter::{Instrument, State};
 
 use super::shared::{Open, Published, Status};
 use super::task::{RECOVERY, Task};
 use crate::failure;
 use crate::log::Happening;
 
-/// The longest that opening may take, identification and start-up commands included, once nothing is due any more.
-const OPENING: Duration = Duration::from_secs(20);
-
 /// Between two attempts: at first, and at most.
 const BACK_OFF: (Duration, Duration) = (Duration::from_millis(250), Duration::from_secs(5));
 
 /// It took longer than it may, where an answer to what was asked before was due for so long.
-fn late(due: Duration) -> Fault {
+fn late(limit: Duration, due: Duration) -> Fault {
     let waited = match due {
         Duration::ZERO => String::new(),
         due => format!(" after {due:.1?} in which an answer to an earlier command could still come"),
     };
-    Fault::new(FaultKind::Silent, format!("opening took longer than {OPENING:?}{waited}"))
+    Fault::new(FaultKind::Silent, format!("opening took longer than {limit:?}{waited}"))
 }
 
 impl Task {
     /// Opens the meter, however long it takes; nothing if the daemon stops first.
+    ///
+    /// The first attempt comes at once, unless the last opening was lost before it was of use: an instrument that goes as soon as
+    /// it has come is looked for no more often than one that isn't there.
     pub(super) async fn open(&mut self) -> Option<Box<dyn Meter>> {
-        let mut pause = BACK_OFF.0;
         loop {
-            match self.attempt().await? {
+            if !self.pause.is_zero() {
+                self.back_off().await?;
+            }
+            let outcome = self.attempt().await?;
+            self.pause = (2 * self.pause).clamp(BACK_OFF.0, BACK_OFF.1);
+            match outcome {
                 Ok(meter) => {
                     self.opened(meter.describe().clone()).await;
                     return Some(meter);
                 }
                 Err(fault) => self.not_opened(&fault).await,
             }
-            self.back_off(pause).await?;
-            pause = (pause * 2).min(BACK_OFF.1);
         }
     }
 
@@ -50,14 +52,14 @@ impl Task {
     async fn attempt(&mut self) -> Option<Result<Box<dyn Meter>, Fault>> {
         let (driver, clock) = (self.tools.driver.clone(), self.tools.spans());
         let mut stop = self.tools.stop.clone();
-        let due = driver.still_due().min(RECOVERY);
-        let opening = tokio::time::timeout(OPENING + due, driver.open(&clock));
+        let (limit, due) = (driver.opening().min(RECOVERY), driver.still_due().min(RECOVERY));
+        let opening = tokio::time::timeout(limit + due, driver.open(&clock));
         tokio::pin!(opening);
         loop {
             tokio::select! {
                 biased;
                 outcome = &mut opening => {
-                    return Some(outcome.unwrap_or_else(|_| Err(late(due))));
+                    return Some(outcome.unwrap_or_else(|_| Err(late(limit, due))));
                 }
                 () = stop.wait() => return None,
                 alive = self.attend() => if !alive { return None },
@@ -65,27 +67,48 @@ impl Task {
         }
     }
 
-    /// Waits before the next attempt. A request for a reading cuts it short: the meter may just have been plugged in.
-    async fn back_off(&mut self, pause: Duration) -> Option<()> {
+    /// Waits before the next attempt. News that the instrument may have come, and requests for a reading (it may just have been
+    /// plugged in), cut it short, but not below the shortest wait: however often either comes, attempts stay few.
+    async fn back_off(&mut self) -> Option<()> {
         let mut stop = self.tools.stop.clone();
         let driver = self.tools.driver.clone();
         let arrival = driver.arrival();
-        let (soon, late) = (tokio::time::sleep(BACK_OFF.0), tokio::time::sleep(pause));
+        let (soon, late) = (tokio::time::sleep(BACK_OFF.0), tokio::time::sleep(self.pause));
         tokio::pin!(soon, late, arrival);
+        let mut arrived = false;
         loop {
-            let asked = self.queue.len() > 0;
+            let hurry = arrived || self.queue.len() > 0;
             tokio::select! {
                 () = stop.wait() => return None,
-                () = &mut late => return Some(()),
-                () = &mut arrival => return Some(()),
-                () = &mut soon, if asked => return Some(()),
+                () = &mut soon, if hurry => break,
+                () = &mut late => break,
+                () = &mut arrival, if !arrived => arrived = true,
                 alive = self.attend() => if !alive { return None },
             }
+        }
+        if arrived {
+            // What was plugged in just now may need another moment, and not a long one.
+            self.pause = Duration::ZERO;
+        }
+        Some(())
+    }
+
+    /// An opening that lasted, or gave a reading, was of use: should it be lost, the next comes at once.
+    pub(super) fn look_at_use(&mut self) {
+        let open_s = self.shared.status().open.as_ref().map(|open| self.tools.now_s() - open.since_s);
+        if open_s.is_some_and(|open_s| open_s >= BACK_OFF.1.as_secs_f64()) {
+            self.pause = Duration::ZERO;
         }
     }
 
     async fn opened(&mut self, description: Description) {
-        let detail = format!("opened: {}", description.instrument.model);
+        let Instrument { model, serial, .. } = &description.instrument;
+        let told = serial.as_ref().map_or_else(String::new, |serial| format!(", serial {serial}"));
+        let detail = format!("opened: {model}{told}");
+        let replaced = serial.as_ref().and_then(|serial| self.shared.identified(serial));
+        let replaced = replaced.map(|before| {
+            format!("{model}{told} answers where the instrument with the serial {before} did: its warm-up starts anew")
+        });
         let now_s = self.tools.now_s();
         let open = Open { description: description.into(), since_s: now_s };
         self.warming = open.warming(now_s);
@@ -93,6 +116,9 @@ impl Task {
         self.demands_from_s = f64::NEG_INFINITY;
         let status = Status { state: State::Ready, reason: None, open: Some(open), error: None };
         self.shared.change(status, now_s);
+        if let Some(replaced) = replaced {
+            self.note(EventKind::MeterReplaced, replaced).await;
+        }
         self.note(EventKind::MeterReady, detail).await;
     }
 
@@ -130,8 +156,9 @@ mod tests {
 
     #[test]
     fn an_opening_that_took_too_long_tells_what_was_waited_for() {
-        assert_eq!(late(Duration::ZERO).to_string(), "opening took longer than 20s");
-        let waited = late(Duration::from_millis(93_500)).to_string();
+        let limit = Duration::from_secs(20);
+        assert_eq!(late(limit, Duration::ZERO).to_string(), "opening took longer than 20s");
+        let waited = late(limit, Duration::from_millis(93_500)).to_string();
         assert!(
             waited.starts_with("opening took longer than 20s after 93.5s in which an answer"),
             "{waited}"
