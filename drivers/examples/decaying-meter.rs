@@ -8,11 +8,11 @@ use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
 use settled_protocol::message::{Call, Incoming};
-use settled_protocol::meter::{Instrument, Kind, Quantity, Span};
+use settled_protocol::meter::{Kind, Quantity, Span};
 use settled_protocol::method::{Method, Nothing};
 use settled_protocol::plugin::{
-    Hello, HelloResult, Measured, MeterMeasure, MeterOpen, MeterZero, Opened, PluginError, PluginFault, VERSION,
-    ZeroNeed, answer_line,
+    Hello, HelloResult, Measured, MeterMeasure, MeterOpen, MeterZero, Opened, PluginError, PluginFault,
+    VERSION, ZeroNeed, answer_line,
 };
 
 /// The integration times that it can be asked for, in s.
@@ -75,7 +75,9 @@ impl MadeUp {
 }
 
 fn opened() -> Opened {
-    let instrument = Instrument {
+    let zero =
+        ZeroNeed { at_start: false, every_s: None, within_k: None, refuse_overdue: false, deadline_s: 1.0 };
+    Opened {
         model: "Made-up decaying meter".to_owned(),
         serial: Some("0001".to_owned()),
         kind: Kind::Colorimeter,
@@ -83,10 +85,11 @@ fn opened() -> Opened {
         integration_s: Some(INTEGRATION_S),
         range: Some(Span { min: 0.0, max: 2000.0 }),
         resolution: None,
-    };
-    let zero =
-        ZeroNeed { at_start: false, every_s: None, within_k: None, refuse_overdue: false, deadline_s: 1.0 };
-    Opened { instrument, warm_up_s: 0.0, zero: Some(zero), deadline_s: 2.0, deadline_factor: 1.5 }
+        warm_up_s: 0.0,
+        zero: Some(zero),
+        deadline_s: 2.0,
+        deadline_factor: 1.5,
+    }
 }
 
 fn written<M: Method>(result: &M::Output) -> Result<Value, PluginError> {

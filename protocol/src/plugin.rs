@@ -11,8 +11,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 
-use crate::message::RequestId;
-use crate::meter::Instrument;
+use crate::message::{RequestId, without_position};
+use crate::meter::{Kind, Quantity, Span};
 use crate::method::{Method, Nothing};
 use crate::quantity::Xyz;
 use crate::spectrum::Spectrum;
@@ -92,9 +92,24 @@ pub struct HelloResult {
 /// Result of `meter.open`: what the instrument is and needs.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Opened {
-    /// What clients are told of it. `quantities` holds either `luminance` or `illuminance`.
-    #[serde(flatten)]
-    pub instrument: Instrument,
+    /// The model.
+    pub model: String,
+    /// The serial number, where it tells one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub serial: Option<String>,
+    /// The kind of instrument.
+    pub kind: Kind,
+    /// What it measures: either `luminance` or `illuminance`, and `xyz` or `spectrum` if it does.
+    pub quantities: Vec<Quantity>,
+    /// The integration times it can be asked for, in s; absent where it chooses for itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub integration_s: Option<Span>,
+    /// The stated range in cd/m² (lx for an illuminance meter).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub range: Option<Span>,
+    /// The smallest step of its answers, in cd/m² (or lx), where known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub resolution: Option<f64>,
     /// Its own warm-up, in s after it was opened; 0 if it needs none.
     #[serde(default)]
     pub warm_up_s: f64,
@@ -288,6 +303,21 @@ pub fn answer_line(
     serde_json::to_string(&Answer { jsonrpc: "2.0", id, result, error })
 }
 
+/// Reads the result of a plugin's response.
+///
+/// # Errors
+/// [`Nonsense`]: the path of the first member that doesn't fit, and why.
+pub fn result<M: Method>(text: &str) -> Result<M::Output, Nonsense> {
+    let mut json = serde_json::Deserializer::from_str(text);
+    serde_path_to_error::deserialize(&mut json).map_err(|error| {
+        let path = match error.path().to_string() {
+            path if path == "." => "result".to_owned(),
+            path => format!("result.{path}"),
+        };
+        Nonsense(format!("{path}: {}", without_position(error.inner())))
+    })
+}
+
 /// What one line from a plugin says.
 #[derive(Debug)]
 pub enum Said {
@@ -343,7 +373,7 @@ impl Said {
             Raw { result: Some(_), error: Some(_), .. } => nonsense("result and error exclude each other"),
             Raw { id: Some(id), result: Some(result), .. } => Ok(Self::Answer { id, outcome: Ok(result) }),
             Raw { id: Some(id), error: Some(error), .. } => Ok(Self::Answer { id, outcome: Err(error) }),
-            _ => nonsense("a response has a result or an error"),
+            _ => nonsense("a response has a result, which is an object, or an error"),
         }
     }
 }

@@ -39,6 +39,7 @@ mod faults;
 mod judging;
 mod lifecycle;
 mod pictures;
+mod plugins;
 mod proven;
 mod quantities;
 mod settled;

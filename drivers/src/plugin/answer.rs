@@ -3,8 +3,7 @@
 use std::ops::RangeInclusive;
 use std::time::Duration;
 
-use serde_json::error::Category;
-use settled_protocol::meter::{Quantity, Span};
+use settled_protocol::meter::{Instrument, Quantity, Span};
 use settled_protocol::method::Method;
 use settled_protocol::plugin::{Measured, Opened, PluginError, PluginFault};
 use settled_protocol::quantity::{Chromaticity, Light, Photometric, Unphysical, Xyz};
@@ -58,11 +57,9 @@ fn garbled(detail: impl Into<String>) -> Fault {
 /// # Errors
 /// `Garbled`: it has not what such a result has.
 pub fn read<M: Method>(result: &str) -> Result<M::Output, Fault> {
-    serde_json::from_str(result).map_err(|error| {
-        let text = error.to_string();
-        let text = text.rsplit_once(" at line ").map_or(text.as_str(), |(text, _)| text);
-        let what = if error.classify() == Category::Data { "does not fit" } else { "can't be read" };
-        garbled(format!("the plugin's answer to {} {what}: {}", M::NAME, printable(text, MOST_WORDS)))
+    settled_protocol::plugin::result::<M>(result).map_err(|nonsense| {
+        let why = printable(&nonsense.to_string(), MOST_WORDS);
+        garbled(format!("the plugin's answer to {} does not fit: {why}", M::NAME))
     })
 }
 
@@ -95,7 +92,16 @@ fn span(name: &str, span: Option<Span>, bounds: &RangeInclusive<f64>) -> Result<
     let Some(Span { min, max }) = span else { return Ok(()) };
     within(name, min, bounds)?;
     within(name, max, bounds)?;
-    if min <= max { Ok(()) } else { Err(garbled(format!("the plugin's {name} does not rise: {min} to {max}"))) }
+    if min <= max {
+        Ok(())
+    } else {
+        Err(garbled(format!("the plugin's {name} does not rise: {min} to {max}")))
+    }
+}
+
+fn instrument(opened: Opened) -> Instrument {
+    let Opened { model, serial, kind, quantities, integration_s, range, resolution, .. } = opened;
+    Instrument { model, serial, kind, quantities, integration_s, range, resolution }
 }
 
 impl Introduced {
@@ -104,7 +110,8 @@ impl Introduced {
     /// # Errors
     /// `Garbled`, with the member that is out of its bounds.
     pub fn check(opened: Opened) -> Result<Self, Fault> {
-        let Opened { instrument, warm_up_s, zero, deadline_s, deadline_factor } = opened;
+        let Opened { warm_up_s, zero, deadline_s, deadline_factor, .. } = opened;
+        let instrument = instrument(opened);
         for (name, text) in [("model", Some(&instrument.model)), ("serial", instrument.serial.as_ref())] {
             let Some(text) = text else { continue };
             if text.trim().is_empty() || Text::try_from(text.clone()).is_err() {
@@ -115,7 +122,11 @@ impl Introduced {
         let photometric = match (has(Quantity::Luminance), has(Quantity::Illuminance)) {
             (true, false) => Photometric::Luminance,
             (false, true) => Photometric::Illuminance,
-            _ => return Err(garbled("the plugin's quantities hold neither or both of luminance and illuminance")),
+            _ => {
+                return Err(garbled(
+                    "the plugin's quantities hold neither or both of luminance and illuminance",
+                ));
+            }
         };
         if instrument.quantities.len() > 4 {
             return Err(garbled("the plugin's quantities name one twice"));
@@ -186,7 +197,9 @@ impl Introduced {
         for (photometric, name, value) in amounts {
             let Some(value) = value else { continue };
             if photometric != self.photometric {
-                return Err(garbled(format!("the plugin's answer has {name}, which its quantities have not")));
+                return Err(garbled(format!(
+                    "the plugin's answer has {name}, which its quantities have not"
+                )));
             }
             return self.amount(value, xy).map(Seen::Light);
         }

@@ -251,7 +251,8 @@ impl Conversation {
                 Ok(Some(outcome))
             }
             Ok(Said::Answer { id, .. }) => {
-                let detail = format!("the plugin answered request {id}, which has no answer due: {}", quoted());
+                let detail =
+                    format!("the plugin answered request {id}, which has no answer due: {}", quoted());
                 Err(self.break_off((FaultKind::Garbled, detail)))
             }
             Ok(Said::Gone(gone)) => {

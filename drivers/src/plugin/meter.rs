@@ -3,7 +3,9 @@
 use std::time::Duration;
 
 use settled_protocol::method::{Method, Nothing};
-use settled_protocol::plugin::{Hello, HelloParams, MeasureParams, MeterMeasure, MeterOpen, MeterZero, VERSION};
+use settled_protocol::plugin::{
+    Hello, HelloParams, MeasureParams, MeterMeasure, MeterOpen, MeterZero, VERSION,
+};
 use tokio::time::{Instant, timeout_at};
 
 use super::Plugin;
@@ -57,8 +59,7 @@ impl Open {
     async fn expose(&mut self, exposure: Exposure) -> Result<Sample, Fault> {
         let integration_s = self.integration(exposure)?;
         let limit = self.introduced.deadline(integration_s);
-        let measured =
-            self.conversation.ask::<MeterMeasure>(&MeasureParams { integration_s }, limit).await?;
+        let measured = self.conversation.ask::<MeterMeasure>(&MeasureParams { integration_s }, limit).await?;
         self.introduced.sample(measured, integration_s)
     }
 }

@@ -7,8 +7,8 @@ use std::process::Stdio;
 use std::time::Duration;
 
 use rustix::process::{
-    Pid, PidfdFlags, Resource, Rlimit, Signal, WaitId, WaitIdOptions, kill_process_group, pidfd_open, prlimit,
-    setpriority_process, waitid,
+    Pid, PidfdFlags, Resource, Rlimit, Signal, WaitId, WaitIdOptions, kill_process_group, pidfd_open,
+    prlimit, setpriority_process, waitid,
 };
 use tokio::io::Interest;
 use tokio::io::unix::AsyncFd;
@@ -70,7 +70,10 @@ impl Process {
         let started = tokio::task::spawn_blocking(move || start(&owned)).await;
         started.unwrap_or_else(|error| Err(io::Error::other(error))).map_err(|error| {
             let (kind, detail) = match error.kind() {
-                ErrorKind::NotFound => (FaultKind::Gone, format!("there is no program {name:?}")),
+                ErrorKind::NotFound => (
+                    FaultKind::Gone,
+                    format!("there is no program {name:?}, or not what its first line names"),
+                ),
                 ErrorKind::PermissionDenied => (FaultKind::Denied, format!("running {name:?}")),
                 ErrorKind::ExecutableFileBusy => (FaultKind::Busy, format!("running {name:?}")),
                 _ => (FaultKind::Refused, format!("running {name:?}")),

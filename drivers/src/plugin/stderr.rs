@@ -146,8 +146,11 @@ impl StandardError {
 /// Somebody else's words with nothing in them that would move a terminal's cursor, and at most `most` characters.
 #[must_use]
 pub fn printable(text: &str, most: usize) -> String {
-    let mut short: String =
-        text.chars().take(most).map(|c| if c.is_control() { char::REPLACEMENT_CHARACTER } else { c }).collect();
+    let mut short: String = text
+        .chars()
+        .take(most)
+        .map(|c| if c.is_control() { char::REPLACEMENT_CHARACTER } else { c })
+        .collect();
     if text.chars().nth(most).is_some() {
         short.push('…');
     }

@@ -86,7 +86,10 @@ mod tests {
     fn what_json_has_not_is_a_mistake() {
         for text in ["settings = 1\n", "[settings]\na = [nan]\n", "settings.a = inf\n"] {
             let problems = read("t.toml", text, |table| table.json("settings")).unwrap_err();
-            assert!(problems.to_string().contains("settings: expected a table of what JSON has"), "{problems}");
+            assert!(
+                problems.to_string().contains("settings: expected a table of what JSON has"),
+                "{problems}"
+            );
         }
     }
 
@@ -94,7 +97,8 @@ mod tests {
     fn a_command_is_words_and_no_line_for_a_shell() {
         let words = read("t.toml", "c = [\"./a b\", \"\"]\n", |table| table.words("c")).unwrap();
         assert_eq!(words, ["./a b", ""]);
-        for text in ["c = \"./meter --port 1\"\n", "c = []\n", "c = [\"\"]\n", "c = [1]\n", "c = [\"a\\u0000\"]\n"]
+        for text in
+            ["c = \"./meter --port 1\"\n", "c = []\n", "c = [\"\"]\n", "c = [1]\n", "c = [\"a\\u0000\"]\n"]
         {
             let problems = read("t.toml", text, |table| table.words("c")).unwrap_err();
             assert!(problems.to_string().contains("as an array of strings"), "{problems}");

@@ -9,7 +9,8 @@ fn nonsense(line: &str) -> String {
 
 #[test]
 fn an_answer_comes_back_as_it_was_written() {
-    let measured = Measured { luminance_cd_m2: Some(101.25), integration_s: Some(0.4), ..Measured::default() };
+    let measured =
+        Measured { luminance_cd_m2: Some(101.25), integration_s: Some(0.4), ..Measured::default() };
     let line = answer_line(&RequestId::Number(7), Ok(&measured)).unwrap();
     let Said::Answer { id: 7, outcome: Ok(result) } = Said::decode(line.as_bytes()).unwrap() else {
         panic!("{line}")
@@ -51,17 +52,20 @@ fn what_is_neither_an_answer_nor_a_farewell_is_named() {
     assert_eq!(nonsense(r#"{"id":1,"result":{}}"#), "jsonrpc must be \"2.0\"");
     assert!(nonsense(r#"{"jsonrpc":"2.0","result":{}}"#).starts_with("id must be"));
     assert!(nonsense(r#"{"jsonrpc":"2.0","id":"1","result":{}}"#).contains("invalid type"));
-    assert!(nonsense(r#"{"jsonrpc":"2.0","id":1}"#).starts_with("a response has"));
+    assert!(nonsense(r#"{"jsonrpc":"2.0","id":1}"#).starts_with("a response has a result"));
     assert!(nonsense(r#"{"jsonrpc":"2.0","method":"meter.sings","params":{}}"#).contains("nothing unasked"));
     // Python writes what isn't finite like this.
-    assert!(nonsense(r#"{"jsonrpc":"2.0","id":1,"result":{"luminance_cd_m2":NaN}}"#).contains("expected value"));
+    assert!(
+        nonsense(r#"{"jsonrpc":"2.0","id":1,"result":{"luminance_cd_m2":NaN}}"#).contains("expected value")
+    );
 }
 
 #[test]
 fn the_instruments_farewell_needs_no_reason() {
-    for line in
-        [r#"{"jsonrpc":"2.0","method":"meter.gone"}"#, r#"{"jsonrpc":"2.0","method":"meter.gone","params":{}}"#]
-    {
+    for line in [
+        r#"{"jsonrpc":"2.0","method":"meter.gone"}"#,
+        r#"{"jsonrpc":"2.0","method":"meter.gone","params":{}}"#,
+    ] {
         assert!(matches!(Said::decode(line.as_bytes()), Ok(Said::Gone(Gone { reason: None }))), "{line}");
     }
 }
@@ -75,8 +79,20 @@ fn a_request_is_what_a_plugin_in_rust_decodes() {
 }
 
 #[test]
+fn a_result_that_does_not_fit_names_the_member() {
+    let found =
+        result::<MeterOpen>(r#"{"model":"m","kind":"photometer","quantities":["luminance","scent"]}"#);
+    let found = found.unwrap_err().to_string();
+    assert!(found.starts_with("result.quantities[1]: unknown variant `scent`"), "{found}");
+    let found = result::<MeterMeasure>(r#"{"xyz":[1,2,"3"]}"#).unwrap_err().to_string();
+    assert!(found.starts_with("result.xyz[2]: invalid type: string \"3\""), "{found}");
+    assert_eq!(result::<Hello>("{}").unwrap_err().to_string(), "result: missing field `protocol`");
+}
+
+#[test]
 fn deep_nesting_costs_no_stack() {
-    let deep = format!(r#"{{"jsonrpc":"2.0","id":1,"result":{}1{}}}"#, "[".repeat(100_000), "]".repeat(100_000));
+    let deep =
+        format!(r#"{{"jsonrpc":"2.0","id":1,"result":{}1{}}}"#, "[".repeat(100_000), "]".repeat(100_000));
     if let Ok(Said::Answer { outcome: Ok(result), .. }) = Said::decode(deep.as_bytes()) {
         assert!(serde_json::from_str::<Measured>(result.get()).is_err());
         assert!(serde_json::from_str::<Opened>(result.get()).is_err());
