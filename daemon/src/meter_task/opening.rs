@@ -84,21 +84,6 @@ impl Task {
         }
     }
 
-    /// Waits before a meter is opened anew that was lost soon after it had been opened at `opened_s`: the longer the more often that
-    /// happened, and not at all if it happened once. Else one that opens, and then fails at once, would do nothing else.
-    pub(super) async fn rest(&mut self, opened_s: f64) -> Option<()> {
-        if self.tools.now_s() - opened_s > BACK_OFF.1.as_secs_f64() {
-            self.short_lived = 0;
-            return Some(());
-        }
-        let pause = match self.short_lived {
-            0 => Duration::ZERO,
-            times => (BACK_OFF.0 * (1 << (times - 1).min(5))).min(BACK_OFF.1),
-        };
-        self.short_lived += 1;
-        self.back_off(pause).await
-    }
-
     async fn opened(&mut self, description: Description) {
         let detail = format!("opened: {}", description.instrument.model);
         let now_s = self.tools.now_s();

@@ -70,8 +70,6 @@ pub(crate) struct Task {
     pub(super) failures: u32,
     /// Those of them after which the meter had to be brought back to order.
     pub(super) recoveries: u32,
-    /// Openings in a row after which the meter was lost soon.
-    pub(super) short_lived: u32,
     pub(super) demands_from_s: f64,
     pub(super) warming: bool,
     /// What the next task takes over should this one panic.
@@ -94,7 +92,6 @@ impl Task {
             queue: Queue::default(),
             failures: 0,
             recoveries: 0,
-            short_lived: 0,
             demands_from_s: now_s,
             warming: false,
             kept: kept.0.lock_owned().await,
@@ -104,16 +101,12 @@ impl Task {
     /// Owns the meter until the daemon stops.
     pub(crate) async fn run(mut self) {
         while let Some(mut meter) = self.open().await {
-            let opened_s = self.tools.now_s();
             let end = self.serve(meter.as_mut()).await;
             // Closing must not hold up anything: a meter that doesn't let go is dropped.
             let _closed = tokio::time::timeout(CLOSING, meter.close()).await.is_ok();
             match end {
                 End::Stopped => break,
                 End::Lost(fault) => self.lost(&fault).await,
-            }
-            if self.rest(opened_s).await.is_none() {
-                break;
             }
         }
         self.finish().await;
