@@ -62,6 +62,10 @@ impl Driver for Plugin {
         vec![format!("{:?} with the settings {}", self.launch.words, Value::Object(self.settings.clone()))]
     }
 
+    fn address(&self) -> Option<String> {
+        Some(self.launch.words.join(" "))
+    }
+
     fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
             let conversation = Conversation::start(&self.launch, &self.meter).await?;
