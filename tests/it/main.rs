@@ -39,6 +39,7 @@ mod faults;
 mod judging;
 mod lifecycle;
 mod pictures;
+mod plugin_guide;
 mod plugins;
 mod proven;
 mod quantities;

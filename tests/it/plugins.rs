@@ -42,7 +42,7 @@ fn children(parent: u32) -> Vec<(i32, String)> {
 }
 
 /// The only child that is alive.
-fn plugin(daemon: &Daemon) -> Pid {
+pub(crate) fn plugin(daemon: &Daemon) -> Pid {
     let mut alive = Vec::new();
     wait_until("there is one plugin", || {
         alive = children(daemon.pid());
@@ -53,7 +53,7 @@ fn plugin(daemon: &Daemon) -> Pid {
 }
 
 /// Whether a process has ended, be it by now a zombie of somebody's.
-fn has_ended(pid: Pid) -> bool {
+pub(crate) fn has_ended(pid: Pid) -> bool {
     std::fs::read_to_string(format!("/proc/{pid}/stat")).map_or(true, |stat| stat.contains(") Z "))
 }
 
@@ -80,7 +80,7 @@ fn refused(client: &mut Client, meter: &str) -> (String, String) {
 }
 
 /// The next reading, however often the meter must be opened anew for it.
-fn reading(client: &mut Client) -> f64 {
+pub(crate) fn reading(client: &mut Client) -> f64 {
     let mut luminance = None;
     wait_until("there is a reading", || {
         let id = client.ask("meter.read", &json!({"meter": "bench"}));
