@@ -83,6 +83,7 @@ impl Registry {
         Self::empty()
             .with("profile", crate::profile::configure)
             .with("simulated", crate::simulated::configure)
+            .with("plugin", crate::plugin::configure)
     }
 
     /// The same and one more.

@@ -16,6 +16,7 @@
 //! | [`error`] | kinds of failure, each with one code |
 //! | [`message`] | JSON-RPC 2.0 frames, strictly decoded |
 //! | [`mod@line`] | bytes to lines, without I/O |
+//! | [`plugin`] | the meter half: what the daemon and a plugin say to each other |
 //! | [`socket`] | where the socket is |
 //! | [`openrpc`] | the machine-readable document, generated from the types |
 
@@ -27,6 +28,7 @@ pub mod meter;
 pub mod method;
 pub mod notification;
 pub mod openrpc;
+pub mod plugin;
 pub mod quantity;
 pub mod reading;
 pub mod rule;

@@ -70,7 +70,7 @@ impl Call {
 }
 
 /// serde_json's own words, without the line and column of a text the client never saw.
-fn without_position(error: &serde_json::Error) -> String {
+pub(crate) fn without_position(error: &serde_json::Error) -> String {
     let text = error.to_string();
     match text.rfind(" at line ") {
         Some(end) => text[..end].to_owned(),

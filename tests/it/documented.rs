@@ -15,7 +15,7 @@ const PAGE: &str = include_str!("../../protocol/PROTOCOL.md");
 const CONFIG: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"self-emitting\"\nintegration_s = [0.02, 2]\nautomatic_s = 0.05\n";
 
 /// Whether `found` has all that `expected` names; `"*"` stands for anything.
-fn fits(expected: &Value, found: &Value) -> bool {
+pub(crate) fn fits(expected: &Value, found: &Value) -> bool {
     match (expected, found) {
         (Value::String(any), _) if any == "*" => true,
         (Value::Object(expected), Value::Object(found)) => {

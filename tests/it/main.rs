@@ -40,6 +40,8 @@ mod judging;
 mod lifecycle;
 mod links;
 mod pictures;
+mod plugin_guide;
+mod plugins;
 mod proven;
 mod quantities;
 mod settled;

@@ -84,7 +84,7 @@ impl Instrument {
     }
 }
 
-fn runtime() -> tokio::runtime::Runtime {
+pub(crate) fn runtime() -> tokio::runtime::Runtime {
     tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap()
 }
 
@@ -112,7 +112,7 @@ fn the_example_driver_takes_no_damaged_frame_for_light() {
 }
 
 /// Lines that are neither blank nor a comment that begins with `mark`.
-fn lines_of_code(path: &str, mark: &str) -> usize {
+pub(crate) fn lines_of_code(path: &str, mark: &str) -> usize {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../drivers").join(path);
     let text = std::fs::read_to_string(path).unwrap();
     text.lines().filter(|line| !line.trim().is_empty() && !line.trim_start().starts_with(mark)).count()

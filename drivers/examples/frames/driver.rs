@@ -30,7 +30,7 @@ const FRAME: usize = 7;
 /// One configured instrument.
 #[derive(Debug)]
 struct Frames {
-    port: Settings,
+    port: (PathBuf, Settings),
 }
 
 /// Reads a meter's settings: its port.
@@ -38,8 +38,8 @@ pub(crate) fn configure(settings: &mut Table<'_>, context: &Context) -> Option<A
     let port = settings.text("port");
     let path = context.folder.join(PathBuf::from(settings.required("port", port)?));
     let (parity, flow) = (ParityBit::None, Flow::None);
-    let port = Settings { path, baud: 38_400, data_bits: 8, parity, stop_bits: 1, flow, exclusive: true };
-    Some(Arc::new(Frames { port }))
+    let settings = Settings { baud: 38_400, data_bits: 8, parity, stop_bits: 1, flow, exclusive: true };
+    Some(Arc::new(Frames { port: (path, settings) }))
 }
 
 impl Driver for Frames {
@@ -48,12 +48,13 @@ impl Driver for Frames {
     }
 
     fn claims(&self) -> Vec<String> {
-        vec![self.port.path.display().to_string()]
+        vec![self.port.0.display().to_string()]
     }
 
     fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
-            let mut open = Open { link: serial::open(&self.port)?, description: described(None) };
+            let (path, settings) = self.port.clone();
+            let mut open = Open { link: serial::open(path, settings).await?, description: described(None) };
             open.drain().await?;
             let serial = u32::from_be_bytes(open.ask(b'S').await?);
             open.description = described(Some(serial.to_string()));

@@ -1,0 +1,183 @@
+//! A plugin's standard error, to the daemon's trace: line by line, each with the meter's name, rationed.
+//!
+//! Who says too much is left out for a while, and told so in the trace. Who floods is read no further for a while: its own pipe holds it
+//! up, nobody else.
+
+use std::time::Duration;
+
+use settled_protocol::line::{Line, Lines};
+use tokio::io::AsyncReadExt;
+use tokio::process::ChildStderr;
+use tokio::time::{Instant, sleep_until, timeout};
+
+/// Longest line that is traced, in bytes.
+const LONGEST: usize = 1024;
+
+/// Bytes read at once.
+const CHUNK: usize = 4096;
+
+/// How long a ration lasts.
+const WINDOW: Duration = Duration::from_secs(5);
+
+/// Lines in a ration: three long tracebacks.
+const MOST_LINES: u32 = 100;
+
+/// Bytes in a ration, traced or not.
+const MOST_BYTES: usize = 1 << 20;
+
+/// How long what was said last may take to be read once the plugin has ended.
+const LAST_WORDS: Duration = Duration::from_millis(50);
+
+/// What may still be said, and until when that counts.
+#[derive(Debug)]
+struct Ration {
+    until: Instant,
+    lines: u32,
+    bytes: usize,
+    left_out: u64,
+}
+
+impl Ration {
+    fn new(now: Instant) -> Self {
+        Self { until: now + WINDOW, lines: MOST_LINES, bytes: MOST_BYTES, left_out: 0 }
+    }
+
+    /// A new ration once the old one is over; gives how many lines that one left out.
+    fn renew(&mut self, now: Instant) -> u64 {
+        if now < self.until {
+            return 0;
+        }
+        std::mem::replace(self, Self::new(now)).left_out
+    }
+
+    fn is_used_up(&self) -> bool {
+        self.bytes == 0
+    }
+
+    fn spend(&mut self, bytes: usize) {
+        self.bytes = self.bytes.saturating_sub(bytes);
+    }
+
+    /// Whether one more line is traced.
+    fn line(&mut self) -> bool {
+        let traced = self.lines > 0;
+        self.lines = self.lines.saturating_sub(1);
+        self.left_out += u64::from(!traced);
+        traced
+    }
+}
+
+/// The reading end of a plugin's standard error.
+#[derive(Debug)]
+pub struct StandardError {
+    stream: Option<ChildStderr>,
+    meter: String,
+    chunk: Vec<u8>,
+    lines: Lines,
+    ration: Ration,
+    last: Option<String>,
+}
+
+impl StandardError {
+    /// Traces what comes from `stream` as said by the plugin of `meter`.
+    #[must_use]
+    pub fn new(stream: ChildStderr, meter: &str) -> Self {
+        Self {
+            stream: Some(stream),
+            meter: meter.to_owned(),
+            chunk: vec![0; CHUNK],
+            lines: Lines::new(LONGEST),
+            ration: Ration::new(Instant::now()),
+            last: None,
+        }
+    }
+
+    /// Reads on, and traces what was read. Never comes back once the stream has ended. Dropping the future loses nothing.
+    pub async fn listen(&mut self) {
+        let Some(stream) = &mut self.stream else { return std::future::pending().await };
+        let left_out = self.ration.renew(Instant::now());
+        if left_out > 0 {
+            tracing::warn!(meter = self.meter, left_out, "plugin: lines of standard error were left out");
+        }
+        let read = tokio::select! {
+            read = stream.read(&mut self.chunk), if !self.ration.is_used_up() => read.unwrap_or(0),
+            () = sleep_until(self.ration.until), if self.ration.is_used_up() || self.ration.left_out > 0 => return,
+        };
+        self.ration.spend(read);
+        if read == 0 {
+            self.stream = None;
+            // What had no end ends here.
+            self.lines.push(b"\n");
+        } else {
+            self.lines.push(&self.chunk[..read]);
+        }
+        while let Some(line) = self.lines.next() {
+            self.trace(&line);
+        }
+    }
+
+    /// What the plugin said last, once it has ended; what is still to be read, is.
+    pub async fn last_words(&mut self) -> Option<&str> {
+        let to_the_end = async {
+            while self.stream.is_some() {
+                self.listen().await;
+            }
+        };
+        // Somebody else may hold the stream open.
+        let _all = timeout(LAST_WORDS, to_the_end).await.is_ok();
+        self.last.as_deref()
+    }
+
+    fn trace(&mut self, line: &Line) {
+        let text = match line {
+            Line::Whole(bytes) => printable(&String::from_utf8_lossy(bytes), LONGEST),
+            Line::TooLong => format!("(a line of more than {LONGEST} bytes)"),
+        };
+        if text.trim().is_empty() {
+            return;
+        }
+        if self.ration.line() {
+            tracing::warn!(meter = self.meter, "plugin: {text}");
+        }
+        self.last = Some(text);
+    }
+}
+
+/// Somebody else's words with nothing in them that would move a terminal's cursor, and at most `most` characters.
+#[must_use]
+pub fn printable(text: &str, most: usize) -> String {
+    let mut short: String = text
+        .chars()
+        .take(most)
+        .map(|c| if c.is_control() { char::REPLACEMENT_CHARACTER } else { c })
+        .collect();
+    if text.chars().nth(most).is_some() {
+        short.push('…');
+    }
+    short
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test(start_paused = true)]
+    async fn a_ration_is_so_many_lines_and_bytes_and_then_begins_anew() {
+        let start = Instant::now();
+        let mut ration = Ration::new(start);
+        let traced = (0..250).filter(|_| ration.line()).count();
+        assert_eq!((traced, ration.renew(start + WINDOW / 2)), (100, 0));
+        ration.spend(MOST_BYTES + 1);
+        assert!(ration.is_used_up());
+        assert_eq!(ration.renew(start + WINDOW), 150);
+        assert!(ration.line() && !ration.is_used_up());
+        assert_eq!(ration.renew(start + WINDOW * 2), 0);
+    }
+
+    #[test]
+    fn words_of_others_move_no_cursor_and_have_an_end() {
+        assert_eq!(printable("a\u{1b}[2Jb\tc", 100), "a\u{fffd}[2Jb\u{fffd}c");
+        assert_eq!(printable("äöüß", 3), "äöü…");
+        assert_eq!(printable("äöü", 3), "äöü");
+    }
+}
