@@ -62,27 +62,32 @@ pub(crate) fn event(bytes: &[u8; EVENT]) -> Event {
     }
 }
 
-/// The interface and its two endpoints: USBTMC (class 0xFE, subclass 3) with USB488 (protocol 1), bulk out, bulk in. There is
-/// no interrupt endpoint, which USB488 allows to what requests no service.
+/// Two interfaces. The first is USBTMC (class 0xFE, subclass 3) with USB488 (protocol 1): bulk out, bulk in, and no interrupt
+/// endpoint, which USB488 allows to what requests no service. The second is of no known class and nobody's business: a host has
+/// to choose. See [`crate::occupy`] for what it is good for.
 pub(crate) fn descriptors() -> Vec<u8> {
-    let interface = [9, 4, 0, 0, 2, 0xFE, 3, 1, 1];
-    let endpoint = |address: u8, packet: usize| {
+    let instrument = [9, 4, 0, 0, 2, 0xFE, 3, 1, 1];
+    let bulk = |address: u8, packet: usize| {
         let [low, high] = u16::try_from(packet).unwrap_or(0).to_le_bytes();
         [7, 5, address, 2, low, high, 0]
     };
+    let other = [9, 4, 1, 0, 1, 0xFF, 0, 0, 0];
+    let interrupt = [7, 5, 0x83, 3, 8, 0, 4];
     let mut body = Vec::new();
-    for number in [HAS_FULL_SPEED | HAS_HIGH_SPEED, 3, 3] {
+    for number in [HAS_FULL_SPEED | HAS_HIGH_SPEED, 5, 5] {
         body.extend_from_slice(&u32::to_le_bytes(number));
     }
     for packet in [SLOW_PACKET, PACKET] {
-        body.extend_from_slice(&interface);
-        body.extend_from_slice(&endpoint(0x01, packet));
-        body.extend_from_slice(&endpoint(0x82, packet));
+        body.extend_from_slice(&instrument);
+        body.extend_from_slice(&bulk(0x01, packet));
+        body.extend_from_slice(&bulk(0x82, packet));
+        body.extend_from_slice(&other);
+        body.extend_from_slice(&interrupt);
     }
     framed(DESCRIPTORS_MAGIC, &body)
 }
 
-/// The interface's name.
+/// The first interface's name.
 pub(crate) fn strings(name: &str) -> Vec<u8> {
     let mut body = Vec::new();
     for number in [1_u32, 1] {
@@ -110,7 +115,7 @@ mod tests {
             let length = u32::from_le_bytes(*told.get(4..).unwrap().first_chunk().unwrap());
             assert_eq!(length as usize, told.len());
         }
-        assert_eq!(descriptors().len(), 8 + 12 + 2 * (9 + 7 + 7));
+        assert_eq!(descriptors().len(), 8 + 12 + 2 * (9 + 7 + 7 + 9 + 7));
     }
 
     #[test]

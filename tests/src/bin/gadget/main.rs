@@ -46,6 +46,9 @@ type Failure = Box<dyn std::error::Error + Send + Sync>;
 const GADGET: &str = "/sys/kernel/config/usb_gadget/meter";
 const ENDPOINTS: &str = "/dev/ffs-meter";
 
+/// How long a control request waits for what the host has just fetched to be known as fetched.
+const MOMENT: Duration = Duration::from_millis(20);
+
 /// How often the bulk-in endpoint looks whether an exposure is over.
 const LOOK: Duration = Duration::from_millis(2);
 
@@ -71,13 +74,13 @@ fn main() -> Result<(), Failure> {
     let mut control = endpoint(0)?;
     control.write_all(&functionfs::descriptors())?;
     control.write_all(&functionfs::strings("Made-up light meter"))?;
-    let (out, into) = (endpoint(1)?, endpoint(2)?);
+    let (out, into, other) = (endpoint(1)?, endpoint(2)?, endpoint(3)?);
     let shared = Shared::default();
     println!("ready");
     std::thread::scope(|scope| {
         scope.spawn(|| or_end(hear(&shared, &out)));
         scope.spawn(|| or_end(say(&shared, &into)));
-        or_end(attend(&shared, &control));
+        or_end(attend(&shared, &control, &other));
     });
     Ok(())
 }
@@ -159,6 +162,7 @@ fn say(shared: &Shared, mut into: &File) -> Result<(), Failure> {
         }
         device = shared.device();
         device.gone();
+        shared.heard.notify_all();
         match sent {
             Err(error) if !is_unplugged(&error) => return Err(error.into()),
             _ => {}
@@ -166,8 +170,20 @@ fn say(shared: &Shared, mut into: &File) -> Result<(), Failure> {
     }
 }
 
+/// Keeps the controller from saying of what it has been given, and the host hasn't fetched, that it is sent.
+///
+/// `dummy_hcd` has one FIFO, for one short transfer on one endpoint, and takes what is in there for sent. Nothing can flush it,
+/// so what was left there would come after the host has cleared the device. What nobody ever fetches from the other interface
+/// fills it for good.
+fn occupy(mut other: &File) -> Result<(), Failure> {
+    match other.write(&[0]) {
+        Err(error) if !is_unplugged(&error) => Err(error.into()),
+        _ => Ok(()),
+    }
+}
+
 /// Answers requests on the control endpoint, for good.
-fn attend(shared: &Shared, mut control: &File) -> Result<(), Failure> {
+fn attend(shared: &Shared, mut control: &File, other: &File) -> Result<(), Failure> {
     let mut bytes = [0; EVENT];
     loop {
         match control.read_exact(&mut bytes) {
@@ -176,13 +192,20 @@ fn attend(shared: &Shared, mut control: &File) -> Result<(), Failure> {
             Err(error) => return Err(error.into()),
         }
         match functionfs::event(&bytes) {
-            Event::Enabled => println!("plugged"),
+            Event::Enabled => {
+                occupy(other)?;
+                println!("plugged");
+            }
             Event::Disabled => {
                 println!("unplugged");
                 shared.device().clear();
             }
             Event::Setup(setup) => {
-                let answer = shared.device().control(setup, now_s()?);
+                let device =
+                    shared.heard.wait_timeout_while(shared.device(), MOMENT, |device| device.is_sending());
+                let mut device = device.unwrap_or_else(PoisonError::into_inner).0;
+                let answer = device.control(setup, now_s()?);
+                drop(device);
                 shared.heard.notify_all();
                 reply(control, setup, answer)?;
             }
