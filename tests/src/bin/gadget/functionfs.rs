@@ -13,6 +13,7 @@ const HAS_FULL_SPEED: u32 = 1;
 const HAS_HIGH_SPEED: u32 = 2;
 const US_ENGLISH: u16 = 0x0409;
 
+const UNBIND: u8 = 1;
 const ENABLE: u8 = 2;
 const DISABLE: u8 = 3;
 const SETUP: u8 = 4;
@@ -51,7 +52,8 @@ pub(crate) fn event(bytes: &[u8; EVENT]) -> Event {
     let [kind, request, value_low, value_high, _, _, length_low, length_high, event, ..] = *bytes;
     match event {
         ENABLE => Event::Enabled,
-        DISABLE => Event::Disabled,
+        // Of two such that nobody has read yet, the kernel keeps the later.
+        DISABLE | UNBIND => Event::Disabled,
         SETUP => Event::Setup(Setup {
             kind,
             request,
