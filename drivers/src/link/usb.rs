@@ -19,7 +19,9 @@ use std::sync::Arc;
 
 use tokio::sync::{Mutex, oneshot};
 
+use self::watch::{Arrivals, Watch};
 use super::Link;
+use super::arrival::Arrival;
 use crate::fault::{Fault, FaultKind};
 
 pub mod choice;
@@ -40,19 +42,27 @@ pub struct Usb {
     settings: Arc<Settings>,
     /// Held by the thread of an open link until it has let go of the device: the next opening waits for that.
     held: Arc<Mutex<()>>,
+    /// Tells of devices that come and go.
+    watch: Arc<Watch>,
 }
 
 impl Usb {
     /// The device that `settings` describe.
     #[must_use]
     pub fn new(settings: Settings) -> Self {
-        Self { settings: Arc::new(settings), held: Arc::default() }
+        Self { settings: Arc::new(settings), held: Arc::default(), watch: watch::shared() }
     }
 
     /// Which device, and how it is spoken to.
     #[must_use]
     pub fn settings(&self) -> &Settings {
         &self.settings
+    }
+
+    /// Watches, from this call on, for any device that is plugged in.
+    #[must_use]
+    pub fn arrival(&self) -> Box<dyn Arrival> {
+        Box::new(Arrivals::new(Arc::clone(&self.watch)))
     }
 
     /// Finds the device and opens it. `message_end` is what ends a line of an answer: where a message doesn't end with it, the end
@@ -63,12 +73,11 @@ impl Usb {
     /// devices are meant or it has no such interface.
     pub async fn open(&self, message_end: &[u8]) -> Result<Box<dyn Link>, Fault> {
         let held = Arc::clone(&self.held).lock_owned().await;
-        let watch = watch::shared();
         let (opened, opening) = oneshot::channel();
         let opener = worker::Opener {
             settings: Arc::clone(&self.settings),
             message_end: message_end.to_vec(),
-            watch,
+            watch: Arc::clone(&self.watch),
             opened,
         };
         let work = move || {

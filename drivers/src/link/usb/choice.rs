@@ -110,7 +110,10 @@ mod tests {
     }
 
     fn attached(devices: &[(&str, Serial)]) -> Vec<Candidate> {
-        devices.iter().map(|(path, serial)| Candidate { path: (*path).to_owned(), serial: serial.clone() }).collect()
+        devices
+            .iter()
+            .map(|(path, serial)| Candidate { path: (*path).to_owned(), serial: serial.clone() })
+            .collect()
     }
 
     #[test]

@@ -53,7 +53,8 @@ impl Device {
     /// As [`Usb::open`](super::Usb::open).
     pub fn open(settings: &Settings) -> Result<Self, Fault> {
         let context = Context::new().map_err(|error| {
-            Fault::new(FaultKind::Gone, format!("{settings} is not attached: there is no USB here")).because(error)
+            Fault::new(FaultKind::Gone, format!("{settings} is not attached: there is no USB here"))
+                .because(error)
         })?;
         let device = find(&context, settings)?;
         let opening = |error| not_opened(settings, error);
@@ -109,7 +110,8 @@ fn find(context: &Context, settings: &Settings) -> Result<rusb::Device<Context>,
 
 /// The bus and the ports on the way to a device, as the system names it: `1-2.3`.
 fn path(device: &rusb::Device<Context>) -> String {
-    let ports: Vec<String> = device.port_numbers().unwrap_or_default().iter().map(ToString::to_string).collect();
+    let ports: Vec<String> =
+        device.port_numbers().unwrap_or_default().iter().map(ToString::to_string).collect();
     format!("{}-{}", device.bus_number(), ports.join("."))
 }
 
@@ -161,7 +163,9 @@ fn not_opened(settings: &Settings, error: rusb::Error) -> Fault {
             format!("another program holds {settings}: close it, or take the meter out of its settings"),
         )
         .because(error),
-        rusb::Error::NoDevice => Fault::new(FaultKind::Gone, format!("{settings} is not attached")).because(error),
+        rusb::Error::NoDevice => {
+            Fault::new(FaultKind::Gone, format!("{settings} is not attached")).because(error)
+        }
         error => Fault::new(FaultKind::Gone, format!("opening {settings}")).because(error),
     }
 }

@@ -81,9 +81,12 @@ pub fn choose(settings: &Settings, interfaces: &[Interface]) -> Result<Chosen, F
             "{settings} has no such interface with the bulk or interrupt endpoints {input:#04x} and {output:#04x}"
         )),
         (several, _) => {
-            let numbers: Vec<String> = several.iter().map(|chosen| chosen.ends.interface.to_string()).collect();
+            let numbers: Vec<String> =
+                several.iter().map(|chosen| chosen.ends.interface.to_string()).collect();
             let numbers = numbers.join(", ");
-            refused(format!("{settings} has several interfaces that would do, {numbers}: say which one with \"interface\""))
+            refused(format!(
+                "{settings} has several interfaces that would do, {numbers}: say which one with \"interface\""
+            ))
         }
     }
 }
@@ -106,9 +109,11 @@ fn fit(way: Way, interface: &Interface) -> Option<Chosen> {
                 find(&|endpoint| !bulk(endpoint) && reads(endpoint)),
             )
         }
-        Way::Endpoints { input, output } => {
-            (find(&|endpoint| endpoint.address == input)?, find(&|endpoint| endpoint.address == output)?, None)
-        }
+        Way::Endpoints { input, output } => (
+            find(&|endpoint| endpoint.address == input)?,
+            find(&|endpoint| endpoint.address == output)?,
+            None,
+        ),
     };
     let ends = Ends {
         interface: interface.number,
@@ -132,8 +137,11 @@ mod tests {
     use super::*;
 
     fn interface(number: u8, class: (u8, u8), protocol: u8, endpoints: &[(u8, Carries)]) -> Interface {
-        let endpoints =
-            endpoints.iter().map(|(address, carries)| Endpoint { address: *address, carries: *carries, packet: 512 });
+        let endpoints = endpoints.iter().map(|(address, carries)| Endpoint {
+            address: *address,
+            carries: *carries,
+            packet: 512,
+        });
         Interface { number, setting: 0, class, protocol, endpoints: endpoints.collect() }
     }
 
@@ -163,7 +171,10 @@ mod tests {
     fn several_that_would_do_are_named_unless_one_is_meant() {
         let two = [interface(0, USBTMC, 0, BOTH), interface(3, USBTMC, 1, BOTH)];
         let fault = choose(&settings(None, Way::Usbtmc), &two).unwrap_err();
-        assert!(fault.kind() == FaultKind::Refused && fault.to_string().contains("would do, 0, 3"), "{fault}");
+        assert!(
+            fault.kind() == FaultKind::Refused && fault.to_string().contains("would do, 0, 3"),
+            "{fault}"
+        );
         assert_eq!(choose(&settings(Some(3), Way::Usbtmc), &two).unwrap().ends.interface, 3);
         assert!(choose(&settings(Some(1), Way::Usbtmc), &two).is_err());
     }

@@ -32,9 +32,9 @@ pub struct Messages {
     /// The end of the message so far, as long as `end` at most.
     tail: Vec<u8>,
     place: Place,
-    news: Option<broadcast::Receiver<News>>,
+    news: broadcast::Receiver<News>,
     /// Held so that it goes on.
-    _watch: Option<Arc<Watch>>,
+    _watch: Arc<Watch>,
 }
 
 impl Messages {
@@ -45,8 +45,8 @@ impl Messages {
         orders: mpsc::Sender<Order>,
         end: Vec<u8>,
         place: Place,
-        watch: Option<Arc<Watch>>,
-        news: Option<broadcast::Receiver<News>>,
+        watch: Arc<Watch>,
+        news: broadcast::Receiver<News>,
     ) -> Self {
         Self { name, orders, end, tail: Vec::new(), place, news, _watch: watch }
     }
@@ -80,15 +80,14 @@ pub(super) async fn ask<T>(
 }
 
 /// Waits until the news says that the device there has left; for ever if nothing tells.
-async fn left(news: &mut Option<broadcast::Receiver<News>>, place: Place) {
-    while let Some(receiver) = news {
-        match receiver.recv().await {
+async fn left(news: &mut broadcast::Receiver<News>, place: Place) {
+    loop {
+        match news.recv().await {
             Ok(News::Left(left)) if left == place => return,
             Ok(_) | Err(RecvError::Lagged(_)) => {}
-            Err(RecvError::Closed) => *news = None,
+            Err(RecvError::Closed) => return std::future::pending().await,
         }
     }
-    std::future::pending().await
 }
 
 impl Link for Messages {
@@ -138,7 +137,9 @@ mod tests {
     fn held(parts: &[(&str, bool)]) -> String {
         let (orders, _inbox) = mpsc::channel(1);
         let place = Place { bus: 1, address: 2 };
-        let mut link = Messages::new("it".into(), orders, b"\r\n".to_vec(), place, None, None);
+        let watch = crate::link::usb::watch::shared();
+        let mut link =
+            Messages::new("it".into(), orders, b"\r\n".to_vec(), place, Arc::clone(&watch), watch.listen());
         let mut held = Vec::new();
         for (text, last) in parts {
             link.hold(&Part { bytes: text.as_bytes().to_vec(), last: *last }, &mut held).unwrap();

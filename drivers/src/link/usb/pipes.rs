@@ -83,7 +83,9 @@ impl Broken {
     pub fn fault(self, doing: &str) -> Fault {
         match self {
             Self::Late => Fault::new(FaultKind::Silent, format!("{doing}: the device takes its time")),
-            Self::Halted => Fault::new(FaultKind::Garbled, format!("{doing}: the device halted the endpoint")),
+            Self::Halted => {
+                Fault::new(FaultKind::Garbled, format!("{doing}: the device halted the endpoint"))
+            }
             Self::Gone => Fault::new(FaultKind::Gone, format!("{doing}: the device isn't there any more")),
             Self::Overrun => Fault::new(FaultKind::Garbled, format!("{doing}: more came than was asked for")),
             Self::Denied => Fault::new(FaultKind::Denied, format!("{doing}: no permission")),

@@ -61,7 +61,8 @@ impl Settings {
         let path = table.text("path").filter(|path| {
             let right = is_path(path);
             if !right {
-                table.complain("path", format!("expected a bus and ports, such as \"1-2.3\", found {path:?}"));
+                table
+                    .complain("path", format!("expected a bus and ports, such as \"1-2.3\", found {path:?}"));
             }
             right
         });
@@ -120,7 +121,8 @@ mod tests {
         assert_eq!(settings.to_string(), "the USB device 1234:5678 with the serial number 0042");
         assert_eq!(settings.way, Way::Usbtmc);
         let settings =
-            read("vendor = 1\nproduct = 2\npath = \"1-2.3\"\ninterface = 0\nin = 0x81\nout = 0x02\n").unwrap();
+            read("vendor = 1\nproduct = 2\npath = \"1-2.3\"\ninterface = 0\nin = 0x81\nout = 0x02\n")
+                .unwrap();
         assert_eq!(settings.claim(), "the USB device 0001:0002 at 1-2.3, interface 0");
         assert_eq!(settings.way, Way::Endpoints { input: 0x81, output: 0x02 });
     }

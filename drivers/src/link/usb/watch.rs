@@ -8,8 +8,11 @@ use std::sync::{Arc, Mutex, PoisonError, Weak};
 
 use rusb::{Context, Device, Hotplug, HotplugBuilder, UsbContext};
 use tokio::sync::broadcast;
+use tokio::sync::broadcast::error::RecvError;
 
 use super::device::Place;
+use crate::clock::Boxed;
+use crate::link::arrival::Arrival;
 
 /// News that may wait for whoever is slow: a hub with everything behind it that is unplugged. Who misses one takes it that
 /// anything may have happened.
@@ -27,24 +30,37 @@ pub enum News {
 /// Tells of devices that come and go. The last to hold it ends its thread.
 #[derive(Debug)]
 pub struct Watch {
-    context: Context,
     news: broadcast::Sender<News>,
-    ended: Arc<AtomicBool>,
+    running: Mutex<Option<Running>>,
 }
 
 /// The one watch of the process, while anybody holds it.
 static SHARED: Mutex<Weak<Watch>> = Mutex::new(Weak::new());
 
-/// The watch; nothing where nothing can be watched.
+/// The watch. It tells of nothing before it is [begun](Watch::begin).
 #[must_use]
-pub fn shared() -> Option<Arc<Watch>> {
+pub fn shared() -> Arc<Watch> {
     let mut shared = SHARED.lock().unwrap_or_else(PoisonError::into_inner);
-    if let Some(watch) = shared.upgrade().filter(|watch| !watch.ended.load(Ordering::Relaxed)) {
-        return Some(watch);
+    shared.upgrade().unwrap_or_else(|| {
+        let (news, _) = broadcast::channel(MOST_NEWS);
+        let watch = Arc::new(Watch { news, running: Mutex::new(None) });
+        *shared = Arc::downgrade(&watch);
+        watch
+    })
+}
+
+/// The thread, as its owner sees it.
+#[derive(Debug)]
+struct Running {
+    context: Context,
+    ended: Arc<AtomicBool>,
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        self.ended.store(true, Ordering::Relaxed);
+        self.context.interrupt_handle_events();
     }
-    let watch = Arc::new(Watch::start()?);
-    *shared = Arc::downgrade(&watch);
-    Some(watch)
 }
 
 struct Teller(broadcast::Sender<News>);
@@ -67,11 +83,26 @@ impl Hotplug<Context> for Teller {
 }
 
 impl Watch {
-    fn start() -> Option<Self> {
+    /// Begins to watch, unless it does already. Blocks for as long as the system takes to list its devices. Where nothing can be
+    /// watched now, another call tries again.
+    pub fn begin(&self) {
+        let mut running = self.running.lock().unwrap_or_else(PoisonError::into_inner);
+        if running.as_ref().is_none_or(|running| running.ended.load(Ordering::Relaxed)) {
+            *running = Running::start(Teller(self.news.clone()));
+        }
+    }
+
+    /// News from now on.
+    #[must_use]
+    pub fn listen(&self) -> broadcast::Receiver<News> {
+        self.news.subscribe()
+    }
+}
+
+impl Running {
+    fn start(teller: Teller) -> Option<Self> {
         let context = Context::new().ok()?;
-        let (news, _) = broadcast::channel(MOST_NEWS);
-        let teller = Box::new(Teller(news.clone()));
-        let registration = HotplugBuilder::new().register(&context, teller).ok()?;
+        let registration = HotplugBuilder::new().register(&context, Box::new(teller)).ok()?;
         let ended = Arc::new(AtomicBool::new(false));
         let (own, ending) = (context.clone(), Arc::clone(&ended));
         let work = move || {
@@ -82,19 +113,36 @@ impl Watch {
         };
         // It ends with the last to hold the watch.
         std::thread::Builder::new().name("usb events".to_owned()).spawn(work).ok()?;
-        Some(Self { context, news, ended })
-    }
-
-    /// News from now on.
-    #[must_use]
-    pub fn listen(&self) -> broadcast::Receiver<News> {
-        self.news.subscribe()
+        Some(Self { context, ended })
     }
 }
 
-impl Drop for Watch {
-    fn drop(&mut self) {
-        self.ended.store(true, Ordering::Relaxed);
-        self.context.interrupt_handle_events();
+/// Arrivals since it was made.
+#[derive(Debug)]
+pub struct Arrivals {
+    news: broadcast::Receiver<News>,
+    /// Held so that it goes on.
+    _watch: Arc<Watch>,
+}
+
+impl Arrivals {
+    /// Arrivals from now on.
+    #[must_use]
+    pub fn new(watch: Arc<Watch>) -> Self {
+        Self { news: watch.listen(), _watch: watch }
+    }
+}
+
+impl Arrival for Arrivals {
+    fn changed(&mut self) -> Boxed<'_, ()> {
+        Box::pin(async move {
+            loop {
+                match self.news.recv().await {
+                    Ok(News::Arrived) | Err(RecvError::Lagged(_)) => return,
+                    Ok(News::Left(_)) => {}
+                    Err(RecvError::Closed) => return std::future::pending().await,
+                }
+            }
+        })
     }
 }

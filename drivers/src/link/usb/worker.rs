@@ -47,8 +47,8 @@ pub struct Opener {
     pub settings: Arc<Settings>,
     /// What ends a line of an answer.
     pub message_end: Vec<u8>,
-    /// Tells of departures, where anything does.
-    pub watch: Option<Arc<Watch>>,
+    /// Tells of departures.
+    pub watch: Arc<Watch>,
     /// Where the link goes.
     pub opened: Reply<Box<dyn Link>>,
 }
@@ -58,7 +58,8 @@ impl Opener {
     pub fn work(self) {
         let Self { settings, message_end, watch, opened } = self;
         // From before it is looked for, so that no departure is missed.
-        let news = watch.as_ref().map(|watch| watch.listen());
+        let news = watch.listen();
+        watch.begin();
         let device = match Device::open(&settings) {
             Ok(device) => device,
             Err(fault) => return say(opened, Err(fault)),

@@ -238,7 +238,7 @@ impl<P: Pipes> Session<P> {
             match self.status(check)? {
                 (Status::Success, _) => return Ok(()),
                 // Bit 0 of the next byte: it has bytes to send that must be taken.
-                (Status::Pending, more) if more & 1 != 0 && check.index != self.ends.output.into() => {
+                (Status::Pending, more) if more & 1 != 0 && check.index != u16::from(self.ends.output) => {
                     self.drain()?;
                 }
                 (Status::Pending, _) => self.pipes.pause(),

@@ -57,7 +57,7 @@ impl Transfer {
     pub fn take(&mut self, chunk: &[u8]) -> Result<Option<Part>, Malformed> {
         let outcome = self.taken(chunk);
         if outcome.is_err() {
-            self.held = Vec::new();
+            (self.held, self.announced) = (Vec::new(), None);
         }
         outcome
     }
@@ -70,7 +70,7 @@ impl Transfer {
             return Err(Malformed("more bytes than were read".to_owned()));
         }
         self.held.extend_from_slice(chunk);
-        let ended = chunk.len() % self.packet != 0 || chunk.is_empty();
+        let ended = chunk.is_empty() || !chunk.len().is_multiple_of(self.packet);
         if self.announced.is_none()
             && let Some(header) = self.held.first_chunk::<HEADER>()
         {
@@ -107,7 +107,8 @@ mod tests {
     /// An answer as an instrument sends it.
     fn answer(number: u8, bytes: &[u8], last: bool) -> Vec<u8> {
         let size = u32::try_from(bytes.len()).unwrap().to_le_bytes();
-        let mut frame = vec![2, number, !number, 0, size[0], size[1], size[2], size[3], u8::from(last), 0, 0, 0];
+        let mut frame =
+            vec![2, number, !number, 0, size[0], size[1], size[2], size[3], u8::from(last), 0, 0, 0];
         frame.extend_from_slice(bytes);
         frame
     }
@@ -162,7 +163,12 @@ mod tests {
         assert!(taken(64, &[&frame[..64], &frame[64..90]]).unwrap_err().0.contains("78 bytes where"));
         // Cut at the end of a packet, more may come; an empty packet says that nothing does.
         assert_eq!(taken(64, &[&frame[..64]]).unwrap(), None);
-        assert!(taken(64, &[&frame[..64], b""]).unwrap_err().0.contains("52 bytes where the header announces 100"));
+        assert!(
+            taken(64, &[&frame[..64], b""])
+                .unwrap_err()
+                .0
+                .contains("52 bytes where the header announces 100")
+        );
     }
 
     proptest! {
