@@ -90,8 +90,9 @@ fn start(arguments: &Arguments) -> Result<(), Failure> {
     }
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let written = runtime.block_on(serve(arguments, config))?;
-    // Whatever still holds the log goes with the runtime; then its writer can end.
-    drop(runtime);
+    // Whatever still holds the log goes with the runtime; then its writer can end. A port that is being opened, or a name that
+    // is being looked up, holds up nothing.
+    runtime.shutdown_background();
     written.wait();
     Ok(())
 }

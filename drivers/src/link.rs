@@ -2,7 +2,12 @@
 //!
 //! | module | idea |
 //! |---|---|
+//! | [`address`] | where an instrument is, as settings say it |
+//! | [`arrival`] | news that an instrument may have been attached |
 //! | [`serial`] | a serial port |
+//! | [`tcp`] | a network address |
+//! | [`mod@usb`] | a USB device |
+//! | [`usbtmc`] | messages of the USB class for test and measurement |
 //! | [`script`] | an instrument that follows a script, for tests |
 //! | [`mod@line`] | lines over a link, with deadlines and a size cap |
 
@@ -11,9 +16,14 @@ use std::fmt;
 use crate::clock::Boxed;
 use crate::fault::Fault;
 
+pub mod address;
+pub mod arrival;
 pub mod line;
 pub mod script;
 pub mod serial;
+pub mod tcp;
+pub mod usb;
+pub mod usbtmc;
 
 /// An open connection to an instrument that carries bytes.
 ///

@@ -8,16 +8,19 @@
 //! | [`meter`] | the open instrument |
 //! | [`shipped`] | the profiles that come with this crate |
 
-use std::fmt;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
+
+use tokio::sync::Mutex;
 
 use crate::clock::{Boxed, Clock};
 use crate::driver::{Context, Driver};
 use crate::fault::Fault;
+use crate::link::Link;
+use crate::link::address::Address;
+use crate::link::arrival::Arrival;
 use crate::link::line::LineLink;
-use crate::link::{Link, serial};
 use crate::meter::Meter;
 use crate::settings::{self, Problems, Table};
 
@@ -38,40 +41,31 @@ pub fn load(file: &str, text: &str) -> Result<Profile, Problems> {
     settings::read(file, text, format::read)
 }
 
-/// Opens the link to an instrument, again and again.
-type Opener = dyn Fn() -> Result<Box<dyn Link>, Fault> + Send + Sync;
-
 /// An instrument that a profile describes.
+#[derive(Debug)]
 pub struct Profiled {
     profile: Arc<Profile>,
-    claim: String,
-    open: Box<Opener>,
+    address: Address,
     due: Due,
-}
-
-impl fmt::Debug for Profiled {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Profiled").field("claim", &self.claim).finish_non_exhaustive()
-    }
+    /// Since the last attempt to open it; nothing while it is open.
+    arrival: Mutex<Option<Box<dyn Arrival>>>,
 }
 
 impl Profiled {
-    /// The instrument that `profile` describes behind the link that `open` opens; `claim` names what no other meter may use.
+    /// The instrument that `profile` describes behind the link that `open` makes; `claim` names what no other meter may use.
     #[must_use]
     pub fn new(
         profile: Profile,
         claim: String,
         open: impl Fn() -> Result<Box<dyn Link>, Fault> + Send + Sync + 'static,
     ) -> Self {
-        Self { profile: Arc::new(profile), claim, open: Box::new(open), due: Due::default() }
+        Self::at(profile, Address::made(claim, open))
     }
 
-    /// The instrument that `profile` describes on the serial port at `path`.
+    /// The instrument that `profile` describes at `address`.
     #[must_use]
-    pub fn on_serial(profile: Profile, path: PathBuf) -> Self {
-        let claim = path.display().to_string();
-        let settings = profile.line.serial(path);
-        Self::new(profile, claim, move || serial::open(&settings))
+    pub fn at(profile: Profile, address: Address) -> Self {
+        Self { profile: Arc::new(profile), address, due: Due::default(), arrival: Mutex::default() }
     }
 }
 
@@ -81,14 +75,19 @@ impl Driver for Profiled {
     }
 
     fn claims(&self) -> Vec<String> {
-        vec![self.claim.clone()]
+        self.address.claims()
     }
 
     fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
-            let line = LineLink::new((self.open)()?, self.profile.line.endings.clone());
+            // Watched from before the attempt: whatever comes after it is too late for it, but not missed.
+            *self.arrival.lock().await = self.address.arrival();
+            let line = &self.profile.line;
+            let link = self.address.open(&line.serial, &line.endings.answered).await?;
+            let line = LineLink::new(link, self.profile.line.endings.clone());
             let (profile, due) = (Arc::clone(&self.profile), self.due.clone());
             let meter: Box<dyn Meter> = Box::new(meter::Open::identified(profile, line, due).await?);
+            *self.arrival.lock().await = None;
             Ok(meter)
         })
     }
@@ -96,20 +95,24 @@ impl Driver for Profiled {
     fn still_due(&self) -> Duration {
         self.due.remaining()
     }
+
+    fn arrival(&self) -> Boxed<'_, ()> {
+        Box::pin(async move {
+            match self.arrival.lock().await.as_mut() {
+                Some(arrival) => arrival.changed().await,
+                None => std::future::pending().await,
+            }
+        })
+    }
 }
 
-/// Reads a meter's settings for this driver: `profile` and `port`, and `baud` if the port's differs from the profile's.
+/// Reads a meter's settings for this driver: `profile`, and where the instrument is ([`Address::read`]).
 pub fn configure(settings: &mut Table<'_>, context: &Context) -> Option<Arc<dyn Driver>> {
     let name = settings.text("profile");
     let name = settings.required("profile", name);
-    let port = settings.text("port");
-    let port = settings.required("port", port);
-    let baud = settings.integer("baud", 50, 4_000_000);
-    let mut profile = find(settings, context, &name?)?;
-    if let Some(baud) = baud.and_then(|baud| u32::try_from(baud).ok()) {
-        profile.line.baud = baud;
-    }
-    Some(Arc::new(Profiled::on_serial(profile, context.folder.join(port?))))
+    let address = Address::read(settings, context);
+    let profile = find(settings, context, &name?)?;
+    Some(Arc::new(Profiled::at(profile, address?)))
 }
 
 /// The profile of that name: a file beside the config, or one that ships.
