@@ -46,6 +46,8 @@ pub fn load(file: &str, text: &str) -> Result<Profile, Problems> {
 pub struct Profiled {
     profile: Arc<Profile>,
     address: Address,
+    /// The serial number that the instrument must have.
+    serial: Option<String>,
     due: Due,
     /// Since the last attempt to open it; nothing while it is open.
     arrival: Mutex<Option<Box<dyn Arrival>>>,
@@ -65,7 +67,15 @@ impl Profiled {
     /// The instrument that `profile` describes at `address`.
     #[must_use]
     pub fn at(profile: Profile, address: Address) -> Self {
-        Self { profile: Arc::new(profile), address, due: Due::default(), arrival: Mutex::default() }
+        let (due, arrival) = (Due::default(), Mutex::default());
+        Self { profile: Arc::new(profile), address, serial: None, due, arrival }
+    }
+
+    /// The same; an instrument with another serial number than this, or none, is refused.
+    #[must_use]
+    pub fn with_serial(mut self, serial: Option<String>) -> Self {
+        self.serial = serial;
+        self
     }
 }
 
@@ -78,6 +88,10 @@ impl Driver for Profiled {
         self.address.claims()
     }
 
+    fn address(&self) -> Option<String> {
+        Some(self.address.to_string())
+    }
+
     fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
             // Watched from before the attempt: whatever comes after it is too late for it, but not missed.
@@ -86,7 +100,8 @@ impl Driver for Profiled {
             let link = self.address.open(&line.serial, &line.endings.answered).await?;
             let line = LineLink::new(link, self.profile.line.endings.clone());
             let (profile, due) = (Arc::clone(&self.profile), self.due.clone());
-            let meter: Box<dyn Meter> = Box::new(meter::Open::identified(profile, line, due).await?);
+            let meter: Box<dyn Meter> =
+                Box::new(meter::Open::identified(profile, line, due, self.serial.as_deref()).await?);
             *self.arrival.lock().await = None;
             Ok(meter)
         })
@@ -98,7 +113,11 @@ impl Driver for Profiled {
 
     fn arrival(&self) -> Boxed<'_, ()> {
         Box::pin(async move {
-            match self.arrival.lock().await.as_mut() {
+            let mut watched = self.arrival.lock().await;
+            if watched.is_none() {
+                *watched = self.address.arrival();
+            }
+            match watched.as_mut() {
                 Some(arrival) => arrival.changed().await,
                 None => std::future::pending().await,
             }
@@ -106,13 +125,24 @@ impl Driver for Profiled {
     }
 }
 
-/// Reads a meter's settings for this driver: `profile`, and where the instrument is ([`Address::read`]).
+/// Reads a meter's settings for this driver: `profile`, where the instrument is ([`Address::read`]), and perhaps the `serial` number it
+/// must have.
 pub fn configure(settings: &mut Table<'_>, context: &Context) -> Option<Arc<dyn Driver>> {
     let name = settings.text("profile");
     let name = settings.required("profile", name);
     let address = Address::read(settings, context);
+    let serial = settings.text("serial").map(|serial| serial.trim().to_owned());
+    if serial.as_ref().is_some_and(String::is_empty) {
+        settings.complain("serial", "expected the serial number as the instrument tells it, or no such key");
+    }
     let profile = find(settings, context, &name?)?;
-    Some(Arc::new(Profiled::at(profile, address?)))
+    if serial.is_some() && !profile.tells_serial() {
+        settings.complain(
+            "serial",
+            "the profile can't tell the serial number: its [identify] has no group (?<serial>…)",
+        );
+    }
+    Some(Arc::new(Profiled::at(profile, address?).with_serial(serial)))
 }
 
 /// The profile of that name: a file beside the config, or one that ships.

@@ -49,6 +49,15 @@ pub struct Profile {
     pub errors: Errors,
 }
 
+impl Profile {
+    /// Whether the instrument tells its serial number when it is asked what it is.
+    #[must_use]
+    pub fn tells_serial(&self) -> bool {
+        let patterns = self.identify.iter().flat_map(|exchange| &exchange.answer);
+        patterns.flat_map(|pattern| pattern.capture_names().flatten()).any(|name| name == "serial")
+    }
+}
+
 /// How the line is set and spoken on.
 #[derive(Clone, Debug)]
 pub struct LineSettings {
