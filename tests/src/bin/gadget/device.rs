@@ -76,6 +76,11 @@ impl Device {
         Ok(())
     }
 
+    /// From now on, the next reading is not answered.
+    pub(crate) fn hush(&mut self) {
+        self.instrument.hush();
+    }
+
     /// Obeys the message, a command a line. What hasn't been fetched is lost.
     fn obey(&mut self, now_s: f64) {
         if self.waiting.take().is_some() {

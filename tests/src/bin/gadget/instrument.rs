@@ -23,11 +23,13 @@ pub(crate) struct Answer {
 pub(crate) struct Instrument {
     integration_s: f64,
     errors: VecDeque<&'static str>,
+    /// The next reading is not answered.
+    is_hushed: bool,
 }
 
 impl Default for Instrument {
     fn default() -> Self {
-        Self { integration_s: 0.1, errors: VecDeque::new() }
+        Self { integration_s: 0.1, errors: VecDeque::new(), is_hushed: false }
     }
 }
 
@@ -38,6 +40,7 @@ impl Instrument {
             "*IDN?" => (0.0, "Made Up Instruments,LT-1,0042,1.0".to_owned()),
             "*OPC?" => (0.0, "1".to_owned()),
             "SYST:ERR?" => (0.0, self.errors.pop_front().unwrap_or("+0,\"No error\"").to_owned()),
+            "READ?" if std::mem::take(&mut self.is_hushed) => return None,
             "READ?" => {
                 (HURRY * self.integration_s, format!("{:.6E},{Y:.6E},{:.6E},31.5", 0.9505 * Y, 1.0888 * Y))
             }
@@ -59,6 +62,11 @@ impl Instrument {
             }
         };
         Some(Answer { after_s, text })
+    }
+
+    /// From now on, the next reading is not answered.
+    pub(crate) fn hush(&mut self) {
+        self.is_hushed = true;
     }
 
     /// Notes that an answer that nobody had fetched was lost to a new command.
@@ -92,6 +100,15 @@ mod tests {
         assert_eq!(instrument.obey("SENS:INT 0.5"), None);
         let answer = instrument.obey("READ?").unwrap();
         assert_eq!(answer, Answer { after_s: 0.2, text: "9.505000E1,1.000000E2,1.088800E2,31.5".to_owned() });
+    }
+
+    #[test]
+    fn one_reading_is_not_answered_if_so_told() {
+        let mut instrument = Instrument::default();
+        instrument.hush();
+        assert_eq!(said(&mut instrument, "*OPC?").as_deref(), Some("1"));
+        assert_eq!(instrument.obey("READ?"), None);
+        assert!(instrument.obey("READ?").is_some());
     }
 
     #[test]

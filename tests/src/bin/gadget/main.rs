@@ -8,6 +8,8 @@
 //! echo > /sys/kernel/config/usb_gadget/meter/UDC
 //! ```
 //!
+//! A line `hush` on its standard input has it leave the next reading unanswered; it prints `hushed`.
+//!
 //! It says what the shipped profile `lab-tristimulus` expects. It is nobody's product: 1209:0001 is what pid.codes sets aside for
 //! tests.
 //!
@@ -22,7 +24,7 @@
 #![expect(clippy::print_stdout, reason = "it is how it says what happens")]
 
 use std::fs::{File, OpenOptions};
-use std::io::{ErrorKind, Read, Write};
+use std::io::{BufRead, ErrorKind, Read, Write};
 use std::os::unix::fs::symlink;
 use std::path::Path;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
@@ -80,7 +82,9 @@ fn main() -> Result<(), Failure> {
     std::thread::scope(|scope| {
         scope.spawn(|| or_end(hear(&shared, &out)));
         scope.spawn(|| or_end(say(&shared, &into)));
-        or_end(attend(&shared, &control, &other));
+        scope.spawn(|| or_end(occupy(&other)));
+        scope.spawn(|| or_end(obey(&shared)));
+        or_end(attend(&shared, &control));
     });
     Ok(())
 }
@@ -91,6 +95,20 @@ fn or_end(outcome: Result<(), Failure>) {
         println!("failed: {error}");
         std::process::exit(1);
     }
+}
+
+/// Does what it is told on standard input.
+fn obey(shared: &Shared) -> Result<(), Failure> {
+    for order in std::io::stdin().lock().lines() {
+        match order?.as_str() {
+            "hush" => {
+                shared.device().hush();
+                println!("hushed");
+            }
+            other => return Err(format!("unknown order {other:?}").into()),
+        }
+    }
+    Ok(())
 }
 
 /// Makes the gadget, and the files of its endpoints.
@@ -174,16 +192,18 @@ fn say(shared: &Shared, mut into: &File) -> Result<(), Failure> {
 ///
 /// `dummy_hcd` has one FIFO, for one short transfer on one endpoint, and takes what is in there for sent. Nothing can flush it,
 /// so what was left there would come after the host has cleared the device. What nobody ever fetches from the other interface
-/// fills it for good.
+/// fills it: the first of these writes is over at once, the second when the device is unplugged.
 fn occupy(mut other: &File) -> Result<(), Failure> {
-    match other.write(&[0]) {
-        Err(error) if !is_unplugged(&error) => Err(error.into()),
-        _ => Ok(()),
+    loop {
+        match other.write(&[0]) {
+            Err(error) if !is_unplugged(&error) => return Err(error.into()),
+            _ => {}
+        }
     }
 }
 
 /// Answers requests on the control endpoint, for good.
-fn attend(shared: &Shared, mut control: &File, other: &File) -> Result<(), Failure> {
+fn attend(shared: &Shared, mut control: &File) -> Result<(), Failure> {
     let mut bytes = [0; EVENT];
     loop {
         match control.read_exact(&mut bytes) {
@@ -192,15 +212,13 @@ fn attend(shared: &Shared, mut control: &File, other: &File) -> Result<(), Failu
             Err(error) => return Err(error.into()),
         }
         match functionfs::event(&bytes) {
-            Event::Enabled => {
-                occupy(other)?;
-                println!("plugged");
-            }
+            Event::Enabled => println!("plugged"),
             Event::Disabled => {
                 println!("unplugged");
                 shared.device().clear();
             }
             Event::Setup(setup) => {
+                println!("asked {}", setup.request);
                 let device =
                     shared.heard.wait_timeout_while(shared.device(), MOMENT, |device| device.is_sending());
                 let mut device = device.unwrap_or_else(PoisonError::into_inner).0;
