@@ -6,6 +6,8 @@
 //! | [`arrival`] | news that an instrument may have been attached |
 //! | [`serial`] | a serial port |
 //! | [`tcp`] | a network address |
+//! | [`mod@usb`] | a USB device |
+//! | [`usbtmc`] | messages of the USB class for test and measurement |
 //! | [`script`] | an instrument that follows a script, for tests |
 //! | [`mod@line`] | lines over a link, with deadlines and a size cap |
 
@@ -24,6 +26,8 @@ pub mod line;
 pub mod script;
 pub mod serial;
 pub mod tcp;
+pub mod usb;
+pub mod usbtmc;
 
 /// Bytes that nobody asked for are thrown away so many at a time, …
 const THROWN_AWAY: usize = 128 * 1024;

@@ -96,7 +96,8 @@ impl Driver for Profiled {
         Box::pin(async move {
             // Watched from before the attempt: whatever comes after it is too late for it, but not missed.
             *self.arrival.lock().await = self.address.arrival();
-            let link = self.address.open(&self.profile.line.serial).await?;
+            let line = &self.profile.line;
+            let link = self.address.open(&line.serial, &line.endings.answered).await?;
             let line = LineLink::new(link, self.profile.line.endings.clone());
             let (profile, due) = (Arc::clone(&self.profile), self.due.clone());
             let meter: Box<dyn Meter> =

@@ -37,6 +37,7 @@ mod documented;
 mod durability;
 mod faults;
 mod judging;
+mod kernel_usb;
 mod lifecycle;
 mod links;
 mod pictures;

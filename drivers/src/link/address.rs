@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use super::arrival::{self, Arrival};
 use super::tcp::{self, Endpoint};
+use super::usb::{self, Usb};
 use super::{Link, serial};
 use crate::clock::Boxed;
 use crate::driver::Context;
@@ -14,7 +15,7 @@ use crate::fault::Fault;
 use crate::settings::Table;
 
 /// The keys that say where an instrument is. A meter has exactly one of them.
-const WAYS: &[&str] = &["port", "tcp"];
+const WAYS: &[&str] = &["port", "tcp", "usb"];
 
 /// The longest that opening a link may take, in real time: a name is found and connected to in five seconds, and an adapter that
 /// hangs while it is set is given up by the system after about as long (common practice, no source).
@@ -35,6 +36,8 @@ pub enum Address {
     },
     /// Behind a network address: plain bytes over TCP.
     Tcp(Endpoint),
+    /// On USB, in USBTMC messages or over two endpoints.
+    Usb(Usb),
     /// In this process, such as an instrument that follows a script. No settings lead to it.
     Made {
         /// What no other meter may use.
@@ -56,13 +59,14 @@ impl fmt::Display for Address {
         match self {
             Self::Serial { path, .. } => write!(f, "{}", path.display()),
             Self::Tcp(endpoint) => endpoint.fmt(f),
+            Self::Usb(usb) => usb.settings().fmt(f),
             Self::Made { claim, .. } => f.write_str(claim),
         }
     }
 }
 
 impl Address {
-    /// Reads where a meter is from its settings: exactly one of `port` and `tcp`; with `port`, `baud` too. Mistakes go to the table.
+    /// Reads where a meter is from its settings: exactly one of `port`, `tcp` and `usb`; with `port`, `baud` too. Mistakes go to the table.
     pub fn read(settings: &mut Table<'_>, context: &Context) -> Option<Self> {
         let given: Vec<&str> = WAYS.iter().copied().filter(|way| settings.has(way)).collect();
         let baud = settings.integer("baud", 50, 4_000_000).and_then(|baud| u32::try_from(baud).ok());
@@ -91,6 +95,10 @@ impl Address {
                 });
                 endpoint.ok().map(Self::Tcp)
             }
+            ["usb"] => {
+                let usb = usb::Settings::read(&mut settings.table("usb")?)?;
+                Some(Self::Usb(Usb::new(usb)))
+            }
             _ => None,
         }
     }
@@ -107,15 +115,23 @@ impl Address {
     /// What no two meters may share. A clash is a mistake in the config.
     #[must_use]
     pub fn claims(&self) -> Vec<String> {
-        vec![self.to_string()]
+        match self {
+            Self::Usb(usb) => vec![usb.settings().claim()],
+            Self::Serial { .. } | Self::Tcp(_) | Self::Made { .. } => vec![self.to_string()],
+        }
     }
 
-    /// Opens the link anew; `line` is how a serial port is set, and means nothing elsewhere.
+    /// Opens the link anew; `line` is how a serial port is set, and `end` what ends a line of an answer where answers are messages.
+    /// Both mean nothing elsewhere.
     ///
     /// # Errors
     /// `Gone` if nothing is there, `Busy` if another program holds it, `Denied` without permission, `Refused` if it can't be
     /// set like that.
-    pub fn open<'a>(&'a self, line: &'a serial::Settings) -> Boxed<'a, Result<Box<dyn Link>, Fault>> {
+    pub fn open<'a>(
+        &'a self,
+        line: &'a serial::Settings,
+        end: &'a [u8],
+    ) -> Boxed<'a, Result<Box<dyn Link>, Fault>> {
         Box::pin(async move {
             match self {
                 Self::Serial { path, baud } => {
@@ -123,6 +139,7 @@ impl Address {
                     serial::open(path.clone(), settings).await
                 }
                 Self::Tcp(endpoint) => tcp::open(endpoint).await,
+                Self::Usb(usb) => usb.open(end).await,
                 Self::Made { open, .. } => open(),
             }
         })
@@ -134,6 +151,7 @@ impl Address {
     pub fn arrival(&self) -> Option<Box<dyn Arrival>> {
         match self {
             Self::Serial { path, .. } => arrival::of_file(path),
+            Self::Usb(usb) => Some(usb.arrival()),
             Self::Tcp(_) | Self::Made { .. } => None,
         }
     }
