@@ -6,6 +6,8 @@ use std::sync::Arc;
 
 use settled_drivers::driver::{Context, Driver, Registry};
 use settled_drivers::settings::{self, Problems, Table};
+use settled_protocol::colorimetry::Method;
+use settled_protocol::colorimetry::observer::Observer;
 
 /// The most meters one daemon owns: a bench has a handful, and every one costs memory.
 const MOST_METERS: usize = 64;
@@ -62,6 +64,8 @@ pub struct MeterConfig {
     pub id: String,
     /// How to open it.
     pub driver: Arc<dyn Driver>,
+    /// How its spectra are summed up, should it give any.
+    pub sums: Method,
 }
 
 impl Config {
@@ -134,6 +138,7 @@ fn read_meter(settings: &mut Table<'_>, registry: &Registry, context: &Context) 
     {
         settings.complain("id", "expected 1 to 64 letters, digits, '-', '_' or '.'");
     }
+    let sums = read_sums(settings);
     let choices: Vec<_> = registry.names().into_iter().map(|name| (name, name)).collect();
     let name = settings.choice("driver", &choices);
     let Some(name) = settings.required("driver", name) else {
@@ -141,7 +146,14 @@ fn read_meter(settings: &mut Table<'_>, registry: &Registry, context: &Context) 
         return None;
     };
     let driver = registry.get(name).and_then(|configure| configure(settings, context));
-    Some(MeterConfig { id: id?, driver: driver? })
+    Some(MeterConfig { id: id?, driver: driver?, sums })
+}
+
+/// How spectra are summed up. Of light beyond their ends nothing is made up.
+fn read_sums(settings: &mut Table<'_>) -> Method {
+    let observers = Observer::ALL.map(|observer| (observer.name(), observer));
+    let observer = settings.choice("observer", &observers).unwrap_or_default();
+    Method { observer, bandwidth_nm: settings.number("bandwidth_nm", 0.1, 100.0), ..Method::default() }
 }
 
 fn is_name(id: &str) -> bool {
@@ -202,6 +214,19 @@ mod tests {
         for (found, expected) in found.iter().zip(expected) {
             assert!(found.starts_with(&format!("/etc/bench/settled.toml:{expected}")), "{found}");
         }
+    }
+
+    #[test]
+    fn a_meter_of_any_driver_says_how_its_spectra_are_summed_up() {
+        let meter = "[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\n";
+        let config = load(&format!("{meter}observer = \"2015-10\"\nbandwidth_nm = 5\n")).unwrap();
+        let expected =
+            Method { observer: Observer::Cie2015Deg10, bandwidth_nm: Some(5.0), ..Method::default() };
+        assert_eq!(config.meters[0].sums, expected);
+        assert_eq!(load(meter).unwrap().meters[0].sums, Method::default());
+        let found = problems(&format!("{meter}observer = \"1931-10\"\nbandwidth_nm = 0\n"));
+        assert!(found[0].contains("meter[0].observer: expected one of \"1931-2\", \"1964-10\""), "{found:?}");
+        assert!(found[1].contains("meter[0].bandwidth_nm: expected a number from 0.1 to 100"), "{found:?}");
     }
 
     #[test]

@@ -196,6 +196,7 @@ impl Supervisor {
         };
         let tools = Tools {
             driver: Arc::clone(&config.driver),
+            sums: config.sums,
             clock: Arc::clone(&self.daemon.clock),
             log: self.daemon.log.clone(),
             stop: self.stop.clone(),
