@@ -74,11 +74,12 @@ impl Config {
     /// # Errors
     /// Every mistake in it.
     pub fn load(file: &Path, text: &str, registry: &Registry) -> Result<Self, Problems> {
-        let context = Context { folder: file.parent().unwrap_or(Path::new(".")).to_owned() };
-        settings::read(&file.display().to_string(), text, |table| Self::read(table, registry, &context))
+        let folder = file.parent().unwrap_or(Path::new(".")).to_owned();
+        let mut context = Context { folder, stages: Vec::new() };
+        settings::read(&file.display().to_string(), text, |table| Self::read(table, registry, &mut context))
     }
 
-    fn read(table: &mut Table<'_>, registry: &Registry, context: &Context) -> Option<Self> {
+    fn read(table: &mut Table<'_>, registry: &Registry, context: &mut Context) -> Option<Self> {
         let socket = table.table("socket").map_or_else(SocketConfig::default, |mut table| SocketConfig {
             path: table.text("path").map(|path| context.folder.join(path)),
             group: table.text("group"),
@@ -109,7 +110,7 @@ fn read_log(table: &mut Table<'_>, context: &Context) -> LogConfig {
     }
 }
 
-fn read_meters(table: &mut Table<'_>, registry: &Registry, context: &Context) -> Vec<MeterConfig> {
+fn read_meters(table: &mut Table<'_>, registry: &Registry, context: &mut Context) -> Vec<MeterConfig> {
     let mut meters: Vec<MeterConfig> = Vec::new();
     let mut claimed = BTreeMap::new();
     for mut settings in table.tables("meter") {
@@ -122,6 +123,7 @@ fn read_meters(table: &mut Table<'_>, registry: &Registry, context: &Context) ->
                 settings.complain("driver", format!("{claim} belongs to the meter {other:?} already"));
             }
         }
+        context.stages.extend(meter.driver.stage().map(|stage| (meter.id.clone(), stage)));
         meters.push(meter);
     }
     if meters.len() > MOST_METERS {
@@ -227,6 +229,27 @@ mod tests {
         let found = problems(&format!("{meter}observer = \"1931-10\"\nbandwidth_nm = 0\n"));
         assert!(found[0].contains("meter[0].observer: expected one of \"1931-2\", \"1964-10\""), "{found:?}");
         assert!(found[1].contains("meter[0].bandwidth_nm: expected a number from 0.1 to 100"), "{found:?}");
+    }
+
+    #[test]
+    fn two_simulated_meters_look_at_one_display() {
+        let bench =
+            "[clock]\nspeed = 60\n[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\n";
+        let other = "[[meter]]\nid = \"spectral\"\ndriver = \"simulated\"\nmeter = \"spectrometer\"\n";
+        let config = load(&format!("{bench}{other}looks_at = \"bench\"\n")).unwrap();
+        let stages: Vec<_> = config.meters.iter().filter_map(|meter| meter.driver.stage()).collect();
+        assert!(stages.len() == 2 && Arc::ptr_eq(&stages[0], &stages[1]));
+        let found = problems(&format!("{other}looks_at = \"bench\"\n{bench}"));
+        assert!(
+            found[0].contains("meter[0].looks_at: expected the id of a simulated meter that stands before"),
+            "{found:?}"
+        );
+        assert!(found[0].contains("there is none, not \"bench\"") && found.len() == 1, "{found:?}");
+        let found = problems(&format!("{bench}{other}looks_at = \"bnch\"\npeak_cd_m2 = 100\n"));
+        assert!(found[0].contains("there are bench, not \"bnch\""), "{found:?}");
+        assert!(found[1].contains("peak_cd_m2: is of the display, which is that of \"bnch\""), "{found:?}");
+        let found = problems(other);
+        assert!(found[0].contains("display: is missing"), "{found:?}");
     }
 
     #[test]
