@@ -102,6 +102,7 @@ fn words(flag: Flag) -> &'static str {
         Flag::ZeroOverdue => "the meter's own zeroing is overdue",
         Flag::Shared => "shared",
         Flag::Dark => "dark: the aperture was covered",
+        Flag::NarrowSpectrum => "the spectrum does not reach from 380 to 780 nm",
         Flag::Unlogged => "not in the log",
         Flag::Unknown => "a flag of a later version",
     }

@@ -20,6 +20,7 @@ use crate::lock::Lock;
 mod numbers;
 mod query;
 mod schema;
+mod spectra;
 mod writer;
 
 pub use schema::OpenError;

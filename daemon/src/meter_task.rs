@@ -20,6 +20,7 @@ mod opening;
 mod queue;
 mod shared;
 mod stamp;
+mod summed;
 mod task;
 mod unlogged;
 

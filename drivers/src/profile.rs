@@ -6,6 +6,7 @@
 //! | [`due`] | until when an answer may still come |
 //! | [`answer`] | from the lines of an answer to a sample |
 //! | [`meter`] | the open instrument |
+//! | [`spectral`] | an answer that holds a spectrum |
 //! | [`shipped`] | the profiles that come with this crate |
 
 use std::path::Path;
@@ -29,6 +30,7 @@ pub mod due;
 pub mod format;
 pub mod meter;
 pub mod shipped;
+pub mod spectral;
 
 use due::Due;
 use format::Profile;
@@ -98,7 +100,8 @@ impl Driver for Profiled {
             *self.arrival.lock().await = self.address.arrival();
             let line = &self.profile.line;
             let link = self.address.open(&line.serial, &line.endings.answered).await?;
-            let line = LineLink::new(link, self.profile.line.endings.clone());
+            let line = LineLink::new(link, self.profile.line.endings.clone())
+                .with_lines_up_to(self.profile.longest_line());
             let (profile, due) = (Arc::clone(&self.profile), self.due.clone());
             let meter: Box<dyn Meter> =
                 Box::new(meter::Open::identified(profile, line, due, self.serial.as_deref()).await?);

@@ -4,6 +4,7 @@
 //! |---|---|
 //! | [`quantity`] | light as CIE 15 describes it, finite by construction |
 //! | [`spectrum`] | evenly spaced values over wavelength |
+//! | [`colorimetry`] | from a spectrum to tristimulus values |
 //! | [`time`] | UTC stamps on the wire |
 //! | [`reading`] | what the daemon vouches for |
 //! | [`meter`] | what a client may know of a meter |
@@ -20,6 +21,7 @@
 //! | [`socket`] | where the socket is |
 //! | [`openrpc`] | the machine-readable document, generated from the types |
 
+pub mod colorimetry;
 pub mod error;
 pub mod line;
 pub mod log;

@@ -29,12 +29,20 @@ pub(super) struct Options {
     /// First show what came after the reading of this number, from the log.
     #[arg(long, value_name = "NUMBER")]
     since: Option<u64>,
+    /// With --json: readings with their spectra.
+    #[arg(long)]
+    spectra: bool,
     /// End after this many readings.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..))]
     count: Option<u64>,
 }
 
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
+    if options.spectra && !context.output.json {
+        return Err(Failure::Usage(
+            "--spectra needs --json: a line of words has no room for them".to_owned(),
+        ));
+    }
     let connection = context.connect().await?;
     let meter = options.meter.resolve(&connection).await?;
     if let Some(after) = options.since {
@@ -47,6 +55,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         interval_s: options.interval,
         integration_s: options.integration,
         after: options.since,
+        spectra: options.spectra,
     };
     let mut readings = connection.observe(&params).await?;
     let mut changes = connection.observe_meters().await?;

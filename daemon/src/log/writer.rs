@@ -4,12 +4,13 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use rusqlite::{Connection, Transaction, params};
+use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::log::EventKind;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Reading;
 use tokio::sync::{mpsc, oneshot};
 
-use super::{Entry, Health, Numbered};
+use super::{Entry, Health, Numbered, spectra};
 use crate::lock::Lock;
 
 /// Most rows in one commit, so that no row waits long for those behind it.
@@ -154,7 +155,8 @@ fn insert_reading(transaction: &Transaction<'_>, sequence: u64, draft: &Reading)
     transaction
         .prepare_cached(
             "INSERT INTO readings (sequence, meter, boot, at_ns, t_s, began_s, integration_s, illuminance, value, x, z,
-             coloured, temperature_c, flags) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)",
+             coloured, temperature_c, flags, observer, bandwidth_nm, correction)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
         )?
         .execute(params![
             signed(sequence),
@@ -171,8 +173,11 @@ fn insert_reading(transaction: &Transaction<'_>, sequence: u64, draft: &Reading)
             draft.light.chromaticity().is_some(),
             draft.temperature_c,
             flags.join(" "),
+            draft.observer.map(Observer::name),
+            draft.bandwidth_nm,
+            draft.correction,
         ])?;
-    Ok(())
+    draft.spectrum.as_ref().map_or(Ok(()), |spectrum| spectra::insert(transaction, sequence, spectrum))
 }
 
 /// Tables of names that rows refer to by number.
@@ -204,7 +209,7 @@ fn name_id(transaction: &Transaction<'_>, names: Names, name: &str) -> rusqlite:
 }
 
 /// SQLite's integers are signed; sequences and nanoseconds stay far below the sign for centuries.
-fn signed(number: u64) -> i64 {
+pub(super) fn signed(number: u64) -> i64 {
     i64::try_from(number).unwrap_or(i64::MAX)
 }
 

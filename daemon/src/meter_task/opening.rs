@@ -5,9 +5,10 @@ use std::time::Duration;
 
 use settled_drivers::fault::{Fault, FaultKind, chain};
 use settled_drivers::meter::{Description, Meter};
+use settled_protocol::colorimetry::Method;
 use settled_protocol::error::RpcError;
 use settled_protocol::log::EventKind;
-use settled_protocol::meter::{Instrument, State};
+use settled_protocol::meter::{Instrument, Quantity, State};
 
 use super::shared::{Open, Published, Status};
 use super::task::{RECOVERY, Task};
@@ -102,9 +103,12 @@ impl Task {
     }
 
     async fn opened(&mut self, description: Description) {
-        let Instrument { model, serial, .. } = &description.instrument;
+        let Instrument { model, serial, quantities, .. } = &description.instrument;
         let told = serial.as_ref().map_or_else(String::new, |serial| format!(", serial {serial}"));
-        let detail = format!("opened: {model}{told}");
+        let mut detail = format!("opened: {model}{told}");
+        if !quantities.contains(&Quantity::Spectrum) && self.tools.sums != Method::default() {
+            detail.push_str("; it gives no spectra, so observer and bandwidth_nm of its config mean nothing");
+        }
         let replaced = serial.as_ref().and_then(|serial| self.shared.identified(serial));
         let replaced = replaced.map(|before| {
             format!("{model}{told} answers where the instrument with the serial {before} did: its warm-up starts anew")

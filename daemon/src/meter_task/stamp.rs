@@ -49,6 +49,8 @@ pub(super) fn stamped(
         integration_s: sample.integration_s,
         light,
         spectrum: None,
+        observer: None,
+        bandwidth_nm: None,
         correction: None,
         temperature_c: sample.temperature_c,
         flags: flags.into_iter().filter(|(_, holds)| *holds).map(|(flag, _)| flag).collect(),
