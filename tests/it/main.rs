@@ -39,6 +39,7 @@ mod faults;
 mod judging;
 mod lifecycle;
 mod links;
+mod outside;
 mod pictures;
 mod proven;
 mod quantities;
