@@ -40,6 +40,7 @@ mod judging;
 mod kernel_usb;
 mod lifecycle;
 mod links;
+mod outside;
 mod pictures;
 mod plugin_guide;
 mod plugins;

@@ -155,17 +155,4 @@ impl Task {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn an_opening_that_took_too_long_tells_what_was_waited_for() {
-        let limit = Duration::from_secs(20);
-        assert_eq!(late(limit, Duration::ZERO).to_string(), "opening took longer than 20s");
-        let waited = late(limit, Duration::from_millis(93_500)).to_string();
-        assert!(
-            waited.starts_with("opening took longer than 20s after 93.5s in which an answer"),
-            "{waited}"
-        );
-    }
-}
+mod tests;

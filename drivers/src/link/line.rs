@@ -177,3 +177,6 @@ pub fn excerpt(text: &str) -> String {
     let short: String = text.chars().take(MOST).collect();
     if short.len() < text.len() { format!("{short:?}…") } else { format!("{short:?}") }
 }
+
+#[cfg(test)]
+mod tests;

@@ -22,6 +22,9 @@ const SLACK: Duration = Duration::from_secs(1);
 /// The longest that draining a line may take.
 const DRAINING: Duration = Duration::from_secs(4);
 
+/// Characters of a model or a serial number: more than any has.
+const LONGEST_NAME: usize = 100;
+
 /// An open instrument.
 #[derive(Debug)]
 pub struct Open {
@@ -53,7 +56,7 @@ impl Open {
             for (pattern, line) in identify.answer.iter().zip(&lines) {
                 let captures = captures(pattern, line)?;
                 for (told, name) in told.iter_mut().zip(["model", "serial"]) {
-                    let text = captures.name(name).map(|group| group.as_str().trim().to_owned());
+                    let text = captures.name(name).map(|group| printable(group.as_str().trim()));
                     *told = text.filter(|text| !text.is_empty()).or_else(|| told.take());
                 }
             }
@@ -248,6 +251,11 @@ impl Open {
         self.due.clear();
         Ok(sample)
     }
+}
+
+/// What an instrument says of itself, fit to be shown anywhere: without control characters, and no longer than names are.
+fn printable(text: &str) -> String {
+    text.chars().filter(|c| !c.is_control()).take(LONGEST_NAME).collect()
 }
 
 /// The longest that bringing the line of an instrument to order, asking what it is and starting it up may take, once nothing is due.
