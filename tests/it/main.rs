@@ -43,6 +43,7 @@ mod proven;
 mod quantities;
 mod settled;
 mod sharing;
+mod spectra;
 mod stage;
 mod subscriptions;
 mod support;
