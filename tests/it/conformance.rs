@@ -35,10 +35,14 @@ fn the_profile_driver_conforms_on_a_real_line() {
 
 #[test]
 fn the_simulated_driver_conforms() {
-    for display in ["self-emitting", "backlit"] {
+    for display in [
+        "display = \"self-emitting\"",
+        "display = \"backlit\"",
+        "display = \"backlit\"\nmeter = \"spectrometer\"",
+    ] {
         run(&configured(
             "simulated",
-            &format!("display = \"{display}\"\nintegration_s = [0.02, 0.5]\nautomatic_s = 0.05\n"),
+            &format!("{display}\nintegration_s = [0.02, 0.5]\nautomatic_s = 0.05\n"),
         ));
     }
 }
