@@ -87,7 +87,7 @@ fn bare(line: &mut BufReader<File>, heard: &mut String) {
 fn driver(port: &Path) -> Arc<dyn Driver> {
     let configure = Registry::built_in().get("profile").unwrap();
     let text = format!("profile = \"lab-tristimulus\"\nport = {:?}\n", port.display().to_string());
-    let context = Context { folder: PathBuf::new() };
+    let context = Context::at("");
     settings::read("bench", &text, |table| configure(table, &context)).unwrap()
 }
 

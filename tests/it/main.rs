@@ -49,6 +49,7 @@ mod quantities;
 mod settled;
 mod sharing;
 mod smallest;
+mod spectra;
 mod stage;
 mod subscriptions;
 mod support;

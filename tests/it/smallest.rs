@@ -78,7 +78,7 @@ impl Instrument {
     }
 
     fn driver(&self) -> Arc<dyn Driver> {
-        let context = Context { folder: PathBuf::from("/") };
+        let context = Context::at("/");
         let text = format!("port = \"{}\"", self.path.display());
         settings::read("t.toml", &text, |table| driver::configure(table, &context)).unwrap()
     }
@@ -144,7 +144,7 @@ fn the_smallest_profile_takes_at_most_25_lines_and_conforms_on_a_real_line() {
         }
     });
     let configure = Registry::built_in().get("profile").unwrap();
-    let context = Context { folder: PathBuf::from("/") };
+    let context = Context::at("/");
     let text = format!("profile = \"pocket-illuminance\"\nport = \"{}\"\n", path.display());
     let driver = settings::read("t.toml", &text, |table| configure(table, &context)).unwrap();
     let clock: Arc<dyn Spans> = Arc::new(Clock::system());

@@ -146,10 +146,10 @@ pub(super) fn show_reading(output: Output, reading: &Reading) -> Result<(), Fail
     );
     let time = styled(FAINT, &format!("{:>6}  {}", reading.sequence, show::moment(reading.at)));
     let light = show::light(&reading.light);
-    output.line(
-        format!("{time}  {light:>13}  {colour}  {}", styled(CAUTION, &show::short_flags(&reading.flags)))
-            .trim_end(),
-    )?;
+    let observer =
+        reading.observer.map_or_else(String::new, |observer| format!("{}  ", show::observer(observer)));
+    let flags = styled(CAUTION, &show::short_flags(&reading.flags));
+    output.line(format!("{time}  {light:>13}  {colour}  {observer}{flags}").trim_end())?;
     Ok(())
 }
 

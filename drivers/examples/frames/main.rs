@@ -3,7 +3,6 @@
 
 #![expect(clippy::print_stdout, reason = "it prints the suite's report")]
 
-use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
 
@@ -31,7 +30,7 @@ impl Clock for Still {
 #[tokio::main(flavor = "current_thread")]
 async fn main() -> Result<ExitCode, Box<dyn std::error::Error>> {
     let port = std::env::args().nth(1).ok_or("usage: frames PORT")?;
-    let context = Context { folder: PathBuf::from(".") };
+    let context = Context::at(".");
     let text = format!("port = {port:?}");
     let driver = settings::read("frames", &text, |table| driver::configure(table, &context))?;
     let clock: Arc<dyn Clock> = Arc::new(Still);
