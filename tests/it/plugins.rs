@@ -11,7 +11,7 @@ use crate::support::client::Client;
 use crate::support::daemon::{Daemon, program, wait_until};
 
 /// What a faulty plugin asks for an exposure, with room for a busy machine.
-const DEADLINE: Duration = Duration::from_millis(1900);
+const DEADLINE: Duration = Duration::from_millis(2500);
 
 /// A meter behind the plugin that goes wrong as it is told.
 fn faulty(id: &str, arguments: &str) -> String {
@@ -229,7 +229,7 @@ fn what_happens_while_nobody_asks_is_noticed_at_once() {
         reading(&mut client);
         let start = Instant::now();
         while watcher.notice("meters.changed")["meter"]["state"] != state {}
-        assert!(start.elapsed() < Duration::from_millis(900), "{what} took {:?}", start.elapsed());
+        assert!(start.elapsed() < Duration::from_secs(2), "{what} took {:?}", start.elapsed());
         while watcher.notice("meters.changed")["meter"]["state"] != "ready" {}
     }
 }
@@ -278,7 +278,7 @@ fn what_a_plugin_has_started_ends_with_it() {
     // The child holds the plugin's output open: that doesn't hide its end.
     let start = Instant::now();
     assert_eq!(refused(&mut client, "bench").0, "meter_absent");
-    assert!(start.elapsed() < Duration::from_millis(900), "{:?}", start.elapsed());
+    assert!(start.elapsed() < Duration::from_secs(2), "{:?}", start.elapsed());
     let child = Pid::from_raw(std::fs::read_to_string(daemon.path("forked")).unwrap().parse().unwrap());
     wait_until("the child has ended", || has_ended(child));
     reading(&mut client);
