@@ -173,7 +173,7 @@ mod tests {
     use crate::settings;
 
     fn read(text: &str) -> Result<Address, String> {
-        let context = Context { folder: PathBuf::from("/etc/bench") };
+        let context = Context::at(PathBuf::from("/etc/bench"));
         let read = settings::read("t.toml", text, |table| Address::read(table, &context));
         read.map_err(|problems| problems.to_string())
     }

@@ -15,7 +15,7 @@ read b; echo '{"jsonrpc":"2.0","id":2,"result":{"model":"m","kind":"photometer",
 "#;
 
 fn configured(text: &str) -> Result<Arc<dyn Driver>, Problems> {
-    let context = Context { folder: PathBuf::from("/tmp") };
+    let context = Context::at(PathBuf::from("/tmp"));
     read("t.toml", text, |table| {
         // As the config does.
         let _id = table.text("id");
