@@ -112,7 +112,7 @@ fn both_reference_plugins_conform() {
     let clock: Arc<dyn Spans> = Arc::new(Clock::system());
     for name in ["file-meter.py", "decaying-meter"] {
         let text = format!("command = [{:?}]\n", reference(name).display().to_string());
-        let context = Context { folder: folder.path().to_owned() };
+        let context = Context::at(folder.path().to_owned());
         let configure = Registry::built_in().get("plugin").unwrap();
         let driver = settings::read("t.toml", &text, |table| configure(table, &context)).unwrap();
         let report = runtime().block_on(check(&driver, &clock, Zero::Covered));
