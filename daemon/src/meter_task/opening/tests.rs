@@ -110,7 +110,13 @@ impl Meter for Gone {
 async fn attempts_in_a_minute(driver: &Arc<Fleeting>) -> Vec<Duration> {
     let (handle, kept) = MeterHandle::new("m", driver.as_ref(), &changes());
     let (_stopper, stop) = stop::pair();
-    let tools = Tools { driver: driver.clone(), clock: Arc::new(Clock::system()), log: Log::off(), stop };
+    let tools = Tools {
+        driver: driver.clone(),
+        clock: Arc::new(Clock::system()),
+        log: Log::off(),
+        stop,
+        sums: settled_protocol::colorimetry::Method::default(),
+    };
     let task = Task::new(&handle, kept, tools).await;
     let ended = tokio::time::timeout(Duration::from_secs(60), task.run()).await;
     assert!(ended.is_err(), "the task gave up");
