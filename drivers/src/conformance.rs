@@ -2,6 +2,10 @@
 //!
 //! It needs the instrument to be there, and some light in front of it. It takes a dozen exposures and, where there is one, a dark
 //! reading: cover the aperture or leave `zero` out.
+//!
+//! | module | idea |
+//! |---|---|
+//! | [`faults`] | what a driver must do when its instrument misbehaves |
 
 use std::fmt;
 use std::sync::Arc;
@@ -16,7 +20,10 @@ use crate::fault::{Fault, FaultKind, chain};
 use crate::meter::Meter;
 use crate::sample::{Exposure, Sample};
 
-/// The longest that opening or closing may take here.
+pub mod faults;
+mod misbehaviour;
+
+/// The longest that closing may take.
 const PATIENCE: Duration = Duration::from_secs(20);
 
 /// The longest that refusing something may take: a driver knows without asking the instrument.
@@ -99,7 +106,7 @@ async fn within<T>(limit: Duration, what: impl Future<Output = Result<T, Fault>>
 }
 
 async fn open(driver: &Arc<dyn Driver>, clock: &Arc<dyn Clock>) -> Result<Box<dyn Meter>, String> {
-    within(PATIENCE, driver.open(clock)).await
+    within(driver.opening() + driver.still_due(), driver.open(clock)).await
 }
 
 fn ensure(holds: bool, otherwise: impl FnOnce() -> String) -> Result<(), String> {
@@ -173,13 +180,14 @@ async fn survives_a_drop(meter: &mut dyn Meter) -> Result<(), String> {
 
 async fn zeroes(meter: &mut dyn Meter) -> Result<(), String> {
     let declared = meter.describe().zero.is_some();
-    match timeout(Duration::from_secs(120), meter.zero()).await {
+    let limit = meter.zero_deadline();
+    match timeout(limit, meter.zero()).await {
         Ok(Ok(())) => ensure(declared, || "took one, but declares none".to_owned())?,
         Ok(Err(fault)) if fault.kind() == FaultKind::Unsupported => {
             ensure(!declared, || "declares one, but can't take it".to_owned())?;
         }
         Ok(Err(fault)) => return Err(chain(&fault)),
-        Err(_) => return Err("took longer than two minutes".to_owned()),
+        Err(_) => return Err(format!("took longer than {limit:?}")),
     }
     measures(meter, None).await
 }
