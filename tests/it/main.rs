@@ -54,3 +54,4 @@ mod stage;
 mod subscriptions;
 mod support;
 mod tidy;
+mod usb;

@@ -1,5 +1,6 @@
-//! The harness: a daemon under test, a client of plain sockets, an instrument on a pseudo-terminal.
+//! The harness: a daemon under test, a client of plain sockets, an instrument on a pseudo-terminal, a USB bus.
 
 pub(crate) mod client;
 pub(crate) mod daemon;
 pub(crate) mod instrument;
+pub(crate) mod usb;

@@ -8,7 +8,6 @@ UMOCKDEV_DIR. Then each line on standard input is an order, answered by a line o
 | plug PORT SERIAL usbtmc|usb488|notices|bulk|interrupt | an instrument with that serial number (- for none) is plugged in at 1-PORT |
 | unplug PORT | it is pulled out: transfers fail, and the system is told |
 | vanish PORT | it is pulled out, and the system is told nothing |
-| leave PORT | the system is told, while nobody transfers anything |
 | next PORT WHAT | what the next reading does: see instrument.py |
 | asked PORT | what it has been asked on the control pipe since this was last asked |
 | amiss PORT | what was against the specification in what it was sent; `nothing` at best |
@@ -28,9 +27,9 @@ from instrument import Instrument  # noqa: E402
 
 # usbfs requests, x86_64 (linux/usbdevice_fs.h).
 CLAIM, DETACH_AND_CLAIM, RELEASE, SET_INTERFACE = 0x8004550F, 0x8108551B, 0x80045510, 0x80085504
-CAPABILITIES, GET_DRIVER, CLEAR_HALT = 0x8004551A, 0x41045508, 0x80045515
+CAPABILITIES, GET_DRIVER, DRIVER_IOCTL, CLEAR_HALT = 0x8004551A, 0x41045508, 0xC0105512, 0x80045515
 SUBMIT, REAP, REAP_NOW, DISCARD = 0x8038550A, 0x4008550C, 0x4008550D, 0x550B
-ENOENT, EAGAIN, EBUSY, ENODEV, EINVAL, EPIPE, ENODATA, EPROTO, EOVERFLOW = 2, 11, 16, 19, 22, 32, 61, 71, 75
+ENOENT, EAGAIN, EBUSY, ENODEV, EINVAL, EPIPE, ENODATA, EPROTO, EOVERFLOW, ESHUTDOWN = 2, 11, 16, 19, 22, 32, 61, 71, 75, 108
 
 SYS = "/devices/pci0000:00/0000:00:14.0/usb1"
 
@@ -80,10 +79,10 @@ class Urb:
 class Port(UMockdev.IoctlBase):
     """usbfs for one device."""
 
-    def __init__(self, number, serial, way):
+    def __init__(self, number, address, serial, way):
         super().__init__()
-        self.number, self.there = number, True
-        self.name = f"/dev/bus/usb/001/{number + 10:03}"
+        self.address, self.there = address, True
+        self.name = f"/dev/bus/usb/001/{address:03}"
         self.path = f"{SYS}/1-{number}"
         self.strings = {1: "Made Up Instruments", 2: "LT-1", 3: serial}
         self.instrument = Instrument(way, self.pump, lambda then, s: GLib.timeout_add(int(1000 * s), lambda: then()))
@@ -93,29 +92,31 @@ class Port(UMockdev.IoctlBase):
 
     def describe(self):
         return (
-            f"P: {self.path}\nN: bus/usb/001/{self.number + 10:03}\n"
-            f"E: DEVNAME=/dev/bus/usb/001/{self.number + 10:03}\nE: SUBSYSTEM=usb\nE: DEVTYPE=usb_device\nE: BUSNUM=001\n"
-            f"E: DEVNUM={self.number + 10:03}\n"
-            f"A: busnum=1\\n\nA: devnum={self.number + 10}\\n\nA: speed=12\\n\nA: bConfigurationValue=1\\n\n"
+            f"P: {self.path}\nN: {self.name[5:]}\n"
+            f"E: DEVNAME={self.name}\nE: SUBSYSTEM=usb\nE: DEVTYPE=usb_device\nE: BUSNUM=001\n"
+            f"E: DEVNUM={self.address:03}\n"
+            f"A: busnum=1\\n\nA: devnum={self.address}\\n\nA: speed=12\\n\nA: bConfigurationValue=1\\n\n"
             f"A: idVendor=1234\\n\nA: idProduct=5678\\n\nH: descriptors={self.descriptors.hex()}\n"
         )
 
-    def do_client_vanished(self, client):
-        if self.owner is client:
-            self.owner = None
-        self.pending = [urb for urb in self.pending if urb.client is not client]
-        self.done = [urb for urb in self.done if urb.client is not client]
-
     def do_handle_ioctl(self, client):
+        try:
+            self.handle(client)
+        except GLib.Error:
+            # The program was killed in the middle of it.
+            pass
+        return True
+
+    def handle(self, client):
         request, arg = client.get_request(), client.get_arg()
-        if not self.there:
+        if not self.there and request not in (REAP, REAP_NOW):
             client.complete(-1, ENODEV)
         elif request == CAPABILITIES:
             arg.resolve(0, 4).update(0, bytes(4))
             client.complete(0, 0)
-        elif request == GET_DRIVER:
+        elif request in (GET_DRIVER, DRIVER_IOCTL):
             client.complete(-1, ENODATA)
-        elif request in (CLAIM, DETACH_AND_CLAIM) and self.owner not in (None, client):
+        elif request in (CLAIM, DETACH_AND_CLAIM) and self.held_by_another(client):
             client.complete(-1, EBUSY)
         elif request in (CLAIM, DETACH_AND_CLAIM, RELEASE):
             self.owner = None if request == RELEASE else client
@@ -147,7 +148,9 @@ class Port(UMockdev.IoctlBase):
         else:
             print(f"unknown ioctl {request:#x}", file=sys.stderr)
             client.complete(-1, EINVAL)
-        return True
+
+    def held_by_another(self, client):
+        return self.owner not in (None, client) and self.owner.get_connected()
 
     def reap(self, client, arg):
         for urb in self.done:
@@ -172,7 +175,9 @@ class Port(UMockdev.IoctlBase):
         self.pumping = self.again = True
         while self.again:
             self.again = False
-            for urb in [urb for urb in list(self.pending) if self.attempt(urb)]:
+            # What a program has left behind when it was killed takes nothing from the next.
+            self.pending = [urb for urb in self.pending if urb.client.get_connected()]
+            for urb in [urb for urb in self.pending if self.attempt(urb)]:
                 self.pending.remove(urb)
                 self.done.append(urb)
         self.pumping = False
@@ -200,6 +205,7 @@ class Port(UMockdev.IoctlBase):
     def control(self, urb):
         kind, code, value, index, length = struct.unpack("<BBHHH", urb.bytes()[:8])
         if (kind, code, value >> 8) == (0x80, 6, 3):
+            self.instrument.log.append(f"string:{value & 0xFF}")
             answer = self.string(value & 0xFF)
         else:
             answer = self.instrument.asked(kind, code, value, index, length)
@@ -218,7 +224,7 @@ class Port(UMockdev.IoctlBase):
 
 class Bus:
     def __init__(self):
-        self.testbed, self.ports = UMockdev.Testbed.new(), {}
+        self.testbed, self.ports, self.address = UMockdev.Testbed.new(), {}, 1
         root = device_descriptor(None, 9, (0x1D6B, 2)) + configuration((9, 0, 0), [(0x81, 3)])
         self.testbed.add_from_string(
             f"P: {SYS}\nN: bus/usb/001/001\nE: DEVNAME=/dev/bus/usb/001/001\nE: SUBSYSTEM=usb\nE: DEVTYPE=usb_device\nE: BUSNUM=001\nE: DEVNUM=001\n"
@@ -230,16 +236,18 @@ class Bus:
         number = int(number)
         if order == "plug":
             serial = None if words[0] == "-" else words[0]
-            port = self.ports[number] = Port(number, serial, words[1])
+            # As in the kernel, an address is not used again for a long time.
+            self.address += 1
+            port = self.ports[number] = Port(number, self.address, serial, words[1])
             # Attached before it is announced: whoever hears of it opens it at once.
-            self.testbed.add_from_string(port.describe())
             self.testbed.attach_ioctl(port.name, port)
+            self.testbed.add_from_string(port.describe())
             return "done"
         port = self.ports[number]
         if order == "next":
             port.instrument.next = words[0]
             port.instrument.unplug = lambda: self.pull(number, True)
-        elif order in ("unplug", "leave"):
+        elif order == "unplug":
             self.pull(number, True)
         elif order == "vanish":
             self.pull(number, False)
@@ -255,6 +263,10 @@ class Bus:
     def pull(self, number, told):
         port = self.ports.pop(number)
         port.there = False
+        # Transfers that are on the way end.
+        for urb in port.pending:
+            urb.finish(-ESHUTDOWN)
+        port.done, port.pending = port.done + port.pending, []
         if told:
             self.testbed.uevent("/sys" + port.path, "remove")
         self.testbed.remove_device("/sys" + port.path)

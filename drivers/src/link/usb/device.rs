@@ -96,7 +96,8 @@ fn find(context: &Context, settings: &Settings) -> Result<rusb::Device<Context>,
             (descriptor.vendor_id(), descriptor.product_id()) == (settings.vendor, settings.product)
         })
     };
-    let devices: Vec<rusb::Device<Context>> = listed.iter().filter(has_numbers).collect();
+    let mut devices: Vec<rusb::Device<Context>> = listed.iter().filter(has_numbers).collect();
+    devices.sort_by_cached_key(path);
     let asks = choice::needs_serials(settings, devices.len());
     let described = |device: &rusb::Device<Context>| Candidate {
         path: path(device),

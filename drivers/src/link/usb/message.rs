@@ -19,7 +19,7 @@ pub type Received = Part;
 
 /// How often it is looked whether the device is still there, where nothing tells of its departure (a system without udev, say).
 /// The look costs one file of the system's.
-const LOOKING: Duration = Duration::from_millis(800);
+const LOOKING: Duration = Duration::from_millis(500);
 
 /// A link to an instrument of messages.
 #[derive(Debug)]
