@@ -93,6 +93,10 @@ pub enum EventKind {
     Suspended,
     /// A simulated display was told to show something.
     StageShown,
+    /// A correction was put in force on a meter.
+    CorrectionApplied,
+    /// A correction was taken out of force, or removed.
+    CorrectionRemoved,
     /// A task of the daemon ended where it should not have, and was started again.
     TaskRestarted,
     /// A kind of a later version of the protocol.
@@ -102,7 +106,7 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind of this version.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 12] = [
         Self::DaemonStarted,
         Self::DaemonStopped,
         Self::MeterReady,
@@ -112,6 +116,8 @@ impl EventKind {
         Self::ClockStep,
         Self::Suspended,
         Self::StageShown,
+        Self::CorrectionApplied,
+        Self::CorrectionRemoved,
         Self::TaskRestarted,
     ];
 
@@ -128,6 +134,8 @@ impl EventKind {
             Self::ClockStep => "clock_step",
             Self::Suspended => "suspended",
             Self::StageShown => "stage_shown",
+            Self::CorrectionApplied => "correction_applied",
+            Self::CorrectionRemoved => "correction_removed",
             Self::TaskRestarted => "task_restarted",
             Self::Unknown => "unknown",
         }

@@ -61,6 +61,10 @@ pub enum Flag {
     Shared,
     /// Taken with the aperture covered, as the client said: the meter's own zero, and no light of any display.
     Dark,
+    /// Went through a correction that is older than the config allows.
+    CorrectionStale,
+    /// The correction in force was made for another meter or another display.
+    CorrectionMismatch,
     /// Not in the log: the log is off or can't be written.
     Unlogged,
     /// A flag of a later version of the protocol.
@@ -70,7 +74,7 @@ pub enum Flag {
 
 impl Flag {
     /// Every flag of this version.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 10] = [
         Self::Simulated,
         Self::BelowRange,
         Self::AboveRange,
@@ -78,6 +82,8 @@ impl Flag {
         Self::ZeroOverdue,
         Self::Shared,
         Self::Dark,
+        Self::CorrectionStale,
+        Self::CorrectionMismatch,
         Self::Unlogged,
     ];
 
@@ -92,6 +98,8 @@ impl Flag {
             Self::ZeroOverdue => "zero_overdue",
             Self::Shared => "shared",
             Self::Dark => "dark",
+            Self::CorrectionStale => "correction_stale",
+            Self::CorrectionMismatch => "correction_mismatch",
             Self::Unlogged => "unlogged",
             Self::Unknown => "unknown",
         }
