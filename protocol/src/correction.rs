@@ -96,6 +96,14 @@ pub struct Subject {
     pub serial: Option<Text>,
 }
 
+impl Subject {
+    /// Whether it is known by its id alone.
+    #[must_use]
+    pub fn is_bare(&self) -> bool {
+        self.model.is_none() && self.serial.is_none()
+    }
+}
+
 /// One colour as both meters saw it. X, Y, Z in cd/m², or in lx for both.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Colour {

@@ -7,10 +7,12 @@ use settled_protocol::quantity::{Light, Photometric, Xyz};
 use settled_protocol::reading::{Flag, Reading};
 use settled_protocol::time::Timestamp;
 
+use super::corrections::correction_id;
+
 /// Columns of readings. The joins are one-sided, so that the rows are what SQLite starts from.
 const READINGS: &str =
     "SELECT t.sequence, m.name, b.name, t.at_ns, t.t_s, t.began_s, t.integration_s, t.illuminance,
-    t.value, t.x, t.z, t.coloured, t.temperature_c, t.flags
+    t.value, t.x, t.z, t.coloured, t.temperature_c, t.flags, t.correction
     FROM readings t LEFT JOIN meters m ON m.id = t.meter LEFT JOIN boots b ON b.id = t.boot";
 
 /// Columns of events.
@@ -153,7 +155,7 @@ fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
         integration_s: row.get(6)?,
         light: light(row)?,
         spectrum: None,
-        correction: None,
+        correction: row.get::<_, Option<i64>>(14)?.map(|number| correction_id(unsigned(number))),
         temperature_c: row.get(12)?,
         flags: flags.split_ascii_whitespace().map(flag).collect(),
     })

@@ -18,6 +18,7 @@ use super::limited::Limited;
 use super::queue::{Audience, MOST_WAITING, Next, Queue, Waiting};
 use super::shared::{Published, Shared};
 use super::stamp::{Stamp, stamped};
+use super::through::Reads;
 use super::{Belongings, Kept, Message, MeterHandle};
 use crate::clock::Clock;
 use crate::failure;
@@ -74,6 +75,13 @@ pub(crate) struct Task {
     pub(super) warming: bool,
     /// What the next task takes over should this one panic.
     kept: OwnedMutexGuard<Belongings>,
+}
+
+/// The beginning of an exposure.
+struct Began {
+    at_s: f64,
+    /// The correction that was in force then: a reading never mixes two.
+    reads: Option<Reads>,
 }
 
 /// Why a meter is no longer served.
@@ -201,6 +209,7 @@ impl Task {
     async fn expose(&mut self, meter: &mut dyn Meter, exposure: Exposure) -> Result<(), Fault> {
         let began_s = self.tools.now_s();
         let audience = self.queue.take(exposure, began_s);
+        let began = Began { at_s: began_s, reads: self.shared.reads(began_s) };
         self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
         self.shared.exposing.store(true, Ordering::Relaxed);
         let outcome = self.measure(meter, exposure).await;
@@ -208,7 +217,7 @@ impl Task {
         self.shared.exposures.fetch_add(1, Ordering::Relaxed);
         match outcome {
             Ok(sample) => {
-                self.hand_over(&sample, began_s, exposure, audience).await;
+                self.hand_over(&sample, began, exposure, audience).await;
                 Ok(())
             }
             Err(fault) => {
@@ -249,20 +258,21 @@ impl Task {
         }
     }
 
-    async fn hand_over(&mut self, sample: &Sample, began_s: f64, exposure: Exposure, audience: Audience) {
+    async fn hand_over(&mut self, sample: &Sample, began: Began, exposure: Exposure, audience: Audience) {
         (self.failures, self.recoveries) = (0, 0);
         self.look_at_warm_up();
         let Some(open) = self.shared.status().open.clone() else { return };
         let stamp = Stamp {
             meter: &self.shared.id,
             boot: self.tools.clock.boot(),
-            began_s,
+            began_s: began.at_s,
             ended: self.tools.clock.now(),
             warming: self.warming,
             zero_overdue: open.zero().is_some_and(|zero| zero.needed),
             simulated: self.shared.simulated,
             shared: audience.size > 1,
             dark: audience.covered,
+            reads: began.reads.as_ref(),
         };
         let Some(light) = sample.light() else { return };
         let draft = stamped(sample, light, &open.description, &stamp);
