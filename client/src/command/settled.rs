@@ -80,6 +80,11 @@ impl CriteriaOptions {
         options.into_iter().filter(|(_, value)| value.is_some()).map(|(option, _)| option).collect()
     }
 
+    /// Whether progress is unwanted.
+    pub(super) fn quiet(&self) -> bool {
+        self.quiet
+    }
+
     /// The criteria, checked.
     pub(super) fn criteria(&self) -> Result<Criteria, Failure> {
         let default = Criteria::default();
@@ -194,15 +199,17 @@ impl Progress {
     }
 
     fn words(&self, report: &SettleProgress) -> String {
-        let SettleProgress { waited_s, latest, value, evidence, .. } = report;
-        let mut parts = vec![format!("{:>6}", show::span(*waited_s)), show::number(*latest)];
-        parts
-            .extend(show::drift(evidence, value.as_ref(), self.hold_s).map(|drift| format!("drift {drift}")));
-        parts.push(
-            show::forecast(evidence, *waited_s).unwrap_or_else(|| standing(&evidence.failing).to_owned()),
-        );
-        parts.join("   ")
+        words(report, self.hold_s)
     }
+}
+
+/// How one settling gets on, in a few words.
+pub(super) fn words(report: &SettleProgress, hold_s: f64) -> String {
+    let SettleProgress { waited_s, latest, value, evidence, .. } = report;
+    let mut parts = vec![format!("{:>6}", show::span(*waited_s)), show::number(*latest)];
+    parts.extend(show::drift(evidence, value.as_ref(), hold_s).map(|drift| format!("drift {drift}")));
+    parts.push(show::forecast(evidence, *waited_s).unwrap_or_else(|| standing(&evidence.failing).to_owned()));
+    parts.join("   ")
 }
 
 /// What is being waited for.
