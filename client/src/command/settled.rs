@@ -259,6 +259,9 @@ pub(super) fn in_words(output: Output, settled: &Settled) -> Result<(), Failure>
         styled(style, settled.verdict.name())
     ))?;
     output.line(&format!("  {}  {}", styled(FAINT, "why    "), settled.message))?;
+    if let Some(correction) = &settled.correction {
+        output.line(&format!("  {}  {correction}", styled(FAINT, "through")))?;
+    }
     let flags: Vec<Flag> = settled.flags.iter().copied().filter(|flag| *flag != Flag::Shared).collect();
     if !flags.is_empty() {
         output.line(&format!("  {}", styled(CAUTION, &show::flags(&flags))))?;

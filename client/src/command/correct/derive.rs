@@ -237,34 +237,42 @@ impl Drift {
     }
 }
 
-/// How far each meter that read white again saw it move; says so.
+/// How far each meter that read white again saw it move; says so. Where both read at once, a drift of the display does them no harm:
+/// only what one saw and the other did not counts as too far.
 fn drift(bench: &Bench<'_>, readings: &Readings) -> Vec<Drift> {
     let Some((_, meter, reference)) = readings.pairs.first() else { return Vec::new() };
-    let mut drifts = Vec::new();
+    let at_once = readings.again.len() == 2;
     // The reference's is the last; the meter's comes before it where both read at once.
-    let firsts = if readings.again.len() == 2 { vec![meter, reference] } else { vec![reference] };
-    for ((id, last), first) in readings.again.iter().zip(firsts) {
-        let Some((then, now)) = first.xyz.chromaticity().zip(last.xyz.chromaticity()) else { continue };
+    let firsts = if at_once { vec![meter, reference] } else { vec![reference] };
+    let moved = readings.again.iter().zip(firsts).filter_map(|((id, last), first)| {
+        let (then, now) = first.xyz.chromaticity().zip(last.xyz.chromaticity())?;
         let luminance_percent = 100.0 * (last.xyz.y() / first.xyz.y() - 1.0);
-        let duv_prime = then.distance(now);
-        let too_far = luminance_percent.abs() > 100.0 * bench.criteria.luminance
-            || duv_prime > bench.criteria.chromaticity;
-        let words =
-            format!("white at the end, as {id} saw it: {luminance_percent:+.2} %, Δu′v′ {duv_prime:.5}");
-        let words = if too_far {
-            styled(
-                CAUTION,
-                &format!(
-                    "{words}: the display or the meter drifted meanwhile, and the residuals hold that too"
-                ),
-            )
+        Some(Drift { meter: id.clone(), luminance_percent, duv_prime: then.distance(now), too_far: false })
+    });
+    let mut drifts: Vec<Drift> = moved.collect();
+    let (percent, uv) = match drifts.as_slice() {
+        [one, other] => (one.luminance_percent - other.luminance_percent, one.duv_prime - other.duv_prime),
+        [one] => (one.luminance_percent, one.duv_prime),
+        _ => return drifts,
+    };
+    let too_far = percent.abs() > 100.0 * bench.criteria.luminance || uv.abs() > bench.criteria.chromaticity;
+    for drift in &mut drifts {
+        drift.too_far = too_far;
+        let Drift { meter, luminance_percent, duv_prime, .. } = drift;
+        bench.say(&format!(
+            "white at the end, as {meter} saw it: {luminance_percent:+.2} %, Δu′v′ {duv_prime:.5}"
+        ));
+    }
+    if too_far {
+        let whose = if at_once {
+            "one meter drifted and the other did not"
         } else {
-            words
+            "the display or the meter drifted"
         };
-        if !bench.output.json {
-            bench.output.aside(&words);
-        }
-        drifts.push(Drift { meter: id.clone(), luminance_percent, duv_prime, too_far });
+        bench.say(&styled(
+            CAUTION,
+            &format!("{whose} meanwhile: the residuals hold that too; better start again"),
+        ));
     }
     drifts
 }

@@ -82,9 +82,12 @@ impl Bench<'_> {
         let mut seen = Vec::new();
         match lookers {
             [one, other] => {
-                let both =
-                    tokio::join!(self.settle(patch, one, 0, &board), self.settle(patch, other, 1, &board));
-                seen.extend([both.0?, both.1?]);
+                // Where one fails, the other's request is taken back.
+                let (first, second) = tokio::try_join!(
+                    self.settle(patch, one, 0, &board),
+                    self.settle(patch, other, 1, &board)
+                )?;
+                seen.extend([first, second]);
             }
             _ => {
                 for (index, looker) in lookers.iter().enumerate() {
@@ -93,7 +96,7 @@ impl Bench<'_> {
             }
         }
         self.output.end_status();
-        self.say(patch, lookers, &seen);
+        self.say_seen(patch, lookers, &seen);
         Ok(seen)
     }
 
@@ -141,7 +144,14 @@ impl Bench<'_> {
         }
     }
 
-    fn say(&self, patch: &Patch, lookers: &[&Looker], seen: &[Seen]) {
+    /// Says what is worth knowing, unless a script listens.
+    pub(super) fn say(&self, words: &str) {
+        if !self.output.json {
+            self.output.aside(words);
+        }
+    }
+
+    fn say_seen(&self, patch: &Patch, lookers: &[&Looker], seen: &[Seen]) {
         if self.quiet || self.output.json {
             return;
         }

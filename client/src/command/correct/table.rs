@@ -102,6 +102,8 @@ pub(super) fn table(output: Output, residuals: &Residuals) -> Result<(), Failure
     }
     let of = |pick: fn(&Summary) -> &Difference, name| {
         row(name, pick(&residuals.before), pick(&residuals.after), residuals.unseen.as_ref().map(pick))
+            // Sizes have no sign.
+            .replace('+', " ")
     };
     output.line(&styled(STRONG, &of(|summary| &summary.mean, "mean")))?;
     output.line(&styled(STRONG, &of(|summary| &summary.max, "largest")))?;

@@ -4,7 +4,7 @@ use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Reading;
 
 /// Columns carry their unit. X, Y and Z are in the unit of the column after them: Y is the luminance, or the illuminance.
-const HEADER: [&str; 17] = [
+const HEADER: [&str; 18] = [
     "sequence",
     "meter",
     "at",
@@ -21,6 +21,7 @@ const HEADER: [&str; 17] = [
     "u_prime",
     "v_prime",
     "temperature_c",
+    "correction",
     "flags",
 ];
 
@@ -64,6 +65,7 @@ fn row(reading: &Reading) -> [String; HEADER.len()] {
         number(colour.map(|colour| colour.u_prime())),
         number(colour.map(|colour| colour.v_prime())),
         number(reading.temperature_c),
+        reading.correction.clone().unwrap_or_default(),
         flags.join(" "),
     ]
 }
