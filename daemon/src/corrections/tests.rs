@@ -1,6 +1,8 @@
 use std::path::Path;
 
-use settled_protocol::correction::{Colour, CorrectionWarning, Derivation, Subject};
+use settled_drivers::driver::Registry;
+use settled_drivers::sample::Exposure;
+use settled_protocol::correction::{Colour, CorrectParams, CorrectionWarning, Derivation, Subject};
 use settled_protocol::log::Selection;
 use settled_protocol::matrix::Matrix;
 use settled_protocol::meter::{Instrument, Kind, Quantity};
@@ -8,8 +10,10 @@ use settled_protocol::quantity::Xyz;
 use settled_protocol::text::Text;
 
 use super::*;
-use crate::config::Survives;
+use crate::config::{Config, Survives};
+use crate::daemon::Daemon;
 use crate::log::Written;
+use crate::stop;
 
 fn text(words: &str) -> Text {
     words.to_owned().try_into().unwrap()
@@ -194,4 +198,39 @@ fn warnings_say_what_one_must_know_and_another_meter_is_not_corrected() {
     assert_eq!(state(0, "Field monitor 4", false, "8", meter, 0.0), (false, vec![W::OtherMeter]));
     assert_eq!(state(0, "Field monitor 4", true, "8", meter, 0.0), (true, vec![W::OtherMeter]));
     assert_eq!(state(0, "Field monitor 4", true, "7", spectrometer, 0.0), (false, vec![W::OtherMeter]));
+}
+
+#[tokio::test]
+async fn where_the_log_can_not_be_written_nothing_is_added_and_nothing_put_in_force() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("log.sqlite");
+    let (log, _written) = Log::open(path.clone(), Survives::Crash).unwrap();
+    let text = "[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ninstant = true\n";
+    let config = Config::load(Path::new("c.toml"), text, &Registry::built_in()).unwrap();
+    let (_stopper, stop) = stop::pair();
+    let clock = Arc::new(Clock::system());
+    let (daemon, supervisor) = Daemon::new(config.meters, clock, log, STALE_AFTER_S, stop);
+    let mut running = tokio::task::JoinSet::new();
+    running.spawn(supervisor.run());
+    let meter = daemon.meter("m").unwrap();
+    meter.read(Exposure::default()).await.unwrap();
+    let execute = |sql| rusqlite::Connection::open(&path).unwrap().execute_batch(sql).unwrap();
+    let new = NewCorrection {
+        meter: Subject { id: self::text("m"), model: None, serial: None },
+        ..given("one", 1.0)
+    };
+    execute("ALTER TABLE corrections RENAME TO away");
+    let error = daemon.add_correction(new.clone()).await.unwrap_err();
+    assert_eq!(error.kind(), ErrorKind::LogUnavailable);
+    execute("ALTER TABLE away RENAME TO corrections");
+    let id = daemon.add_correction(new).await.unwrap().correction.id;
+    assert_eq!(id, "c1", "what was not added has no number");
+    execute("ALTER TABLE in_force RENAME TO away");
+    let put =
+        CorrectParams { meter: "m".to_owned(), correction: Some(id.clone()), display: None, force: false };
+    assert_eq!(daemon.correct(put.clone()).await.unwrap_err().kind(), ErrorKind::LogUnavailable);
+    assert_eq!(meter.read(Exposure::default()).await.unwrap().reading.correction, None);
+    execute("ALTER TABLE away RENAME TO in_force");
+    daemon.correct(put).await.unwrap();
+    assert_eq!(meter.read(Exposure::default()).await.unwrap().reading.correction, Some(id));
 }
