@@ -1,6 +1,7 @@
 //! Numbers for people: no more digits than mean something.
 
 use settled::settle::digits::{in_units, significant};
+use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::quantity::{Chromaticity, Light};
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Estimate, Evidence};
@@ -65,6 +66,29 @@ pub fn estimate(value: &Estimate, unit: &str) -> String {
     format!("{} {unit}", uncertain(value.y, value.y_u95))
 }
 
+/// By whose eye light is meant.
+#[must_use]
+pub fn observer(observer: Observer) -> &'static str {
+    match observer {
+        Observer::Cie1931Deg2 => "CIE 1931, 2°",
+        Observer::Cie1964Deg10 => "CIE 1964, 10°",
+        Observer::Cie2015Deg2 => "CIE 2015, 2°",
+        Observer::Cie2015Deg10 => "CIE 2015, 10°",
+    }
+}
+
+/// A wavelength or a step in nm, without what sums of steps leave behind the sixth decimal.
+#[must_use]
+pub fn wavelength(nm: f64) -> String {
+    ((nm * 1e6).round() / 1e6).to_string()
+}
+
+/// Every digit of a number, the smallest and largest in powers of ten, as JSON has them.
+#[must_use]
+pub fn exact(value: f64) -> String {
+    serde_json::Number::from_f64(value).map_or_else(String::new, |number| number.to_string())
+}
+
 /// A moment, to the tenth of a second.
 #[must_use]
 pub fn moment(at: Timestamp) -> String {
@@ -104,6 +128,7 @@ fn words(flag: Flag) -> &'static str {
         Flag::Dark => "dark: the aperture was covered",
         Flag::CorrectionStale => "the correction is old",
         Flag::CorrectionMismatch => "the correction is for another meter or display",
+        Flag::NarrowSpectrum => "the spectrum does not reach from 380 to 780 nm",
         Flag::Unlogged => "not in the log",
         Flag::Unknown => "a flag of a later version",
     }

@@ -6,6 +6,8 @@ use std::sync::Arc;
 
 use settled_drivers::driver::{Context, Driver, Registry};
 use settled_drivers::settings::{self, Problems, Table};
+use settled_protocol::colorimetry::Method;
+use settled_protocol::colorimetry::observer::Observer;
 
 use crate::corrections::STALE_AFTER_S;
 
@@ -69,6 +71,8 @@ pub struct MeterConfig {
     pub id: String,
     /// How to open it.
     pub driver: Arc<dyn Driver>,
+    /// How its spectra are summed up, should it give any.
+    pub sums: Method,
 }
 
 impl Config {
@@ -77,11 +81,12 @@ impl Config {
     /// # Errors
     /// Every mistake in it.
     pub fn load(file: &Path, text: &str, registry: &Registry) -> Result<Self, Problems> {
-        let context = Context { folder: file.parent().unwrap_or(Path::new(".")).to_owned() };
-        settings::read(&file.display().to_string(), text, |table| Self::read(table, registry, &context))
+        let folder = file.parent().unwrap_or(Path::new(".")).to_owned();
+        let mut context = Context { folder, stages: Vec::new() };
+        settings::read(&file.display().to_string(), text, |table| Self::read(table, registry, &mut context))
     }
 
-    fn read(table: &mut Table<'_>, registry: &Registry, context: &Context) -> Option<Self> {
+    fn read(table: &mut Table<'_>, registry: &Registry, context: &mut Context) -> Option<Self> {
         let socket = table.table("socket").map_or_else(SocketConfig::default, |mut table| SocketConfig {
             path: table.text("path").map(|path| context.folder.join(path)),
             group: table.text("group"),
@@ -116,7 +121,7 @@ fn read_log(table: &mut Table<'_>, context: &Context) -> LogConfig {
     }
 }
 
-fn read_meters(table: &mut Table<'_>, registry: &Registry, context: &Context) -> Vec<MeterConfig> {
+fn read_meters(table: &mut Table<'_>, registry: &Registry, context: &mut Context) -> Vec<MeterConfig> {
     let mut meters: Vec<MeterConfig> = Vec::new();
     let mut claimed = BTreeMap::new();
     for mut settings in table.tables("meter") {
@@ -129,6 +134,7 @@ fn read_meters(table: &mut Table<'_>, registry: &Registry, context: &Context) ->
                 settings.complain("driver", format!("{claim} belongs to the meter {other:?} already"));
             }
         }
+        context.stages.extend(meter.driver.stage().map(|stage| (meter.id.clone(), stage)));
         meters.push(meter);
     }
     if meters.len() > MOST_METERS {
@@ -145,6 +151,7 @@ fn read_meter(settings: &mut Table<'_>, registry: &Registry, context: &Context) 
     {
         settings.complain("id", "expected 1 to 64 letters, digits, '-', '_' or '.'");
     }
+    let sums = read_sums(settings);
     let choices: Vec<_> = registry.names().into_iter().map(|name| (name, name)).collect();
     let name = settings.choice("driver", &choices);
     let Some(name) = settings.required("driver", name) else {
@@ -152,7 +159,14 @@ fn read_meter(settings: &mut Table<'_>, registry: &Registry, context: &Context) 
         return None;
     };
     let driver = registry.get(name).and_then(|configure| configure(settings, context));
-    Some(MeterConfig { id: id?, driver: driver? })
+    Some(MeterConfig { id: id?, driver: driver?, sums })
+}
+
+/// How spectra are summed up. Of light beyond their ends nothing is made up.
+fn read_sums(settings: &mut Table<'_>) -> Method {
+    let observers = Observer::ALL.map(|observer| (observer.name(), observer));
+    let observer = settings.choice("observer", &observers).unwrap_or_default();
+    Method { observer, bandwidth_nm: settings.number("bandwidth_nm", 0.1, 100.0), ..Method::default() }
 }
 
 fn is_name(id: &str) -> bool {
@@ -222,6 +236,40 @@ mod tests {
         assert!(
             problems("[corrections]\nstale_after = \"1h\"\n")[0].contains("2:15: corrections.stale_after")
         );
+    }
+
+    #[test]
+    fn a_meter_of_any_driver_says_how_its_spectra_are_summed_up() {
+        let meter = "[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\n";
+        let config = load(&format!("{meter}observer = \"2015-10\"\nbandwidth_nm = 5\n")).unwrap();
+        let expected =
+            Method { observer: Observer::Cie2015Deg10, bandwidth_nm: Some(5.0), ..Method::default() };
+        assert_eq!(config.meters[0].sums, expected);
+        assert_eq!(load(meter).unwrap().meters[0].sums, Method::default());
+        let found = problems(&format!("{meter}observer = \"1931-10\"\nbandwidth_nm = 0\n"));
+        assert!(found[0].contains("meter[0].observer: expected one of \"1931-2\", \"1964-10\""), "{found:?}");
+        assert!(found[1].contains("meter[0].bandwidth_nm: expected a number from 0.1 to 100"), "{found:?}");
+    }
+
+    #[test]
+    fn two_simulated_meters_look_at_one_display() {
+        let bench =
+            "[clock]\nspeed = 60\n[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\n";
+        let other = "[[meter]]\nid = \"spectral\"\ndriver = \"simulated\"\nmeter = \"spectrometer\"\n";
+        let config = load(&format!("{bench}{other}looks_at = \"bench\"\n")).unwrap();
+        let stages: Vec<_> = config.meters.iter().filter_map(|meter| meter.driver.stage()).collect();
+        assert!(stages.len() == 2 && Arc::ptr_eq(&stages[0], &stages[1]));
+        let found = problems(&format!("{other}looks_at = \"bench\"\n{bench}"));
+        assert!(
+            found[0].contains("meter[0].looks_at: expected the id of a simulated meter that stands before"),
+            "{found:?}"
+        );
+        assert!(found[0].contains("there is none, not \"bench\"") && found.len() == 1, "{found:?}");
+        let found = problems(&format!("{bench}{other}looks_at = \"bnch\"\npeak_cd_m2 = 100\n"));
+        assert!(found[0].contains("there are bench, not \"bnch\""), "{found:?}");
+        assert!(found[1].contains("peak_cd_m2: is of the display, which is that of \"bnch\""), "{found:?}");
+        let found = problems(other);
+        assert!(found[0].contains("display: is missing"), "{found:?}");
     }
 
     #[test]

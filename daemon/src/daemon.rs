@@ -6,6 +6,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
 
 use settled_drivers::clock::Clock as _;
+use settled_drivers::simulated::Stage;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::EventKind;
 use settled_protocol::meter::Meter;
@@ -157,12 +158,19 @@ impl Daemon {
     }
 
     fn only_stage(&self) -> Result<String, RpcError> {
-        let mut staged = self.meters.iter().filter(|(_, config)| config.driver.stage().is_some());
+        let mut stages: Vec<(&MeterHandle, Arc<Stage>)> = Vec::new();
+        for (handle, config) in &self.meters {
+            let Some(stage) = config.driver.stage() else { continue };
+            // Several meters may look at one display.
+            if !stages.iter().any(|(_, known)| Arc::ptr_eq(known, &stage)) {
+                stages.push((handle, stage));
+            }
+        }
         let none = "no simulated display is configured: show the stimulus on the real one";
         let several = "several simulated displays are configured: say which with params.meter";
-        match (staged.next(), staged.next()) {
-            (Some((handle, _)), None) => Ok(handle.id().to_owned()),
-            (None, _) => Err(RpcError::new(ErrorKind::Unsupported, none)),
+        match stages.as_slice() {
+            [(handle, _)] => Ok(handle.id().to_owned()),
+            [] => Err(RpcError::new(ErrorKind::Unsupported, none)),
             _ => Err(RpcError::new(ErrorKind::InvalidParams, several)),
         }
     }
@@ -213,6 +221,7 @@ impl Supervisor {
         };
         let tools = Tools {
             driver: Arc::clone(&config.driver),
+            sums: config.sums,
             clock: Arc::clone(&self.daemon.clock),
             log: self.daemon.log.clone(),
             stop: self.stop.clone(),

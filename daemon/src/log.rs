@@ -21,6 +21,7 @@ mod corrections;
 mod numbers;
 mod query;
 mod schema;
+mod spectra;
 mod writer;
 
 pub use corrections::{Change, Forced, Kept, correction_id, correction_number};

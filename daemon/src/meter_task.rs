@@ -21,6 +21,7 @@ mod opening;
 mod queue;
 mod shared;
 mod stamp;
+mod summed;
 mod task;
 mod through;
 mod unlogged;

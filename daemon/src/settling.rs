@@ -10,6 +10,7 @@ use std::time::Duration;
 
 use settled_drivers::clock::Clock as _;
 use settled_drivers::sample::Exposure;
+use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::error::RpcError;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::{Flag, Reading};
@@ -138,6 +139,7 @@ struct Run {
     criteria: Criteria,
     started_s: f64,
     photometric: Photometric,
+    observer: Option<Observer>,
     warming: bool,
     readings: Option<Readings>,
     /// The correction that they went through.
@@ -159,6 +161,7 @@ impl Run {
             criteria,
             started_s,
             photometric: Photometric::Luminance,
+            observer: None,
             warming: false,
             readings: None,
             correction: None,
@@ -174,7 +177,7 @@ impl Run {
     fn take(&mut self, reading: &Reading) -> Option<Verdict> {
         self.failures = 0;
         self.last_error = None;
-        self.photometric = reading.light.photometric();
+        (self.photometric, self.observer) = (reading.light.photometric(), reading.observer);
         self.look_at_correction(reading);
         self.flags.extend(&reading.flags);
         let span = self.readings.get_or_insert(Readings { count: 0, first: reading.sequence, last: 0 });
@@ -266,6 +269,7 @@ impl Run {
         Settled {
             meter: self.meter.id().to_owned(),
             quantity: self.photometric,
+            observer: self.observer,
             verdict,
             value,
             waited_s: now_s - self.started_s,

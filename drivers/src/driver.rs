@@ -49,6 +49,8 @@ pub trait Driver: Send + Sync + fmt::Debug {
 pub struct Context {
     /// The folder of the config file: relative paths start here.
     pub folder: PathBuf,
+    /// The simulated displays so far, by the id of the meter that brought each: another may look at it too.
+    pub stages: Vec<(String, Arc<Stage>)>,
 }
 
 /// Reads one meter's settings. Mistakes go to the table; nothing is returned if there were any that matter.

@@ -6,6 +6,7 @@
 //! | [`due`] | until when an answer may still come |
 //! | [`answer`] | from the lines of an answer to a sample |
 //! | [`meter`] | the open instrument |
+//! | [`spectral`] | an answer that holds a spectrum |
 //! | [`shipped`] | the profiles that come with this crate |
 
 use std::fmt;
@@ -26,6 +27,7 @@ pub mod due;
 pub mod format;
 pub mod meter;
 pub mod shipped;
+pub mod spectral;
 
 use due::Due;
 use format::Profile;
@@ -86,7 +88,8 @@ impl Driver for Profiled {
 
     fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
-            let line = LineLink::new((self.open)()?, self.profile.line.endings.clone());
+            let line = LineLink::new((self.open)()?, self.profile.line.endings.clone())
+                .with_lines_up_to(self.profile.longest_line());
             let (profile, due) = (Arc::clone(&self.profile), self.due.clone());
             let meter: Box<dyn Meter> = Box::new(meter::Open::identified(profile, line, due).await?);
             Ok(meter)

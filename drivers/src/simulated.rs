@@ -45,6 +45,10 @@
 //! adds one fixed charge; dark current doubles about every 7 K in silicon. The amounts are engineering judgement. F is the
 //! unit matrix off by a normal deviate times `filter_error`, drawn once from the seed.
 //!
+//! A spectrometer sees the spectra of the display's red, green and blue, sums of Gaussians that are mixed so that their X, Y and Z
+//! are the model's exactly (`simulated/lights.rs`), through a triangular slit. Its noise and its dark signal are spread over the
+//! wavelengths such that its luminance is about as noisy as a colorimeter's.
+//!
 #![doc = include_str!("../SIMULATED.md")]
 
 use std::sync::Arc;
@@ -56,6 +60,7 @@ mod colorimeter;
 mod display;
 mod eotf;
 mod lag;
+mod lights;
 mod matrix;
 mod meter;
 mod noise;
@@ -64,12 +69,13 @@ mod presets;
 mod primaries;
 #[cfg(test)]
 mod rig;
+mod spectrometer;
 mod stage;
 
 pub use stage::Stage;
 
 /// Reads a meter's settings for this driver.
-pub fn configure(settings: &mut Table<'_>, _context: &Context) -> Option<Arc<dyn Driver>> {
-    let simulated = options::read(settings)?;
+pub fn configure(settings: &mut Table<'_>, context: &Context) -> Option<Arc<dyn Driver>> {
+    let simulated = options::read(settings, context)?;
     Some(Arc::new(simulated))
 }

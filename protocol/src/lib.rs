@@ -6,6 +6,7 @@
 //! | [`matrix`] | three by three, from X, Y, Z to X, Y, Z |
 //! | [`correction`] | a colorimeter's correction, and all that one must know to trust it |
 //! | [`spectrum`] | evenly spaced values over wavelength |
+//! | [`colorimetry`] | from a spectrum to tristimulus values |
 //! | [`time`] | UTC stamps on the wire |
 //! | [`reading`] | what the daemon vouches for |
 //! | [`meter`] | what a client may know of a meter |
@@ -21,6 +22,7 @@
 //! | [`socket`] | where the socket is |
 //! | [`openrpc`] | the machine-readable document, generated from the types |
 
+pub mod colorimetry;
 pub mod correction;
 pub mod error;
 pub mod line;

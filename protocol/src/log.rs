@@ -28,6 +28,9 @@ pub struct Selection {
     /// At most this many rows, 1 to 1000; 1000 if absent.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub limit: Option<u32>,
+    /// Whether readings come with their spectra; a page then holds no more of them than fit a line. Events have none.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub spectra: bool,
 }
 
 /// A page of readings.

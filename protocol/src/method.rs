@@ -267,6 +267,9 @@ pub struct ObserveParams {
     /// First deliver from the log what came after this sequence.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub after: Option<u64>,
+    /// Whether readings come with their spectra.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub spectra: bool,
 }
 
 /// Params of `subscription.cancel`.

@@ -30,7 +30,8 @@ fn finite(value: f64) -> Result<f64, Unphysical> {
     if value.is_finite() { Ok(value) } else { Err(NOT_FINITE) }
 }
 
-/// CIE 1931 tristimulus values, absolute: Y is the luminance in cd/m² (or the illuminance in lx).
+/// Tristimulus values, absolute: Y is the luminance in cd/m² (or the illuminance in lx). Of the CIE 1931 observer wherever a reading names no
+/// other.
 ///
 /// Always finite. Values may be slightly negative: a dark-subtracted reading near black is noise around zero.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -290,7 +291,7 @@ struct RawLight {
     /// Illuminance in lx.
     #[serde(skip_serializing_if = "Option::is_none")]
     illuminance_lx: Option<f64>,
-    /// CIE 1931 X, Y, Z; Y in the unit of the amount.
+    /// X, Y, Z (CIE 1931, 2°, unless the reading names another observer); Y in the unit of the amount.
     #[serde(skip_serializing_if = "Option::is_none")]
     xyz: Option<Xyz>,
     /// Absent where the light is too low for one, or the meter sees none.

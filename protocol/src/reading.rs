@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::colorimetry::observer::Observer;
 use crate::quantity::Light;
 use crate::spectrum::Spectrum;
 use crate::time::Timestamp;
@@ -29,9 +30,16 @@ pub struct Reading {
     /// The light.
     #[serde(flatten)]
     pub light: Light,
-    /// What the light was made of, where the meter sees that.
+    /// What the light was made of, where the meter sees that and spectra were asked for: as the instrument gave it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub spectrum: Option<Spectrum>,
+    /// By whose eye the light is meant (its amount, `xyz`, and all of `chromaticity`), where that isn't CIE 1931, 2°. The amount is then
+    /// that observer's Y.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub observer: Option<Observer>,
+    /// The bandwidth in nm that the sums over the spectrum were corrected for, where they were. The spectrum itself never is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bandwidth_nm: Option<f64>,
     /// The correction that the light went through, by its id; the light is as the meter saw it if absent.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub correction: Option<String>,
@@ -65,6 +73,8 @@ pub enum Flag {
     CorrectionStale,
     /// The correction in force was made for another meter or another display.
     CorrectionMismatch,
+    /// The spectrum doesn't reach from 380 to 780 nm: the sums lack whatever light there is beyond it.
+    NarrowSpectrum,
     /// Not in the log: the log is off or can't be written.
     Unlogged,
     /// A flag of a later version of the protocol.
@@ -74,7 +84,7 @@ pub enum Flag {
 
 impl Flag {
     /// Every flag of this version.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Simulated,
         Self::BelowRange,
         Self::AboveRange,
@@ -84,6 +94,7 @@ impl Flag {
         Self::Dark,
         Self::CorrectionStale,
         Self::CorrectionMismatch,
+        Self::NarrowSpectrum,
         Self::Unlogged,
     ];
 
@@ -100,6 +111,7 @@ impl Flag {
             Self::Dark => "dark",
             Self::CorrectionStale => "correction_stale",
             Self::CorrectionMismatch => "correction_mismatch",
+            Self::NarrowSpectrum => "narrow_spectrum",
             Self::Unlogged => "unlogged",
             Self::Unknown => "unknown",
         }

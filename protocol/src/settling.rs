@@ -7,6 +7,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::colorimetry::observer::Observer;
 use crate::quantity::{Chromaticity, Photometric};
 use crate::reading::Flag;
 use crate::rule::{Compared, Rule};
@@ -303,6 +304,9 @@ pub struct Settled {
     pub meter: String,
     /// What the value is a value of: luminance in cd/m², or illuminance in lx.
     pub quantity: Photometric,
+    /// By whose eye the value is meant, its chromaticity too, where that isn't CIE 1931, 2°.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub observer: Option<Observer>,
     /// How it ended.
     pub verdict: Verdict,
     /// The value, where there is evidence for one.

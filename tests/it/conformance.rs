@@ -21,7 +21,7 @@ fn run(driver: &Arc<dyn Driver>) {
 
 fn configured(driver: &str, text: &str) -> Arc<dyn Driver> {
     let configure = Registry::built_in().get(driver).unwrap();
-    let context = Context { folder: PathBuf::from("/") };
+    let context = Context { folder: PathBuf::from("/"), stages: Vec::new() };
     settings::read("t.toml", text, |table| configure(table, &context)).unwrap()
 }
 

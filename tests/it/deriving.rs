@@ -221,3 +221,64 @@ fn a_correction_goes_from_one_daemon_to_another_and_knows_its_meter_again() {
     let output = other.run_settle(&["--json", "correct", "import", file.to_str().unwrap()]);
     assert_eq!(output.status.code(), Some(1));
 }
+
+/// A colorimeter with a large filter error and a spectrometer that is true, in front of one display that is steady and without noise.
+fn on_one_display(more: &str) -> Daemon {
+    let daemon = Daemon::start(&format!(
+        "[log]\npath = \"log.sqlite\"\n[clock]\nspeed = 200\n[[meter]]\nid = \"colorimeter\"\ndriver = \"simulated\"\ndisplay = \"self-emitting\"\n\
+         seed = 3\nfilter_error = 0.02\ncold = [0, 0]\ncold_white = [0, 0]\ncreep = [0, 0]\nsag = 0\nretention = 0\ndark_cd_m2 = 0\nnoise = 0\n\
+         [[meter]]\nid = \"spectral\"\ndriver = \"simulated\"\nmeter = \"spectrometer\"\nlooks_at = \"colorimeter\"\nnoise = 0\ndark_cd_m2 = 0\n{more}"
+    ));
+    for id in ["colorimeter", "spectral"] {
+        daemon.client().wait_for_state(id, "ready");
+    }
+    daemon
+}
+
+#[test]
+fn a_colorimeter_that_is_corrected_by_a_spectrometer_on_one_display_tells_the_truth_a_thousand_times_better()
+{
+    let daemon = on_one_display("");
+    let mut client = daemon.client();
+    let mut far = || -> Vec<f64> {
+        let colours = [[1023, 1023, 1023], [700, 850, 400], [300, 300, 300], [1023, 200, 200]];
+        let read = |client: &mut crate::support::client::Client, meter: &str| -> [f64; 3] {
+            let reading = client.call("meter.read", &json!({"meter": meter}));
+            serde_json::from_value(reading["xyz"].clone()).unwrap()
+        };
+        let apart = |colour: [u16; 3]| {
+            client.call("stage.show", &json!({"meter": "spectral", "stimulus": {"colour": colour}}));
+            let (seen, truth) = (read(&mut client, "colorimeter"), read(&mut client, "spectral"));
+            seen.iter().zip(truth).fold(0.0, |far: f64, (a, b)| far.max((a / b - 1.0).abs()))
+        };
+        colours.map(apart).into()
+    };
+    let before = far();
+    let arguments =
+        ["--json", "correct", "derive", "colorimeter", "--reference", "spectral", "--yes", "--quiet"];
+    let result = object(&daemon.run_settle(&arguments));
+    let after = far();
+    for (before, after) in before.iter().zip(&after) {
+        assert!(*before > 0.005 && after * 1000.0 < *before, "{before} became {after}: {result}");
+    }
+    assert_eq!(result["correction"]["reference"]["id"], "spectral");
+    let mut client = daemon.client();
+    assert_eq!(client.call("meter.read", &json!({"meter": "spectral"})).get("correction"), None);
+}
+
+#[test]
+fn a_spectrometer_is_not_corrected_and_one_of_another_observer_is_no_reference() {
+    let daemon = on_one_display("observer = \"1964-10\"\n");
+    let arguments = ["correct", "derive", "colorimeter", "--reference", "spectral", "--yes", "--quiet"];
+    let output = daemon.run_settle(&arguments);
+    let words = String::from_utf8(output.stderr).unwrap();
+    assert!(output.status.code() == Some(2) && words.contains("1964-10"), "{words}");
+    let mut client = daemon.client();
+    let matrix = [[1, 0, 0], [0, 1, 0], [0, 0, 1]];
+    let new = json!({"name": "none", "method": "given", "matrix": matrix, "meter": {"id": "spectral"}});
+    let id = client.call("corrections.add", &new)["correction"]["id"].clone();
+    let params = json!({"meter": "spectral", "correction": id});
+    assert_eq!(client.refusal("meter.correct", &params), "unsupported");
+    let output = daemon.run_settle(&["correct", "derive", "spectral", "--reference", "colorimeter"]);
+    assert_eq!(output.status.code(), Some(2));
+}

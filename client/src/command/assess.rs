@@ -29,7 +29,7 @@ mod cautions;
 mod changes;
 mod decimal;
 mod decision;
-mod explained;
+pub(super) mod explained;
 mod flat;
 mod input;
 mod mistake;

@@ -262,7 +262,8 @@ impl Demo {
     /// Readings as `(h, cd/m²)`, of light from `start_s` on, until the night is over.
     async fn log_the_night(&self, connection: &Connection, start_s: f64) -> Result<Vec<(f64, f64)>, Failure> {
         let interval_s = Some(NIGHT_INTERVAL_S);
-        let params = ObserveParams { meter: METER.to_owned(), interval_s, integration_s: None, after: None };
+        let meter = METER.to_owned();
+        let params = ObserveParams { meter, interval_s, integration_s: None, after: None, spectra: false };
         let mut subscription = connection.observe(&params).await?;
         let mut points = Vec::new();
         loop {

@@ -28,6 +28,10 @@ pub(super) struct ReadingsOptions {
     /// CSV with a header, for a spreadsheet; units are in the names of the columns, that of X, Y and Z in a column.
     #[arg(long)]
     csv: bool,
+    /// With --csv: spectra too, a column for each wavelength, in W/(sr m2 nm), or W/(m2 nm) where the unit is lx. All must have the same
+    /// wavelengths. (With --json they are always there.)
+    #[arg(long, requires = "csv")]
+    spectra: bool,
 }
 
 /// Which rows.
@@ -52,13 +56,14 @@ pub(super) struct Which {
 
 impl Which {
     /// The next page, for the rows that are still wanted.
-    fn page(&self, after: Option<u64>, wanted: u64) -> Selection {
+    fn page(&self, after: Option<u64>, wanted: u64, spectra: bool) -> Selection {
         Selection {
             meter: self.meter.clone(),
             since: self.since,
             until: self.until,
             after,
             limit: Some(u32::try_from(wanted).unwrap_or(LARGEST_PAGE).min(LARGEST_PAGE)),
+            spectra,
         }
     }
 }
@@ -72,11 +77,10 @@ enum Form {
 }
 
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
-    let (which, form) = match options {
-        Options::Readings(ReadingsOptions { which, csv }) => {
-            (which, if csv { Form::Table } else { Form::Readings })
-        }
-        Options::Events(which) => (which, Form::Events),
+    let (which, form, spectra) = match options {
+        Options::Readings(ReadingsOptions { which, csv: true, spectra }) => (which, Form::Table, spectra),
+        Options::Readings(ReadingsOptions { which, .. }) => (which, Form::Readings, context.output.json),
+        Options::Events(which) => (which, Form::Events, false),
     };
     if form == Form::Table && context.output.json {
         return Err(Failure::Usage("--csv and --json are two forms of the same: choose one".to_owned()));
@@ -87,8 +91,10 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let connection = context.connect().await?;
     let (mut after, mut wanted) = (which.after, which.limit.unwrap_or(u64::MAX));
     let mut found = false;
+    let mut table = table::Table::new(spectra);
     while wanted > 0 {
-        let (rows, next) = show_page(context, &connection, form, &which.page(after, wanted), !found).await?;
+        let page = which.page(after, wanted, spectra);
+        let (rows, next) = show_page(context, &connection, form, &page, &mut table).await?;
         found |= rows > 0;
         wanted = wanted.saturating_sub(rows as u64);
         match next {
@@ -108,7 +114,7 @@ async fn show_page(
     connection: &Connection,
     form: Form,
     selection: &Selection,
-    is_first: bool,
+    table: &mut table::Table,
 ) -> Result<(usize, Option<u64>), Failure> {
     if form == Form::Events {
         let page = connection.call::<LogEvents>(selection).await?;
@@ -119,10 +125,7 @@ async fn show_page(
     }
     let page = connection.call::<LogReadings>(selection).await?;
     if form == Form::Table {
-        if is_first {
-            context.output.raw(&table::header()?)?;
-        }
-        context.output.raw(&table::rows(&page.readings)?)?;
+        context.output.raw(&table.lines(&page.readings)?)?;
     } else {
         for reading in &page.readings {
             observe::show_reading(context.output, reading)?;

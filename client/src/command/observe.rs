@@ -29,12 +29,20 @@ pub(super) struct Options {
     /// First show what came after the reading of this number, from the log.
     #[arg(long, value_name = "NUMBER")]
     since: Option<u64>,
+    /// With --json: readings with their spectra.
+    #[arg(long)]
+    spectra: bool,
     /// End after this many readings.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..))]
     count: Option<u64>,
 }
 
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
+    if options.spectra && !context.output.json {
+        return Err(Failure::Usage(
+            "--spectra needs --json: a line of words has no room for them".to_owned(),
+        ));
+    }
     let connection = context.connect().await?;
     let meter = options.meter.resolve(&connection).await?;
     if let Some(after) = options.since {
@@ -47,6 +55,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         interval_s: options.interval,
         integration_s: options.integration,
         after: options.since,
+        spectra: options.spectra,
     };
     let mut readings = connection.observe(&params).await?;
     let mut changes = connection.observe_meters().await?;
@@ -137,10 +146,10 @@ pub(super) fn show_reading(output: Output, reading: &Reading) -> Result<(), Fail
     );
     let time = styled(FAINT, &format!("{:>6}  {}", reading.sequence, show::moment(reading.at)));
     let light = show::light(&reading.light);
-    output.line(
-        format!("{time}  {light:>13}  {colour}  {}", styled(CAUTION, &show::short_flags(&reading.flags)))
-            .trim_end(),
-    )?;
+    let observer =
+        reading.observer.map_or_else(String::new, |observer| format!("{}  ", show::observer(observer)));
+    let flags = styled(CAUTION, &show::short_flags(&reading.flags));
+    output.line(format!("{time}  {light:>13}  {colour}  {observer}{flags}").trim_end())?;
     Ok(())
 }
 

@@ -1,15 +1,21 @@
 //! `settle read`: one reading, settled or not.
 
+use std::io::IsTerminal;
+
 use clap::Args;
 use serde_json::json;
+use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::method::{MeterRead, ReadParams};
 use settled_protocol::reading::Reading;
 
 use super::settled::CriteriaOptions;
 use super::{Context, Exit, Failure, MeterArgument, flush, settled, until_interrupted};
+use crate::connection::CallError;
 use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
 use crate::quantities::{integration, interval};
 use crate::show;
+
+mod spectrum;
 
 /// What a covered meter sees less of, in cd/m² or lx: far above any zero, far below a display that shows something.
 const DARK: f64 = 1.0;
@@ -33,6 +39,9 @@ pub(super) struct Options {
     /// It does not zero the meter. A simulated meter has no cap: `settle stage show --colour 0` first.
     #[arg(long, conflicts_with_all = ["settled", "max_age"])]
     covered: bool,
+    /// Write the spectrum alone, as CSV: a header, then a wavelength and its value a line.
+    #[arg(long, conflicts_with = "settled")]
+    spectrum: bool,
     #[command(flatten)]
     criteria: CriteriaOptions,
 }
@@ -42,6 +51,9 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     if !options.settled && !typed.is_empty() {
         let need = if typed.len() == 1 { "needs" } else { "need" };
         return Err(Failure::Usage(format!("{} {need} --settled", typed.join(" and "))));
+    }
+    if options.spectrum && context.output.json {
+        return Err(Failure::Usage("--spectrum writes CSV; --json has the spectrum in it anyway".to_owned()));
     }
     let connection = context.connect().await?;
     let meter = options.meter.resolve(&connection).await?;
@@ -62,6 +74,15 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     };
     if context.output.json {
         context.output.object(&reading)?;
+    } else if options.spectrum {
+        let Some(found) = &reading.spectrum else {
+            let message = format!("{} gives no spectra", reading.meter);
+            return Err(CallError::Refused(
+                RpcError::new(ErrorKind::Unsupported, message).about(&reading.meter),
+            )
+            .into());
+        };
+        context.output.raw(&spectrum::columns(found, reading.light.photometric()))?;
     } else {
         in_words(context.output, &reading)?;
     }
@@ -76,6 +97,12 @@ fn in_words(output: Output, reading: &Reading) -> Result<(), Failure> {
     output.line(&styled(STRONG, &show::light(&reading.light)))?;
     let mut rows = Vec::new();
     rows.extend(reading.light.chromaticity().map(|colour| ("colour", show::chromaticity(colour))));
+    rows.extend(reading.observer.map(|observer| ("observer", show::observer(observer).to_owned())));
+    if let Some(found) = &reading.spectrum {
+        rows.extend(spectrum::rows(found, reading.light.photometric()));
+    }
+    let corrected = |nm| format!("corrected for {} nm", show::wavelength(nm));
+    rows.extend(reading.bandwidth_nm.map(|nm| ("bandwidth", corrected(nm))));
     rows.extend(reading.integration_s.map(|integration| ("integration", show::span(integration))));
     rows.extend(reading.temperature_c.map(|temperature| ("meter", format!("{temperature:.1} °C"))));
     rows.extend(reading.correction.clone().map(|correction| ("correction", correction)));
@@ -85,6 +112,12 @@ fn in_words(output: Output, reading: &Reading) -> Result<(), Failure> {
     }
     if !reading.flags.is_empty() {
         output.line(&format!("  {}", styled(CAUTION, &show::flags(&reading.flags))))?;
+    }
+    if let Some(found) = reading.spectrum.as_ref().filter(|_| std::io::stdout().is_terminal()) {
+        let ascii = super::assess::explained::is_ascii_locale();
+        for line in spectrum::curve(found, reading.light.photometric(), ascii) {
+            output.line(&line)?;
+        }
     }
     Ok(())
 }

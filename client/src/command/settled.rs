@@ -249,6 +249,9 @@ pub(super) fn in_words(output: Output, settled: &Settled) -> Result<(), Failure>
                 show::chromaticity(colour)
             ))?;
         }
+        if let Some(observer) = settled.observer {
+            output.line(&format!("  {}  {}", styled(FAINT, "by     "), show::observer(observer)))?;
+        }
     }
     let count = settled.readings.map_or(0, |readings| readings.count);
     let count = show::counted(count, "reading", "readings");

@@ -1,11 +1,12 @@
 //! `settle stage`: what a simulated display shows.
 
 use clap::Subcommand;
+use settled_protocol::error::ErrorKind;
 use settled_protocol::method::{MetersList, Nothing, ShowParams, Shown, StageShow};
 use settled_protocol::stage::Stimulus;
 
 use super::{Context, Exit, Failure};
-use crate::connection::Connection;
+use crate::connection::{CallError, Connection};
 use crate::quantities::{bits, colour, percent};
 use crate::show;
 
@@ -42,10 +43,13 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     }
     let stimulus = Stimulus { colour, background, bits, window_percent: window };
     let connection = context.connect().await?;
-    if meter.is_none() {
-        must_be_plain(&connection).await?;
-    }
-    let shown = connection.call::<StageShow>(&ShowParams { meter, stimulus }).await?;
+    let is_named = meter.is_some();
+    let shown = match connection.call::<StageShow>(&ShowParams { meter, stimulus }).await {
+        Err(CallError::Refused(error)) if !is_named && error.kind() == ErrorKind::InvalidParams => {
+            return Err(which(&connection).await?);
+        }
+        shown => shown?,
+    };
     if context.output.json {
         context.output.object(&shown)?;
     } else {
@@ -59,16 +63,12 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     Ok(Exit::Done)
 }
 
-/// Where several displays are simulated, one must be named.
-async fn must_be_plain(connection: &Connection) -> Result<(), Failure> {
+/// Where several displays are simulated, one must be named. (Several meters may look at one: only the daemon knows.)
+async fn which(connection: &Connection) -> Result<Failure, CallError> {
     let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
     let simulated: Vec<String> =
         meters.into_iter().filter(|meter| meter.simulated).map(|meter| meter.id).collect();
-    if simulated.len() < 2 {
-        return Ok(());
-    }
-    let message = format!("which display? Name its meter with --meter: {}", simulated.join(", "));
-    Err(Failure::Usage(message))
+    Ok(Failure::Usage(format!("which display? Name its meter with --meter: {}", simulated.join(", "))))
 }
 
 /// The whole of it, also what was left out on the command line.

@@ -101,7 +101,8 @@ async fn readings_that_follow_the_answer_at_once_are_not_lost() {
         let unread = missed.replace("slow_reader", "log_unavailable");
         fake.say(&[answer, reading(1), missed.to_owned(), reading(4), unread].join("\n")).await;
     };
-    let params = ObserveParams { meter: "m".to_owned(), interval_s: None, integration_s: None, after: None };
+    let meter = "m".to_owned();
+    let params = ObserveParams { meter, interval_s: None, integration_s: None, after: None, spectra: false };
     let (subscription, ()) = tokio::join!(connection.observe(&params), daemon);
     let mut subscription = subscription.unwrap();
     assert!(matches!(subscription.next().await, Some(Event::Reading(reading)) if reading.sequence == 1));

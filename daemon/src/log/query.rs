@@ -1,23 +1,33 @@
 //! Pages of the log.
 
 use rusqlite::{Connection, Row, ToSql};
+use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::line::LONGEST_LINE;
 use settled_protocol::log::{Event, EventKind, EventsPage, LARGEST_PAGE, ReadingsPage, Selection};
 use settled_protocol::quantity::{Light, Photometric, Xyz};
 use settled_protocol::reading::{Flag, Reading};
 use settled_protocol::time::Timestamp;
 
-use super::corrections::correction_id;
+use super::spectra;
 
-/// Columns of readings. The joins are one-sided, so that the rows are what SQLite starts from.
+/// Columns of readings.
 const READINGS: &str =
-    "SELECT t.sequence, m.name, b.name, t.at_ns, t.t_s, t.began_s, t.integration_s, t.illuminance,
-    t.value, t.x, t.z, t.coloured, t.temperature_c, t.flags, t.correction
-    FROM readings t LEFT JOIN meters m ON m.id = t.meter LEFT JOIN boots b ON b.id = t.boot";
+    "t.sequence, m.name, b.name, t.at_ns, t.t_s, t.began_s, t.integration_s, t.illuminance,
+    t.value, t.x, t.z, t.coloured, t.temperature_c, t.flags, t.observer, t.bandwidth_nm, t.correction";
+
+/// How many those are: a spectrum's follow them.
+const READING_COLUMNS: usize = 17;
+
+/// Bytes of JSON that a page may have, with room for what stands around it in a line.
+const PAGE_BYTES: usize = LONGEST_LINE - 8192;
+
+/// Bytes of JSON that a reading takes at most, without its spectrum, and each value of a spectrum: 24 digits and signs, and a comma.
+const READING_BYTES: usize = 1000;
+const VALUE_BYTES: usize = 25;
 
 /// Columns of events.
-const EVENTS: &str = "SELECT t.sequence, m.name, b.name, t.at_ns, t.t_s, t.kind, t.detail
-    FROM events t LEFT JOIN meters m ON m.id = t.meter LEFT JOIN boots b ON b.id = t.boot";
+const EVENTS: &str = "t.sequence, m.name, b.name, t.at_ns, t.t_s, t.kind, t.detail";
 
 /// A table of rows.
 #[derive(Clone, Copy)]
@@ -32,11 +42,12 @@ type Statement = (String, Vec<(&'static str, Box<dyn ToSql>)>);
 /// The query for a page, one row more than it holds. Only the conditions that are asked for stand in it, so that SQLite
 /// finds the rows by an index; values are bound, never written.
 fn statement(table: Table, selection: &Selection, limit: usize) -> Statement {
-    let (columns, name) = match table {
-        Table::Readings => (READINGS, "readings"),
-        Table::Events => (EVENTS, "events"),
+    let Selection { meter, since, until, after, limit: _, spectra } = selection;
+    let (columns, name, [more, join]) = match table {
+        Table::Readings if *spectra => (READINGS, "readings", [spectra::COLUMNS, spectra::JOIN]),
+        Table::Readings => (READINGS, "readings", [""; 2]),
+        Table::Events => (EVENTS, "events", [""; 2]),
     };
-    let Selection { meter, since, until, after, limit: _ } = selection;
     let mut values: Vec<(&str, Box<dyn ToSql>)> =
         vec![(":limit", Box::new(i64::try_from(limit).unwrap_or(0) + 1))];
     let mut conditions = Vec::new();
@@ -57,7 +68,12 @@ fn statement(table: Table, selection: &Selection, limit: usize) -> Statement {
     conditions.extend(place(name, after.is_some(), &times.join(" AND ")));
     let which =
         if conditions.is_empty() { String::new() } else { format!("WHERE {}", conditions.join(" AND ")) };
-    (format!("{columns} {which} ORDER BY t.sequence LIMIT :limit"), values)
+    // The joins are one-sided, so that the rows are what SQLite starts from.
+    let text = format!(
+        "SELECT {columns}{more} FROM {name} t LEFT JOIN meters m ON m.id = t.meter LEFT JOIN boots b ON b.id = t.boot {join}
+         {which} ORDER BY t.sequence LIMIT :limit"
+    );
+    (text, values)
 }
 
 /// Where the rows lie. UTC may be set, so sequences rise with it only by and large; the index of times alone tells the first
@@ -114,33 +130,46 @@ pub(super) fn last_sequence(connection: &Connection) -> rusqlite::Result<u64> {
 }
 
 pub(super) fn readings(connection: &Connection, selection: &Selection) -> rusqlite::Result<ReadingsPage> {
-    let (readings, more) = page(connection, Table::Readings, selection, reading)?;
+    let row = if selection.spectra { reading_with_spectrum } else { reading };
+    let (readings, more) = page(connection, Table::Readings, selection, row, bytes)?;
     let next = readings.last().map(|reading| reading.sequence).filter(|_| more);
     Ok(ReadingsPage { readings, next })
 }
 
 pub(super) fn events(connection: &Connection, selection: &Selection) -> rusqlite::Result<EventsPage> {
-    let (events, more) = page(connection, Table::Events, selection, event)?;
+    let (events, more) = page(connection, Table::Events, selection, event, |_| 0)?;
     let next = events.last().map(|event| event.sequence).filter(|_| more);
     Ok(EventsPage { events, next })
 }
 
-/// The rows, and whether there are more.
+/// Bytes of JSON that a reading takes at most.
+fn bytes(reading: &Reading) -> usize {
+    READING_BYTES + VALUE_BYTES * reading.spectrum.as_ref().map_or(0, |spectrum| spectrum.values().len())
+}
+
+/// The rows, no more of them than fit a line, and whether there are more.
 fn page<T>(
     connection: &Connection,
     table: Table,
     selection: &Selection,
     row: fn(&Row<'_>) -> rusqlite::Result<T>,
+    bytes: fn(&T) -> usize,
 ) -> rusqlite::Result<(Vec<T>, bool)> {
     let limit = selection.limit.unwrap_or(LARGEST_PAGE) as usize;
     let (text, values) = statement(table, selection, limit);
     let mut statement = connection.prepare(&text)?;
     let values = values.iter().map(|(name, value)| (*name, value.as_ref())).collect::<Vec<_>>();
-    let rows = statement.query_map(values.as_slice(), row)?;
-    let mut rows = rows.collect::<rusqlite::Result<Vec<T>>>()?;
-    let more = rows.len() > limit;
-    rows.truncate(limit);
-    Ok((rows, more))
+    let (mut rows, mut room) = (Vec::new(), PAGE_BYTES);
+    for row in statement.query_map(values.as_slice(), row)? {
+        let row = row?;
+        // One that is larger than a page by itself can't be: a spectrum has at most 4096 values.
+        let Some(left) = room.checked_sub(bytes(&row)).filter(|_| rows.len() < limit) else {
+            return Ok((rows, true));
+        };
+        room = left;
+        rows.push(row);
+    }
+    Ok((rows, false))
 }
 
 fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
@@ -155,10 +184,17 @@ fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
         integration_s: row.get(6)?,
         light: light(row)?,
         spectrum: None,
-        correction: row.get::<_, Option<i64>>(14)?.map(|number| correction_id(unsigned(number))),
+        // One of a later version of the daemon can't be here: that would have made the log one of a later version.
+        observer: row.get::<_, Option<String>>(14)?.and_then(|name| Observer::named(&name)),
+        bandwidth_nm: row.get(15)?,
+        correction: row.get(16)?,
         temperature_c: row.get(12)?,
         flags: flags.split_ascii_whitespace().map(flag).collect(),
     })
+}
+
+fn reading_with_spectrum(row: &Row<'_>) -> rusqlite::Result<Reading> {
+    Ok(Reading { spectrum: spectra::read(row, READING_COLUMNS)?, ..reading(row)? })
 }
 
 fn light(row: &Row<'_>) -> rusqlite::Result<Light> {
@@ -245,8 +281,11 @@ mod tests {
             (none, ["SCAN t", ""]),
         ];
         for (selection, expected) in cases {
-            for table in [Table::Readings, Table::Events] {
-                let plan = plan(table, &selection);
+            let spectral = Selection { spectra: true, ..selection.clone() };
+            let ways =
+                [(Table::Readings, &selection), (Table::Readings, &spectral), (Table::Events, &selection)];
+            for (table, selection) in ways {
+                let plan = plan(table, selection);
                 assert!(expected.iter().all(|part| plan.contains(part)), "{selection:?}: {plan}");
                 assert!(!plan.contains("TEMP B-TREE"), "{selection:?} is sorted: {plan}");
             }

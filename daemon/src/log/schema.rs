@@ -72,7 +72,15 @@ const MIGRATIONS: &[&str] = &[
         since_ns INTEGER NOT NULL,
         forced INTEGER NOT NULL
     );
-    ALTER TABLE readings ADD COLUMN correction INTEGER;
+    ALTER TABLE readings ADD COLUMN observer TEXT;
+    ALTER TABLE readings ADD COLUMN bandwidth_nm REAL;
+    ALTER TABLE readings ADD COLUMN correction TEXT;
+    CREATE TABLE spectra (
+        sequence INTEGER PRIMARY KEY REFERENCES readings (sequence) ON DELETE CASCADE,
+        start_nm REAL NOT NULL,
+        step_nm REAL NOT NULL,
+        f64_le BLOB NOT NULL
+    );
 ",
 ];
 
@@ -209,4 +217,33 @@ fn migrate(connection: &mut Connection) -> Result<(), OpenError> {
             .map_err(OpenError::Open)?;
     }
     transaction.commit().map_err(OpenError::Open)
+}
+
+#[cfg(test)]
+mod tests {
+    use settled_protocol::log::Selection;
+
+    use super::*;
+    use crate::log::query;
+
+    #[test]
+    fn a_log_of_an_earlier_version_is_read_on() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("log.sqlite");
+        let earlier = Connection::open(&path).unwrap();
+        earlier.execute_batch(&MIGRATIONS[..2].join("")).unwrap();
+        earlier
+            .execute_batch(&format!(
+                "PRAGMA user_version = 2; PRAGMA application_id = {APPLICATION_ID};
+                 INSERT INTO meters (name) VALUES ('m'); INSERT INTO boots (name) VALUES ('b');
+                 INSERT INTO readings VALUES (7, 1, 1, 0, 1, 0, NULL, 0, 2.5, NULL, NULL, 0, NULL, 'shared');"
+            ))
+            .unwrap();
+        drop(earlier);
+        let connection = open(&path, Survives::Crash).unwrap();
+        let selection = Selection { spectra: true, ..Selection::default() };
+        let [reading] = query::readings(&connection, &selection).unwrap().readings.try_into().unwrap();
+        assert_eq!((reading.sequence, reading.light.value(), reading.spectrum), (7, 2.5, None));
+        assert_eq!((reading.observer, reading.bandwidth_nm, reading.correction), (None, None, None));
+    }
 }

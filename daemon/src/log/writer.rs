@@ -4,13 +4,13 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use rusqlite::{Connection, Transaction, params};
+use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::log::EventKind;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Reading;
 use tokio::sync::{mpsc, oneshot};
 
-use super::corrections::{self, correction_number};
-use super::{Entry, Happening, Health, Numbered};
+use super::{Entry, Happening, Health, Numbered, corrections, spectra};
 use crate::clock::Moment;
 use crate::lock::Lock;
 
@@ -166,8 +166,8 @@ fn insert_reading(transaction: &Transaction<'_>, sequence: u64, draft: &Reading)
     transaction
         .prepare_cached(
             "INSERT INTO readings (sequence, meter, boot, at_ns, t_s, began_s, integration_s, illuminance, value, x, z,
-             coloured, temperature_c, flags, correction)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)",
+             coloured, temperature_c, flags, observer, bandwidth_nm, correction)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
         )?
         .execute(params![
             signed(sequence),
@@ -184,9 +184,11 @@ fn insert_reading(transaction: &Transaction<'_>, sequence: u64, draft: &Reading)
             draft.light.chromaticity().is_some(),
             draft.temperature_c,
             flags.join(" "),
-            draft.correction.as_deref().and_then(correction_number).map(signed),
+            draft.observer.map(Observer::name),
+            draft.bandwidth_nm,
+            draft.correction,
         ])?;
-    Ok(())
+    draft.spectrum.as_ref().map_or(Ok(()), |spectrum| spectra::insert(transaction, sequence, spectrum))
 }
 
 /// Tables of names that rows refer to by number.

@@ -82,9 +82,8 @@ impl Commits {
 
 /// Serialises a reading once and gives it to everyone.
 fn deliver(shared: &Shared, reading: Reading, exposure: Exposure, audience: Audience) {
-    match serde_json::value::to_raw_value(&reading) {
-        Ok(json) => {
-            let logged = Arc::new(Logged { reading, json });
+    match Logged::new(reading).map(Arc::new) {
+        Ok(logged) => {
             answer(audience, &Ok(Arc::clone(&logged)));
             shared.publish(Published::Reading { exposure, logged });
         }

@@ -5,9 +5,10 @@ use std::time::Duration;
 
 use settled_drivers::fault::{Fault, FaultKind, chain};
 use settled_drivers::meter::{Description, Meter};
+use settled_protocol::colorimetry::Method;
 use settled_protocol::error::RpcError;
 use settled_protocol::log::EventKind;
-use settled_protocol::meter::State;
+use settled_protocol::meter::{Quantity, State};
 
 use super::shared::{Open, Published, Status};
 use super::task::{RECOVERY, Task};
@@ -85,7 +86,11 @@ impl Task {
     }
 
     async fn opened(&mut self, description: Description) {
-        let detail = format!("opened: {}", description.instrument.model);
+        let mut detail = format!("opened: {}", description.instrument.model);
+        let sums_up = description.instrument.quantities.contains(&Quantity::Spectrum);
+        if !sums_up && self.tools.sums != Method::default() {
+            detail.push_str("; it gives no spectra, so observer and bandwidth_nm of its config mean nothing");
+        }
         let now_s = self.tools.now_s();
         let open = Open { description: description.into(), since_s: now_s };
         self.warming = open.warming(now_s);

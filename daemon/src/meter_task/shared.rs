@@ -4,7 +4,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-use serde_json::value::RawValue;
+use serde_json::value::{RawValue, to_raw_value};
 use settled_drivers::meter::Description;
 use settled_drivers::sample::Exposure;
 use settled_protocol::error::RpcError;
@@ -17,19 +17,42 @@ use super::unlogged::Unlogged;
 use crate::settle::mover::Darks;
 
 /// Readings that a subscriber inside the daemon may lag behind. They forward at once, so this is a scheduling hiccup's
-/// worth; a reading takes some 500 bytes.
+/// worth; a reading takes some 500 bytes, one with a spectrum of 401 values some 15 kB.
 const READINGS: usize = 256;
 
 /// Changes of state that a subscriber inside the daemon may lag behind.
 const CHANGES: usize = 64;
 
-/// A reading as it was logged, and its JSON: serialised once, for everyone.
+/// A reading as it was logged, and its JSON: serialised once, for everyone; one with a spectrum once with it and once without.
 #[derive(Debug)]
 pub struct Logged {
     /// The reading.
     pub reading: Reading,
-    /// The same as JSON.
-    pub json: Box<RawValue>,
+    /// The same as JSON, without its spectrum.
+    lean: Box<RawValue>,
+    /// With it, if it has one.
+    whole: Option<Box<RawValue>>,
+}
+
+impl Logged {
+    /// Serialises a reading.
+    ///
+    /// # Errors
+    /// Never in practice: a reading holds nothing that JSON can't.
+    pub fn new(reading: Reading) -> serde_json::Result<Self> {
+        let all = to_raw_value(&reading)?;
+        if reading.spectrum.is_none() {
+            return Ok(Self { reading, lean: all, whole: None });
+        }
+        let lean = to_raw_value(&Reading { spectrum: None, ..reading.clone() })?;
+        Ok(Self { reading, lean, whole: Some(all) })
+    }
+
+    /// The reading as JSON, with or without its spectrum.
+    #[must_use]
+    pub fn json(&self, spectra: bool) -> &RawValue {
+        self.whole.as_ref().filter(|_| spectra).unwrap_or(&self.lean)
+    }
 }
 
 /// What a meter's task makes known.

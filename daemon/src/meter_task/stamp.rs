@@ -61,6 +61,8 @@ pub(super) fn stamped(
         integration_s: sample.integration_s,
         light: through.map_or(light, |(_, corrected)| corrected),
         spectrum: None,
+        observer: None,
+        bandwidth_nm: None,
         correction: through.map(|(reads, _)| reads.id.clone()),
         temperature_c: sample.temperature_c,
         flags: flags.into_iter().filter(|(_, holds)| *holds).map(|(flag, _)| flag).collect(),

@@ -9,6 +9,7 @@ use settled_drivers::driver::Driver;
 use settled_drivers::fault::{Fault, FaultKind, chain};
 use settled_drivers::meter::Meter;
 use settled_drivers::sample::{Exposure, Sample};
+use settled_protocol::colorimetry::Method;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::EventKind;
 use tokio::sync::OwnedMutexGuard;
@@ -18,6 +19,7 @@ use super::limited::Limited;
 use super::queue::{Audience, MOST_WAITING, Next, Queue, Waiting};
 use super::shared::{Published, Shared};
 use super::stamp::{Stamp, stamped};
+use super::summed::{Summed, Summing};
 use super::through::Reads;
 use super::{Belongings, Kept, Message, MeterHandle};
 use crate::clock::Clock;
@@ -46,6 +48,8 @@ const REFUSED_PAUSE_S: f64 = 1.0;
 #[derive(Clone, Debug)]
 pub(crate) struct Tools {
     pub(crate) driver: Arc<dyn Driver>,
+    /// How spectra are summed up.
+    pub(crate) sums: Method,
     pub(crate) clock: Arc<Clock>,
     pub(crate) log: Log,
     pub(crate) stop: Stop,
@@ -73,6 +77,7 @@ pub(crate) struct Task {
     pub(super) recoveries: u32,
     pub(super) demands_from_s: f64,
     pub(super) warming: bool,
+    summing: Summing,
     /// What the next task takes over should this one panic.
     kept: OwnedMutexGuard<Belongings>,
 }
@@ -95,6 +100,7 @@ impl Task {
     pub(crate) async fn new(handle: &MeterHandle, kept: Kept, tools: Tools) -> Self {
         let now_s = tools.now_s();
         Self {
+            summing: Summing::new(tools.sums),
             tools,
             shared: Arc::clone(&handle.shared),
             queue: Queue::default(),
@@ -215,9 +221,10 @@ impl Task {
         let outcome = self.measure(meter, exposure).await;
         self.shared.exposing.store(false, Ordering::Relaxed);
         self.shared.exposures.fetch_add(1, Ordering::Relaxed);
+        let outcome = outcome.and_then(|sample| Ok((self.summing.sum(&sample.seen)?, sample)));
         match outcome {
-            Ok(sample) => {
-                self.hand_over(&sample, began, exposure, audience).await;
+            Ok((summed, sample)) => {
+                self.hand_over(&sample, summed, began, exposure, audience).await;
                 Ok(())
             }
             Err(fault) => {
@@ -258,7 +265,14 @@ impl Task {
         }
     }
 
-    async fn hand_over(&mut self, sample: &Sample, began: Began, exposure: Exposure, audience: Audience) {
+    async fn hand_over(
+        &mut self,
+        sample: &Sample,
+        summed: Summed,
+        began: Began,
+        exposure: Exposure,
+        audience: Audience,
+    ) {
         (self.failures, self.recoveries) = (0, 0);
         self.look_at_warm_up();
         let Some(open) = self.shared.status().open.clone() else { return };
@@ -274,8 +288,8 @@ impl Task {
             dark: audience.covered,
             reads: began.reads.as_ref(),
         };
-        let Some(light) = sample.light() else { return };
-        let draft = stamped(sample, light, &open.description, &stamp);
+        let mut draft = stamped(sample, summed.light, &open.description, &stamp);
+        summed.label(&mut draft);
         self.kept.commits.send(&self.tools.log, &self.shared, draft, exposure, audience).await;
         // A meter that answers at once must not keep everyone else waiting.
         tokio::task::yield_now().await;

@@ -151,6 +151,7 @@ fn bench(puppets: &[&Arc<Puppet>]) -> Bench {
     let meters = puppets.iter().enumerate().map(|(index, puppet)| MeterConfig {
         id: format!("m{index}"),
         driver: Arc::new(Handle(Arc::clone(puppet))),
+        sums: settled_protocol::colorimetry::Method::default(),
     });
     let (stopper, stop) = stop::pair();
     let clock = Arc::new(Clock::system());

@@ -78,7 +78,9 @@ pub(super) fn at_once(daemon: &Daemon, call: &Call) -> Option<Answer> {
 /// Methods that take time. Dropping the future takes the request back.
 pub(super) async fn carry_out(daemon: Arc<Daemon>, call: Call, progress: Option<Progress>) -> Answer {
     match call.method.as_str() {
-        MeterRead::NAME => read(&daemon, call.params::<MeterRead>()?).await.map(|logged| logged.json.clone()),
+        MeterRead::NAME => {
+            read(&daemon, call.params::<MeterRead>()?).await.map(|logged| logged.json(true).to_owned())
+        }
         MeterSettle::NAME => {
             let params = call.params::<MeterSettle>()?;
             let exposure = exposure(daemon.meter(&params.meter)?, params.integration_s)?;

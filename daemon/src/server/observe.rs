@@ -63,6 +63,7 @@ pub(super) struct Readings {
     meter: MeterHandle,
     demand: Option<Demand>,
     after: Option<u64>,
+    spectra: bool,
 }
 
 impl Readings {
@@ -70,7 +71,7 @@ impl Readings {
         let meter = daemon.meter(&params.meter)?;
         params.after.map_or(Ok(()), |after| can_follow(daemon, after))?;
         let demand = Demand::new(meter, &params)?;
-        Ok(Self { meter: meter.clone(), demand, after: params.after })
+        Ok(Self { meter: meter.clone(), demand, after: params.after, spectra: params.spectra })
     }
 
     /// Forwards until the meter's task is gone for good. First from the log, then as they come, with no gap and no repeat
@@ -128,7 +129,7 @@ impl Readings {
         if let Some((from, to)) = unlogged {
             outbox.unread(stream, from.saturating_sub(1), to);
         }
-        outbox.reading(stream, logged);
+        outbox.reading(stream, logged, self.spectra);
     }
 
     /// What came after a sequence, page by page, no faster than the client reads. Where the log can't be read, the client
@@ -140,6 +141,7 @@ impl Readings {
                 meter: Some(self.meter.id().to_owned()),
                 after: Some(after),
                 limit,
+                spectra: self.spectra,
                 ..Selection::default()
             };
             let page = match daemon.log.readings(selection).await {
@@ -153,8 +155,8 @@ impl Readings {
             };
             for reading in page.readings {
                 let before = std::mem::replace(&mut after, reading.sequence);
-                if let Ok(json) = serde_json::value::to_raw_value(&reading) {
-                    self.send(outbox, stream, before, Arc::new(Logged { reading, json }));
+                if let Ok(logged) = Logged::new(reading) {
+                    self.send(outbox, stream, before, Arc::new(logged));
                 }
             }
             if page.next.is_none() {
@@ -265,8 +267,13 @@ mod tests {
         );
         let mut tasks = tokio::task::JoinSet::new();
         tasks.spawn(supervisor.run());
-        let params =
-            ObserveParams { meter: "m".to_owned(), interval_s: None, integration_s: None, after: Some(0) };
+        let params = ObserveParams {
+            meter: "m".to_owned(),
+            interval_s: None,
+            integration_s: None,
+            after: Some(0),
+            spectra: false,
+        };
         let source = Source::Readings(Readings::new(&daemon, params).unwrap());
         let outbox = Arc::new(Outbox::default());
         let observer = source.forward(Arc::clone(&daemon), Arc::clone(&outbox), "s1".into());

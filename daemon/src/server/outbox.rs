@@ -25,8 +25,8 @@ pub(super) type Stream = Arc<str>;
 enum Item {
     /// A line that is never dropped.
     Answer(String),
-    /// A reading for a subscription.
-    Reading(Stream, Arc<Logged>),
+    /// A reading for a subscription, with or without its spectrum.
+    Reading(Stream, Arc<Logged>, bool),
     /// Any other notification of a stream.
     Notice(Stream, String),
     /// What is gone, at its place.
@@ -44,12 +44,12 @@ impl Item {
     fn stream(&self) -> Option<&Stream> {
         match self {
             Self::Answer(_) => None,
-            Self::Reading(stream, _) | Self::Notice(stream, _) | Self::Gap(stream, _) => Some(stream),
+            Self::Reading(stream, ..) | Self::Notice(stream, _) | Self::Gap(stream, _) => Some(stream),
         }
     }
 
     fn droppable(&self, of: &Stream) -> bool {
-        matches!(self, Self::Reading(stream, _) | Self::Notice(stream, _) if Arc::ptr_eq(stream, of))
+        matches!(self, Self::Reading(stream, ..) | Self::Notice(stream, _) if Arc::ptr_eq(stream, of))
     }
 }
 
@@ -82,9 +82,9 @@ impl Outbox {
         self.filled.notify_one();
     }
 
-    /// Adds a reading to a subscription.
-    pub(super) fn reading(&self, stream: &Stream, logged: Arc<Logged>) {
-        self.push(stream, Item::Reading(Arc::clone(stream), logged), LIMITS.waiting_notifications);
+    /// Adds a reading to a subscription, with or without its spectrum.
+    pub(super) fn reading(&self, stream: &Stream, logged: Arc<Logged>, spectra: bool) {
+        self.push(stream, Item::Reading(Arc::clone(stream), logged, spectra), LIMITS.waiting_notifications);
     }
 
     /// Adds a notification to a stream.
@@ -196,7 +196,7 @@ impl Outbox {
 fn drop_oldest(items: &mut VecDeque<Item>, stream: &Stream) {
     let Some(oldest) = items.iter().position(|item| item.droppable(stream)) else { return };
     let sequence = match items.get(oldest) {
-        Some(Item::Reading(_, logged)) => Some(logged.reading.sequence),
+        Some(Item::Reading(_, logged, _)) => Some(logged.reading.sequence),
         _ => None,
     };
     let before = items
@@ -247,13 +247,13 @@ fn take(waiting: &mut Waiting) -> Vec<u8> {
 fn write(item: &Item, bytes: &mut Vec<u8>) {
     match item {
         Item::Answer(line) | Item::Notice(_, line) => bytes.extend_from_slice(line.as_bytes()),
-        Item::Reading(stream, logged) => {
+        Item::Reading(stream, logged, spectra) => {
             // The reading's bytes are the same for everyone; stream names are ours and need no escaping.
             for part in [
                 r#"{"jsonrpc":"2.0","method":"reading","params":{"subscription":""#,
                 stream,
                 r#"","reading":"#,
-                logged.json.get(),
+                logged.json(*spectra).get(),
                 "}}",
             ] {
                 bytes.extend_from_slice(part.as_bytes());
@@ -286,12 +286,13 @@ mod tests {
             integration_s: None,
             light: Light::amount(Photometric::Luminance, 1.0).unwrap(),
             spectrum: None,
+            observer: None,
+            bandwidth_nm: None,
             correction: None,
             temperature_c: None,
             flags: Vec::new(),
         };
-        let json = serde_json::value::to_raw_value(&reading).unwrap();
-        Arc::new(Logged { reading, json })
+        Arc::new(Logged::new(reading).unwrap())
     }
 
     async fn lines(outbox: &Outbox) -> Vec<serde_json::Value> {
@@ -307,10 +308,10 @@ mod tests {
     async fn a_slow_reader_is_told_what_it_missed_at_the_place_of_the_gap() {
         let outbox = Outbox::default();
         let (slow, other): (Stream, Stream) = ("s1".into(), "s2".into());
-        outbox.reading(&other, logged(1));
+        outbox.reading(&other, logged(1), false);
         let most = LIMITS.waiting_notifications as u64;
         for sequence in 1..=most + 12 {
-            outbox.reading(&slow, logged(sequence));
+            outbox.reading(&slow, logged(sequence), false);
         }
         let lines = lines(&outbox).await;
         assert_eq!(lines[0]["params"]["subscription"], "s2");
@@ -327,12 +328,12 @@ mod tests {
     async fn what_could_not_be_read_is_told_at_its_place_and_gaps_alone_dont_pile_up() {
         let outbox = Outbox::default();
         let stream: Stream = "s1".into();
-        outbox.reading(&stream, logged(4));
+        outbox.reading(&stream, logged(4), false);
         outbox.unread(&stream, 4, 4);
         for to in 10..1000 {
             outbox.unread(&stream, to - 5, to);
         }
-        outbox.reading(&stream, logged(1000));
+        outbox.reading(&stream, logged(1000), false);
         let lines = lines(&outbox).await;
         assert_eq!(lines.len(), 3, "{lines:?}");
         let params = &lines[1]["params"];
@@ -346,7 +347,7 @@ mod tests {
         let stream: Stream = "s1".into();
         for sequence in 0..1000 {
             outbox.answer(sequence.to_string());
-            outbox.reading(&stream, logged(sequence));
+            outbox.reading(&stream, logged(sequence), false);
         }
         let lines = lines(&outbox).await;
         assert_eq!(lines.iter().filter(|line| line.is_u64()).count(), 1000);

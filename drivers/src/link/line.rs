@@ -7,8 +7,8 @@ use tokio::time::{Instant, timeout, timeout_at};
 use super::Link;
 use crate::fault::{Fault, FaultKind};
 
-/// Longest answer, in bytes: some fifty times what a reading takes.
-const LONGEST: usize = 4096;
+/// Longest line, in bytes, unless it is said to hold more: some fifty times what a reading takes.
+pub const LONGEST: usize = 4096;
 
 /// Bytes that are drained before the line is given up.
 const MOST_DRAINED: usize = 1 << 20;
@@ -27,6 +27,7 @@ pub struct Endings {
 pub struct LineLink {
     link: Box<dyn Link>,
     endings: Endings,
+    longest: usize,
     held: Vec<u8>,
     /// The last command, for messages.
     sent: String,
@@ -36,7 +37,14 @@ impl LineLink {
     /// Lines over `link`.
     #[must_use]
     pub fn new(link: Box<dyn Link>, endings: Endings) -> Self {
-        Self { link, endings, held: Vec::new(), sent: String::new() }
+        Self { link, endings, longest: LONGEST, held: Vec::new(), sent: String::new() }
+    }
+
+    /// The same, with lines of up to `bytes`.
+    #[must_use]
+    pub fn with_lines_up_to(mut self, bytes: usize) -> Self {
+        self.longest = bytes;
+        self
     }
 
     /// Sends a command. Whatever the instrument said unasked before that is no answer to it, and is dropped.
@@ -56,7 +64,7 @@ impl LineLink {
     /// The next line, without its end, until `deadline`.
     ///
     /// # Errors
-    /// `Gone`; `Silent` without a whole line by then; `Garbled` if it is longer than 4096 bytes or not text.
+    /// `Gone`; `Silent` without a whole line by then; `Garbled` if it is longer than may be (4096 bytes unless said otherwise) or not text.
     pub async fn line(&mut self, deadline: Instant) -> Result<String, Fault> {
         loop {
             if let Some(line) = self.whole_line() {
@@ -65,11 +73,11 @@ impl LineLink {
                     Fault::new(FaultKind::Garbled, format!("the answer is not text: {bytes}"))
                 });
             }
-            if self.held.len() > LONGEST {
+            if self.held.len() > self.longest {
                 self.held = Vec::new();
                 return Err(Fault::new(
                     FaultKind::Garbled,
-                    format!("the answer is longer than {LONGEST} bytes"),
+                    format!("the answer is longer than {} bytes", self.longest),
                 ));
             }
             match timeout_at(deadline, self.link.receive(&mut self.held)).await {

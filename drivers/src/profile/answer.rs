@@ -8,9 +8,24 @@ use crate::link::line::excerpt;
 use crate::sample::{Sample, Seen};
 use crate::settings::Table;
 
+use super::spectral;
+
 /// Groups that a measurement's answer may have.
-pub(super) const GROUPS: &[&str] =
-    &["Y", "x", "y", "X", "Z", "u_prime", "v_prime", "temperature_c", "integration_s", "integration_ms"];
+pub(super) const GROUPS: &[&str] = &[
+    "Y",
+    "x",
+    "y",
+    "X",
+    "Z",
+    "u_prime",
+    "v_prime",
+    "temperature_c",
+    "integration_s",
+    "integration_ms",
+    "spectrum",
+    "start_nm",
+    "step_nm",
+];
 
 /// Which groups tell the colour.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -19,6 +34,8 @@ enum Colour {
     Xy,
     Uv,
     Xyz,
+    /// It is summed up from a spectrum.
+    Spectrum,
 }
 
 /// What an answer to a measurement is made of.
@@ -39,7 +56,7 @@ pub(super) fn check_groups(table: &Table<'_>, key: &str, patterns: &[Regex], kno
             table.complain(key, format!("unknown group {name:?}; known: {}", known.join(", ")));
             right = false;
         }
-        if groups(patterns).filter(|other| *other == name).count() > 1 {
+        if name != spectral::GROUP && groups(patterns).filter(|other| *other == name).count() > 1 {
             table.complain(key, format!("the group {name:?} is there more than once"));
             right = false;
         }
@@ -54,8 +71,18 @@ impl Shape {
     /// A sentence that says what is missing or too much.
     pub(super) fn of(patterns: &[Regex]) -> Result<Self, String> {
         let has = |name: &str| groups(patterns).any(|group| group == name);
-        if !has("Y") {
-            return Err("expected a named group Y, such as (?<Y>[-+0-9.Ee]+)".to_owned());
+        let light = ["Y", "x", "y", "X", "Z", "u_prime", "v_prime"].into_iter().find(|name| has(name));
+        match (has(spectral::GROUP), light) {
+            (true, Some(name)) => {
+                return Err(format!(
+                    "a spectrum is summed up to light: the group {name} must not be there beside it"
+                ));
+            }
+            (true, None) => return Ok(Self { colour: Colour::Spectrum }),
+            (false, _) if !has("Y") => {
+                return Err("expected a named group Y, such as (?<Y>[-+0-9.Ee]+), or spectrum".to_owned());
+            }
+            _ => {}
         }
         let pairs = [(Colour::Xy, "x", "y"), (Colour::Uv, "u_prime", "v_prime"), (Colour::Xyz, "X", "Z")];
         let mut found = Vec::new();
@@ -81,6 +108,12 @@ impl Shape {
     pub fn has_colour(self) -> bool {
         self.colour != Colour::None
     }
+
+    /// Whether all of it is summed up from a spectrum.
+    #[must_use]
+    pub fn is_spectral(self) -> bool {
+        self.colour == Colour::Spectrum
+    }
 }
 
 /// Numbers by the names of their groups.
@@ -92,7 +125,7 @@ impl<'a> Numbers<'a> {
         let mut numbers = Vec::new();
         for (pattern, line) in patterns.iter().zip(lines) {
             let captures = captures(pattern, line)?;
-            for name in pattern.capture_names().flatten() {
+            for name in pattern.capture_names().flatten().filter(|name| *name != spectral::GROUP) {
                 if let Some(group) = captures.name(name) {
                     numbers.push((name, number(name, group.as_str())?));
                 }
@@ -105,33 +138,30 @@ impl<'a> Numbers<'a> {
         self.0.iter().find(|(known, _)| *known == name).map(|(_, number)| *number)
     }
 
-    fn need(&self, name: &str) -> Result<f64, Fault> {
+    pub(super) fn need(&self, name: &str) -> Result<f64, Fault> {
         self.get(name).ok_or_else(|| Fault::new(FaultKind::Garbled, format!("the answer has no {name}")))
     }
 
-    /// The sample, with amounts in the instrument's unit. `asked_s` is the integration time it was told to use.
-    pub(super) fn sample(
+    /// The sample of what was seen. `asked_s` is the integration time it was told to use.
+    pub(super) fn sample(&self, seen: Seen, asked_s: Option<f64>) -> Sample {
+        let integration_s =
+            self.get("integration_s").or_else(|| self.get("integration_ms").map(|ms| ms / 1000.0));
+        let temperature_c = self.get("temperature_c");
+        Sample { seen, integration_s: integration_s.or(asked_s), temperature_c }
+    }
+
+    /// The light, with amounts in the instrument's unit.
+    pub(super) fn light(
         &self,
         shape: Shape,
         (photometric, scale): (Photometric, f64),
-        asked_s: Option<f64>,
-    ) -> Result<Sample, Fault> {
-        let integration_s =
-            self.get("integration_s").or_else(|| self.get("integration_ms").map(|ms| ms / 1000.0));
-        Ok(Sample {
-            seen: Seen::Light(self.light(shape, photometric, scale)?),
-            integration_s: integration_s.or(asked_s),
-            temperature_c: self.get("temperature_c"),
-        })
-    }
-
-    fn light(&self, shape: Shape, photometric: Photometric, scale: f64) -> Result<Light, Fault> {
+    ) -> Result<Light, Fault> {
         let unphysical =
             |error| Fault::new(FaultKind::Garbled, "the answer's numbers are no light").because(error);
         let amount = self.need("Y")? * scale;
         let coloured = |colour: Chromaticity| Xyz::from_chromaticity(colour, amount);
         let xyz = match shape.colour {
-            Colour::None => return Light::amount(photometric, amount).map_err(unphysical),
+            Colour::None | Colour::Spectrum => return Light::amount(photometric, amount).map_err(unphysical),
             Colour::Xyz => {
                 Xyz::new(self.need("X")? * scale, amount, self.need("Z")? * scale).map_err(unphysical)?
             }
@@ -167,7 +197,7 @@ pub(super) fn captures<'a>(pattern: &Regex, line: &'a str) -> Result<Captures<'a
     })
 }
 
-fn number(name: &str, text: &str) -> Result<f64, Fault> {
+pub(super) fn number(name: &str, text: &str) -> Result<f64, Fault> {
     let number = text.trim().parse::<f64>().ok().filter(|number| number.is_finite());
     number.ok_or_else(|| Fault::new(FaultKind::Garbled, format!("{name} is no number: {}", excerpt(text))))
 }

@@ -7,12 +7,13 @@ use regex::Regex;
 use settled_protocol::meter::{Kind, Span};
 use settled_protocol::quantity::Photometric;
 
-use crate::link::line::Endings;
+use crate::link::line::{Endings, LONGEST};
 use crate::link::serial::{Flow, ParityBit, Settings};
 use crate::meter::{Overdue, ZeroNeed};
 use crate::settings::Table;
 
 use super::answer::{self, Shape};
+use super::spectral::Spectral;
 
 /// 1 fL = 1/π cd/ft², and 1 ft = 0.3048 m: 3.4262590996 cd/m² (NIST SP 811, appendix B.8, gives 3.426259).
 pub const CD_M2_IN_A_FOOTLAMBERT: f64 = 1.0 / (std::f64::consts::PI * 0.3048 * 0.3048);
@@ -42,6 +43,8 @@ pub struct Profile {
     pub measure: Exchange,
     /// What its reply to a measurement is made of.
     pub shape: Shape,
+    /// How that tells a spectrum, if it does.
+    pub spectral: Option<Spectral>,
     /// Integration times that a command may carry.
     pub integration: Option<Integration>,
     /// How it takes a dark reading.
@@ -64,6 +67,14 @@ pub struct LineSettings {
     pub endings: Endings,
     /// After this long without a byte, the line is taken to be quiet.
     pub quiet: Duration,
+}
+
+impl Profile {
+    /// The longest line that it may answer, in bytes.
+    #[must_use]
+    pub fn longest_line(&self) -> usize {
+        self.spectral.as_ref().map_or(LONGEST, Spectral::longest_line)
+    }
 }
 
 impl LineSettings {
@@ -128,8 +139,8 @@ pub(super) fn read(table: &mut Table<'_>) -> Option<Profile> {
     let measure = measure.and_then(|mut table| read_measure(&mut table, integration.is_some()));
     let instrument = table.table("instrument");
     let mut instrument = table.required("instrument", instrument)?;
-    let about = read_instrument(&mut instrument, measure.as_ref().map(|(_, shape)| shape));
-    let (measure, shape) = measure?;
+    let about = read_instrument(&mut instrument, measure.as_ref().map(|(_, shape, _)| shape));
+    let (measure, shape, spectral) = measure?;
     let (model, kind, unit, warm_up_s) = about?;
     let scaled = |value: f64| value * unit.1;
     let range = instrument
@@ -147,6 +158,7 @@ pub(super) fn read(table: &mut Table<'_>) -> Option<Profile> {
         identify: identify.map_or(Some(None), |identify| identify.map(Some))?,
         measure,
         shape,
+        spectral,
         integration: integration.map_or(Some(None), |integration| integration.map(Some))?,
         zero: zero.map_or(Some(None), |zero| zero.map(Some))?,
         errors: errors?,
@@ -177,6 +189,7 @@ fn read_instrument(table: &mut Table<'_>, shape: Option<&Shape>) -> Option<About
     table.has("range");
     table.has("resolution");
     let usual = || match (shape.is_some_and(|shape| shape.has_colour()), unit) {
+        (true, _) if shape.is_some_and(|shape| shape.is_spectral()) => Kind::Spectrometer,
         (true, _) => Kind::Colorimeter,
         (false, Some((Photometric::Illuminance, _))) => Kind::IlluminanceMeter,
         (false, _) => Kind::Photometer,
@@ -271,8 +284,8 @@ fn read_identify(table: &mut Table<'_>) -> Option<Exchange> {
     answer::check_groups(table, "answer", &exchange.answer, &["model", "serial"]).then_some(exchange)
 }
 
-fn read_measure(table: &mut Table<'_>, adjustable: bool) -> Option<(Exchange, Shape)> {
-    let exchange = read_exchange(table)?;
+fn read_measure(table: &mut Table<'_>, adjustable: bool) -> Option<(Exchange, Shape, Option<Spectral>)> {
+    let mut exchange = read_exchange(table)?;
     let mut right = true;
     for placeholder in exchange.send.iter().flat_map(|command| placeholders(command)) {
         if !["integration_s", "integration_ms"].contains(&placeholder) {
@@ -289,12 +302,20 @@ fn read_measure(table: &mut Table<'_>, adjustable: bool) -> Option<(Exchange, Sh
         }
     }
     if exchange.answer.is_empty() {
-        table.complain("answer", "is missing: expected a regular expression with the named group Y");
+        table.complain(
+            "answer",
+            "is missing: expected a regular expression with the named group Y, or spectrum",
+        );
         return None;
     }
     let known = answer::check_groups(table, "answer", &exchange.answer, answer::GROUPS);
     let shape = Shape::of(&exchange.answer).map_err(|message| table.complain("answer", message)).ok();
-    (right && known).then_some((exchange, shape?))
+    let spectral = Spectral::read(table, &exchange.answer);
+    if let Some(spectral) = &spectral {
+        exchange.answer = spectral.repeated(&exchange.answer);
+    }
+    let shape = shape.filter(|shape| shape.is_spectral() == spectral.is_some())?;
+    (right && known).then_some((exchange, shape, spectral))
 }
 
 /// What stands between braces.

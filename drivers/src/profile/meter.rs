@@ -14,7 +14,7 @@ use crate::clock::Boxed;
 use crate::fault::{Fault, FaultKind};
 use crate::link::line::{LineLink, excerpt};
 use crate::meter::{Description, Meter};
-use crate::sample::{Exposure, Sample};
+use crate::sample::{Exposure, Sample, Seen};
 
 /// What a busy machine may add to an exchange.
 const SLACK: Duration = Duration::from_secs(1);
@@ -165,7 +165,14 @@ impl Open {
         let profile = Arc::clone(&self.profile);
         let lines = self.exchange(&profile.measure, integration_s).await?;
         let numbers = Numbers::read(&profile.measure.answer, &lines)?;
-        let sample = numbers.sample(profile.shape, profile.unit, integration_s)?;
+        let seen = match &profile.spectral {
+            Some(spectral) => {
+                let spectrum = spectral.spectrum(&profile.measure.answer, &lines, &numbers)?;
+                Seen::Spectrum(profile.unit.0, spectrum)
+            }
+            None => Seen::Light(numbers.light(profile.shape, profile.unit)?),
+        };
+        let sample = numbers.sample(seen, integration_s);
         self.due.clear();
         Ok(sample)
     }
@@ -180,10 +187,14 @@ fn describe(profile: &Profile, model: Option<String>, serial: Option<String>) ->
         model: model.unwrap_or_else(|| profile.model.clone()),
         serial,
         kind: profile.kind,
-        quantities: [Some(amount), profile.shape.has_colour().then_some(Quantity::Xyz)]
-            .into_iter()
-            .flatten()
-            .collect(),
+        quantities: [
+            Some(amount),
+            profile.shape.has_colour().then_some(Quantity::Xyz),
+            profile.shape.is_spectral().then_some(Quantity::Spectrum),
+        ]
+        .into_iter()
+        .flatten()
+        .collect(),
         integration_s: profile.integration.map(|integration| integration.range),
         range: profile.range,
         resolution: profile.resolution,

@@ -5,6 +5,7 @@ use std::path::Path;
 /// Names and texts.
 pub const PROFILES: &[(&str, &str)] = &[
     ("lab-tristimulus", include_str!("../../profiles/lab-tristimulus.toml")),
+    ("lab-spectroradiometer", include_str!("../../profiles/lab-spectroradiometer.toml")),
     ("bench-luminance", include_str!("../../profiles/bench-luminance.toml")),
 ];
 

@@ -86,16 +86,20 @@ impl Colorimeter {
     }
 
     /// D·(2^((T−23)/7) − 2^((T₀−23)/7)): the dark current now, less what the last dark reading saw.
-    fn dark_offset(&self, temperature_c: f64, zeroed_c: f64) -> f64 {
+    pub(super) fn dark_offset(&self, temperature_c: f64, zeroed_c: f64) -> f64 {
         let dark = |celsius: f64| self.dark_cd_m2 * ((celsius - ROOM_C) / DOUBLING_K).exp2();
         dark(temperature_c) - dark(zeroed_c)
     }
 
     /// √(shot² + read²) with shot = 0.015·√(V/t) and read = 0.0005/t.
     fn noise_cd_m2(&self, value: f64, integration_s: f64) -> f64 {
-        let shot = SHOT * (value.max(0.0) / integration_s).sqrt();
-        let read = READ_CD_M2_S / integration_s;
-        self.noise * shot.hypot(read)
+        let (shot, read) = self.noise_parts(integration_s);
+        (shot * value.max(0.0).sqrt()).hypot(read)
+    }
+
+    /// The deviation of shot noise over the root of the light, and that of read noise, in cd/m².
+    pub(super) fn noise_parts(&self, integration_s: f64) -> (f64, f64) {
+        (self.noise * SHOT / integration_s.sqrt(), self.noise * READ_CD_M2_S / integration_s)
     }
 
     fn quantised(&self, value: f64) -> f64 {

@@ -22,6 +22,7 @@ pub(super) struct Display {
 /// Primaries, white and gains.
 #[derive(Clone, Debug)]
 pub(super) struct Colours {
+    pub(super) primaries: Primaries,
     to_xyz: Matrix,
     to_rgb: Matrix,
     /// White when warm: u′, v′.
@@ -36,7 +37,7 @@ impl Colours {
         let to_xyz = primaries.to_xyz();
         let [u, v] = d65_uv();
         let white = [u + white_error[0], v + white_error[1]];
-        Self { to_xyz, to_rgb: inverse(&to_xyz), white, gain }
+        Self { primaries, to_xyz, to_rgb: inverse(&to_xyz), white, gain }
     }
 }
 

@@ -5,6 +5,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use settled_protocol::meter::{Instrument, Kind, Quantity, Span};
+use settled_protocol::quantity::Photometric;
 
 use crate::clock::{Boxed, Clock};
 use crate::driver::Driver;
@@ -13,6 +14,7 @@ use crate::meter::{Description, Meter, ZeroNeed};
 use crate::sample::{Exposure, Sample, Seen};
 
 use super::colorimeter::{Circumstances, Colorimeter};
+use super::spectrometer::Spectrometer;
 use super::stage::Stage;
 
 /// How long a dark reading takes, in s.
@@ -31,6 +33,8 @@ pub(super) struct Simulated {
 #[derive(Debug)]
 struct Bench {
     colorimeter: Colorimeter,
+    /// What it sees with in place of filters, if it is a spectrometer.
+    spectrometer: Option<Spectrometer>,
     instant: bool,
     description: Description,
     /// Exposures so far: the next one's noise.
@@ -41,7 +45,7 @@ struct Bench {
 #[derive(Clone, Debug)]
 pub(super) struct Habits {
     /// What it looks at, for its name.
-    pub(super) display: &'static str,
+    pub(super) display: String,
     /// Whether exposures take no time.
     pub(super) instant: bool,
     pub(super) warm_up_s: f64,
@@ -49,21 +53,31 @@ pub(super) struct Habits {
 }
 
 impl Simulated {
-    pub(super) fn new(stage: Stage, colorimeter: Colorimeter, habits: &Habits) -> Self {
-        let description = describe(&colorimeter, habits);
-        let bench =
-            Bench { colorimeter, instant: habits.instant, description, exposures: AtomicU64::default() };
-        Self { stage: Arc::new(stage), bench: Arc::new(bench) }
+    pub(super) fn new(
+        stage: Arc<Stage>,
+        colorimeter: Colorimeter,
+        spectrometer: Option<Spectrometer>,
+        habits: &Habits,
+    ) -> Self {
+        let kind = if spectrometer.is_some() { Kind::Spectrometer } else { Kind::Colorimeter };
+        let description = describe(&colorimeter, kind, habits);
+        let (instant, exposures) = (habits.instant, AtomicU64::default());
+        let bench = Bench { colorimeter, spectrometer, instant, description, exposures };
+        Self { stage, bench: Arc::new(bench) }
     }
 }
 
-fn describe(colorimeter: &Colorimeter, habits: &Habits) -> Description {
+fn describe(colorimeter: &Colorimeter, kind: Kind, habits: &Habits) -> Description {
     let step = colorimeter.resolution_cd_m2;
+    let (name, spectrum) = match kind {
+        Kind::Spectrometer => ("spectrometer", Some(Quantity::Spectrum)),
+        _ => ("colorimeter", None),
+    };
     let instrument = Instrument {
-        model: format!("simulated colorimeter ({} display)", habits.display),
+        model: format!("simulated {name} ({})", habits.display),
         serial: Some(format!("simulated-{}", colorimeter.seed)),
-        kind: Kind::Colorimeter,
-        quantities: vec![Quantity::Luminance, Quantity::Xyz],
+        kind,
+        quantities: [Quantity::Luminance, Quantity::Xyz].into_iter().chain(spectrum).collect(),
         integration_s: Some(colorimeter.integration_s),
         range: Some(colorimeter.range),
         resolution: (step > 0.0).then_some(step),
@@ -177,21 +191,25 @@ impl OpenMeter {
     }
 
     fn sample(&self, light: [f64; 3], how: Circumstances) -> Result<Sample, Fault> {
-        let colorimeter = &self.bench.colorimeter;
-        let answer = colorimeter.answer(light, how);
-        if answer[1] > colorimeter.range.max {
+        let Bench { colorimeter, spectrometer, .. } = self.bench.as_ref();
+        let unphysical =
+            |error| Fault::new(FaultKind::Garbled, "exposing: the model gave no number").because(error);
+        let (luminance, seen) = match spectrometer {
+            Some(spectrometer) => {
+                let spectrum = spectrometer.answer(colorimeter, light, how).map_err(unphysical)?;
+                (light[1], Seen::Spectrum(Photometric::Luminance, spectrum))
+            }
+            None => {
+                let answer = colorimeter.answer(light, how);
+                (answer[1], Seen::Light(colorimeter.light(answer).map_err(unphysical)?))
+            }
+        };
+        if luminance > colorimeter.range.max {
             let detail =
                 format!("exposing: the light is above the meter's range of {} cd/m²", colorimeter.range.max);
             return Err(Fault::new(FaultKind::AboveRange, detail));
         }
-        let light = colorimeter.light(answer).map_err(|error| {
-            Fault::new(FaultKind::Garbled, "exposing: the model gave no number").because(error)
-        })?;
-        Ok(Sample {
-            seen: Seen::Light(light),
-            integration_s: Some(how.integration_s),
-            temperature_c: Some(how.temperature_c),
-        })
+        Ok(Sample { seen, integration_s: Some(how.integration_s), temperature_c: Some(how.temperature_c) })
     }
 }
 

@@ -1,7 +1,10 @@
 //! The settings of a simulated meter and its display.
 
+use std::sync::Arc;
+
 use settled_protocol::meter::Span;
 
+use crate::driver::Context;
 use crate::meter::{Overdue, ZeroNeed};
 use crate::settings::Table;
 
@@ -12,23 +15,109 @@ use super::lag::Lag;
 use super::meter::{Habits, Simulated};
 use super::presets::{Kind, Preset};
 use super::primaries::Primaries;
+use super::spectrometer::Spectrometer;
 use super::stage::Stage;
 
 /// A time constant or duration is at least a tenth of a second and at most a month, in s.
 const TIMES_S: (f64, f64) = (0.1, 2_678_400.0);
 
+/// Keys of the display: they stand with the meter that brings it.
+const OF_THE_DISPLAY: [&str; 20] = [
+    "display",
+    "eotf",
+    "gamma",
+    "near_black_gamma",
+    "primaries",
+    "white_error",
+    "gain",
+    "peak_cd_m2",
+    "black_cd_m2",
+    "limiter_knee_percent",
+    "limiter_exponent",
+    "cold",
+    "cold_s",
+    "cold_white",
+    "creep",
+    "creep_s",
+    "sag",
+    "sag_s",
+    "retention",
+    "retention_s",
+];
+
+/// Keys of a colorimeter, and of a spectrometer, that the other knows nothing of.
+const OF_FILTERS: [&str; 3] = ["filter_error", "resolution_cd_m2", "colour_from_cd_m2"];
+const OF_A_SPECTROMETER: [&str; 2] = ["step_nm", "slit_nm"];
+
 /// Reads all of it.
-pub(super) fn read(settings: &mut Table<'_>) -> Option<Simulated> {
+pub(super) fn read(settings: &mut Table<'_>, context: &Context) -> Option<Simulated> {
+    // All of it is read whatever is wrong, so that every mistake is reported.
+    let looks_at = settings.text("looks_at");
+    let stage = match &looks_at {
+        Some(id) => {
+            other_stage(settings, context, id).map(|stage| (stage, format!("at the display of {id}")))
+        }
+        None => own_stage(settings),
+    };
+    let colorimeter = colorimeter(settings);
+    let slit = spectrometer(settings);
+    let display = stage.as_ref().map(|(_, display)| display.clone()).unwrap_or_default();
+    let habits = habits(settings, display);
+    let (stage, _) = stage?;
+    let spectrometer = slit.map(|(step_nm, slit_nm)| Spectrometer::new(stage.lights(), step_nm, slit_nm));
+    Some(Simulated::new(stage, colorimeter, spectrometer, &habits))
+}
+
+/// A display of its own, and what to call it.
+fn own_stage(settings: &mut Table<'_>) -> Option<(Arc<Stage>, String)> {
     let kind =
         settings.choice("display", &[("self-emitting", Kind::SelfEmitting), ("backlit", Kind::Backlit)]);
     let kind = settings.required("display", kind);
-    // The rest is read even without a kind, so that its mistakes are reported too.
     let preset = kind.unwrap_or(Kind::SelfEmitting).preset();
     let display = display(settings, &preset);
-    let colorimeter = colorimeter(settings);
-    let habits = habits(settings, preset.name);
     kind?;
-    Some(Simulated::new(Stage::new(display), colorimeter, &habits))
+    Some((Arc::new(Stage::new(display)), format!("{} display", preset.name)))
+}
+
+/// The display that the meter `id` has brought.
+fn other_stage(settings: &mut Table<'_>, context: &Context, id: &str) -> Option<Arc<Stage>> {
+    for key in OF_THE_DISPLAY {
+        if settings.has(key) {
+            settings.complain(key, format!("is of the display, which is that of {id:?}: it stands there"));
+        }
+    }
+    let found = context.stages.iter().find(|(known, _)| known == id).map(|(_, stage)| Arc::clone(stage));
+    if found.is_none() {
+        let known: Vec<&str> = context.stages.iter().map(|(id, _)| id.as_str()).collect();
+        let known = if known.is_empty() {
+            "there is none".to_owned()
+        } else {
+            format!("there are {}", known.join(", "))
+        };
+        settings.complain(
+            "looks_at",
+            format!("expected the id of a simulated meter that stands before this one; {known}, not {id:?}"),
+        );
+    }
+    found
+}
+
+/// The step and the slit of a spectrometer, in nm; nothing for a colorimeter.
+fn spectrometer(settings: &mut Table<'_>) -> Option<(f64, f64)> {
+    let is_one = settings.choice("meter", &[("colorimeter", false), ("spectrometer", true)]).unwrap_or(false);
+    let step_nm = settings.number("step_nm", 0.5, 20.0).unwrap_or(1.0);
+    let slit_nm = settings.number("slit_nm", 0.0, 50.0).unwrap_or(0.0);
+    let (foreign, whose) = if is_one {
+        (OF_FILTERS.as_slice(), "only goes with meter = \"colorimeter\"")
+    } else {
+        (OF_A_SPECTROMETER.as_slice(), "only goes with meter = \"spectrometer\"")
+    };
+    for key in foreign {
+        if settings.has(key) {
+            settings.complain(key, whose);
+        }
+    }
+    is_one.then_some((step_nm, slit_nm))
 }
 
 fn display(settings: &mut Table<'_>, preset: &Preset) -> Display {
@@ -113,7 +202,7 @@ fn colorimeter(settings: &mut Table<'_>) -> Colorimeter {
     }
 }
 
-fn habits(settings: &mut Table<'_>, display: &'static str) -> Habits {
+fn habits(settings: &mut Table<'_>, display: String) -> Habits {
     let instant = settings.flag("instant").unwrap_or(false);
     let warm_up_s = settings.duration_s("warm_up", 0.0, 86_400.0).unwrap_or(0.0);
     let at_start = settings.flag("zero_at_start");

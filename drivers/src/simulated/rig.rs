@@ -56,7 +56,7 @@ pub(super) fn perfect(toml: &str) -> String {
 
 /// What `toml` configures, or its mistakes.
 pub(super) fn configured(toml: &str) -> Result<Arc<dyn Driver>, String> {
-    let context = Context { folder: PathBuf::new() };
+    let context = Context { folder: PathBuf::new(), stages: Vec::new() };
     settings::read("t.toml", toml, |table| super::configure(table, &context))
         .map_err(|problems| problems.to_string())
 }

@@ -7,6 +7,7 @@ use settled_protocol::quantity::{Unphysical, Xyz};
 use settled_protocol::stage::Stimulus;
 
 use super::display::{Display, Drive, State};
+use super::lights::Lights;
 
 /// Changes of the stimulus that are remembered: exposures that began before the last change need the earlier ones. Three
 /// times what a video signal brings (60 a second) within the default's longest exposure (5 s).
@@ -48,6 +49,11 @@ impl Change {
 impl Stage {
     pub(super) fn new(display: Display) -> Self {
         Self { display, history: Mutex::default() }
+    }
+
+    /// The spectra that its display mixes.
+    pub(super) fn lights(&self) -> Lights {
+        Lights::of(self.display.colours.primaries)
     }
 
     /// Shows `stimulus` from `t_s` on, in s of the daemon's clock. A moment before the last change, or one

@@ -22,7 +22,7 @@ const CURVE: (usize, usize) = (68, 10);
 const FAR: f64 = 3.0;
 
 /// Whether the locale names an encoding other than UTF-8. One that isn't set says nothing.
-pub(super) fn is_ascii_locale() -> bool {
+pub(in crate::command) fn is_ascii_locale() -> bool {
     let locale = ["LC_ALL", "LC_CTYPE", "LANG"]
         .iter()
         .find_map(|name| std::env::var(name).ok().filter(|value| !value.is_empty()));

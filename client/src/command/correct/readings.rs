@@ -187,10 +187,17 @@ impl Board {
 
 /// The light that a settled reading stands for. Without a chromaticity it is none that a correction can be made from.
 fn seen(patch: &Patch, settled: Settled) -> Result<Seen, Unseen> {
-    let Settled { meter, verdict, value, message, correction, .. } = settled;
+    let Settled { meter, verdict, value, message, correction, observer, .. } = settled;
     let name = patch.name.as_str();
     if verdict != Verdict::Settled {
         return Err(Unseen::NotSettled(format!("{name} did not settle for {meter}: {message}")));
+    }
+    if let Some(observer) = observer {
+        return Err(Failure::Usage(format!(
+            "{meter} sums its spectra up by the observer {}, and a colorimeter's filters are those of 1931-2: let the config say so",
+            observer.name()
+        ))
+        .into());
     }
     let xyz = value.and_then(|value| Xyz::from_chromaticity(value.chromaticity?, value.y).ok());
     let dark = || {

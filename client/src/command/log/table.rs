@@ -1,10 +1,16 @@
 //! Readings as CSV: a header, then a row for each. For a spreadsheet, and `settle assess` reads it too.
 
+use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Reading;
+use settled_protocol::spectrum::Spectrum;
+
+use super::super::Failure;
+use crate::connection::CallError;
+use crate::show;
 
 /// Columns carry their unit. X, Y and Z are in the unit of the column after them: Y is the luminance, or the illuminance.
-const HEADER: [&str; 18] = [
+const HEADER: [&str; 20] = [
     "sequence",
     "meter",
     "at",
@@ -21,30 +27,120 @@ const HEADER: [&str; 18] = [
     "u_prime",
     "v_prime",
     "temperature_c",
-    "correction",
     "flags",
+    "observer",
+    "bandwidth_nm",
+    "correction",
 ];
 
-/// The first line.
-pub(super) fn header() -> std::io::Result<Vec<u8>> {
-    lines([HEADER.map(str::to_owned)])
+/// Where the values of spectra lie: one table has one grid.
+#[derive(Clone, Debug, PartialEq)]
+struct Grid {
+    start_nm: f64,
+    step_nm: f64,
+    count: usize,
 }
 
-/// A line for each reading.
-pub(super) fn rows(readings: &[Reading]) -> std::io::Result<Vec<u8>> {
-    lines(readings.iter().map(row))
+/// A table that is written page by page.
+#[derive(Debug)]
+pub(super) struct Table {
+    spectra: bool,
+    begun: bool,
+    grid: Option<Grid>,
 }
 
-fn lines(rows: impl IntoIterator<Item = [String; HEADER.len()]>) -> std::io::Result<Vec<u8>> {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    for row in rows {
-        writer.write_record(row)?;
+impl Table {
+    /// A table with or without spectra.
+    pub(super) fn new(spectra: bool) -> Self {
+        Self { spectra, begun: false, grid: None }
     }
-    writer.into_inner().map_err(csv::IntoInnerError::into_error)
+
+    /// A line for each reading, after a header if these are the first.
+    ///
+    /// # Errors
+    /// If spectra are asked for, and none of the first page has one, or one lies on another grid than the first.
+    pub(super) fn lines(&mut self, readings: &[Reading]) -> Result<Vec<u8>, Failure> {
+        let mut writer = csv::Writer::from_writer(Vec::new());
+        if !self.begun {
+            self.begun = true;
+            self.grid = self.first_grid(readings)?;
+            writer.write_record(self.header()).map_err(std::io::Error::from)?;
+        }
+        for reading in readings {
+            self.must_share_the_grid(reading)?;
+            writer.write_record(self.row(reading)).map_err(std::io::Error::from)?;
+        }
+        Ok(writer.into_inner().map_err(csv::IntoInnerError::into_error)?)
+    }
+
+    fn first_grid(&self, readings: &[Reading]) -> Result<Option<Grid>, Failure> {
+        let first = readings.iter().find_map(|reading| reading.spectrum.as_ref()).map(Grid::of);
+        if self.spectra && first.is_none() && !readings.is_empty() {
+            let count = readings.len();
+            return Err(unsupported(format!(
+                "none of the first {count} readings has a spectrum: choose a spectrometer's with --meter"
+            )));
+        }
+        Ok(first.filter(|_| self.spectra))
+    }
+
+    fn must_share_the_grid(&self, reading: &Reading) -> Result<(), Failure> {
+        let Some((grid, other)) = self.grid.as_ref().zip(reading.spectrum.as_ref().map(Grid::of)) else {
+            return Ok(());
+        };
+        if *grid == other {
+            return Ok(());
+        }
+        Err(unsupported(format!(
+            "the spectrum of reading {} goes from {}, those before it from {}: one table has one set of wavelengths; choose readings \
+             with --meter, --since, --until or --after, or take --json",
+            reading.sequence,
+            other.words(),
+            grid.words()
+        )))
+    }
+
+    fn header(&self) -> impl Iterator<Item = String> {
+        let wavelengths = self.grid.iter().flat_map(Grid::wavelengths);
+        HEADER
+            .map(str::to_owned)
+            .into_iter()
+            .chain(wavelengths.map(|nm| format!("{} nm", show::wavelength(nm))))
+    }
+
+    /// What isn't known is an empty field.
+    fn row(&self, reading: &Reading) -> impl Iterator<Item = String> {
+        let values = reading.spectrum.as_ref().map_or_else(Vec::new, |spectrum| spectrum.values().to_vec());
+        let count = self.grid.as_ref().map_or(0, |grid| grid.count);
+        let cells = (0..count)
+            .map(move |index| values.get(index).map_or_else(String::new, |value| show::exact(*value)));
+        columns(reading).into_iter().chain(cells)
+    }
 }
 
-/// What isn't known is an empty field.
-fn row(reading: &Reading) -> [String; HEADER.len()] {
+impl Grid {
+    fn of(spectrum: &Spectrum) -> Self {
+        Self { start_nm: spectrum.start_nm(), step_nm: spectrum.step_nm(), count: spectrum.values().len() }
+    }
+
+    #[expect(clippy::cast_precision_loss, reason = "at most 4096 values")]
+    fn wavelengths(&self) -> impl Iterator<Item = f64> {
+        (0..self.count).map(|index| self.start_nm + self.step_nm * index as f64)
+    }
+
+    fn words(&self) -> String {
+        let end_nm = self.wavelengths().last().unwrap_or(self.start_nm);
+        let [start, end, step] = [self.start_nm, end_nm, self.step_nm].map(show::wavelength);
+        format!("{start} to {end} nm by {step} nm")
+    }
+}
+
+fn unsupported(message: String) -> Failure {
+    CallError::Refused(RpcError::new(ErrorKind::Unsupported, message)).into()
+}
+
+/// The columns that every reading has.
+fn columns(reading: &Reading) -> [String; HEADER.len()] {
     let number = |value: Option<f64>| value.map_or_else(String::new, |value| value.to_string());
     let (xyz, colour) = (reading.light.xyz(), reading.light.chromaticity());
     let flags: Vec<&str> = reading.flags.iter().map(|flag| flag.name()).collect();
@@ -65,8 +161,10 @@ fn row(reading: &Reading) -> [String; HEADER.len()] {
         number(colour.map(|colour| colour.u_prime())),
         number(colour.map(|colour| colour.v_prime())),
         number(reading.temperature_c),
-        reading.correction.clone().unwrap_or_default(),
         flags.join(" "),
+        reading.observer.unwrap_or_default().name().to_owned(),
+        number(reading.bandwidth_nm),
+        reading.correction.clone().unwrap_or_default(),
     ]
 }
 
@@ -86,10 +184,41 @@ mod tests {
     fn what_is_not_known_is_an_empty_field() {
         let reading = r#"{"sequence":3,"meter":"m","at":"2026-11-25T18:00:00Z","t_s":1.5,"began_s":0.25,"boot":"b",
             "illuminance_lx":120.5,"flags":["simulated","shared"]}"#;
-        let rows = rows(&[serde_json::from_str(reading).unwrap()]).unwrap();
+        let reading: Reading = serde_json::from_str(reading).unwrap();
+        let lines = Table::new(false).lines(std::slice::from_ref(&reading)).unwrap();
         assert_eq!(
-            String::from_utf8(rows).unwrap(),
-            "3,m,2026-11-25T18:00:00.000000000Z,1.5,0.25,b,,,120.5,,lx,,,,,,simulated shared\n"
+            String::from_utf8(lines).unwrap().lines().nth(1).unwrap(),
+            "3,m,2026-11-25T18:00:00.000000000Z,1.5,0.25,b,,,120.5,,lx,,,,,,simulated shared,1931-2,,"
+        );
+        let error = Table::new(true).lines(&[reading]).unwrap_err();
+        assert!(matches!(error, Failure::Call(CallError::Refused(_))), "{error:?}");
+    }
+
+    #[test]
+    fn spectra_are_columns_and_all_must_have_the_same_wavelengths() {
+        let with = |sequence: u64, spectrum: &str| -> Reading {
+            let text = format!(
+                r#"{{"sequence":{sequence},"meter":"m","at":"2026-11-25T18:00:00Z","t_s":1,"began_s":0,"boot":"b",
+                "luminance_cd_m2":1,"observer":"1964-10","flags":[]{spectrum}}}"#
+            );
+            serde_json::from_str(&text).unwrap()
+        };
+        let by_tenths = r#","spectrum":{"start_nm":380,"step_nm":0.1,"values":[1,2.5,-3e-9,4]}"#;
+        let mut table = Table::new(true);
+        let lines = String::from_utf8(table.lines(&[with(1, by_tenths), with(2, "")]).unwrap()).unwrap();
+        let lines: Vec<&str> = lines.lines().collect();
+        assert!(lines[0].ends_with(",correction,380 nm,380.1 nm,380.2 nm,380.3 nm"), "{lines:?}");
+        assert!(
+            lines[1].ends_with(",1964-10,,,1.0,2.5,-3e-9,4.0") && lines[2].ends_with(",1964-10,,,,,,"),
+            "{lines:?}"
+        );
+        let others = r#","spectrum":{"start_nm":400,"step_nm":5,"values":[1,2]}"#;
+        let error = table.lines(&[with(3, by_tenths), with(4, others)]).unwrap_err();
+        let Failure::Call(CallError::Refused(error)) = error else { panic!("{error:?}") };
+        let words = error.to_string();
+        assert!(
+            words.contains("reading 4 goes from 400 to 405 nm by 5 nm") && words.contains("380 to 380.3 nm"),
+            "{words}"
         );
     }
 }

@@ -67,8 +67,9 @@ fn the_pages_defaults_are_the_defaults() {
             let cells: Vec<&str> = row.split('|').map(str::trim).collect();
             let defaults: Vec<&str> = cells[2].split("; ").collect();
             let default = defaults.get(which).unwrap_or(&defaults[0]).trim_end_matches(" (none)");
-            // Not said in figures; and gamma goes with another transfer function alone.
-            if ["–", "peak/1500"].contains(&default) || cells[1] == "`gamma`" {
+            // Not said in figures; and some go with another transfer function, or another meter, alone.
+            let elsewhere = ["`gamma`", "`step_nm`", "`slit_nm`"].contains(&cells[1]);
+            if ["–", "peak/1500"].contains(&default) || elsewhere {
                 continue;
             }
             let value = default.replace('−', "-").replace('`', "\"");
