@@ -11,8 +11,8 @@ use crate::quantity::Xyz;
 use crate::text::Text;
 use crate::time::Timestamp;
 
-/// The most corrections one answer holds.
-pub const LARGEST_CORRECTIONS_PAGE: u32 = 100;
+/// The most corrections one answer holds: 75,000 bytes each at the very most, and a client reads lines of some 4 million.
+pub const LARGEST_CORRECTIONS_PAGE: u32 = 50;
 
 /// The most colours a correction is made from.
 pub const MOST_COLOURS: usize = 32;
@@ -226,7 +226,7 @@ pub struct ListCorrections {
     /// Only those after this id.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub after: Option<String>,
-    /// At most this many, 1 to 100; 100 if absent.
+    /// At most this many, 1 to 50; 50 if absent.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub limit: Option<u32>,
 }
