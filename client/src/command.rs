@@ -13,6 +13,7 @@ use crate::output::Output;
 pub use failure::Failure;
 
 mod assess;
+mod correct;
 mod demo;
 mod failure;
 mod log;
@@ -89,6 +90,8 @@ enum Command {
     /// Readings and events from the daemon's log.
     #[command(subcommand)]
     Log(log::Options),
+    /// Corrections of filter colorimeters: make one against a reference meter, put it in force, look after them.
+    Correct(correct::Options),
     /// Tell a simulated display what to show.
     #[command(subcommand)]
     Stage(stage::Options),
@@ -155,6 +158,7 @@ async fn carry_out(context: &Context, command: Command) -> Result<Exit, Failure>
         Command::Read(options) => read::run(context, options).await,
         Command::Observe(options) => observe::run(context, options).await,
         Command::Log(options) => log::run(context, options).await,
+        Command::Correct(options) => correct::run(context, options).await,
         Command::Stage(options) => stage::run(context, options).await,
         Command::Status => status::run(context).await,
         Command::Assess(options) => assess::run(context.output, &options),

@@ -126,6 +126,8 @@ fn words(flag: Flag) -> &'static str {
         Flag::ZeroOverdue => "the meter's own zeroing is overdue",
         Flag::Shared => "shared",
         Flag::Dark => "dark: the aperture was covered",
+        Flag::CorrectionStale => "the correction is old",
+        Flag::CorrectionMismatch => "the correction is for another meter or display",
         Flag::NarrowSpectrum => "the spectrum does not reach from 380 to 780 nm",
         Flag::Unlogged => "not in the log",
         Flag::Unknown => "a flag of a later version",

@@ -9,6 +9,11 @@ use settled_drivers::settings::{self, Problems, Table};
 use settled_protocol::colorimetry::Method;
 use settled_protocol::colorimetry::observer::Observer;
 
+use crate::corrections::STALE_AFTER_S;
+
+/// A day, in s.
+const DAY_S: f64 = 86_400.0;
+
 /// The most meters one daemon owns: a bench has a handful, and every one costs memory.
 const MOST_METERS: usize = 64;
 
@@ -21,6 +26,8 @@ pub struct Config {
     pub log: LogConfig,
     /// How much faster than real time the clock runs: only with simulated meters.
     pub speed: Option<f64>,
+    /// How old a correction may get before its readings are flagged, in s.
+    pub stale_after_s: f64,
     /// The meters, in the order of the file.
     pub meters: Vec<MeterConfig>,
 }
@@ -89,11 +96,15 @@ impl Config {
                 read_log(&mut table, context)
             });
         let speed = table.table("clock").and_then(|mut clock| clock.number("speed", 1.0, 100_000.0));
+        let stale_after_s = table
+            .table("corrections")
+            .and_then(|mut corrections| corrections.duration_s("stale_after", DAY_S, 36_525.0 * DAY_S))
+            .unwrap_or(STALE_AFTER_S);
         let meters = read_meters(table, registry, context);
         if speed.is_some() && meters.iter().any(|meter| meter.driver.stage().is_none()) {
             table.complain("clock", "a speed is for rehearsals: every meter must be simulated");
         }
-        Some(Self { socket, log, speed, meters })
+        Some(Self { socket, log, speed, stale_after_s, meters })
     }
 }
 
@@ -215,6 +226,15 @@ mod tests {
         for (found, expected) in found.iter().zip(expected) {
             assert!(found.starts_with(&format!("/etc/bench/settled.toml:{expected}")), "{found}");
         }
+    }
+
+    #[test]
+    fn a_correction_gets_old_after_a_year_unless_it_is_said_otherwise() {
+        assert_eq!(load("").unwrap().stale_after_s, 365.0 * DAY_S);
+        assert_eq!(load("[corrections]\nstale_after = \"90 days\"\n").unwrap().stale_after_s, 90.0 * DAY_S);
+        assert!(
+            problems("[corrections]\nstale_after = \"1h\"\n")[0].contains("2:15: corrections.stale_after")
+        );
     }
 
     #[test]

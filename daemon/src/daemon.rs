@@ -16,10 +16,13 @@ use tokio::task::{Id, JoinError, JoinSet};
 
 use crate::clock::{Clock, unique_id};
 use crate::config::MeterConfig;
+use crate::corrections::Corrections;
 use crate::log::{Happening, Log};
 use crate::meter_task::{Kept, MeterHandle, Task, Tools, changes};
 use crate::server;
 use crate::stop::Stop;
+
+mod correcting;
 
 /// The version that clients are told.
 pub const VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -34,6 +37,8 @@ pub struct Daemon {
     pub clock: Arc<Clock>,
     /// The log.
     pub log: Log,
+    /// The corrections there are.
+    pub corrections: Corrections,
     /// A UUID of this start.
     pub instance: String,
     /// Connections open now.
@@ -56,9 +61,16 @@ pub struct Supervisor {
 }
 
 impl Daemon {
-    /// A daemon with these meters. Their tasks run once the [`Supervisor`] does.
+    /// A daemon with these meters. Their tasks run once the [`Supervisor`] does. Corrections older than `stale_after_s` are used with
+    /// a flag.
     #[must_use]
-    pub fn new(meters: Vec<MeterConfig>, clock: Arc<Clock>, log: Log, stop: Stop) -> (Arc<Self>, Supervisor) {
+    pub fn new(
+        meters: Vec<MeterConfig>,
+        clock: Arc<Clock>,
+        log: Log,
+        stale_after_s: f64,
+        stop: Stop,
+    ) -> (Arc<Self>, Supervisor) {
         let changes = changes();
         let (meters, kept): (Vec<_>, Vec<_>) = meters
             .into_iter()
@@ -67,9 +79,14 @@ impl Daemon {
                 ((handle, config), kept)
             })
             .unzip();
+        let corrections = Corrections::new(&log, &clock, stale_after_s);
+        for (handle, _) in &meters {
+            corrections.restore(handle);
+        }
         let started_s = clock.now_s();
         let (instance, clients, limits) = (unique_id(), AtomicUsize::new(0), server::limits());
-        let daemon = Arc::new(Self { clock, log, instance, clients, limits, started_s, meters, changes });
+        let daemon =
+            Arc::new(Self { clock, log, corrections, instance, clients, limits, started_s, meters, changes });
         let supervisor =
             Supervisor { daemon: Arc::clone(&daemon), stop, kept, tasks: JoinSet::new(), of: HashMap::new() };
         (daemon, supervisor)

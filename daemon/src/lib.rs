@@ -5,6 +5,8 @@
 //! | [`config`] | the config file, strictly read |
 //! | [`clock`] | the only place that reads the machine's clocks |
 //! | [`clock_watch`] | steps of UTC and suspends, as events |
+//! | [`correct`] | the mathematics of corrections: pure |
+//! | [`corrections`] | the corrections there are, and which are in force |
 //! | [`daemon`] | everything put together, and taken apart again |
 //! | [`meter_task`] | one task owns one meter |
 //! | [`settle`] | the settling engine: pure |
@@ -18,6 +20,8 @@
 pub mod clock;
 pub mod clock_watch;
 pub mod config;
+pub mod correct;
+pub mod corrections;
 pub mod daemon;
 pub mod failure;
 pub mod lock;
@@ -39,15 +43,16 @@ use crate::log::{Happening, Log};
 use crate::stop::Stop;
 
 /// Runs a daemon on `listener` until `stop` comes; then every meter ends at a reading's edge, and what was asked for and
-/// not answered is told so.
+/// not answered is told so. Corrections older than `stale_after_s` are used with a flag.
 pub async fn run(
     meters: Vec<MeterConfig>,
     listener: &tokio::net::UnixListener,
     clock: Arc<Clock>,
     log: Log,
+    stale_after_s: f64,
     stop: Stop,
 ) {
-    let (daemon, supervisor) = Daemon::new(meters, clock, log, stop.clone());
+    let (daemon, supervisor) = Daemon::new(meters, clock, log, stale_after_s, stop.clone());
     let started = format!("settled {} started, instance {}", daemon::VERSION, daemon.instance);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStarted, started)).await;
     let watching = clock_watch::run(Arc::clone(&daemon.clock), daemon.log.clone(), stop.clone());

@@ -17,12 +17,14 @@ use crate::clock::{Clock, Moment};
 use crate::config::Survives;
 use crate::lock::Lock;
 
+mod corrections;
 mod numbers;
 mod query;
 mod schema;
 mod spectra;
 mod writer;
 
+pub use corrections::{Change, Forced, Kept, correction_id, correction_number};
 pub use schema::OpenError;
 
 /// Rows that may wait for the disk. A meter gives up to 20 readings a second: at 64 meters this is a second's worth.
@@ -61,6 +63,7 @@ impl Happening {
 enum Entry {
     Reading { draft: Box<Reading>, numbered: oneshot::Sender<Numbered> },
     Event { happening: Happening, moment: Moment, boot: String },
+    Correction { change: Change, happening: Option<Happening>, moment: Moment, boot: String, then: Then },
 }
 
 /// What became of a reading.
@@ -70,6 +73,26 @@ pub struct Numbered {
     pub sequence: u64,
     /// Whether it is durable; else it must be flagged.
     pub durable: bool,
+}
+
+/// What is to be done once something has been written, or could not be.
+pub struct Then(Box<dyn FnOnce(bool) + Send>);
+
+impl Then {
+    /// `action` gets whether it was written.
+    pub fn new(action: impl FnOnce(bool) + Send + 'static) -> Self {
+        Self(Box::new(action))
+    }
+
+    fn done(self, written: bool) {
+        (self.0)(written);
+    }
+}
+
+impl std::fmt::Debug for Then {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Then").finish_non_exhaustive()
+    }
 }
 
 /// How the writing goes, shared with the writer's thread.
@@ -106,6 +129,8 @@ struct File {
     entries: mpsc::Sender<Entry>,
     health: Arc<Health>,
     queries: Arc<Semaphore>,
+    /// What there was of corrections when it was opened.
+    kept: Arc<Kept>,
     // Numbers are given out from memory once the writer is gone: no other daemon may have the log even then.
     _lock: Arc<Lock>,
 }
@@ -145,6 +170,7 @@ impl Log {
         let connection = schema::open(&path, survives)?;
         let last = query::last_sequence(&connection).map_err(OpenError::Read)?;
         let reserved = query::reserved(&connection).map_err(OpenError::Read)?;
+        let kept = Arc::new(corrections::load(&connection).map_err(OpenError::Read)?);
         let health = Arc::new(Health {
             last_sequence: AtomicU64::new(last),
             numbers: numbers::Numbers::after(reserved),
@@ -158,7 +184,7 @@ impl Log {
             .spawn(move || writer.run(queue))
             .map_err(OpenError::Thread)?;
         let queries = Arc::new(Semaphore::new(QUERIES));
-        let file = File { path, entries, health, queries, _lock: lock };
+        let file = File { path, entries, health, queries, kept, _lock: lock };
         Ok((Self { file: Some(file), unlogged: Arc::default() }, Written(Some(thread))))
     }
 
@@ -202,6 +228,23 @@ impl Log {
             let entry = Entry::Event { happening, moment: clock.now(), boot: clock.boot().to_owned() };
             // It is in the trace, should the writer be gone.
             let _sent = file.entries.send(entry).await.is_ok();
+        }
+    }
+
+    /// What the log had of corrections when it was opened.
+    #[must_use]
+    pub fn kept(&self) -> Kept {
+        self.file.as_ref().map_or_else(Kept::default, |file| Kept::clone(&file.kept))
+    }
+
+    /// Writes a change to the corrections, and what is to be told of it, in one commit. `then` is called once that has been done,
+    /// or has failed, whether anybody still waits or not: at once where the log is off.
+    pub async fn keep(&self, clock: &Clock, change: Change, happening: Option<Happening>, then: Then) {
+        let Some(file) = &self.file else { return then.done(true) };
+        let (moment, boot) = (clock.now(), clock.boot().to_owned());
+        let entry = Entry::Correction { change, happening, moment, boot, then };
+        if let Err(mpsc::error::SendError(Entry::Correction { then, .. })) = file.entries.send(entry).await {
+            then.done(false);
         }
     }
 

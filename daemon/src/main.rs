@@ -111,7 +111,10 @@ async fn serve(arguments: &Arguments, config: Config) -> Result<Written, Failure
         stopper.stop();
     };
     tracing::info!(socket = %bound.path().display(), "listening");
-    tokio::join!(settled::run(config.meters, &bound.listener, clock, log, stop), signals);
+    tokio::join!(
+        settled::run(config.meters, &bound.listener, clock, log, config.stale_after_s, stop),
+        signals
+    );
     Ok(written)
 }
 

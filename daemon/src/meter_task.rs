@@ -8,13 +8,14 @@ use std::sync::atomic::Ordering;
 
 use settled_drivers::sample::Exposure;
 use settled_protocol::error::{ErrorKind, RpcError};
-use settled_protocol::meter::{Meter, Span};
+use settled_protocol::meter::{Instrument, Meter, Span};
 use settled_protocol::method::MeterQueue;
 use tokio::sync::{Mutex, Semaphore, broadcast, mpsc, oneshot};
 
 use crate::settle::mover::{Darks, WarmUp};
 
 mod commit;
+pub(crate) mod fit;
 mod limited;
 mod opening;
 mod queue;
@@ -22,11 +23,13 @@ mod shared;
 mod stamp;
 mod summed;
 mod task;
+mod through;
 mod unlogged;
 
 pub use queue::Demanded;
 pub use shared::{Logged, Published, changes};
 pub(crate) use task::{Task, Tools};
+pub use through::Through;
 
 /// What a request for one reading gets.
 pub type Outcome = Result<Arc<Logged>, RpcError>;
@@ -109,6 +112,24 @@ impl MeterHandle {
     #[must_use]
     pub fn integration_s(&self) -> Option<Span> {
         self.shared.status().open.as_ref()?.description.instrument.integration_s
+    }
+
+    /// What is attached.
+    ///
+    /// # Errors
+    /// Why it isn't open: `meter_absent` where nothing else is known.
+    pub fn instrument(&self) -> Result<Instrument, RpcError> {
+        let status = self.shared.status();
+        if let Some(open) = &status.open {
+            return Ok(open.description.instrument.clone());
+        }
+        let absent = || RpcError::new(ErrorKind::MeterAbsent, format!("{} is not open yet", self.id()));
+        Err(status.error.clone().unwrap_or_else(|| absent().about(self.id())))
+    }
+
+    /// Lets every exposure that begins from now on go through a correction, or through none, and tells those who observe meters.
+    pub(crate) fn correct(&self, through: Option<Arc<Through>>, now_s: f64) {
+        self.shared.correct(through, now_s);
     }
 
     /// Why it can't be used now; nothing if it is open or about to be.

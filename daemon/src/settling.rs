@@ -142,6 +142,10 @@ struct Run {
     observer: Option<Observer>,
     warming: bool,
     readings: Option<Readings>,
+    /// The correction that they went through.
+    correction: Option<String>,
+    /// Whether that changed meanwhile.
+    corrected: bool,
     flags: BTreeSet<Flag>,
     failures: u32,
     last_error: Option<Arc<RpcError>>,
@@ -160,6 +164,8 @@ impl Run {
             observer: None,
             warming: false,
             readings: None,
+            correction: None,
+            corrected: false,
             flags: BTreeSet::new(),
             failures: 0,
             last_error: None,
@@ -172,6 +178,7 @@ impl Run {
         self.failures = 0;
         self.last_error = None;
         (self.photometric, self.observer) = (reading.light.photometric(), reading.observer);
+        self.look_at_correction(reading);
         self.flags.extend(&reading.flags);
         let span = self.readings.get_or_insert(Readings { count: 0, first: reading.sequence, last: 0 });
         span.count += 1;
@@ -182,6 +189,19 @@ impl Run {
         self.judge.push(Observation { t_s, integration_s: reading.integration_s, y, uv });
         let verdict = self.judge.verdict()?;
         (verdict != Verdict::Lost && !self.warming).then_some(verdict)
+    }
+
+    /// Readings through another correction are on another scale: none of those before counts any more.
+    fn look_at_correction(&mut self, reading: &Reading) {
+        if self.correction == reading.correction {
+            return;
+        }
+        self.correction.clone_from(&reading.correction);
+        if self.readings.take().is_some() {
+            self.corrected = true;
+            self.flags.clear();
+            self.judge.anew(reading.began_s);
+        }
     }
 
     /// A longer integration time to go on with, in s, where noise is in the way. Each is given half a hold to show what it
@@ -239,6 +259,10 @@ impl Run {
         if let Some((integration_s, _)) = self.longer {
             message.push_str(&format!(" Exposures were lengthened to {integration_s} s against noise."));
         }
+        if self.corrected {
+            message
+                .push_str(" The meter's correction was changed meanwhile: only readings since then count.");
+        }
         if let Some(error) = &self.last_error {
             message.push_str(&format!(" At the end the meter gave no readings: {error}."));
         }
@@ -250,6 +274,7 @@ impl Run {
             value,
             waited_s: now_s - self.started_s,
             readings: self.readings,
+            correction: self.correction,
             flags: self.flags.into_iter().collect(),
             evidence,
             message,

@@ -44,6 +44,10 @@ pub enum ErrorKind {
     LogUnavailable,
     /// The client may not do that.
     NotPermitted,
+    /// No correction of that id is known.
+    NoSuchCorrection,
+    /// The correction can't be made, used or removed so; the message says why.
+    CorrectionRefused,
     /// The daemon is stopping.
     ShuttingDown,
     /// A kind of a later version of the protocol.
@@ -53,7 +57,7 @@ pub enum ErrorKind {
 
 impl ErrorKind {
     /// Every kind of this version.
-    pub const ALL: [Self; 19] = [
+    pub const ALL: [Self; 21] = [
         Self::ParseError,
         Self::InvalidRequest,
         Self::MethodNotFound,
@@ -73,6 +77,8 @@ impl ErrorKind {
         Self::LogUnavailable,
         Self::NotPermitted,
         Self::ShuttingDown,
+        Self::NoSuchCorrection,
+        Self::CorrectionRefused,
     ];
 
     /// The JSON-RPC error code: the standard's own for its own faults, ours from −32000 down.
@@ -98,6 +104,8 @@ impl ErrorKind {
             Self::LogUnavailable => -32011,
             Self::NotPermitted => -32012,
             Self::ShuttingDown => -32013,
+            Self::NoSuchCorrection => -32014,
+            Self::CorrectionRefused => -32015,
         }
     }
 }

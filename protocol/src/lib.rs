@@ -3,6 +3,8 @@
 //! | module | idea |
 //! |---|---|
 //! | [`quantity`] | light as CIE 15 describes it, finite by construction |
+//! | [`matrix`] | three by three, from X, Y, Z to X, Y, Z |
+//! | [`correction`] | a colorimeter's correction, and all that one must know to trust it |
 //! | [`spectrum`] | evenly spaced values over wavelength |
 //! | [`colorimetry`] | from a spectrum to tristimulus values |
 //! | [`time`] | UTC stamps on the wire |
@@ -22,9 +24,11 @@
 //! | [`openrpc`] | the machine-readable document, generated from the types |
 
 pub mod colorimetry;
+pub mod correction;
 pub mod error;
 pub mod line;
 pub mod log;
+pub mod matrix;
 pub mod message;
 pub mod meter;
 pub mod method;

@@ -98,6 +98,10 @@ pub enum EventKind {
     Suspended,
     /// A simulated display was told to show something.
     StageShown,
+    /// A correction was put in force on a meter.
+    CorrectionApplied,
+    /// A correction was taken out of force, or removed.
+    CorrectionRemoved,
     /// A task of the daemon ended where it should not have, and was started again.
     TaskRestarted,
     /// A kind of a later version of the protocol.
@@ -107,7 +111,7 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind of this version.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 13] = [
         Self::DaemonStarted,
         Self::DaemonStopped,
         Self::MeterReady,
@@ -118,6 +122,8 @@ impl EventKind {
         Self::ClockStep,
         Self::Suspended,
         Self::StageShown,
+        Self::CorrectionApplied,
+        Self::CorrectionRemoved,
         Self::TaskRestarted,
     ];
 
@@ -135,6 +141,8 @@ impl EventKind {
             Self::ClockStep => "clock_step",
             Self::Suspended => "suspended",
             Self::StageShown => "stage_shown",
+            Self::CorrectionApplied => "correction_applied",
+            Self::CorrectionRemoved => "correction_removed",
             Self::TaskRestarted => "task_restarted",
             Self::Unknown => "unknown",
         }

@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::correction::InForce;
 use crate::time::Timestamp;
 
 /// One configured meter, present or not.
@@ -34,6 +35,9 @@ pub struct Meter {
     /// Its dark (zero) reading.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub zero: Option<Zero>,
+    /// The correction in force.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub correction: Option<InForce>,
 }
 
 /// What an instrument says of itself, or its profile on its behalf.

@@ -4,6 +4,10 @@ use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
+use crate::correction::{
+    CorrectParams, Corrected, CorrectionChanged, CorrectionsPage, ListCorrections, NewCorrection,
+    RemoveCorrection,
+};
 use crate::log::{EventsPage, ReadingsPage, Selection};
 use crate::message::RequestId;
 use crate::meter::Meter;
@@ -74,6 +78,14 @@ methods! {
     MeterSettle = "meter.settle", SettleParams => Settled, "Wait until the light has settled, and say how sure that is.";
     /// Readings as they are taken.
     MeterObserve = "meter.observe", ObserveParams => Subscribed, "Subscribe to a meter's readings.";
+    /// A meter's correction.
+    MeterCorrect = "meter.correct", CorrectParams => Corrected, "Put a correction in force on a meter, or take it out of force.";
+    /// The corrections there are.
+    CorrectionsList = "corrections.list", ListCorrections => CorrectionsPage, "The corrections there are, a page at a time.";
+    /// Another correction.
+    CorrectionsAdd = "corrections.add", NewCorrection => CorrectionChanged, "Make a correction from paired readings, or take one as it is given.";
+    /// A correction that nobody wants any more.
+    CorrectionsRemove = "corrections.remove", RemoveCorrection => CorrectionChanged, "Remove a correction that is not in force.";
     /// The end of a subscription.
     SubscriptionCancel = "subscription.cancel", SubscriptionParams => Nothing, "End a subscription.";
     /// A request taken back.

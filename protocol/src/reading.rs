@@ -69,6 +69,10 @@ pub enum Flag {
     Shared,
     /// Taken with the aperture covered, as the client said: the meter's own zero, and no light of any display.
     Dark,
+    /// Went through a correction that is older than the config allows.
+    CorrectionStale,
+    /// The correction in force was made for another meter or another display.
+    CorrectionMismatch,
     /// The spectrum doesn't reach from 380 to 780 nm: the sums lack whatever light there is beyond it.
     NarrowSpectrum,
     /// Not in the log: the log is off or can't be written.
@@ -80,7 +84,7 @@ pub enum Flag {
 
 impl Flag {
     /// Every flag of this version.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 11] = [
         Self::Simulated,
         Self::BelowRange,
         Self::AboveRange,
@@ -88,6 +92,8 @@ impl Flag {
         Self::ZeroOverdue,
         Self::Shared,
         Self::Dark,
+        Self::CorrectionStale,
+        Self::CorrectionMismatch,
         Self::NarrowSpectrum,
         Self::Unlogged,
     ];
@@ -103,6 +109,8 @@ impl Flag {
             Self::ZeroOverdue => "zero_overdue",
             Self::Shared => "shared",
             Self::Dark => "dark",
+            Self::CorrectionStale => "correction_stale",
+            Self::CorrectionMismatch => "correction_mismatch",
             Self::NarrowSpectrum => "narrow_spectrum",
             Self::Unlogged => "unlogged",
             Self::Unknown => "unknown",

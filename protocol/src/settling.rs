@@ -317,6 +317,9 @@ pub struct Settled {
     /// The readings that were looked at; absent if there were none.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub readings: Option<Readings>,
+    /// The correction that the light went through, by its id; the value is as the meter saw it if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub correction: Option<String>,
     /// Every caution that was on any of them.
     pub flags: Vec<Flag>,
     /// What led to the verdict.

@@ -222,6 +222,39 @@ fn a_clock_that_began_anew_begins_another_series() {
 }
 
 #[test]
+fn light_through_another_correction_begins_another_series_and_dark_readings_do_not() {
+    // The light is steady; the correction of 0.7 % comes after 100 s. A dark reading goes through none.
+    let json = |t_s: u32| {
+        let y = luminance(1, u32::MAX) + 0.01 * f64::from(t_s % 3);
+        match t_s {
+            150 => {
+                format!("{{\"meter\":\"m\",\"t_s\":{t_s},\"luminance_cd_m2\":0.001,\"flags\":[\"dark\"]}}\n")
+            }
+            0..=100 => format!("{{\"meter\":\"m\",\"t_s\":{t_s},\"luminance_cd_m2\":{y}}}\n"),
+            _ => format!(
+                "{{\"meter\":\"m\",\"t_s\":{t_s},\"luminance_cd_m2\":{},\"correction\":\"c1\"}}\n",
+                1.007 * y
+            ),
+        }
+    };
+    let assessed = Assessed::of(&[], &(1..=300).map(json).collect::<String>());
+    assert_eq!((assessed.status, assessed.mistakes.as_str()), (0, ""));
+    let [before, after]: [Value; 2] = assessed.objects().try_into().unwrap();
+    assert_eq!([&before["verdict"], &after["verdict"]], ["settled"; 2]);
+    let settled_s = |series: &Value| series["t_settled_s"].as_f64().unwrap();
+    assert!(settled_s(&before) < 100.0 && settled_s(&after) > 100.0);
+    assert_eq!([&after["evidence"]["steps"], &after["evidence"]["outliers"]], [0; 2]);
+    assert!(after.get("lost_s").is_none() && before.get("lost_s").is_none());
+    let csv = |t_s: u32| {
+        let y = luminance(1, u32::MAX) + 0.01 * f64::from(t_s % 3);
+        if t_s <= 100 { format!("{t_s},{y},\n") } else { format!("{t_s},{},c1\n", 1.007 * y) }
+    };
+    let table: String = (1..=300).map(csv).collect();
+    let assessed = Assessed::of(&[], &format!("t_s,Y,correction\n{table}"));
+    assert_eq!((assessed.status, assessed.objects().len()), (0, 2));
+}
+
+#[test]
 fn one_series_mistakes_do_not_cost_another_its_decision() {
     let mut input = String::new();
     for t_s in 1..=200 {

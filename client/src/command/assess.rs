@@ -58,9 +58,9 @@ carry), evidence. What isn't known is absent. With --events, one object for each
 v_prime, u95_uv, window_s, n, flags.
 
 What is read: JSON lines, or CSV with a header (fields split by comma, semicolon, tab or bar), with the members or columns t_s and \
-Y (or luminance_cd_m2, or illuminance_lx), and where known id (or meter), u_prime, v_prime, integration_s, resolution_cd_m2, flags. What \
+Y (or luminance_cd_m2, or illuminance_lx), and where known id (or meter), u_prime, v_prime, integration_s, resolution_cd_m2, flags, correction. What \
 `settle log readings --json` or --csv wrote will do. Any number of series, one after another or mixed; a series ends with \
-{\"id\": …, \"end\": true}, where its boot changes (then its clock began anew), or with the input. {\"id\": …, \"criteria\": {…}} \
+{\"id\": …, \"end\": true}, where its boot changes (then its clock began anew) or its correction, or with the input. {\"id\": …, \"criteria\": {…}} \
 sets its criteria. While readings carry the flag meter_warming there is no verdict: it is given at the first warm one, if it still \
 stands. Readings with the flag dark (aperture covered) are no light: they only tell whether the display moves or the meter.
 
@@ -181,7 +181,7 @@ impl<'a> Assessment<'a> {
         let (form, criteria) = (self.form, self.criteria);
         let open = || Followed::new(&record.id, criteria, form);
         let Some(followed) = self.open.get(&record.id, open) else { return Ok(()) };
-        if followed.series.is_of_another_clock(record) {
+        if followed.series.is_another(record) {
             self.end(&record.id)?;
             return self.take(line, record);
         }

@@ -3,7 +3,7 @@
 use settled_protocol::meter::{Kind, Meter, State};
 use settled_protocol::method::{MetersList, Nothing};
 
-use super::{Context, Exit, Failure};
+use super::{Context, Exit, Failure, correct};
 use crate::output::{BAD, CAUTION, FAINT, GOOD, STRONG, styled};
 use crate::show;
 
@@ -51,6 +51,7 @@ fn details(meter: &Meter) -> Vec<(&'static str, String)> {
         let last = zero.at.map_or_else(|| "never done".to_owned(), |at| format!("done {at}"));
         ("zeroing", if zero.needed { format!("{last}; one is due") } else { last })
     }));
+    details.extend(meter.correction.as_ref().map(|correction| ("correction", correct::in_force(correction))));
     if meter.faults > 0 {
         details.push(("faults", format!("{} since the daemon started (settle log events)", meter.faults)));
     }

@@ -80,6 +80,11 @@ impl CriteriaOptions {
         options.into_iter().filter(|(_, value)| value.is_some()).map(|(option, _)| option).collect()
     }
 
+    /// Whether progress is unwanted.
+    pub(super) fn quiet(&self) -> bool {
+        self.quiet
+    }
+
     /// The criteria, checked.
     pub(super) fn criteria(&self) -> Result<Criteria, Failure> {
         let default = Criteria::default();
@@ -194,15 +199,17 @@ impl Progress {
     }
 
     fn words(&self, report: &SettleProgress) -> String {
-        let SettleProgress { waited_s, latest, value, evidence, .. } = report;
-        let mut parts = vec![format!("{:>6}", show::span(*waited_s)), show::number(*latest)];
-        parts
-            .extend(show::drift(evidence, value.as_ref(), self.hold_s).map(|drift| format!("drift {drift}")));
-        parts.push(
-            show::forecast(evidence, *waited_s).unwrap_or_else(|| standing(&evidence.failing).to_owned()),
-        );
-        parts.join("   ")
+        words(report, self.hold_s)
     }
+}
+
+/// How one settling gets on, in a few words.
+pub(super) fn words(report: &SettleProgress, hold_s: f64) -> String {
+    let SettleProgress { waited_s, latest, value, evidence, .. } = report;
+    let mut parts = vec![format!("{:>6}", show::span(*waited_s)), show::number(*latest)];
+    parts.extend(show::drift(evidence, value.as_ref(), hold_s).map(|drift| format!("drift {drift}")));
+    parts.push(show::forecast(evidence, *waited_s).unwrap_or_else(|| standing(&evidence.failing).to_owned()));
+    parts.join("   ")
 }
 
 /// What is being waited for.
@@ -255,6 +262,9 @@ pub(super) fn in_words(output: Output, settled: &Settled) -> Result<(), Failure>
         styled(style, settled.verdict.name())
     ))?;
     output.line(&format!("  {}  {}", styled(FAINT, "why    "), settled.message))?;
+    if let Some(correction) = &settled.correction {
+        output.line(&format!("  {}  {correction}", styled(FAINT, "through")))?;
+    }
     let flags: Vec<Flag> = settled.flags.iter().copied().filter(|flag| *flag != Flag::Shared).collect();
     if !flags.is_empty() {
         output.line(&format!("  {}", styled(CAUTION, &show::flags(&flags))))?;

@@ -56,6 +56,22 @@ const MIGRATIONS: &[&str] = &[
     CREATE INDEX events_by_meter ON events (meter, sequence);
 ",
     "
+    CREATE TABLE corrections (
+        number INTEGER PRIMARY KEY AUTOINCREMENT,
+        document TEXT NOT NULL,
+        m11 REAL NOT NULL, m12 REAL NOT NULL, m13 REAL NOT NULL,
+        m21 REAL NOT NULL, m22 REAL NOT NULL, m23 REAL NOT NULL,
+        m31 REAL NOT NULL, m32 REAL NOT NULL, m33 REAL NOT NULL,
+        used INTEGER NOT NULL,
+        removed_ns INTEGER
+    );
+    CREATE TABLE in_force (
+        meter INTEGER PRIMARY KEY REFERENCES meters (id),
+        correction INTEGER NOT NULL REFERENCES corrections (number),
+        shown TEXT,
+        since_ns INTEGER NOT NULL,
+        forced INTEGER NOT NULL
+    );
     ALTER TABLE readings ADD COLUMN observer TEXT;
     ALTER TABLE readings ADD COLUMN bandwidth_nm REAL;
     ALTER TABLE readings ADD COLUMN correction TEXT;

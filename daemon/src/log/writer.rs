@@ -10,7 +10,8 @@ use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Reading;
 use tokio::sync::{mpsc, oneshot};
 
-use super::{Entry, Health, Numbered, spectra};
+use super::{Entry, Happening, Health, Numbered, corrections, spectra};
+use crate::clock::Moment;
 use crate::lock::Lock;
 
 /// Most rows in one commit, so that no row waits long for those behind it.
@@ -55,11 +56,15 @@ impl Writer {
         self.report(outcome, (durable && count > 0).then_some(first + count), spent);
         let mut sequence = first;
         for entry in group.drain(..) {
-            if let Entry::Reading { numbered, .. } = entry {
-                sequence += 1;
-                if self.health.numbers.may_give(sequence) {
-                    answer(numbered, Numbered { sequence, durable });
+            match entry {
+                Entry::Reading { numbered, .. } => {
+                    sequence += 1;
+                    if self.health.numbers.may_give(sequence) {
+                        answer(numbered, Numbered { sequence, durable });
+                    }
                 }
+                Entry::Correction { then, .. } => then.done(durable),
+                Entry::Event { .. } => {}
             }
         }
     }
@@ -82,24 +87,13 @@ impl Writer {
                     insert_reading(&transaction, sequence, draft)?;
                 }
                 Entry::Event { happening, moment, boot } => {
-                    let meter = happening
-                        .meter
-                        .as_deref()
-                        .map(|name| name_id(&transaction, Names::Meters, name))
-                        .transpose()?;
-                    let boot = name_id(&transaction, Names::Boots, boot)?;
-                    transaction
-                        .prepare_cached(
-                            "INSERT INTO events (meter, boot, at_ns, t_s, kind, detail) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-                        )?
-                        .execute(params![
-                            meter,
-                            boot,
-                            signed(moment.at.unix_ns()),
-                            moment.t_s,
-                            EventKind::name(happening.kind),
-                            happening.detail
-                        ])?;
+                    insert_event(&transaction, happening, *moment, boot)?;
+                }
+                Entry::Correction { change, happening, moment, boot, .. } => {
+                    corrections::write(&transaction, change)?;
+                    if let Some(happening) = happening {
+                        insert_event(&transaction, happening, *moment, boot)?;
+                    }
                 }
             }
         }
@@ -147,6 +141,23 @@ fn answer(to: oneshot::Sender<Numbered>, numbered: Numbered) {
     let _waiting = to.send(numbered).is_ok();
 }
 
+fn insert_event(
+    transaction: &Transaction<'_>,
+    happening: &Happening,
+    moment: Moment,
+    boot: &str,
+) -> rusqlite::Result<()> {
+    let meter =
+        happening.meter.as_deref().map(|name| name_id(transaction, Names::Meters, name)).transpose()?;
+    let boot = name_id(transaction, Names::Boots, boot)?;
+    let text = "INSERT INTO events (meter, boot, at_ns, t_s, kind, detail) VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
+    let (at_ns, kind) = (signed(moment.at.unix_ns()), EventKind::name(happening.kind));
+    transaction
+        .prepare_cached(text)?
+        .execute(params![meter, boot, at_ns, moment.t_s, kind, happening.detail])
+        .map(drop)
+}
+
 fn insert_reading(transaction: &Transaction<'_>, sequence: u64, draft: &Reading) -> rusqlite::Result<()> {
     let meter = name_id(transaction, Names::Meters, &draft.meter)?;
     let boot = name_id(transaction, Names::Boots, &draft.boot)?;
@@ -182,12 +193,12 @@ fn insert_reading(transaction: &Transaction<'_>, sequence: u64, draft: &Reading)
 
 /// Tables of names that rows refer to by number.
 #[derive(Clone, Copy)]
-enum Names {
+pub(super) enum Names {
     Meters,
     Boots,
 }
 
-fn name_id(transaction: &Transaction<'_>, names: Names, name: &str) -> rusqlite::Result<i64> {
+pub(super) fn name_id(transaction: &Transaction<'_>, names: Names, name: &str) -> rusqlite::Result<i64> {
     let (insert, select) = match names {
         Names::Meters => {
             ("INSERT OR IGNORE INTO meters (name) VALUES (?1)", "SELECT id FROM meters WHERE name = ?1")

@@ -13,6 +13,7 @@ use settled_protocol::meter::{Meter, State, WarmUp, Zero};
 use settled_protocol::reading::{Flag, Reading};
 use tokio::sync::broadcast;
 
+use super::through::{Reads, Through};
 use super::unlogged::Unlogged;
 use crate::settle::mover::Darks;
 
@@ -128,6 +129,8 @@ pub(super) struct Shared {
     latest: Mutex<Option<(Exposure, Arc<Logged>)>>,
     darks: Mutex<Darks>,
     unlogged: Mutex<Unlogged>,
+    /// The correction in force, and since when, in s.
+    through: Mutex<(Option<Arc<Through>>, f64)>,
     status: Mutex<Status>,
 }
 
@@ -160,6 +163,7 @@ impl Shared {
             latest: Mutex::new(None),
             darks: Mutex::new(Darks::default()),
             unlogged: Mutex::default(),
+            through: Mutex::new((None, f64::NEG_INFINITY)),
             status: Mutex::new(status),
         }
     }
@@ -197,11 +201,29 @@ impl Shared {
         let _heard = self.changes.send(Arc::new(self.meter(now_s))).is_ok();
     }
 
-    /// The latest reading, if it was taken with these settings and began no earlier than `since_s`.
+    /// Takes another correction, or none, for exposures that begin from now on, and says so to those who observe meters.
+    pub(super) fn correct(&self, through: Option<Arc<Through>>, now_s: f64) {
+        *self.through.lock().unwrap_or_else(PoisonError::into_inner) = (through, now_s);
+        self.announce(now_s);
+    }
+
+    fn through(&self) -> (Option<Arc<Through>>, f64) {
+        self.through.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// What an exposure that begins at `now_s` is read with, where a correction is in force.
+    pub(super) fn reads(&self, now_s: f64) -> Option<Reads> {
+        let description = Arc::clone(&self.status().open.as_ref()?.description);
+        Some(self.through().0?.reads(&self.id, &description.instrument, now_s))
+    }
+
+    /// The latest reading, if it was taken with these settings and began no earlier than `since_s`, nor than the correction in force.
     pub(super) fn recent(&self, exposure: Exposure, since_s: f64) -> Option<Arc<Logged>> {
         let latest = self.latest.lock().unwrap_or_else(PoisonError::into_inner);
         let (settings, logged) = latest.as_ref()?;
-        (*settings == exposure && logged.reading.began_s >= since_s).then(|| Arc::clone(logged))
+        let (_, corrected_s) = self.through();
+        let began_s = logged.reading.began_s;
+        (*settings == exposure && began_s >= since_s && began_s > corrected_s).then(|| Arc::clone(logged))
     }
 
     /// The latest dark readings.
@@ -235,6 +257,7 @@ impl Shared {
 
     /// The meter as clients are told of it.
     pub(super) fn meter(&self, now_s: f64) -> Meter {
+        let through = self.through().0;
         let status = self.status();
         let open = status.open.as_ref();
         let state = match status.state {
@@ -255,6 +278,9 @@ impl Shared {
                 .filter(|open| open.description.warm_up_s > 0.0)
                 .map(|open| WarmUp { needed_s: open.description.warm_up_s, elapsed_s: now_s - open.since_s }),
             zero: open.and_then(Open::zero),
+            correction: through.map(|through| {
+                through.in_force(&self.id, open.map(|open| &open.description.instrument), now_s)
+            }),
         }
     }
 }

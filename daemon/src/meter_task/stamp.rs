@@ -1,11 +1,16 @@
-//! A sample becomes a reading: stamped and flagged, once. Its number comes from the log.
+//! A sample becomes a reading: corrected, stamped and flagged, once. Its number comes from the log.
+//!
+//! A dark reading is not corrected: it tells of the meter's own zero and is no light of the display that the correction was made for,
+//! and the zero must not seem to jump where corrections change. The range is the meter's own, so flags of range go by what it saw.
 
 use settled_drivers::meter::Description;
 use settled_drivers::sample::Sample;
 use settled_protocol::quantity::Light;
 use settled_protocol::reading::{Flag, Reading};
 
+use super::through::Reads;
 use crate::clock::Moment;
+use crate::correct::corrected;
 
 /// What a stamp says beside the sample.
 #[derive(Debug)]
@@ -19,6 +24,8 @@ pub(super) struct Stamp<'a> {
     pub(super) simulated: bool,
     pub(super) shared: bool,
     pub(super) dark: bool,
+    /// The correction in force when the exposure began.
+    pub(super) reads: Option<&'a Reads>,
 }
 
 /// The reading, with a sequence of 0 until the log has numbered it.
@@ -29,6 +36,9 @@ pub(super) fn stamped(
     stamp: &Stamp<'_>,
 ) -> Reading {
     let value = light.value();
+    // Without X, Y, Z there is nothing to correct.
+    let reads = stamp.reads.filter(|_| !stamp.dark && light.xyz().is_some());
+    let through = reads.and_then(|reads| Some((reads, corrected(reads.matrix?, light)?)));
     let range = description.instrument.range;
     let flags = [
         (Flag::Simulated, stamp.simulated),
@@ -38,6 +48,8 @@ pub(super) fn stamped(
         (Flag::ZeroOverdue, stamp.zero_overdue),
         (Flag::Shared, stamp.shared),
         (Flag::Dark, stamp.dark),
+        (Flag::CorrectionStale, through.is_some_and(|(reads, _)| reads.stale)),
+        (Flag::CorrectionMismatch, reads.is_some_and(|reads| reads.mismatch)),
     ];
     Reading {
         sequence: 0,
@@ -47,11 +59,11 @@ pub(super) fn stamped(
         began_s: stamp.began_s,
         boot: stamp.boot.to_owned(),
         integration_s: sample.integration_s,
-        light,
+        light: through.map_or(light, |(_, corrected)| corrected),
         spectrum: None,
         observer: None,
         bandwidth_nm: None,
-        correction: None,
+        correction: through.map(|(reads, _)| reads.id.clone()),
         temperature_c: sample.temperature_c,
         flags: flags.into_iter().filter(|(_, holds)| *holds).map(|(flag, _)| flag).collect(),
     }

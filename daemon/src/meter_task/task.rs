@@ -20,6 +20,7 @@ use super::queue::{Audience, MOST_WAITING, Next, Queue, Waiting};
 use super::shared::{Published, Shared};
 use super::stamp::{Stamp, stamped};
 use super::summed::{Summed, Summing};
+use super::through::Reads;
 use super::{Belongings, Kept, Message, MeterHandle};
 use crate::clock::Clock;
 use crate::failure;
@@ -81,6 +82,13 @@ pub(crate) struct Task {
     summing: Summing,
     /// What the next task takes over should this one panic.
     kept: OwnedMutexGuard<Belongings>,
+}
+
+/// The beginning of an exposure.
+struct Began {
+    at_s: f64,
+    /// The correction that was in force then: a reading never mixes two.
+    reads: Option<Reads>,
 }
 
 /// Why a meter is no longer served.
@@ -211,6 +219,7 @@ impl Task {
     async fn expose(&mut self, meter: &mut dyn Meter, exposure: Exposure) -> Result<(), Fault> {
         let began_s = self.tools.now_s();
         let audience = self.queue.take(exposure, began_s);
+        let began = Began { at_s: began_s, reads: self.shared.reads(began_s) };
         self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
         self.shared.exposing.store(true, Ordering::Relaxed);
         let outcome = self.measure(meter, exposure).await;
@@ -219,7 +228,7 @@ impl Task {
         let outcome = outcome.and_then(|sample| Ok((self.summing.sum(&sample.seen)?, sample)));
         match outcome {
             Ok((summed, sample)) => {
-                self.hand_over(&sample, summed, began_s, exposure, audience).await;
+                self.hand_over(&sample, summed, began, exposure, audience).await;
                 Ok(())
             }
             Err(fault) => {
@@ -264,7 +273,7 @@ impl Task {
         &mut self,
         sample: &Sample,
         summed: Summed,
-        began_s: f64,
+        began: Began,
         exposure: Exposure,
         audience: Audience,
     ) {
@@ -275,13 +284,14 @@ impl Task {
         let stamp = Stamp {
             meter: &self.shared.id,
             boot: self.tools.clock.boot(),
-            began_s,
+            began_s: began.at_s,
             ended: self.tools.clock.now(),
             warming: self.warming,
             zero_overdue: open.zero().is_some_and(|zero| zero.needed),
             simulated: self.shared.simulated,
             shared: audience.size > 1,
             dark: audience.covered,
+            reads: began.reads.as_ref(),
         };
         let mut draft = stamped(sample, summed.light, &open.description, &stamp);
         summed.label(&mut draft);

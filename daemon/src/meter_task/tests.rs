@@ -20,6 +20,7 @@ use tokio::sync::{Notify, Semaphore};
 use super::*;
 use crate::clock::Clock;
 use crate::config::{MeterConfig, Survives};
+use crate::corrections::STALE_AFTER_S;
 use crate::daemon::{Daemon, Supervisor};
 use crate::log::Log;
 use crate::settling::settle;
@@ -153,8 +154,9 @@ fn bench(puppets: &[&Arc<Puppet>]) -> Bench {
         sums: settled_protocol::colorimetry::Method::default(),
     });
     let (stopper, stop) = stop::pair();
+    let clock = Arc::new(Clock::system());
     let (daemon, supervisor): (_, Supervisor) =
-        Daemon::new(meters.collect(), Arc::new(Clock::system()), log, stop);
+        Daemon::new(meters.collect(), clock, log, STALE_AFTER_S, stop);
     let mut running = tokio::task::JoinSet::new();
     running.spawn(supervisor.run());
     Bench { daemon, _running: running, _stopper: stopper, _folder: folder }

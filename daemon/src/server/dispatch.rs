@@ -10,8 +10,9 @@ use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::message::{Call, RequestId, notification_line};
 use settled_protocol::meter::Span;
 use settled_protocol::method::{
-    DaemonStatus, Hello, HelloParams, HelloResult, LogEvents, LogReadings, MeterRead, MeterSettle,
-    MetersList, MetersListResult, Method, PROTOCOL_VERSION, ReadParams, StageShow,
+    CorrectionsAdd, CorrectionsList, CorrectionsRemove, DaemonStatus, Hello, HelloParams, HelloResult,
+    LogEvents, LogReadings, MeterCorrect, MeterRead, MeterSettle, MetersList, MetersListResult, Method,
+    PROTOCOL_VERSION, ReadParams, StageShow,
 };
 use settled_protocol::notification::SettleProgress;
 
@@ -64,6 +65,9 @@ pub(super) fn at_once(daemon: &Daemon, call: &Call) -> Option<Answer> {
             call.params::<Hello>().and_then(|params| hello(daemon, &params)).and_then(|result| raw(&result))
         }
         DaemonStatus::NAME => call.params::<DaemonStatus>().and_then(|_| raw(&daemon.status())),
+        CorrectionsList::NAME => {
+            call.params::<CorrectionsList>().and_then(|params| raw(&daemon.corrections.page(&params)?))
+        }
         MetersList::NAME => {
             call.params::<MetersList>().and_then(|_| raw(&MetersListResult { meters: daemon.list() }))
         }
@@ -87,6 +91,11 @@ pub(super) async fn carry_out(daemon: Arc<Daemon>, call: Call, progress: Option<
                 }
             };
             raw(&settling::settle(&daemon, &params.meter, params.criteria, exposure, report).await?)
+        }
+        MeterCorrect::NAME => raw(&daemon.correct(call.params::<MeterCorrect>()?).await?),
+        CorrectionsAdd::NAME => raw(&daemon.add_correction(call.params::<CorrectionsAdd>()?).await?),
+        CorrectionsRemove::NAME => {
+            raw(&daemon.remove_correction(&call.params::<CorrectionsRemove>()?).await?)
         }
         LogReadings::NAME => raw(&daemon.log.readings(call.params::<LogReadings>()?).await?),
         LogEvents::NAME => raw(&daemon.log.events(call.params::<LogEvents>()?).await?),

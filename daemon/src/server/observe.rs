@@ -258,7 +258,13 @@ mod tests {
         let config = Config::load(Path::new("/settled.toml"), CONFIG, &Registry::built_in()).unwrap();
         let (log, _written) = log::Log::open(path.clone(), Survives::Crash).unwrap();
         let (_stopper, stop) = stop::pair();
-        let (daemon, supervisor) = Daemon::new(config.meters, Arc::new(Clock::system()), log, stop);
+        let (daemon, supervisor) = Daemon::new(
+            config.meters,
+            Arc::new(Clock::system()),
+            log,
+            crate::corrections::STALE_AFTER_S,
+            stop,
+        );
         let mut tasks = tokio::task::JoinSet::new();
         tasks.spawn(supervisor.run());
         let params = ObserveParams {

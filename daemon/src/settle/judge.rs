@@ -9,6 +9,8 @@ use super::{Change, Engine, Observation, Standing};
 /// Decides, by the rule that the criteria name, when one request's light has settled.
 #[derive(Clone, Debug)]
 pub struct Judge {
+    criteria: Criteria,
+    resolution: Option<f64>,
     engine: Engine,
     started_s: f64,
     published: Option<Published>,
@@ -22,6 +24,8 @@ impl Judge {
     #[must_use]
     pub fn new(criteria: Criteria, resolution: Option<f64>, started_s: f64) -> Self {
         Self {
+            criteria,
+            resolution,
             engine: Engine::new(criteria, resolution, started_s),
             started_s,
             published: Published::new(criteria.preset, started_s),
@@ -55,6 +59,15 @@ impl Judge {
     /// Readings are missing here: see [`Engine::gap`]. Published rules say nothing of gaps, and look at the times alone.
     pub fn gap(&mut self) {
         self.engine.gap();
+    }
+
+    /// What comes from `now_s` on is told on another scale, so that nothing of what was known counts any more: not as a drift, not
+    /// as a step, and not for a published rule. Waits are still counted from the request's beginning.
+    pub fn anew(&mut self, now_s: f64) {
+        self.engine = Engine::new(self.criteria, self.resolution, self.started_s);
+        self.published = Published::new(self.criteria.preset, now_s);
+        self.verdict = None;
+        self.trend_settled_s = None;
     }
 
     /// The last verdict that still holds, by the rule that decides.
@@ -129,6 +142,31 @@ mod tests {
         // The trend holds for the next minute when 5 e^(-t/300) (1 − e^(−60/300)) is 0.5: at 178 s.
         assert!((178.0..400.0).contains(&compared.trend_settled_s.unwrap()), "{compared:?}");
         assert!(standing.evidence.failing.is_empty());
+    }
+
+    #[test]
+    fn a_change_of_scale_is_neither_a_drift_nor_a_step_nor_anything_a_rule_compares() {
+        for preset in [Rule::Trend, Rule::QuickLook, Rule::CieS025] {
+            let criteria = Criteria { preset, max_wait_s: 7200.0, ..Criteria::default() };
+            let push = |judge: &mut Judge, t: u32, y: f64| {
+                let t_s = f64::from(t);
+                judge
+                    .push(Observation { t_s, integration_s: Some(1.0), y, uv: None })
+                    .map(|change| (t, change.verdict))
+            };
+            let mut judge = Judge::new(criteria, None, 0.0);
+            // Just before any of them would have called it settled, the scale changes by 3 %.
+            let change_at = if preset == Rule::CieS025 { 1799 } else { 25 };
+            let before: Vec<_> = (0..change_at).filter_map(|t| push(&mut judge, t, 100.0)).collect();
+            assert_eq!(before, [], "{preset:?}");
+            judge.anew(f64::from(change_at));
+            let after: Vec<_> = (change_at..7000).filter_map(|t| push(&mut judge, t, 103.0)).collect();
+            let mut fresh = Judge::new(criteria, None, 0.0);
+            let expected: Vec<_> = (0..7000 - change_at).filter_map(|t| push(&mut fresh, t, 103.0)).collect();
+            let later: Vec<_> = expected.iter().map(|(t, verdict)| (t + change_at, *verdict)).collect();
+            assert_eq!(after, later, "{preset:?}: as if the request had come then");
+            assert_eq!(judge.standing().evidence.steps, 0);
+        }
     }
 
     #[test]

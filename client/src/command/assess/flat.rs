@@ -30,6 +30,7 @@ pub(super) fn json(line: &[u8]) -> Option<Record<'_>> {
         match member {
             Member::Id => record.id = Cow::Borrowed(cursor.string()?),
             Member::Boot => record.boot = Some(Cow::Borrowed(cursor.string()?)),
+            Member::Correction => record.correction = Some(Cow::Borrowed(cursor.string()?)),
             Member::Time => record.t_s = Some(cursor.number()?),
             Member::Light(photometric) => {
                 record.y = Some(cursor.number()?);
@@ -58,6 +59,7 @@ pub(super) fn json(line: &[u8]) -> Option<Record<'_>> {
 enum Member {
     Id,
     Boot,
+    Correction,
     Time,
     Light(Option<Photometric>),
     U,
@@ -78,6 +80,7 @@ impl Member {
         match name {
             "id" | "meter" => Self::Id,
             "boot" => Self::Boot,
+            "correction" => Self::Correction,
             "t_s" => Self::Time,
             "Y" => Self::Light(None),
             "luminance_cd_m2" => Self::Light(Some(Photometric::Luminance)),
@@ -109,6 +112,7 @@ impl Member {
             Self::Resolution => 1 << 8,
             Self::End => 1 << 9,
             Self::Flags => 1 << 10,
+            Self::Correction => 1 << 11,
             Self::Rare | Self::Other => 0,
         }
     }

@@ -29,6 +29,7 @@ fn name() -> impl Strategy<Value = &'static str> {
         "id",
         "meter",
         "boot",
+        "correction",
         "t_s",
         "Y",
         "luminance_cd_m2",

@@ -19,6 +19,8 @@ pub(super) struct Record<'a> {
     pub(super) id: Cow<'a, str>,
     /// The clock that the times belong to, where it is told.
     pub(super) boot: Option<Cow<'a, str>>,
+    /// The correction that the light went through, where it went through one.
+    pub(super) correction: Option<Cow<'a, str>>,
     pub(super) t_s: Option<f64>,
     pub(super) y: Option<f64>,
     /// What `y` is the amount of, where it is told.
@@ -52,6 +54,7 @@ impl Record<'_> {
         Record {
             id: Cow::Owned(self.id.into_owned()),
             boot: self.boot.map(|boot| Cow::Owned(boot.into_owned())),
+            correction: self.correction.map(|correction| Cow::Owned(correction.into_owned())),
             t_s: self.t_s,
             y: self.y,
             photometric: self.photometric,
@@ -74,6 +77,8 @@ struct Members<'a> {
     meter: Option<&'a RawValue>,
     #[serde(borrow)]
     boot: Option<&'a RawValue>,
+    #[serde(borrow)]
+    correction: Option<&'a RawValue>,
     #[serde(borrow)]
     t_s: Option<&'a RawValue>,
     #[serde(borrow, rename = "Y")]
@@ -118,6 +123,7 @@ pub(super) fn json(line: &[u8]) -> Result<Record<'_>, Mistake> {
     let record = Record {
         id: id.unwrap_or_default(),
         boot: word("boot", members.boot)?,
+        correction: word("correction", members.correction)?,
         t_s: number("t_s", members.t_s)?,
         y,
         photometric,

@@ -35,6 +35,8 @@ pub(super) struct Series {
     /// Whether anything was said of it beside readings, and that it ends.
     announced: bool,
     boot: Option<Box<str>>,
+    /// The correction that its light went through, if it went through one.
+    correction: Option<Box<str>>,
     resolution: Option<f64>,
     /// Made at the first reading, which tells when the series began.
     judge: Option<Box<Judge>>,
@@ -73,6 +75,7 @@ impl Series {
             mistakes: 0,
             announced: false,
             boot: None,
+            correction: None,
             resolution: None,
             judge: None,
             cautions: Cautions::default(),
@@ -83,13 +86,13 @@ impl Series {
         }
     }
 
-    /// Whether a record's times are of another clock than the series' own: then another series begins.
+    /// Whether a record can't be compared with the series: its times are of another clock, or its light went through another
+    /// correction. Then another series begins. Dark readings go through none, whatever those around them do.
     #[inline]
-    pub(super) fn is_of_another_clock(&self, record: &Record<'_>) -> bool {
-        match (&self.boot, &record.boot) {
-            (Some(ours), Some(theirs)) => **ours != **theirs,
-            _ => false,
-        }
+    pub(super) fn is_another(&self, record: &Record<'_>) -> bool {
+        let clock = matches!((&self.boot, &record.boot), (Some(ours), Some(theirs)) if **ours != **theirs);
+        let is_light = self.readings > 0 && record.point().is_some() && !record.cautions.has(Flag::Dark);
+        clock || (is_light && self.correction.as_deref() != record.correction.as_deref())
     }
 
     /// Whether there is nothing to say of it: it ended before it began.
@@ -173,6 +176,9 @@ impl Series {
         self.photometric = record.photometric.unwrap_or(self.photometric);
         if let Some(boot) = &record.boot {
             self.boot = Some(boot.as_ref().into());
+        }
+        if let Some(correction) = &record.correction {
+            self.correction = Some(correction.as_ref().into());
         }
     }
 

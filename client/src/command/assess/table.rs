@@ -18,6 +18,7 @@ const DELIMITERS: [u8; 4] = [b',', b';', b'\t', b'|'];
 enum Column {
     Id,
     Boot,
+    Correction,
     Time,
     Light,
     /// The unit of the light.
@@ -31,10 +32,11 @@ enum Column {
 }
 
 /// Every name a column may have; of those that mean the same, the first that is there counts.
-const NAMES: [(&str, Column); 14] = [
+const NAMES: [(&str, Column); 15] = [
     ("id", Column::Id),
     ("meter", Column::Id),
     ("boot", Column::Boot),
+    ("correction", Column::Correction),
     (TIME, Column::Time),
     (LIGHT[0].0, Column::Light),
     (LIGHT[1].0, Column::Light),
@@ -224,6 +226,9 @@ fn fill<'a>(
     match column {
         Column::Id => record.id = Cow::Borrowed(word(field)?),
         Column::Boot => record.boot = Some(Cow::Borrowed(word(field)?)).filter(|boot| !boot.is_empty()),
+        Column::Correction => {
+            record.correction = Some(Cow::Borrowed(word(field)?)).filter(|correction| !correction.is_empty());
+        }
         Column::Time => record.t_s = number()?,
         Column::Light => record.y = number()?,
         Column::Unit => record.photometric = photometric(field).or(record.photometric),

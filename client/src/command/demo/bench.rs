@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use settled::clock::Clock;
 use settled::config::{Config, Survives};
+use settled::corrections::STALE_AFTER_S;
 use settled::log::Log;
 use settled::server::Bound;
 use settled::stop::{self, Stopper};
@@ -57,8 +58,9 @@ impl Bench {
         let (stopper, stop) = stop::pair();
         let mut running = JoinSet::new();
         let of_daemon = Arc::clone(&clock);
-        running
-            .spawn(async move { settled::run(config.meters, &bound.listener, of_daemon, log, stop).await });
+        running.spawn(async move {
+            settled::run(config.meters, &bound.listener, of_daemon, log, STALE_AFTER_S, stop).await
+        });
         Ok(Self { socket, stage, clock, stopper, running, _folder: folder })
     }
 

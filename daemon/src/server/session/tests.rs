@@ -21,8 +21,13 @@ async fn a_meter_that_takes_in_nothing_holds_up_no_connection() {
     let config = Config::load(Path::new("settled.toml"), config, &Registry::built_in()).unwrap();
     let (_stopper, stop) = stop::pair();
     // The meter's task never runs, so that its inbox fills.
-    let (daemon, _supervisor) =
-        Daemon::new(config.meters, Arc::new(Clock::system()), Log::off(), stop.clone());
+    let (daemon, _supervisor) = Daemon::new(
+        config.meters,
+        Arc::new(Clock::system()),
+        Log::off(),
+        crate::corrections::STALE_AFTER_S,
+        stop.clone(),
+    );
     let meter = daemon.meter("m").unwrap();
     let mut demands = Vec::new();
     while let Ok(demanded) =
