@@ -99,7 +99,7 @@ fn words(flag: Flag) -> &'static str {
         Flag::BelowRange => "below the meter's range",
         Flag::AboveRange => "above the meter's range",
         Flag::MeterWarming => "the meter is still warming up",
-        Flag::ZeroOverdue => "the meter's own zeroing is overdue",
+        Flag::ZeroOverdue => "the meter's own zeroing is overdue: cover it, then settle zero",
         Flag::Shared => "shared",
         Flag::Dark => "dark: the aperture was covered",
         Flag::Unlogged => "not in the log",

@@ -86,6 +86,9 @@ async fn decide(
     if let Some(error) = meter.unusable() {
         return Err(error);
     }
+    if let Some(error) = meter.zero_needed(run.started_s) {
+        return Err(error);
+    }
     let mut next_report = Instant::now();
     loop {
         match follow.recv().await {
@@ -120,6 +123,9 @@ async fn decide(
                 }
             }
             Ok(Published::Failed { .. }) => {}
+            // The light seems to jump by what the offset did: that is neither a step nor a drift of it.
+            Ok(Published::Zeroed { t_s }) => run.begin_anew(t_s),
+            Ok(Published::Refused(error)) => return Err(RpcError::clone(&error)),
             // The news of a restart, after which the task knows of no demand, may be among what went by.
             Err(RecvError::Lagged(_)) => {
                 run.judge.gap();
@@ -141,6 +147,8 @@ struct Run {
     warming: bool,
     readings: Option<Readings>,
     flags: BTreeSet<Flag>,
+    /// There was a reading, be it one that doesn't count any more.
+    has_seen_any: bool,
     failures: u32,
     last_error: Option<Arc<RpcError>>,
     /// The integration time that was gone over to, in s, and since when.
@@ -158,6 +166,7 @@ impl Run {
             warming: false,
             readings: None,
             flags: BTreeSet::new(),
+            has_seen_any: false,
             failures: 0,
             last_error: None,
             longer: None,
@@ -168,6 +177,7 @@ impl Run {
     fn take(&mut self, reading: &Reading) -> Option<Verdict> {
         self.failures = 0;
         self.last_error = None;
+        self.has_seen_any = true;
         self.photometric = reading.light.photometric();
         self.flags.extend(&reading.flags);
         let span = self.readings.get_or_insert(Readings { count: 0, first: reading.sequence, last: 0 });
@@ -179,6 +189,13 @@ impl Run {
         self.judge.push(Observation { t_s, integration_s: reading.integration_s, y, uv });
         let verdict = self.judge.verdict()?;
         (verdict != Verdict::Lost && !self.warming).then_some(verdict)
+    }
+
+    /// The meter was zeroed at `now_s`: what it said before is no evidence any more.
+    fn begin_anew(&mut self, now_s: f64) {
+        self.judge = self.judge.anew(self.criteria, self.meter.resolution(), now_s);
+        self.readings = None;
+        self.flags.clear();
     }
 
     /// A longer integration time to go on with, in s, where noise is in the way. Each is given half a hold to show what it
@@ -198,7 +215,7 @@ impl Run {
     fn failed(&mut self, error: &Arc<RpcError>) -> Result<(), RpcError> {
         self.failures += 1;
         self.last_error = Some(Arc::clone(error));
-        let hopeless = self.readings.is_none() && self.failures >= MOST_FAILURES;
+        let hopeless = !self.has_seen_any && self.failures >= MOST_FAILURES;
         if hopeless { Err(RpcError::clone(error)) } else { Ok(()) }
     }
 

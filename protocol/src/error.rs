@@ -46,6 +46,8 @@ pub enum ErrorKind {
     NotPermitted,
     /// The daemon is stopping.
     ShuttingDown,
+    /// The meter must be zeroed first, and gives no readings until then.
+    ZeroNeeded,
     /// A kind of a later version of the protocol.
     #[serde(other)]
     Unknown,
@@ -53,7 +55,7 @@ pub enum ErrorKind {
 
 impl ErrorKind {
     /// Every kind of this version.
-    pub const ALL: [Self; 19] = [
+    pub const ALL: [Self; 20] = [
         Self::ParseError,
         Self::InvalidRequest,
         Self::MethodNotFound,
@@ -73,6 +75,7 @@ impl ErrorKind {
         Self::LogUnavailable,
         Self::NotPermitted,
         Self::ShuttingDown,
+        Self::ZeroNeeded,
     ];
 
     /// The JSON-RPC error code: the standard's own for its own faults, ours from −32000 down.
@@ -98,6 +101,7 @@ impl ErrorKind {
             Self::LogUnavailable => -32011,
             Self::NotPermitted => -32012,
             Self::ShuttingDown => -32013,
+            Self::ZeroNeeded => -32014,
         }
     }
 }

@@ -93,6 +93,12 @@ pub enum EventKind {
     Suspended,
     /// A simulated display was told to show something.
     StageShown,
+    /// A meter was zeroed.
+    MeterZeroed,
+    /// A meter must be zeroed.
+    ZeroDue,
+    /// A meter could not be zeroed.
+    ZeroFailed,
     /// A task of the daemon ended where it should not have, and was started again.
     TaskRestarted,
     /// A kind of a later version of the protocol.
@@ -102,7 +108,7 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind of this version.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 13] = [
         Self::DaemonStarted,
         Self::DaemonStopped,
         Self::MeterReady,
@@ -112,6 +118,9 @@ impl EventKind {
         Self::ClockStep,
         Self::Suspended,
         Self::StageShown,
+        Self::MeterZeroed,
+        Self::ZeroDue,
+        Self::ZeroFailed,
         Self::TaskRestarted,
     ];
 
@@ -128,6 +137,9 @@ impl EventKind {
             Self::ClockStep => "clock_step",
             Self::Suspended => "suspended",
             Self::StageShown => "stage_shown",
+            Self::MeterZeroed => "meter_zeroed",
+            Self::ZeroDue => "zero_due",
+            Self::ZeroFailed => "zero_failed",
             Self::TaskRestarted => "task_restarted",
             Self::Unknown => "unknown",
         }

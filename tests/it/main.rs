@@ -47,3 +47,4 @@ mod stage;
 mod subscriptions;
 mod support;
 mod tidy;
+mod zero;

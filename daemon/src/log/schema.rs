@@ -55,6 +55,18 @@ const MIGRATIONS: &[&str] = &[
     INSERT INTO numbers SELECT coalesce(max(sequence), 0) FROM readings;
     CREATE INDEX events_by_meter ON events (meter, sequence);
 ",
+    "
+    CREATE TABLE zeros (
+        meter INTEGER NOT NULL REFERENCES meters (id),
+        model TEXT NOT NULL,
+        serial TEXT NOT NULL,
+        boot INTEGER NOT NULL REFERENCES boots (id),
+        at_ns INTEGER NOT NULL,
+        t_s REAL NOT NULL,
+        temperature_c REAL,
+        PRIMARY KEY (meter, model, serial)
+    ) WITHOUT ROWID;
+",
 ];
 
 /// Why the log could not be opened.

@@ -4,12 +4,12 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use rusqlite::{Connection, Transaction, params};
-use settled_protocol::log::EventKind;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Reading;
 use tokio::sync::{mpsc, oneshot};
 
-use super::{Entry, Health, Numbered};
+use super::{Entry, Happening, Health, Numbered, zeros};
+use crate::clock::Moment;
 use crate::lock::Lock;
 
 /// Most rows in one commit, so that no row waits long for those behind it.
@@ -54,11 +54,16 @@ impl Writer {
         self.report(outcome, (durable && count > 0).then_some(first + count), spent);
         let mut sequence = first;
         for entry in group.drain(..) {
-            if let Entry::Reading { numbered, .. } = entry {
-                sequence += 1;
-                if self.health.numbers.may_give(sequence) {
-                    answer(numbered, Numbered { sequence, durable });
+            match entry {
+                Entry::Reading { numbered, .. } => {
+                    sequence += 1;
+                    if self.health.numbers.may_give(sequence) {
+                        answer(numbered, Numbered { sequence, durable });
+                    }
                 }
+                // Nobody may be waiting.
+                Entry::Zero { written, .. } => drop(written.send(())),
+                Entry::Event { .. } => {}
             }
         }
     }
@@ -81,24 +86,10 @@ impl Writer {
                     insert_reading(&transaction, sequence, draft)?;
                 }
                 Entry::Event { happening, moment, boot } => {
-                    let meter = happening
-                        .meter
-                        .as_deref()
-                        .map(|name| name_id(&transaction, Names::Meters, name))
-                        .transpose()?;
-                    let boot = name_id(&transaction, Names::Boots, boot)?;
-                    transaction
-                        .prepare_cached(
-                            "INSERT INTO events (meter, boot, at_ns, t_s, kind, detail) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-                        )?
-                        .execute(params![
-                            meter,
-                            boot,
-                            signed(moment.at.unix_ns()),
-                            moment.t_s,
-                            EventKind::name(happening.kind),
-                            happening.detail
-                        ])?;
+                    insert_event(&transaction, happening, *moment, boot)?;
+                }
+                Entry::Zero { which, zero, written: _ } => {
+                    zeros::write(&transaction, which, zero.as_ref())?;
                 }
             }
         }
@@ -146,6 +137,30 @@ fn answer(to: oneshot::Sender<Numbered>, numbered: Numbered) {
     let _waiting = to.send(numbered).is_ok();
 }
 
+fn insert_event(
+    transaction: &Transaction<'_>,
+    happening: &Happening,
+    moment: Moment,
+    boot: &str,
+) -> rusqlite::Result<()> {
+    let meter = happening.meter.as_deref();
+    let meter = meter.map(|name| name_id(transaction, Names::Meters, name)).transpose()?;
+    let boot = name_id(transaction, Names::Boots, boot)?;
+    transaction
+        .prepare_cached(
+            "INSERT INTO events (meter, boot, at_ns, t_s, kind, detail) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+        )?
+        .execute(params![
+            meter,
+            boot,
+            signed(moment.at.unix_ns()),
+            moment.t_s,
+            happening.kind.name(),
+            happening.detail
+        ])?;
+    Ok(())
+}
+
 fn insert_reading(transaction: &Transaction<'_>, sequence: u64, draft: &Reading) -> rusqlite::Result<()> {
     let meter = name_id(transaction, Names::Meters, &draft.meter)?;
     let boot = name_id(transaction, Names::Boots, &draft.boot)?;
@@ -177,12 +192,12 @@ fn insert_reading(transaction: &Transaction<'_>, sequence: u64, draft: &Reading)
 
 /// Tables of names that rows refer to by number.
 #[derive(Clone, Copy)]
-enum Names {
+pub(super) enum Names {
     Meters,
     Boots,
 }
 
-fn name_id(transaction: &Transaction<'_>, names: Names, name: &str) -> rusqlite::Result<i64> {
+pub(super) fn name_id(transaction: &Transaction<'_>, names: Names, name: &str) -> rusqlite::Result<i64> {
     let (insert, select) = match names {
         Names::Meters => {
             ("INSERT OR IGNORE INTO meters (name) VALUES (?1)", "SELECT id FROM meters WHERE name = ?1")
@@ -204,7 +219,7 @@ fn name_id(transaction: &Transaction<'_>, names: Names, name: &str) -> rusqlite:
 }
 
 /// SQLite's integers are signed; sequences and nanoseconds stay far below the sign for centuries.
-fn signed(number: u64) -> i64 {
+pub(super) fn signed(number: u64) -> i64 {
     i64::try_from(number).unwrap_or(i64::MAX)
 }
 

@@ -9,6 +9,7 @@ use settled_protocol::error::RpcError;
 use settled_protocol::log::EventKind;
 use settled_protocol::meter::State;
 
+use super::due::Due;
 use super::shared::{Open, Published, Status};
 use super::task::{RECOVERY, Task};
 use crate::failure;
@@ -87,13 +88,15 @@ impl Task {
     async fn opened(&mut self, description: Description) {
         let detail = format!("opened: {}", description.instrument.model);
         let now_s = self.tools.now_s();
-        let open = Open { description: description.into(), since_s: now_s };
+        let due = description.zero.map(|need| Due::new(need, self.zero_at_opening(&description.instrument)));
+        let open = Open { description: description.into(), since_s: now_s, due };
         self.warming = open.warming(now_s);
         (self.failures, self.recoveries) = (0, 0);
         self.demands_from_s = f64::NEG_INFINITY;
         let status = Status { state: State::Ready, reason: None, open: Some(open), error: None };
         self.shared.change(status, now_s);
         self.note(EventKind::MeterReady, detail).await;
+        self.say_zero_due().await;
     }
 
     /// Says so once for each new reason, and fails those who wait.

@@ -10,8 +10,8 @@ use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::message::{Call, RequestId, notification_line};
 use settled_protocol::meter::Span;
 use settled_protocol::method::{
-    DaemonStatus, Hello, HelloParams, HelloResult, LogEvents, LogReadings, MeterRead, MeterSettle,
-    MetersList, MetersListResult, Method, PROTOCOL_VERSION, ReadParams, StageShow,
+    DaemonStatus, Hello, HelloParams, HelloResult, LogEvents, LogReadings, MeterRead, MeterSettle, MeterZero,
+    MetersList, MetersListResult, Method, PROTOCOL_VERSION, ReadParams, StageShow, ZeroParams, Zeroed,
 };
 use settled_protocol::notification::SettleProgress;
 
@@ -86,6 +86,7 @@ pub(super) async fn carry_out(daemon: Arc<Daemon>, call: Call, progress: Option<
             };
             raw(&settling::settle(&daemon, &params.meter, params.criteria, exposure, report).await?)
         }
+        MeterZero::NAME => raw(&zero(&daemon, &call.params::<MeterZero>()?).await?),
         LogReadings::NAME => raw(&daemon.log.readings(call.params::<LogReadings>()?).await?),
         LogEvents::NAME => raw(&daemon.log.events(call.params::<LogEvents>()?).await?),
         StageShow::NAME => raw(&daemon.show(call.params::<StageShow>()?).await?),
@@ -133,6 +134,16 @@ async fn read(daemon: &Daemon, params: ReadParams) -> Result<Arc<Logged>, RpcErr
         }
     }
     meter.read(exposure).await
+}
+
+async fn zero(daemon: &Daemon, params: &ZeroParams) -> Result<Zeroed, RpcError> {
+    let meter = daemon.meter(&params.meter)?;
+    if params.covered {
+        return meter.zero().await;
+    }
+    let message = "params.covered must be true: cover the meter's aperture so that no light gets in, then say so; \
+                   whatever light there is would be taken off every reading";
+    Err(RpcError::new(ErrorKind::InvalidParams, message).about(&params.meter))
 }
 
 /// The exposure that a client asks a meter for. What the meter has said that it can't do is refused here, so that it

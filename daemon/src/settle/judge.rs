@@ -57,6 +57,14 @@ impl Judge {
         self.engine.gap();
     }
 
+    /// The same request from `now_s` on, with everything forgotten: what the meter says from then on doesn't compare with what it said
+    /// before. Waits still count from the request's beginning, the times of a published rule from now.
+    #[must_use]
+    pub fn anew(&self, criteria: Criteria, resolution: Option<f64>, now_s: f64) -> Self {
+        let published = Published::new(criteria.preset, now_s);
+        Self { published, ..Self::new(criteria, resolution, self.started_s) }
+    }
+
     /// The last verdict that still holds, by the rule that decides.
     #[must_use]
     pub fn verdict(&self) -> Option<Verdict> {

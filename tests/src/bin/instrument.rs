@@ -7,6 +7,9 @@
 //! |---|---|
 //! | `light C A TAU SIGMA SEED` | from now on Y(t) = C + A·exp(−t/TAU), with noise of standard deviation SIGMA at 0.1 s, less at longer exposures; prints `since T`, T on the boot clock |
 //! | `next WHAT` | the next reading is `garbled`, `half`, `error`, `silence`, `noise`, or `close`s the line in the middle |
+//! | `offset D` | from now on D is added to Y, until it is zeroed |
+//! | `warm C` | from now on its temperature is C °C |
+//! | `zero WHAT` | the next zeroing is `refused`, `slow` (0.4 s), or ends in `silence`, or `close`s the line |
 //! | `saturate S` | from now on exposures of more than S seconds are too bright |
 //! | `close` | the line closes, and the link goes |
 //! | `open` | a new pseudo-terminal, behind the same link |
@@ -60,6 +63,11 @@ struct Instrument {
     /// Longer exposures are too bright, in s.
     longest_s: f64,
     next: Option<String>,
+    next_zero: Option<String>,
+    /// What it has to say when it is asked for errors.
+    error: Option<&'static [u8]>,
+    offset: f64,
+    celsius: f64,
 }
 
 fn now_s() -> Result<f64, Failure> {
@@ -76,6 +84,10 @@ fn main() -> Result<(), Failure> {
         integration_s: INTEGRATION_S,
         longest_s: f64::INFINITY,
         next: None,
+        next_zero: None,
+        error: None,
+        offset: 0.0,
+        celsius: 31.5,
     };
     println!("ready");
     let orders = orders();
@@ -163,6 +175,9 @@ impl Instrument {
                 return Ok(format!("since {since_s:.6}"));
             }
             ["next", what] => self.next = Some((*what).to_owned()),
+            ["zero", what] => self.next_zero = Some((*what).to_owned()),
+            ["offset", offset] => self.offset = offset.parse()?,
+            ["warm", celsius] => self.celsius = celsius.parse()?,
             ["saturate", longest_s] => self.longest_s = longest_s.parse()?,
             ["close"] => self.close()?,
             ["open"] => self.port = Some(Port::open(&self.link)?),
@@ -184,7 +199,8 @@ impl Instrument {
         };
         match port.command()?.as_deref() {
             Some("*IDN?") => port.say(b"Made Up Instruments,LT-1,0042,1.0\n"),
-            Some("SYST:ERR?") => port.say(b"+0,\"No error\"\n"),
+            Some("SYST:ERR?") => port.say(self.error.take().unwrap_or(b"+0,\"No error\"\n")),
+            Some("*OPC?") => self.zero(),
             Some("READ?") => self.read(),
             Some(other) => {
                 if let Some(integration_s) = other.strip_prefix("SENS:INT ") {
@@ -196,13 +212,29 @@ impl Instrument {
         }
     }
 
+    /// Ends what `CAL:ZERO` began.
+    fn zero(&mut self) -> Result<(), Failure> {
+        let what = self.next_zero.take();
+        match what.as_deref() {
+            Some("silence") => return Ok(()),
+            Some("close") => return self.close(),
+            Some("refused") => self.error = Some(b"-221,\"Light leak\"\n"),
+            Some("slow") => std::thread::park_timeout(Duration::from_millis(400)),
+            _ => {}
+        }
+        if what.as_deref() != Some("refused") {
+            self.offset = 0.0;
+        }
+        self.port.as_mut().map_or(Ok(()), |port| port.say(b"1\n"))
+    }
+
     fn read(&mut self) -> Result<(), Failure> {
         std::thread::park_timeout(Duration::from_secs_f64(HURRY * self.integration_s));
         // Noise of reading out: the longer the exposure, the less of it.
         let sigma = self.light.sigma * INTEGRATION_S / self.integration_s;
-        let y = self.light.y(now_s()?) + sigma * self.light.normal();
-        // D65, and 31.5 degrees.
-        let good = format!("{:.6E},{y:.6E},{:.6E},31.5\n", 0.9505 * y, 1.0888 * y);
+        let y = self.light.y(now_s()?) + self.offset + sigma * self.light.normal();
+        // D65.
+        let good = format!("{:.6E},{y:.6E},{:.6E},{}\n", 0.9505 * y, 1.0888 * y, self.celsius);
         let Some(port) = &mut self.port else { return Ok(()) };
         match self.next.take().as_deref() {
             None if self.integration_s > self.longest_s => port.say(b"9.9E37,0,0,31.5\n"),
