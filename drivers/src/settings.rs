@@ -10,6 +10,8 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+mod rows;
+
 /// One mistake in a TOML file.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Problem {

@@ -36,6 +36,7 @@ mod covered;
 mod documented;
 mod durability;
 mod faults;
+mod iio;
 mod judging;
 mod lifecycle;
 mod pictures;

@@ -3,3 +3,4 @@
 pub(crate) mod client;
 pub(crate) mod daemon;
 pub(crate) mod instrument;
+pub(crate) mod sensor;

@@ -45,7 +45,14 @@ impl Task {
     pub(super) async fn zero(&mut self, meter: &mut dyn Meter) -> Result<(), Fault> {
         let Some(reply) = self.queue.take_zero() else { return Ok(()) };
         self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
-        self.show_zeroing(true);
+        if self.due(|_| ()).is_none() {
+            let message = format!("{} has no way to zero itself that this daemon knows of", self.shared.id);
+            let error = RpcError::new(ErrorKind::Unsupported, message).about(&self.shared.id);
+            let _waiting = reply.send(Err(error)).is_ok();
+            return Ok(());
+        }
+        self.shared.zeroing.store(true, Ordering::Relaxed);
+        self.shared.announce(self.tools.now_s());
         let deadline = meter.zero_deadline();
         let late = || Fault::new(FaultKind::Silent, format!("not zeroed within {deadline:?}"));
         let outcome = self.meanwhile(tokio::time::timeout(deadline, meter.zero())).await;
@@ -60,11 +67,6 @@ impl Task {
             }
             Err(fault) => self.not_zeroed(meter, fault, reply).await,
         }
-    }
-
-    fn show_zeroing(&self, zeroing: bool) {
-        self.shared.zeroing.store(zeroing, Ordering::Relaxed);
-        self.shared.announce(self.tools.now_s());
     }
 
     /// The meter has been zeroed: keeps that, and says so.

@@ -85,7 +85,8 @@ impl Daemon {
         self.launch_by(shell);
     }
 
-    fn launch_by(&mut self, mut command: Command) {
+    /// Starts it by this command, and waits until it answers.
+    pub(crate) fn launch_by(&mut self, mut command: Command) {
         self.starts += 1;
         let trace = File::create(self.path(&format!("trace-{}", self.starts))).unwrap();
         let child = command.stdout(Stdio::null()).stderr(trace).spawn().unwrap();

@@ -115,6 +115,16 @@ async fn each_fault_of_zeroing_is_told_and_the_meter_goes_on() {
 }
 
 #[tokio::test]
+async fn a_meter_that_cannot_be_zeroed_says_so_and_is_left_alone() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    // The driver would wait for a permit.
+    assert_eq!(kind(bench.zero().await), ErrorKind::Unsupported);
+    assert_eq!((bench.daemon.list()[0].zero, bench.daemon.list()[0].faults), (None, 0));
+    assert_eq!(bench.events().await, [EventKind::MeterReady]);
+}
+
+#[tokio::test]
 async fn readings_are_flagged_once_the_meters_temperature_has_moved() {
     let puppet = Puppet::zeroed(ZeroNeed { within_k: Some(2.0), ..NEVER });
     let bench = bench(&[&puppet]);
