@@ -65,6 +65,9 @@ fn zeroing_takes_the_offset_off_and_says_when_the_next_is_due() {
     assert_eq!((&zero["needed"], zero.get("refuses")), (&json!(true), None));
     let events = client.call("log.events", &json!({"meter": "bench"}));
     let last = events["events"].as_array().unwrap().last().unwrap();
+    let zeroed = &events["events"][2]["detail"].as_str().unwrap();
+    let due = zeroed.strip_prefix("zeroed; the next is due at ").unwrap();
+    assert!(due.len() == 20 && due.ends_with('Z'), "{zeroed}");
     assert_eq!(last["detail"], "must be zeroed: its temperature has moved from 31.5 to 34.0 °C");
     let kinds = client.events("bench");
     assert_eq!(kinds, ["meter_ready", "zero_due", "meter_zeroed", "zero_due"]);

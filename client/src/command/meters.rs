@@ -60,10 +60,11 @@ fn zero_words(meter: &str, zero: Zero) -> String {
         words.push_str(&format!("; due now: cover it, then settle zero {meter} ({consequence})"));
         return words;
     }
-    let due = zero.due.map(|due| format!("due {}", show::moment(due)));
-    let moved = zero.due_within_k.map(|kelvin| format!("due once its temperature has moved by {kelvin} K"));
-    for next in [due, moved].into_iter().flatten() {
-        words.push_str(&format!("; {next}"));
+    let due = zero.due.map(show::moment);
+    let moved = zero.due_within_k.map(|kelvin| format!("once its temperature has moved by {kelvin} K"));
+    let next: Vec<String> = [due, moved].into_iter().flatten().collect();
+    if !next.is_empty() {
+        words.push_str(&format!("; due {}", next.join(", or ")));
     }
     words
 }

@@ -75,7 +75,8 @@ impl Task {
         let (last, zero) = self.due(|due| (due.zeroed(moment), due.zero(moment.t_s))).unzip();
         self.offset_changed(last).await;
         let due = zero.and_then(|zero| zero.due);
-        let next = due.map_or_else(String::new, |due| format!("; the next is due at {due:.19}Z"));
+        let next =
+            due.map_or_else(String::new, |due| format!("; the next is due at {:.19}Z", due.to_string()));
         self.note(EventKind::MeterZeroed, format!("zeroed{next}")).await;
         Zeroed {
             meter: self.shared.id.clone(),

@@ -121,6 +121,8 @@ async fn a_meter_that_cannot_be_zeroed_says_so_and_is_left_alone() {
     // The driver would wait for a permit.
     assert_eq!(kind(bench.zero().await), ErrorKind::Unsupported);
     assert_eq!((bench.daemon.list()[0].zero, bench.daemon.list()[0].faults), (None, 0));
+    puppet.permits.add_permits(1);
+    bench.read("m0").await.unwrap();
     assert_eq!(bench.events().await, [EventKind::MeterReady]);
 }
 
