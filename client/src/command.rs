@@ -24,6 +24,7 @@ mod read;
 mod settled;
 mod stage;
 mod status;
+mod zero;
 
 /// How `settle` ends.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -85,6 +86,8 @@ enum Command {
     Meters,
     /// One reading; with --settled, one that can be trusted, with its uncertainty and why.
     Read(read::Options),
+    /// Let a meter measure its own offset, with its aperture covered.
+    Zero(zero::Options),
     /// A line for each reading, until Ctrl-C.
     Observe(observe::Options),
     /// Readings and events from the daemon's log.
@@ -156,6 +159,7 @@ async fn carry_out(context: &Context, command: Command) -> Result<Exit, Failure>
         Command::Demo(options) => demo::run(context.output, &options).await,
         Command::Meters => meters::run(context).await,
         Command::Read(options) => read::run(context, options).await,
+        Command::Zero(options) => zero::run(context, options).await,
         Command::Observe(options) => observe::run(context, options).await,
         Command::Log(options) => log::run(context, options).await,
         Command::Correct(options) => correct::run(context, options).await,

@@ -123,7 +123,7 @@ fn words(flag: Flag) -> &'static str {
         Flag::BelowRange => "below the meter's range",
         Flag::AboveRange => "above the meter's range",
         Flag::MeterWarming => "the meter is still warming up",
-        Flag::ZeroOverdue => "the meter's own zeroing is overdue",
+        Flag::ZeroOverdue => "the meter's own zeroing is overdue: cover it, then settle zero",
         Flag::Shared => "shared",
         Flag::Dark => "dark: the aperture was covered",
         Flag::CorrectionStale => "the correction is old",
@@ -138,6 +138,7 @@ fn words(flag: Flag) -> &'static str {
 #[must_use]
 pub fn span(seconds: f64) -> String {
     match seconds {
+        tiny if tiny > 0.0 && tiny < 0.1 => format!("{} ms", significant(1000.0 * tiny, 2)),
         short if short < 10.0 => format!("{short:.1} s"),
         middling if middling < 120.0 => format!("{middling:.0} s"),
         long if long < 7200.0 => format!("{:.0} min", long / 60.0),
@@ -179,7 +180,7 @@ mod tests {
     #[test]
     fn spans_read_well() {
         let words: Vec<String> =
-            [0.0, 9.94, 10.0, 119.0, 120.0, 7199.0, 28_800.0].into_iter().map(span).collect();
-        assert_eq!(words, ["0.0 s", "9.9 s", "10 s", "119 s", "2 min", "120 min", "8.0 h"]);
+            [0.0, 0.02, 9.94, 10.0, 119.0, 120.0, 7199.0, 28_800.0].into_iter().map(span).collect();
+        assert_eq!(words, ["0.0 s", "20 ms", "9.9 s", "10 s", "119 s", "2 min", "120 min", "8.0 h"]);
     }
 }

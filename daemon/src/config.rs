@@ -213,7 +213,7 @@ mod tests {
             "3:12: log.survives: expected one of \"power-cut\", \"crash\", found \"fire\"",
             "5:9: clock.speed: expected a number from 1 to 100000, found the number 0",
             "7:6: meter[0].id: expected 1 to 64 letters, digits",
-            "8:10: meter[0].driver: expected one of \"profile\", \"simulated\", \"plugin\", found \"simulatd\"; did you mean \"simulated\"?",
+            "8:10: meter[0].driver: expected one of \"iio\", \"profile\", \"simulated\", \"plugin\", found \"simulatd\"; did you mean \"simulated\"?",
             "9:1: meter[1].id: is missing",
             "9:1: meter[1].driver: is missing",
         ];

@@ -23,9 +23,11 @@ mod query;
 mod schema;
 mod spectra;
 mod writer;
+mod zeros;
 
 pub use corrections::{Change, Forced, Kept, correction_id, correction_number};
 pub use schema::OpenError;
+pub use zeros::{Which, Zero};
 
 /// Rows that may wait for the disk. A meter gives up to 20 readings a second: at 64 meters this is a second's worth.
 const QUEUE: usize = 1280;
@@ -64,6 +66,7 @@ enum Entry {
     Reading { draft: Box<Reading>, numbered: oneshot::Sender<Numbered> },
     Event { happening: Happening, moment: Moment, boot: String },
     Correction { change: Change, happening: Option<Happening>, moment: Moment, boot: String, then: Then },
+    Zero { which: Which, zero: Option<Zero>, written: oneshot::Sender<()> },
 }
 
 /// What became of a reading.
@@ -121,6 +124,7 @@ impl Health {
 pub struct Log {
     file: Option<File>,
     unlogged: Arc<AtomicU64>,
+    zeros: zeros::Zeros,
 }
 
 #[derive(Clone, Debug)]
@@ -158,7 +162,7 @@ impl Log {
     /// No log: readings are numbered from memory and flagged.
     #[must_use]
     pub fn off() -> Self {
-        Self { file: None, unlogged: Arc::default() }
+        Self { file: None, unlogged: Arc::default(), zeros: zeros::Zeros::default() }
     }
 
     /// Opens the database at `path`, making it and its folder if need be, and starts the writer.
@@ -171,6 +175,7 @@ impl Log {
         let last = query::last_sequence(&connection).map_err(OpenError::Read)?;
         let reserved = query::reserved(&connection).map_err(OpenError::Read)?;
         let kept = Arc::new(corrections::load(&connection).map_err(OpenError::Read)?);
+        let zeros = zeros::read(&connection).map_err(OpenError::Read)?;
         let health = Arc::new(Health {
             last_sequence: AtomicU64::new(last),
             numbers: numbers::Numbers::after(reserved),
@@ -185,7 +190,7 @@ impl Log {
             .map_err(OpenError::Thread)?;
         let queries = Arc::new(Semaphore::new(QUERIES));
         let file = File { path, entries, health, queries, kept, _lock: lock };
-        Ok((Self { file: Some(file), unlogged: Arc::default() }, Written(Some(thread))))
+        Ok((Self { file: Some(file), unlogged: Arc::default(), zeros }, Written(Some(thread))))
     }
 
     /// Hands a reading to the log; its own sequence is ignored. The receiver gets its number once it is durable, or
@@ -246,6 +251,24 @@ impl Log {
         if let Err(mpsc::error::SendError(Entry::Correction { then, .. })) = file.entries.send(entry).await {
             then.done(false);
         }
+    }
+
+    /// When an instrument was last zeroed, as far as that is known and still counts.
+    #[must_use]
+    pub fn zero(&self, which: &Which) -> Option<Zero> {
+        self.zeros.of(which)
+    }
+
+    /// Takes note that an instrument was zeroed, or that an earlier zero counts no more. The receiver ends once that is durable, or
+    /// can't be written; it is known here at once.
+    pub async fn keep_zero(&self, which: Which, zero: Option<Zero>) -> oneshot::Receiver<()> {
+        self.zeros.set(&which, zero.clone());
+        let (written, receiver) = oneshot::channel();
+        if let Some(file) = &self.file {
+            // Where the writer is gone there is nobody to wait for.
+            let _sent = file.entries.send(Entry::Zero { which, zero, written }).await.is_ok();
+        }
+        receiver
     }
 
     /// A page of readings.

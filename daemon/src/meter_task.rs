@@ -9,12 +9,13 @@ use std::sync::atomic::Ordering;
 use settled_drivers::sample::Exposure;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::meter::{Instrument, Meter, Span};
-use settled_protocol::method::MeterQueue;
+use settled_protocol::method::{MeterQueue, Zeroed};
 use tokio::sync::{Mutex, Semaphore, broadcast, mpsc, oneshot};
 
 use crate::settle::mover::{Darks, WarmUp};
 
 mod commit;
+mod due;
 pub(crate) mod fit;
 mod limited;
 mod opening;
@@ -25,6 +26,7 @@ mod summed;
 mod task;
 mod through;
 mod unlogged;
+mod zeroing;
 
 pub use queue::Demanded;
 pub use shared::{Logged, Published, changes};
@@ -34,6 +36,11 @@ pub use through::Through;
 /// What a request for one reading gets.
 pub type Outcome = Result<Arc<Logged>, RpcError>;
 
+/// What a request to zero the meter gets.
+pub type ZeroOutcome = Result<Zeroed, RpcError>;
+
+type ZeroReply = oneshot::Sender<ZeroOutcome>;
+
 /// Messages that may wait while the task is busy with another: it takes them in at once, even during an exposure.
 const INBOX: usize = 64;
 
@@ -41,6 +48,7 @@ const INBOX: usize = 64;
 enum Message {
     Read { exposure: Exposure, covered: bool, reply: oneshot::Sender<Outcome> },
     Demand(queue::Demand),
+    Zero { reply: ZeroReply },
 }
 
 /// A meter, as the rest of the daemon sees it.
@@ -165,6 +173,23 @@ impl MeterHandle {
         let (reply, answer) = oneshot::channel();
         self.send(Message::Read { exposure, covered, reply }).await?;
         answer.await.map_err(|_| self.restarted())?
+    }
+
+    /// Zeroes the meter. The client vouches that its aperture is covered. Dropping the future takes the request back, but what has
+    /// begun goes on to its end.
+    ///
+    /// # Errors
+    /// What kept the meter from being zeroed; `unsupported` if it can't be.
+    pub async fn zero(&self) -> ZeroOutcome {
+        let (reply, answer) = oneshot::channel();
+        self.send(Message::Zero { reply }).await?;
+        answer.await.map_err(|_| self.restarted())?
+    }
+
+    /// The error that a request for a reading gets at `now_s` because the meter must be zeroed first; nothing if it gives readings.
+    #[must_use]
+    pub fn zero_needed(&self, now_s: f64) -> Option<RpcError> {
+        self.shared.zero_needed(now_s)
     }
 
     /// Its latest dark readings.

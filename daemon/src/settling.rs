@@ -87,6 +87,9 @@ async fn decide(
     if let Some(error) = meter.unusable() {
         return Err(error);
     }
+    if let Some(error) = meter.zero_needed(run.started_s) {
+        return Err(error);
+    }
     let mut next_report = Instant::now();
     loop {
         match follow.recv().await {
@@ -121,6 +124,9 @@ async fn decide(
                 }
             }
             Ok(Published::Failed { .. }) => {}
+            // The light seems to jump by what the offset did: that is neither a step nor a drift of it.
+            Ok(Published::Zeroed { t_s }) => run.begin_anew(t_s),
+            Ok(Published::Refused(error)) => return Err(RpcError::clone(&error)),
             // The news of a restart, after which the task knows of no demand, may be among what went by.
             Err(RecvError::Lagged(_)) => {
                 run.judge.gap();
@@ -147,6 +153,8 @@ struct Run {
     /// Whether that changed meanwhile.
     corrected: bool,
     flags: BTreeSet<Flag>,
+    /// There was a reading, be it one that doesn't count any more.
+    has_seen_any: bool,
     failures: u32,
     last_error: Option<Arc<RpcError>>,
     /// The integration time that was gone over to, in s, and since when.
@@ -167,6 +175,7 @@ impl Run {
             correction: None,
             corrected: false,
             flags: BTreeSet::new(),
+            has_seen_any: false,
             failures: 0,
             last_error: None,
             longer: None,
@@ -177,6 +186,7 @@ impl Run {
     fn take(&mut self, reading: &Reading) -> Option<Verdict> {
         self.failures = 0;
         self.last_error = None;
+        self.has_seen_any = true;
         (self.photometric, self.observer) = (reading.light.photometric(), reading.observer);
         self.look_at_correction(reading);
         self.flags.extend(&reading.flags);
@@ -197,11 +207,17 @@ impl Run {
             return;
         }
         self.correction.clone_from(&reading.correction);
-        if self.readings.take().is_some() {
+        if self.readings.is_some() {
             self.corrected = true;
-            self.flags.clear();
-            self.judge.anew(reading.began_s);
+            self.begin_anew(reading.began_s);
         }
+    }
+
+    /// What comes from `now_s` on is told on another scale, or from another zero: what came before is no evidence any more.
+    fn begin_anew(&mut self, now_s: f64) {
+        self.judge.anew(now_s);
+        self.readings = None;
+        self.flags.clear();
     }
 
     /// A longer integration time to go on with, in s, where noise is in the way. Each is given half a hold to show what it
@@ -221,7 +237,7 @@ impl Run {
     fn failed(&mut self, error: &Arc<RpcError>) -> Result<(), RpcError> {
         self.failures += 1;
         self.last_error = Some(Arc::clone(error));
-        let hopeless = self.readings.is_none() && self.failures >= MOST_FAILURES;
+        let hopeless = !self.has_seen_any && self.failures >= MOST_FAILURES;
         if hopeless { Err(RpcError::clone(error)) } else { Ok(()) }
     }
 

@@ -1,7 +1,7 @@
 //! What every driver must do, as a suite: the contract of [`Driver`] and [`Meter`], clause by clause.
 //!
-//! It needs the instrument to be there, and some light in front of it. It takes a dozen exposures and, where there is one, a dark
-//! reading: cover the aperture or leave `zero` out.
+//! It needs the instrument to be there, and some light in front of it. It takes a dozen exposures and zeroes it, where it can
+//! be zeroed: cover the aperture or leave `zero` out.
 //!
 //! | module | idea |
 //! |---|---|
@@ -69,7 +69,7 @@ impl fmt::Display for Report {
     }
 }
 
-/// Whether the suite may ask for a dark reading.
+/// Whether the suite may zero the instrument.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Zero {
     /// The aperture is covered, or the instrument is simulated.
@@ -92,7 +92,7 @@ pub async fn check(driver: &Arc<dyn Driver>, clock: &Arc<dyn Clock>, zero: Zero)
     report.note("an integration time it can't do is refused at once", refuses(meter_ref).await);
     report.note("after a dropped exposure and recovery it measures again", survives_a_drop(meter_ref).await);
     if zero == Zero::Covered {
-        report.note("a dark reading is taken, or unsupported and not declared", zeroes(meter_ref).await);
+        report.note("it is zeroed, or can't be and doesn't declare it", zeroes(meter_ref).await);
     }
     report.note("it closes, opens and measures again", reopens(meter, driver, clock).await);
     report
@@ -180,14 +180,14 @@ async fn survives_a_drop(meter: &mut dyn Meter) -> Result<(), String> {
 
 async fn zeroes(meter: &mut dyn Meter) -> Result<(), String> {
     let declared = meter.describe().zero.is_some();
-    let limit = meter.zero_deadline();
-    match timeout(limit, meter.zero()).await {
-        Ok(Ok(())) => ensure(declared, || "took one, but declares none".to_owned())?,
+    let deadline = meter.zero_deadline();
+    match timeout(deadline, meter.zero()).await {
+        Ok(Ok(())) => ensure(declared, || "was zeroed, but declares nothing of it".to_owned())?,
         Ok(Err(fault)) if fault.kind() == FaultKind::Unsupported => {
-            ensure(!declared, || "declares one, but can't take it".to_owned())?;
+            ensure(!declared, || "declares it, but can't be zeroed".to_owned())?;
         }
         Ok(Err(fault)) => return Err(chain(&fault)),
-        Err(_) => return Err(format!("took longer than {limit:?}")),
+        Err(_) => return Err(format!("took longer than {deadline:?}")),
     }
     measures(meter, None).await
 }

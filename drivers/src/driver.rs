@@ -91,6 +91,7 @@ impl Registry {
     #[must_use]
     pub fn built_in() -> Self {
         Self::empty()
+            .with("iio", crate::iio::configure)
             .with("profile", crate::profile::configure)
             .with("simulated", crate::simulated::configure)
             .with("plugin", crate::plugin::configure)

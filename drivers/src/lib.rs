@@ -10,6 +10,7 @@
 //! | [`settings`] | TOML tables read strictly, every mistake reported at once |
 //! | [`link`] | bytes to and from an instrument |
 //! | [`profile`] | any instrument that answers text lines, described in TOML |
+//! | [`iio`] | light sensors that the Linux kernel knows |
 //! | [`plugin`] | any executable that speaks the meter half of JSON-RPC |
 //! | [`simulated`] | a display and a meter that looks at it, as a physical model |
 //! | [`conformance`] | what every driver must do, as a suite |
@@ -18,6 +19,7 @@ pub mod clock;
 pub mod conformance;
 pub mod driver;
 pub mod fault;
+pub mod iio;
 pub mod link;
 pub mod meter;
 pub mod plugin;

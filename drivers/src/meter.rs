@@ -50,7 +50,8 @@ pub trait Meter: Send + fmt::Debug {
     /// Any [`FaultKind`] but `Busy` and `Denied`.
     fn measure(&mut self, exposure: Exposure) -> Boxed<'_, Result<Sample, Fault>>;
 
-    /// Takes a dark reading. The caller vouches that the aperture is covered.
+    /// Zeroes the instrument: it measures its own offset, and takes that off what it measures from then on. The caller vouches
+    /// that the aperture is covered. After a fault of its own (`Refused`, `BelowRange`, `AboveRange`) the offset is the one before.
     ///
     /// # Errors
     /// `Unsupported` unless the instrument has a zero; else as [`measure`](Self::measure).
@@ -96,29 +97,30 @@ pub struct Description {
     pub instrument: Instrument,
     /// Its own warm-up, in s after it was opened; 0 if it needs none.
     pub warm_up_s: f64,
-    /// Its dark (zero) reading, if it has one.
+    /// When it needs zeroing, if it can be zeroed.
     pub zero: Option<ZeroNeed>,
 }
 
-/// When a meter needs its dark (zero) reading.
+/// When a meter needs zeroing.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ZeroNeed {
-    /// Whether one is due as soon as the meter is opened.
+    /// Whether it must be zeroed each time it is opened.
     pub at_start: bool,
-    /// How long one is good for, in s; for ever if absent.
+    /// How long a zero is good for, in s; for ever if absent.
     pub every_s: Option<f64>,
-    /// By how much the instrument's temperature may move before another is due, in K; by any if absent.
+    /// By how much the instrument's temperature, as its samples tell it, may move from that at the zero before it must be zeroed
+    /// again, in K; by any if absent.
     pub within_k: Option<f64>,
-    /// What becomes of readings while one is overdue.
+    /// What becomes of readings while it is overdue.
     pub overdue: Overdue,
 }
 
-/// What becomes of readings while the dark (zero) reading is overdue.
+/// What becomes of readings while zeroing is overdue.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Overdue {
     /// They are given, with a flag.
     #[default]
     Flag,
-    /// They are refused until it has been taken.
+    /// They are refused until the meter has been zeroed.
     Refuse,
 }

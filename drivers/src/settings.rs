@@ -10,6 +10,7 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+mod rows;
 mod verbatim;
 
 /// One mistake in a TOML file.

@@ -37,7 +37,7 @@
 //! ```text
 //! answer = F·mean(XYZ over the exposure) + noise + D·(2^((T − 23)/7) − 2^((T₀ − 23)/7))
 //! noise: √(shot² + read²)·normal, shot = 0.015·√(V/t), read = 0.0005/t      V in cd/m², t in s
-//! T = 23 + 6·(1 − e^(−t/600)) in °C, t in s since it was opened; T₀ at its last dark reading, or when opened
+//! T = 23 + 6·(1 − e^(−t/600)) in °C, t in s since it was opened; T₀ when it was last zeroed, or when opened
 //! t = 50/Y within automatic_s and the longest, unless asked for
 //! ```
 //!

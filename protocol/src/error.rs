@@ -50,6 +50,8 @@ pub enum ErrorKind {
     CorrectionRefused,
     /// The daemon is stopping.
     ShuttingDown,
+    /// The meter must be zeroed first, and gives no readings until then.
+    ZeroNeeded,
     /// A kind of a later version of the protocol.
     #[serde(other)]
     Unknown,
@@ -57,7 +59,7 @@ pub enum ErrorKind {
 
 impl ErrorKind {
     /// Every kind of this version.
-    pub const ALL: [Self; 21] = [
+    pub const ALL: [Self; 22] = [
         Self::ParseError,
         Self::InvalidRequest,
         Self::MethodNotFound,
@@ -79,6 +81,7 @@ impl ErrorKind {
         Self::ShuttingDown,
         Self::NoSuchCorrection,
         Self::CorrectionRefused,
+        Self::ZeroNeeded,
     ];
 
     /// The JSON-RPC error code: the standard's own for its own faults, ours from −32000 down.
@@ -106,6 +109,7 @@ impl ErrorKind {
             Self::ShuttingDown => -32013,
             Self::NoSuchCorrection => -32014,
             Self::CorrectionRefused => -32015,
+            Self::ZeroNeeded => -32016,
         }
     }
 }

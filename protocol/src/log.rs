@@ -102,6 +102,12 @@ pub enum EventKind {
     CorrectionApplied,
     /// A correction was taken out of force, or removed.
     CorrectionRemoved,
+    /// A meter was zeroed.
+    MeterZeroed,
+    /// A meter must be zeroed.
+    ZeroDue,
+    /// A meter could not be zeroed.
+    ZeroFailed,
     /// A task of the daemon ended where it should not have, and was started again.
     TaskRestarted,
     /// A kind of a later version of the protocol.
@@ -111,7 +117,7 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind of this version.
-    pub const ALL: [Self; 13] = [
+    pub const ALL: [Self; 16] = [
         Self::DaemonStarted,
         Self::DaemonStopped,
         Self::MeterReady,
@@ -124,6 +130,9 @@ impl EventKind {
         Self::StageShown,
         Self::CorrectionApplied,
         Self::CorrectionRemoved,
+        Self::MeterZeroed,
+        Self::ZeroDue,
+        Self::ZeroFailed,
         Self::TaskRestarted,
     ];
 
@@ -143,6 +152,9 @@ impl EventKind {
             Self::StageShown => "stage_shown",
             Self::CorrectionApplied => "correction_applied",
             Self::CorrectionRemoved => "correction_removed",
+            Self::MeterZeroed => "meter_zeroed",
+            Self::ZeroDue => "zero_due",
+            Self::ZeroFailed => "zero_failed",
             Self::TaskRestarted => "task_restarted",
             Self::Unknown => "unknown",
         }

@@ -32,7 +32,7 @@ pub struct Meter {
     /// Its own warm-up.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub warm_up: Option<WarmUp>,
-    /// Its dark (zero) reading.
+    /// How it stands with its zero; absent where it has none.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub zero: Option<Zero>,
     /// The correction in force.
@@ -116,6 +116,8 @@ pub enum State {
     Ready,
     /// An exposure is going on.
     Reading,
+    /// It is being zeroed: it measures its own offset, with its aperture covered.
+    Zeroing,
     /// Open, and in its own warm-up: readings are given and flagged.
     Warming,
     /// Not attached, or not answering to being opened. The daemon keeps looking.
@@ -133,15 +135,21 @@ pub struct WarmUp {
     pub elapsed_s: f64,
 }
 
-/// The meter's dark (zero) reading.
+/// How a meter stands with its zero: the offset that it measures with its aperture covered, and takes off from then on.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Zero {
-    /// When it was last taken.
+    /// When it was last zeroed, as far as that is known and still counts.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub at: Option<Timestamp>,
-    /// When the next is due.
+    /// When it must be zeroed again, at the latest; absent where only its temperature tells, or nothing does.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub due: Option<Timestamp>,
-    /// Whether one is needed now.
+    /// By how much its temperature may move from that at the zero before it must be zeroed again, in K.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub due_within_k: Option<f64>,
+    /// Whether it must be zeroed now.
     pub needed: bool,
+    /// Whether it gives no readings while that is so; else they are given, and flagged.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub refuses: bool,
 }

@@ -76,6 +76,8 @@ methods! {
     MeterRead = "meter.read", ReadParams => Reading, "One reading, from an exposure that began after the request arrived.";
     /// A settled reading.
     MeterSettle = "meter.settle", SettleParams => Settled, "Wait until the light has settled, and say how sure that is.";
+    /// The meter's own offset, measured anew.
+    MeterZero = "meter.zero", ZeroParams => Zeroed, "Let a meter measure its own offset, with its aperture covered.";
     /// Readings as they are taken.
     MeterObserve = "meter.observe", ObserveParams => Subscribed, "Subscribe to a meter's readings.";
     /// A meter's correction.
@@ -251,6 +253,36 @@ pub struct SettleParams {
     /// Whether to send `settle.progress`.
     #[serde(default)]
     pub progress: bool,
+}
+
+/// Params of `meter.zero`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ZeroParams {
+    /// The meter's id.
+    pub meter: String,
+    /// The aperture is covered, so that no light gets in: must be true. Whatever light there is would be taken off every reading.
+    #[serde(default)]
+    pub covered: bool,
+}
+
+/// Result of `meter.zero`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Zeroed {
+    /// The meter's id.
+    pub meter: String,
+    /// UTC at the end of zeroing.
+    pub at: Timestamp,
+    /// Boot clock at the end of zeroing, in s.
+    pub t_s: f64,
+    /// When it must be zeroed again, at the latest.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub due: Option<Timestamp>,
+    /// By how much its temperature may move before it must be zeroed again, in K.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub due_within_k: Option<f64>,
+    /// The temperature that this counts from, in °C; absent as long as no reading has told one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub temperature_c: Option<f64>,
 }
 
 /// Params of `meter.observe`.

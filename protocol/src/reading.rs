@@ -63,11 +63,11 @@ pub enum Flag {
     AboveRange,
     /// The meter has not had its own warm-up yet.
     MeterWarming,
-    /// The meter's dark (zero) reading is overdue.
+    /// The meter should have been zeroed before.
     ZeroOverdue,
     /// The exposure served more than one request.
     Shared,
-    /// Taken with the aperture covered, as the client said: the meter's own zero, and no light of any display.
+    /// A dark reading: taken with the aperture covered, as the client said, so it is no light of any display.
     Dark,
     /// Went through a correction that is older than the config allows.
     CorrectionStale,

@@ -13,7 +13,7 @@ use crate::support::daemon::Daemon;
 const PAGE: &str = include_str!("../../protocol/PROTOCOL.md");
 
 /// The daemon that the page's exchanges talk to.
-const CONFIG: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"self-emitting\"\nintegration_s = [0.02, 2]\nautomatic_s = 0.05\n";
+const CONFIG: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"self-emitting\"\nintegration_s = [0.02, 2]\nautomatic_s = 0.05\nzero_at_start = false\n";
 
 /// Whether `found` has all that `expected` names; `"*"` stands for anything.
 pub(crate) fn fits(expected: &Value, found: &Value) -> bool {

@@ -7,13 +7,20 @@ use crate::support::instrument::Instrument;
 
 /// A daemon whose only meter is the instrument behind `port`.
 pub(crate) fn on_the_bench() -> (Daemon, Instrument) {
+    on_the_bench_with(|profile| profile)
+}
+
+/// The same, with its profile as `edit` leaves it.
+pub(crate) fn on_the_bench_with(edit: impl FnOnce(String) -> String) -> (Daemon, Instrument) {
     let mut daemon = Daemon::configured(
         "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"bench\"\ndriver = \"profile\"\nprofile = \"quick.toml\"\nport = \"port\"\n",
     );
-    // The shipped profile, without the ten minutes that the meter needs to warm up, and with deadlines that suit a test.
+    // The shipped profile, without the ten minutes that the meter needs to warm up, without need of zeroing, and with deadlines
+    // that suit a test.
     let shipped = settled_drivers::profile::shipped::text("lab-tristimulus".as_ref()).unwrap();
-    let quick = shipped.replace("warm_up = \"10min\"", "").replace("timeout = \"1s\"", "timeout = \"400ms\"");
-    std::fs::write(daemon.path("quick.toml"), quick).unwrap();
+    let quick = shipped.replace("warm_up = \"10min\"", "").replace("every = \"8h\"\n", "");
+    let quick = quick.replace("timeout = \"1s\"", "timeout = \"400ms\"");
+    std::fs::write(daemon.path("quick.toml"), edit(quick)).unwrap();
     let instrument = Instrument::start(&daemon.path("port"));
     daemon.launch();
     daemon.client().wait_for_state("bench", "ready");

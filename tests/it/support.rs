@@ -4,3 +4,4 @@ pub(crate) mod client;
 pub(crate) mod daemon;
 pub(crate) mod instrument;
 pub(crate) mod usb;
+pub(crate) mod sensor;

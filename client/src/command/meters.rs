@@ -1,6 +1,6 @@
 //! `settle meters`: what is attached, and how it is.
 
-use settled_protocol::meter::{Kind, Meter, State};
+use settled_protocol::meter::{Kind, Meter, State, Zero};
 use settled_protocol::method::{MetersList, Nothing};
 
 use super::{Context, Exit, Failure, correct};
@@ -47,10 +47,7 @@ fn details(meter: &Meter) -> Vec<(&'static str, String)> {
     details.extend(meter.address.as_ref().map(|address| ("where", address.clone() + anyone(meter))));
     details
         .extend(meter.warm_up.map(|warm_up| ("warm-up", warm_up_words(warm_up.needed_s, warm_up.elapsed_s))));
-    details.extend(meter.zero.map(|zero| {
-        let last = zero.at.map_or_else(|| "never done".to_owned(), |at| format!("done {at}"));
-        ("zeroing", if zero.needed { format!("{last}; one is due") } else { last })
-    }));
+    details.extend(meter.zero.map(|zero| ("zeroing", zero_words(&meter.id, zero))));
     details.extend(meter.correction.as_ref().map(|correction| ("correction", correct::in_force(correction))));
     if meter.faults > 0 {
         details.push(("faults", format!("{} since the daemon started (settle log events)", meter.faults)));
@@ -68,6 +65,22 @@ fn anyone(meter: &Meter) -> &'static str {
     }
 }
 
+fn zero_words(meter: &str, zero: Zero) -> String {
+    let mut words = zero.at.map_or_else(|| "not done".to_owned(), |at| format!("done {}", show::moment(at)));
+    if zero.needed {
+        let consequence = if zero.refuses { "gives no readings until then" } else { "readings are flagged" };
+        words.push_str(&format!("; due now: cover it, then settle zero {meter} ({consequence})"));
+        return words;
+    }
+    let due = zero.due.map(show::moment);
+    let moved = zero.due_within_k.map(|kelvin| format!("once its temperature has moved by {kelvin} K"));
+    let next: Vec<String> = [due, moved].into_iter().flatten().collect();
+    if !next.is_empty() {
+        words.push_str(&format!("; due {}", next.join(", or ")));
+    }
+    words
+}
+
 fn warm_up_words(needed_s: f64, elapsed_s: f64) -> String {
     if elapsed_s >= needed_s {
         format!("done ({} needed)", show::span(needed_s))
@@ -80,6 +93,7 @@ fn state(state: State) -> (anstyle::Style, &'static str) {
     match state {
         State::Ready => (GOOD, "ready"),
         State::Reading => (GOOD, "reading"),
+        State::Zeroing => (GOOD, "being zeroed"),
         State::Warming => (CAUTION, "warming up"),
         State::Absent => (BAD, "absent"),
         State::Failed => (BAD, "failed"),

@@ -94,11 +94,11 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     Ok(Exit::Done)
 }
 
-/// Whether the meter is there. A silent wait for one that isn't would look like a wait for light.
+/// Whether the meter gives readings. A silent wait for one that doesn't would look like a wait for light.
 struct Presence {
     output: Output,
     meter: String,
-    /// What was said of its absence, if it is away.
+    /// Why it gives none, if it doesn't, as it was said.
     said: Option<String>,
 }
 
@@ -110,7 +110,7 @@ impl Presence {
         Ok(())
     }
 
-    /// Says so where the meter went away or is back; nothing twice, nothing of other meters.
+    /// Says so where the meter gives readings no more, or again; nothing twice, nothing of other meters.
     fn note(&mut self, meter: &Meter) {
         if meter.id != self.meter {
             return;
@@ -124,15 +124,22 @@ impl Presence {
     }
 }
 
-/// Why there is nothing to be seen of the meter, if it is away.
+/// Why there is nothing to be seen of the meter, if it is away, or must be zeroed first.
 fn away(meter: &Meter) -> Option<String> {
     let how = match meter.state {
-        State::Ready | State::Reading | State::Warming => return None,
+        State::Ready | State::Reading | State::Warming | State::Zeroing => return must_be_zeroed(meter),
         State::Absent => "is absent",
         State::Failed => "has failed",
     };
     let reason = meter.reason.as_ref().map_or_else(String::new, |reason| format!(": {reason}"));
     Some(format!("{} {how}{reason}; waiting", meter.id))
+}
+
+fn must_be_zeroed(meter: &Meter) -> Option<String> {
+    meter.zero.filter(|zero| zero.needed && zero.refuses).map(|_| {
+        let id = &meter.id;
+        format!("{id} must be zeroed first: cover its aperture, then settle zero {id}; waiting")
+    })
 }
 
 /// One line for a reading.

@@ -36,7 +36,7 @@ pub(super) struct Options {
     /// The meter's aperture is covered: take a dark reading. It tells a drift of the meter's zero from one of the display.
     ///
     /// Where the light still moves, the answer of the next settling says which of the two it is; one that is settled names nobody.
-    /// It does not zero the meter. A simulated meter has no cap: `settle stage show --colour 0` first.
+    /// It does not zero the meter: settle zero does. A simulated meter has no cap: `settle stage show --colour 0` first.
     #[arg(long, conflicts_with_all = ["settled", "max_age"])]
     covered: bool,
     /// Write the spectrum alone, as CSV: a header, then a wavelength and its value a line.

@@ -230,7 +230,7 @@ fn event(row: &Row<'_>) -> rusqlite::Result<Event> {
 }
 
 /// What we wrote was never negative.
-fn unsigned(number: i64) -> u64 {
+pub(super) fn unsigned(number: i64) -> u64 {
     u64::try_from(number).unwrap_or(0)
 }
 

@@ -81,6 +81,16 @@ const MIGRATIONS: &[&str] = &[
         step_nm REAL NOT NULL,
         f64_le BLOB NOT NULL
     );
+    CREATE TABLE zeros (
+        meter INTEGER NOT NULL REFERENCES meters (id),
+        model TEXT NOT NULL,
+        serial TEXT NOT NULL,
+        boot INTEGER NOT NULL REFERENCES boots (id),
+        at_ns INTEGER NOT NULL,
+        t_s REAL NOT NULL,
+        temperature_c REAL,
+        PRIMARY KEY (meter, model, serial)
+    ) WITHOUT ROWID;
 ",
 ];
 

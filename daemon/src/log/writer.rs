@@ -10,7 +10,7 @@ use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Reading;
 use tokio::sync::{mpsc, oneshot};
 
-use super::{Entry, Happening, Health, Numbered, corrections, spectra};
+use super::{Entry, Happening, Health, Numbered, corrections, spectra, zeros};
 use crate::clock::Moment;
 use crate::lock::Lock;
 
@@ -64,6 +64,8 @@ impl Writer {
                     }
                 }
                 Entry::Correction { then, .. } => then.done(durable),
+                // Nobody may be waiting.
+                Entry::Zero { written, .. } => drop(written.send(())),
                 Entry::Event { .. } => {}
             }
         }
@@ -94,6 +96,9 @@ impl Writer {
                     if let Some(happening) = happening {
                         insert_event(&transaction, happening, *moment, boot)?;
                     }
+                }
+                Entry::Zero { which, zero, written: _ } => {
+                    zeros::write(&transaction, which, zero.as_ref())?;
                 }
             }
         }

@@ -10,6 +10,7 @@ use settled_protocol::error::RpcError;
 use settled_protocol::log::EventKind;
 use settled_protocol::meter::{Instrument, Quantity, State};
 
+use super::due::Due;
 use super::shared::{Open, Published, Status};
 use super::task::{RECOVERY, Task};
 use crate::failure;
@@ -114,7 +115,8 @@ impl Task {
             format!("{model}{told} answers where the instrument with the serial {before} did: its warm-up starts anew")
         });
         let now_s = self.tools.now_s();
-        let open = Open { description: description.into(), since_s: now_s };
+        let due = description.zero.map(|need| Due::new(need, self.zero_at_opening(&description.instrument)));
+        let open = Open { description: description.into(), since_s: now_s, due };
         self.warming = open.warming(now_s);
         (self.failures, self.recoveries) = (0, 0);
         self.demands_from_s = f64::NEG_INFINITY;
@@ -124,6 +126,7 @@ impl Task {
             self.note(EventKind::MeterReplaced, replaced).await;
         }
         self.note(EventKind::MeterReady, detail).await;
+        self.say_zero_due().await;
     }
 
     /// Says so once for each new reason, and fails those who wait.

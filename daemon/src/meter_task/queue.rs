@@ -10,7 +10,7 @@ use std::sync::{Arc, Weak};
 use settled_drivers::sample::Exposure;
 use tokio::sync::{OwnedSemaphorePermit, oneshot};
 
-use super::Outcome;
+use super::{Outcome, ZeroReply};
 
 /// Requests for single readings that may wait for one meter; more are refused as overloaded.
 pub(super) const MOST_WAITING: usize = 1024;
@@ -18,6 +18,9 @@ pub(super) const MOST_WAITING: usize = 1024;
 /// Demands for readings to go on that one meter may have at once; more are refused as overloaded. A bench has a handful
 /// of programs: this is far beyond, and the queue is looked through before every exposure.
 pub(super) const MOST_DEMANDS: usize = 1024;
+
+/// Requests to zero one meter that may wait; more are refused as overloaded. Each is a person's doing.
+pub(super) const MOST_ZEROS: usize = 16;
 
 /// Held by whoever wants readings to go on. Dropping it ends the demand, and makes room for another.
 #[derive(Debug)]
@@ -69,6 +72,8 @@ pub(super) struct Audience {
 pub(super) enum Next {
     /// Expose, with these settings.
     Expose(Exposure),
+    /// Zero the meter.
+    Zero,
     /// Nothing is due before this, in s.
     Wait(f64),
     /// Nothing is asked for.
@@ -88,6 +93,7 @@ struct Placed<T> {
 pub(super) struct Queue {
     waiting: VecDeque<Placed<Waiting>>,
     demands: Vec<Placed<Demand>>,
+    zeros: VecDeque<Placed<ZeroReply>>,
     exposures: u64,
 }
 
@@ -114,9 +120,25 @@ impl Queue {
         self.demands.push(Placed { of: demand, turn: self.exposures });
     }
 
-    /// Requests for single readings in the queue.
+    /// Adds a request to zero the meter, or gives it back if there are too many.
+    pub(super) fn zero(&mut self, reply: ZeroReply) -> Result<(), ZeroReply> {
+        self.zeros.retain(|zero| !zero.of.is_closed());
+        if self.zeros.len() >= MOST_ZEROS {
+            return Err(reply);
+        }
+        self.zeros.push_back(Placed { of: reply, turn: self.exposures });
+        Ok(())
+    }
+
+    /// Takes out the request to zero the meter that comes first. It counts as an exposure.
+    pub(super) fn take_zero(&mut self) -> Option<ZeroReply> {
+        self.exposures += 1;
+        self.zeros.pop_front().map(|zero| zero.of)
+    }
+
+    /// Requests for single readings, and to zero the meter, in the queue.
     pub(super) fn len(&self) -> usize {
-        self.waiting.len()
+        self.waiting.len() + self.zeros.len()
     }
 
     /// Takes out every request for a single reading: they all fail.
@@ -124,16 +146,23 @@ impl Queue {
         std::mem::take(&mut self.waiting).into_iter().map(|waiting| waiting.of.reply)
     }
 
+    /// Takes out every request to zero the meter: they all fail.
+    pub(super) fn drain_zeros(&mut self) -> impl Iterator<Item = ZeroReply> {
+        std::mem::take(&mut self.zeros).into_iter().map(|zero| zero.of)
+    }
+
     /// What to do at `now_s`. Demands wait until `demands_from_s` (after a failure, say).
     pub(super) fn next(&mut self, now_s: f64, demands_from_s: f64) -> Next {
         self.waiting.retain(|waiting| !waiting.of.reply.is_closed());
         self.demands.retain(|demand| demand.of.alive.strong_count() > 0);
         let due = |demand: &Placed<Demand>| demand.of.due_s.max(demands_from_s);
-        let asked = self.waiting.iter().map(|waiting| (waiting.turn, waiting.of.exposure));
+        self.zeros.retain(|zero| !zero.of.is_closed());
+        let zeros = self.zeros.iter().map(|zero| (zero.turn, Next::Zero));
+        let asked = self.waiting.iter().map(|waiting| (waiting.turn, Next::Expose(waiting.of.exposure)));
         let demanded = self.demands.iter().filter(|demand| due(demand) <= now_s);
-        let demanded = demanded.map(|demand| (demand.turn, demand.of.exposure));
-        match asked.chain(demanded).min_by_key(|(turn, _)| *turn) {
-            Some((_, exposure)) => Next::Expose(exposure),
+        let demanded = demanded.map(|demand| (demand.turn, Next::Expose(demand.of.exposure)));
+        match zeros.chain(asked).chain(demanded).min_by_key(|(turn, _)| *turn) {
+            Some((_, next)) => next,
             None => self.demands.iter().map(due).min_by(f64::total_cmp).map_or(Next::Idle, Next::Wait),
         }
     }
@@ -209,6 +238,40 @@ mod tests {
         assert_eq!(queue.next(0.0, 0.0), Next::Expose(exposure(1.0)));
         assert_eq!(queue.take(exposure(1.0), 0.0).size, 11);
         assert_eq!(queue.len(), 0);
+    }
+
+    #[test]
+    fn a_zero_takes_its_turn_unless_nobody_waits_for_it() {
+        let mut queue = Queue::default();
+        let _first = ask(&mut queue, 1.0);
+        queue.take(exposure(1.0), 0.0);
+        let _demanded = demand(&mut queue, 1.0, 0.0, 0.0);
+        let (reply, zero) = oneshot::channel();
+        queue.zero(reply).unwrap();
+        let _other = ask(&mut queue, 2.0);
+        assert_eq!((queue.next(0.0, 0.0), queue.len()), (Next::Zero, 2));
+        assert!(queue.take_zero().is_some());
+        assert_eq!(queue.next(0.0, 0.0), Next::Expose(exposure(2.0)));
+        let (reply, other) = oneshot::channel();
+        queue.zero(reply).unwrap();
+        drop((zero, other));
+        queue.take(exposure(2.0), 0.0);
+        assert_eq!(queue.next(0.0, 0.0), Next::Expose(exposure(1.0)));
+        assert_eq!(queue.len(), 0);
+    }
+
+    #[test]
+    fn more_zeros_than_there_is_room_for_are_given_back() {
+        let mut queue = Queue::default();
+        let mut waiting = Vec::new();
+        for _ in 0..MOST_ZEROS {
+            let (reply, receiver) = oneshot::channel();
+            queue.zero(reply).unwrap();
+            waiting.push(receiver);
+        }
+        assert!(queue.zero(oneshot::channel().0).is_err());
+        waiting.pop();
+        assert!(queue.zero(oneshot::channel().0).is_ok());
     }
 
     #[test]

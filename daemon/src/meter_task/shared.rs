@@ -9,12 +9,14 @@ use settled_drivers::driver::Driver;
 use settled_drivers::meter::Description;
 use settled_drivers::sample::Exposure;
 use settled_protocol::error::RpcError;
-use settled_protocol::meter::{Meter, State, WarmUp, Zero};
+use settled_protocol::meter::{Meter, State, WarmUp};
 use settled_protocol::reading::{Flag, Reading};
 use tokio::sync::broadcast;
 
+use super::due::Due;
 use super::through::{Reads, Through};
 use super::unlogged::Unlogged;
+use super::zeroing;
 use crate::settle::mover::Darks;
 
 /// Readings that a subscriber inside the daemon may lag behind. They forward at once, so this is a scheduling hiccup's
@@ -74,6 +76,13 @@ pub enum Published {
         /// Why.
         error: Arc<RpcError>,
     },
+    /// The meter was zeroed, or may have been: readings before and after don't compare.
+    Zeroed {
+        /// When it was over, in s.
+        t_s: f64,
+    },
+    /// The meter gives no readings until it has been zeroed; demands are met again then.
+    Refused(Arc<RpcError>),
 }
 
 /// How the meter is, as its task last said.
@@ -91,6 +100,8 @@ pub(super) struct Status {
 pub(super) struct Open {
     pub(super) description: Arc<Description>,
     pub(super) since_s: f64,
+    /// How it stands with its zero, if it can be zeroed.
+    pub(super) due: Option<Due>,
 }
 
 impl Open {
@@ -103,12 +114,6 @@ impl Open {
     pub(super) fn warm_at_s(&self) -> f64 {
         self.since_s + self.description.warm_up_s
     }
-
-    /// Its dark (zero) reading. None has been taken yet.
-    pub(super) fn zero(&self) -> Option<Zero> {
-        let need = self.description.zero?;
-        Some(Zero { at: None, due: None, needed: need.at_start || need.every_s.is_some() })
-    }
 }
 
 /// Shared between a meter's task and its handles.
@@ -119,6 +124,7 @@ pub(super) struct Shared {
     pub(super) address: Option<String>,
     pub(super) simulated: bool,
     pub(super) exposing: AtomicBool,
+    pub(super) zeroing: AtomicBool,
     pub(super) exposures: AtomicU64,
     pub(super) faults: AtomicU64,
     pub(super) waiting: AtomicUsize,
@@ -154,6 +160,7 @@ impl Shared {
             address: driver.address(),
             simulated: driver.stage().is_some(),
             exposing: AtomicBool::new(false),
+            zeroing: AtomicBool::new(false),
             exposures: AtomicU64::new(0),
             faults: AtomicU64::new(0),
             waiting: AtomicUsize::new(0),
@@ -191,6 +198,7 @@ impl Shared {
     /// Takes back what a task that panicked has left: nothing is being exposed, and nobody waits for it.
     pub(super) fn restarting(&self, now_s: f64) {
         self.exposing.store(false, Ordering::Relaxed);
+        self.zeroing.store(false, Ordering::Relaxed);
         self.waiting.store(0, Ordering::Relaxed);
         let reason = Some("its task failed inside the daemon and is being restarted".to_owned());
         self.change(Status { state: State::Failed, reason, open: None, error: None }, now_s);
@@ -226,6 +234,13 @@ impl Shared {
         (*settings == exposure && began_s >= since_s && began_s > corrected_s).then(|| Arc::clone(logged))
     }
 
+    /// The error that a request for a reading gets at `now_s` because the meter must be zeroed first.
+    pub(super) fn zero_needed(&self, now_s: f64) -> Option<RpcError> {
+        let status = self.status();
+        let due = status.open.as_ref()?.due.as_ref().filter(|due| due.refuses(now_s))?;
+        Some(zeroing::needed(&self.id, due))
+    }
+
     /// The latest dark readings.
     pub(super) fn darks(&self) -> Darks {
         self.darks.lock().unwrap_or_else(PoisonError::into_inner).clone()
@@ -251,6 +266,10 @@ impl Shared {
             *self.latest.lock().unwrap_or_else(PoisonError::into_inner) =
                 Some((*exposure, Arc::clone(logged)));
         }
+        if matches!(published, Published::Zeroed { .. }) {
+            *self.darks.lock().unwrap_or_else(PoisonError::into_inner) = Darks::default();
+            *self.latest.lock().unwrap_or_else(PoisonError::into_inner) = None;
+        }
         // Nobody may be listening.
         let _heard = self.published.send(published).is_ok();
     }
@@ -261,6 +280,7 @@ impl Shared {
         let status = self.status();
         let open = status.open.as_ref();
         let state = match status.state {
+            State::Ready if self.zeroing.load(Ordering::Relaxed) => State::Zeroing,
             State::Ready if self.exposing.load(Ordering::Relaxed) => State::Reading,
             State::Ready if open.is_some_and(|open| open.warming(now_s)) => State::Warming,
             state => state,
@@ -277,7 +297,7 @@ impl Shared {
             warm_up: open
                 .filter(|open| open.description.warm_up_s > 0.0)
                 .map(|open| WarmUp { needed_s: open.description.warm_up_s, elapsed_s: now_s - open.since_s }),
-            zero: open.and_then(Open::zero),
+            zero: open.and_then(|open| open.due.as_ref()).map(|due| due.zero(now_s)),
             correction: through.map(|through| {
                 through.in_force(&self.id, open.map(|open| &open.description.instrument), now_s)
             }),

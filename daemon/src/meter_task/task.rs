@@ -16,7 +16,7 @@ use tokio::sync::OwnedMutexGuard;
 
 use super::commit::answer;
 use super::limited::Limited;
-use super::queue::{Audience, MOST_WAITING, Next, Queue, Waiting};
+use super::queue::{Audience, MOST_WAITING, MOST_ZEROS, Next, Queue, Waiting};
 use super::shared::{Published, Shared};
 use super::stamp::{Stamp, stamped};
 use super::summed::{Summed, Summing};
@@ -80,8 +80,10 @@ pub(crate) struct Task {
     pub(super) pause: Duration,
     pub(super) warming: bool,
     summing: Summing,
+    /// It was said that the meter must be zeroed.
+    pub(super) zero_due_said: bool,
     /// What the next task takes over should this one panic.
-    kept: OwnedMutexGuard<Belongings>,
+    pub(super) kept: OwnedMutexGuard<Belongings>,
 }
 
 /// The beginning of an exposure.
@@ -111,6 +113,7 @@ impl Task {
             demands_from_s: now_s,
             pause: Duration::ZERO,
             warming: false,
+            zero_due_said: false,
             kept: kept.0.lock_owned().await,
         }
     }
@@ -139,9 +142,14 @@ impl Task {
             if stop.has_come() || self.kept.inbox.is_closed() {
                 return End::Stopped;
             }
-            let now_s = self.tools.now_s();
-            let next = self.queue.next(now_s, self.demands_from_s);
-            match next {
+            self.look_at_zero().await;
+            let demands_from_s = if self.refuse() { f64::INFINITY } else { self.demands_from_s };
+            match self.queue.next(self.tools.now_s(), demands_from_s) {
+                Next::Zero => {
+                    if let Err(fault) = self.zero(meter).await {
+                        return End::Lost(fault);
+                    }
+                }
                 Next::Expose(exposure) if !self.kept.commits.is_full() => {
                     if let Err(fault) = self.expose(meter, exposure).await {
                         return End::Lost(fault);
@@ -163,11 +171,13 @@ impl Task {
         }
     }
 
-    /// Waits for whatever comes first: work, the end of the meter's warm-up, the daemon's end, or the meter's departure, which
-    /// is returned.
+    /// Waits for whatever comes first: work, the end of the meter's warm-up, the moment from which on it must be zeroed, the
+    /// daemon's end, or the meter's departure, which is returned.
     async fn wait(&mut self, meter: &mut dyn Meter, until_s: f64, stop: &mut Stop) -> Option<Fault> {
         let warm_at_s = self.shared.status().open.as_ref().map(super::shared::Open::warm_at_s);
         let until_s = warm_at_s.filter(|_| self.warming).unwrap_or(f64::INFINITY).min(until_s);
+        let due_s = self.due(|due| due.due_s()).filter(|_| !self.zero_due_said);
+        let until_s = due_s.unwrap_or(f64::INFINITY).min(until_s);
         let clock = Arc::clone(&self.tools.clock);
         let departed = tokio::select! {
             _ = self.attend() => None,
@@ -211,6 +221,13 @@ impl Task {
                     let _waiting = waiting.reply.send(Err(error)).is_ok();
                 }
             }
+            Message::Zero { reply } => {
+                if let Err(reply) = self.queue.zero(reply) {
+                    let message = format!("{MOST_ZEROS} requests to zero the meter wait already");
+                    let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
+                    let _waiting = reply.send(Err(error)).is_ok();
+                }
+            }
         }
         self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
     }
@@ -231,10 +248,7 @@ impl Task {
                 self.hand_over(&sample, summed, began, exposure, audience).await;
                 Ok(())
             }
-            Err(fault) => {
-                let mut meter = Limited::new(meter, self.tools.stop.clone());
-                self.failed(&mut meter, fault, exposure, audience).await
-            }
+            Err(fault) => self.failed(meter, fault, exposure, audience).await,
         }
     }
 
@@ -257,7 +271,7 @@ impl Task {
     }
 
     /// Waits for something that the meter does; messages are taken in and readings given out meanwhile.
-    async fn meanwhile<T>(&mut self, doing: impl Future<Output = T>) -> T {
+    pub(super) async fn meanwhile<T>(&mut self, doing: impl Future<Output = T>) -> T {
         tokio::pin!(doing);
         let mut open = true;
         loop {
@@ -280,14 +294,20 @@ impl Task {
         (self.failures, self.recoveries) = (0, 0);
         self.pause = Duration::ZERO;
         self.look_at_warm_up();
+        let ended = self.tools.clock.now();
+        self.feel(ended.t_s, sample.temperature_c).await;
+        self.look_at_zero().await;
+        if let Some(error) = self.refusal() {
+            return answer(audience, &Err(error));
+        }
         let Some(open) = self.shared.status().open.clone() else { return };
         let stamp = Stamp {
             meter: &self.shared.id,
             boot: self.tools.clock.boot(),
             began_s: began.at_s,
-            ended: self.tools.clock.now(),
+            ended,
             warming: self.warming,
-            zero_overdue: open.zero().is_some_and(|zero| zero.needed),
+            zero_overdue: open.due.as_ref().is_some_and(|due| due.is_due(ended.t_s)),
             simulated: self.shared.simulated,
             shared: audience.size > 1,
             dark: audience.covered,
@@ -317,6 +337,11 @@ impl Task {
         }
         answer(audience, &Err(error.clone()));
         self.shared.publish(Published::Failed { exposure: Some(exposure), error: Arc::new(error) });
+        self.bring_back(meter, fault).await
+    }
+
+    /// Brings the meter back to order after a fault, and lets demands wait for a while. A fault means that it is lost.
+    pub(super) async fn bring_back(&mut self, meter: &mut dyn Meter, fault: Fault) -> Result<(), Fault> {
         if fault.kind().needs_reopening() {
             return Err(fault);
         }
@@ -335,7 +360,7 @@ impl Task {
         if self.recoveries >= MOST_RECOVERIES {
             return Err(fault);
         }
-        self.recover(meter).await
+        self.recover(&mut Limited::new(meter, self.tools.stop.clone())).await
     }
 
     /// The meter is gone, or has to be opened anew.
@@ -350,6 +375,9 @@ impl Task {
 
     pub(super) fn fail_waiting(&mut self, error: &RpcError) {
         for reply in self.queue.drain() {
+            let _waiting = reply.send(Err(error.clone())).is_ok();
+        }
+        for reply in self.queue.drain_zeros() {
             let _waiting = reply.send(Err(error.clone())).is_ok();
         }
         self.shared.waiting.store(0, Ordering::Relaxed);

@@ -7,7 +7,7 @@ use std::time::Duration;
 use settled_drivers::clock::{Boxed, Clock as Spans};
 use settled_drivers::driver::Driver;
 use settled_drivers::fault::{Fault, FaultKind};
-use settled_drivers::meter::{Description, Meter as Instrument};
+use settled_drivers::meter::{Description, Meter as Instrument, ZeroNeed};
 use settled_drivers::sample::{Sample, Seen};
 use settled_protocol::error::ErrorKind;
 use settled_protocol::log::{EventKind, Selection};
@@ -25,6 +25,9 @@ use crate::daemon::{Daemon, Supervisor};
 use crate::log::Log;
 use crate::settling::settle;
 use crate::stop::{self, Stopper};
+
+mod faults;
+mod zeroing;
 
 /// What the next exposure, or the next opening, does.
 #[derive(Debug)]
@@ -44,6 +47,10 @@ struct Puppet {
     /// A recovery ends once it has had this.
     order: tokio::sync::Mutex<()>,
     warm_up_s: f64,
+    /// What each zeroing comes to: in order, if nothing is said.
+    zeros: Plain<VecDeque<FaultKind>>,
+    zero: Option<ZeroNeed>,
+    celsius: Plain<Option<f64>>,
 }
 
 impl Puppet {
@@ -52,8 +59,17 @@ impl Puppet {
     }
 
     fn warming(warm_up_s: f64) -> Arc<Self> {
-        let (openings, acts, began, order) = Default::default();
-        Arc::new(Self { openings, acts, permits: Semaphore::new(0), began, order, warm_up_s })
+        Arc::new(Self::with(warm_up_s, None))
+    }
+
+    fn zeroed(zero: ZeroNeed) -> Arc<Self> {
+        Arc::new(Self::with(0.0, Some(zero)))
+    }
+
+    fn with(warm_up_s: f64, zero: Option<ZeroNeed>) -> Self {
+        let (openings, acts, began, order, zeros, celsius) = Default::default();
+        let permits = Semaphore::new(0);
+        Self { openings, acts, permits, began, order, warm_up_s, zeros, zero, celsius }
     }
 
     fn act(&self, act: Act) {
@@ -88,7 +104,7 @@ impl Driver for Handle {
                 range: Some(Span { min: 0.1, max: 1000.0 }),
                 resolution: None,
             };
-            let description = Description { instrument, warm_up_s: self.0.warm_up_s, zero: None };
+            let description = Description { instrument, warm_up_s: self.0.warm_up_s, zero: self.0.zero };
             Ok(Box::new(Open { puppet: Arc::clone(&self.0), description }) as Box<dyn Instrument>)
         })
     }
@@ -117,11 +133,21 @@ impl Instrument for Open {
             match act {
                 Act::Give(value) => {
                     let light = Light::amount(Photometric::Luminance, value).unwrap();
-                    Ok(Sample { seen: Seen::Light(light), integration_s: None, temperature_c: None })
+                    let temperature_c = *self.puppet.celsius.lock().unwrap();
+                    Ok(Sample { seen: Seen::Light(light), integration_s: None, temperature_c })
                 }
                 Act::Fail(kind) => Err(Fault::new(kind, "the test says so")),
                 Act::Panic => panic!("the test says so"),
             }
+        })
+    }
+
+    fn zero(&mut self) -> Boxed<'_, Result<(), Fault>> {
+        Box::pin(async {
+            self.puppet.began.notify_one();
+            self.puppet.permits.acquire().await.unwrap().forget();
+            let failure = self.puppet.zeros.lock().unwrap().pop_front();
+            failure.map_or(Ok(()), |kind| Err(Fault::new(kind, "the test says so")))
         })
     }
 
@@ -142,12 +168,16 @@ struct Bench {
     daemon: Arc<Daemon>,
     _running: tokio::task::JoinSet<()>,
     _stopper: Stopper,
+    _written: crate::log::Written,
     _folder: tempfile::TempDir,
 }
 
 fn bench(puppets: &[&Arc<Puppet>]) -> Bench {
-    let folder = tempfile::tempdir().unwrap();
-    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    bench_in(tempfile::tempdir().unwrap(), puppets)
+}
+
+fn bench_in(folder: tempfile::TempDir, puppets: &[&Arc<Puppet>]) -> Bench {
+    let (log, written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
     let meters = puppets.iter().enumerate().map(|(index, puppet)| MeterConfig {
         id: format!("m{index}"),
         driver: Arc::new(Handle(Arc::clone(puppet))),
@@ -159,7 +189,7 @@ fn bench(puppets: &[&Arc<Puppet>]) -> Bench {
         Daemon::new(meters.collect(), clock, log, STALE_AFTER_S, stop);
     let mut running = tokio::task::JoinSet::new();
     running.spawn(supervisor.run());
-    Bench { daemon, _running: running, _stopper: stopper, _folder: folder }
+    Bench { daemon, _running: running, _stopper: stopper, _written: written, _folder: folder }
 }
 
 impl Bench {
@@ -174,7 +204,7 @@ impl Bench {
     }
 }
 
-fn kind(outcome: Outcome) -> ErrorKind {
+fn kind<T: std::fmt::Debug>(outcome: Result<T, RpcError>) -> ErrorKind {
     outcome.unwrap_err().kind()
 }
 
@@ -252,25 +282,6 @@ async fn a_meter_that_goes_away_comes_back_by_itself() {
 }
 
 #[tokio::test]
-async fn a_fault_fails_its_own_requests_alone() {
-    let puppet = Puppet::new();
-    let bench = bench(&[&puppet]);
-    let faults = [
-        (FaultKind::Silent, ErrorKind::MeterSilent),
-        (FaultKind::Garbled, ErrorKind::MeterGarbled),
-        (FaultKind::Refused, ErrorKind::MeterRefused),
-        (FaultKind::BelowRange, ErrorKind::OutOfRange),
-        (FaultKind::Unsupported, ErrorKind::Unsupported),
-    ];
-    for (fault, expected) in faults {
-        puppet.act(Act::Fail(fault));
-        puppet.permits.add_permits(2);
-        assert_eq!(kind(bench.read("m0").await), expected);
-        assert!(bench.read("m0").await.is_ok());
-    }
-}
-
-#[tokio::test]
 async fn readings_say_what_must_be_known_before_trusting_them() {
     let puppet = Puppet::warming(3600.0);
     let bench = bench(&[&puppet]);
@@ -297,40 +308,6 @@ async fn an_abandoned_request_causes_no_exposure() {
     while tasks.join_next().await.is_some() {}
     assert!(bench.read("m0").await.is_ok());
     assert_eq!(bench.daemon.status().meters[0].exposures, 2);
-}
-
-#[tokio::test]
-async fn what_a_driver_cannot_do_is_no_fault_of_the_meter_and_delays_nobody() {
-    let puppet = Puppet::new();
-    let bench = bench(&[&puppet]);
-    let meter = bench.daemon.meter("m0").unwrap();
-    puppet.permits.add_permits(6);
-    for _ in 0..6 {
-        puppet.act(Act::Fail(FaultKind::Unsupported));
-        assert_eq!(kind(bench.read("m0").await), ErrorKind::Unsupported);
-    }
-    let mut follow = meter.follow();
-    let _demanded = meter.demand(Exposure::default(), 1.0).await.unwrap();
-    puppet.permits.add_permits(1);
-    let published = tokio::time::timeout(Duration::from_secs(2), follow.recv()).await;
-    assert!(matches!(published, Ok(Ok(Published::Reading { .. }))), "{published:?}");
-    assert_eq!(bench.daemon.list()[0].faults, 0);
-    assert_eq!(bench.events().await, [EventKind::MeterReady]);
-}
-
-#[tokio::test]
-async fn only_what_leaves_a_line_in_disorder_leads_to_opening_anew() {
-    let puppet = Puppet::new();
-    let bench = bench(&[&puppet]);
-    for fault in [FaultKind::BelowRange, FaultKind::Refused].repeat(4).into_iter().chain([FaultKind::Silent])
-    {
-        puppet.act(Act::Fail(fault));
-        puppet.permits.add_permits(1);
-        assert!(bench.read("m0").await.is_err());
-    }
-    puppet.permits.add_permits(1);
-    assert!(bench.read("m0").await.is_ok());
-    assert!(!bench.events().await.contains(&EventKind::MeterFailed));
 }
 
 #[tokio::test]

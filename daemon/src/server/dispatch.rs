@@ -11,8 +11,8 @@ use settled_protocol::message::{Call, RequestId, notification_line};
 use settled_protocol::meter::Span;
 use settled_protocol::method::{
     CorrectionsAdd, CorrectionsList, CorrectionsRemove, DaemonStatus, Hello, HelloParams, HelloResult,
-    LogEvents, LogReadings, MeterCorrect, MeterRead, MeterSettle, MetersList, MetersListResult, Method,
-    PROTOCOL_VERSION, ReadParams, StageShow,
+    LogEvents, LogReadings, MeterCorrect, MeterRead, MeterSettle, MeterZero, MetersList, MetersListResult,
+    Method, PROTOCOL_VERSION, ReadParams, StageShow, ZeroParams, Zeroed,
 };
 use settled_protocol::notification::SettleProgress;
 
@@ -97,6 +97,7 @@ pub(super) async fn carry_out(daemon: Arc<Daemon>, call: Call, progress: Option<
         CorrectionsRemove::NAME => {
             raw(&daemon.remove_correction(&call.params::<CorrectionsRemove>()?).await?)
         }
+        MeterZero::NAME => raw(&zero(&daemon, &call.params::<MeterZero>()?).await?),
         LogReadings::NAME => raw(&daemon.log.readings(call.params::<LogReadings>()?).await?),
         LogEvents::NAME => raw(&daemon.log.events(call.params::<LogEvents>()?).await?),
         StageShow::NAME => raw(&daemon.show(call.params::<StageShow>()?).await?),
@@ -144,6 +145,16 @@ async fn read(daemon: &Daemon, params: ReadParams) -> Result<Arc<Logged>, RpcErr
         }
     }
     meter.read(exposure).await
+}
+
+async fn zero(daemon: &Daemon, params: &ZeroParams) -> Result<Zeroed, RpcError> {
+    let meter = daemon.meter(&params.meter)?;
+    if params.covered {
+        return meter.zero().await;
+    }
+    let message = "params.covered must be true: cover the meter's aperture so that no light gets in, then say so; \
+                   whatever light there is would be taken off every reading";
+    Err(RpcError::new(ErrorKind::InvalidParams, message).about(&params.meter))
 }
 
 /// The exposure that a client asks a meter for. What the meter has said that it can't do is refused here, so that it

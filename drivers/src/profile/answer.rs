@@ -48,6 +48,11 @@ fn groups(patterns: &[Regex]) -> impl Iterator<Item = &str> {
     patterns.iter().flat_map(|pattern| pattern.capture_names().flatten())
 }
 
+/// Whether an answer tells `name`.
+pub(super) fn has_group(patterns: &[Regex], name: &str) -> bool {
+    groups(patterns).any(|group| group == name)
+}
+
 /// Complains of groups that mean nothing here, or are there twice. True if there were none.
 pub(super) fn check_groups(table: &Table<'_>, key: &str, patterns: &[Regex], known: &[&str]) -> bool {
     let mut right = true;

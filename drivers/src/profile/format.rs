@@ -46,7 +46,7 @@ pub struct Profile {
     pub spectral: Option<Spectral>,
     /// Integration times that a command may carry.
     pub integration: Option<Integration>,
-    /// How it takes a dark reading.
+    /// How it is zeroed, and when it must be.
     pub zero: Option<(Exchange, ZeroNeed)>,
     /// How it reports errors.
     pub errors: Errors,
@@ -126,11 +126,12 @@ pub(super) fn read(table: &mut Table<'_>) -> Option<Profile> {
     let start =
         table.table("start").map_or_else(|| Some(Exchange::default()), |mut table| read_exchange(&mut table));
     let identify = table.table("identify").map(|mut table| read_identify(&mut table));
-    let zero = table.table("zero").map(|mut table| read_zero(&mut table));
+    let zero = table.table("zero");
     let integration = table.table("integration").map(|mut table| read_integration(&mut table));
     let measure = table.table("measure");
     let measure = table.required("measure", measure);
     let measure = measure.and_then(|mut table| read_measure(&mut table, integration.is_some()));
+    let zero = zero.map(|mut table| read_zero(&mut table, measure.as_ref().map(|(exchange, ..)| exchange)));
     let instrument = table.table("instrument");
     let mut instrument = table.required("instrument", instrument)?;
     let about = read_instrument(&mut instrument, measure.as_ref().map(|(_, shape, _)| shape));
@@ -335,10 +336,19 @@ fn read_integration(table: &mut Table<'_>) -> Option<Integration> {
     Some(Integration { range, default_s })
 }
 
-fn read_zero(table: &mut Table<'_>) -> Option<(Exchange, ZeroNeed)> {
+fn read_zero(table: &mut Table<'_>, measure: Option<&Exchange>) -> Option<(Exchange, ZeroNeed)> {
     let at_start = table.flag("at_start").unwrap_or(false);
     let every_s = table.duration_s("every", 1.0, 31_557_600.0);
-    Some((read_exchange(table)?, ZeroNeed { at_start, every_s, within_k: None, overdue: Overdue::Flag }))
+    let within_k = table.number("within_k", 0.01, 100.0);
+    let overdue =
+        table.choice("overdue", &[("flag", Overdue::Flag), ("refuse", Overdue::Refuse)]).unwrap_or_default();
+    let tells = |exchange: &Exchange| answer::has_group(&exchange.answer, "temperature_c");
+    if within_k.is_some() && !measure.is_none_or(tells) {
+        let message =
+            "needs the group temperature_c in the answer of [measure]: else nobody knows that it moves";
+        table.complain("within_k", message);
+    }
+    Some((read_exchange(table)?, ZeroNeed { at_start, every_s, within_k, overdue }))
 }
 
 fn read_errors(table: &mut Table<'_>) -> Option<Errors> {

@@ -13,6 +13,7 @@ use crate::link::script::{Script, Step};
 use crate::sample::{Exposure, Sample};
 
 mod spoilt;
+mod zeroing;
 
 /// Nothing here waits on it.
 #[derive(Debug)]

@@ -52,7 +52,7 @@ pub(super) struct Circumstances {
     pub(super) integration_s: f64,
     /// Of the meter, in °C.
     pub(super) temperature_c: f64,
-    /// The temperature at its last dark reading, in °C.
+    /// The temperature when it was last zeroed, in °C.
     pub(super) zeroed_c: f64,
     /// The exposure's number.
     pub(super) number: u64,
@@ -85,7 +85,7 @@ impl Colorimeter {
         })
     }
 
-    /// D·(2^((T−23)/7) − 2^((T₀−23)/7)): the dark current now, less what the last dark reading saw.
+    /// D·(2^((T−23)/7) − 2^((T₀−23)/7)): the dark current now, less what there was when it was last zeroed.
     pub(super) fn dark_offset(&self, temperature_c: f64, zeroed_c: f64) -> f64 {
         let dark = |celsius: f64| self.dark_cd_m2 * ((celsius - ROOM_C) / DOUBLING_K).exp2();
         dark(temperature_c) - dark(zeroed_c)

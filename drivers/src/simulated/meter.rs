@@ -17,7 +17,7 @@ use super::colorimeter::{Circumstances, Colorimeter};
 use super::spectrometer::Spectrometer;
 use super::stage::Stage;
 
-/// How long a dark reading takes, in s.
+/// How long zeroing takes, in s.
 const ZERO_S: f64 = 1.0;
 /// What a busy machine may add to an exposure, in s of real time.
 const SLACK_S: f64 = 5.0;
@@ -121,7 +121,7 @@ struct OpenMeter {
     bench: Arc<Bench>,
     clock: Arc<dyn Clock>,
     opened_s: f64,
-    /// The temperature at the last dark reading, in °C.
+    /// The temperature when it was last zeroed, in °C.
     zeroed_c: f64,
 }
 

@@ -207,11 +207,17 @@ fn habits(settings: &mut Table<'_>, display: String) -> Habits {
     let warm_up_s = settings.duration_s("warm_up", 0.0, 86_400.0).unwrap_or(0.0);
     let at_start = settings.flag("zero_at_start");
     let every_s = settings.duration_s("zero_every", 1.0, TIMES_S.1);
-    let zero = (at_start.is_some() || every_s.is_some()).then(|| ZeroNeed {
+    let within_k = settings.number("zero_within_k", 0.01, 100.0);
+    let overdue = settings.choice("zero_overdue", &[("flag", Overdue::Flag), ("refuse", Overdue::Refuse)]);
+    let zeroed = at_start.is_some() || every_s.is_some() || within_k.is_some();
+    if overdue.is_some() && !zeroed {
+        settings.complain("zero_overdue", "only goes with zero_at_start, zero_every or zero_within_k");
+    }
+    let zero = zeroed.then(|| ZeroNeed {
         at_start: at_start.unwrap_or(false),
         every_s,
-        within_k: None,
-        overdue: Overdue::Flag,
+        within_k,
+        overdue: overdue.unwrap_or_default(),
     });
     Habits { display, instant, warm_up_s, zero }
 }

@@ -22,7 +22,7 @@ fn main() -> Result<ExitCode, Failure> {
     let [driver, file] = arguments.as_slice() else { return Err("usage: conform DRIVER FILE".into()) };
     let configure = Registry::built_in().get(driver).ok_or("no such driver")?;
     let folder = Path::new(file).parent().map_or_else(PathBuf::new, Path::to_owned);
-    let context = Context { folder };
+    let context = Context::at(folder);
     let text = std::fs::read_to_string(file)?;
     let driver = settings::read(file, &text, |table| configure(table, &context))?;
     let clock: Arc<dyn Spans> = Arc::new(Clock::system());

@@ -21,7 +21,7 @@ fn every_setting_is_known() {
         creep_s = [5, 60]\nsag = 0.05\nsag_s = [120, 60]\nretention = 0.02\nretention_s = [600, 600]\n\
         integration_s = [0.1, 10]\nautomatic_s = 0.5\nrange_cd_m2 = [0.01, 2000]\nnoise = 0.5\n\
         filter_error = 0.01\ndark_cd_m2 = 0.001\nresolution_cd_m2 = 0.001\ncolour_from_cd_m2 = 0.1\n\
-        warm_up = \"10min\"\nzero_at_start = true\nzero_every = \"30min\"\n";
+        warm_up = \"10min\"\nzero_at_start = true\nzero_every = \"30min\"\nzero_within_k = 3\nzero_overdue = \"refuse\"\n";
     configured(all).unwrap();
 }
 

@@ -9,6 +9,9 @@
 //! | `light C A TAU SIGMA SEED` | from now on Y(t) = C + A·exp(−t/TAU), with noise of standard deviation SIGMA at 0.1 s, less at longer exposures; prints `since T`, T on the boot clock |
 //! | `serial TEXT` | from now on this is its serial number |
 //! | `next WHAT N` | what comes of the next reading: see below |
+//! | `offset D` | from now on D is added to Y, until it is zeroed |
+//! | `warm C` | from now on its temperature is C °C |
+//! | `zero WHAT` | the next zeroing is `refused`, `slow` (0.4 s), or ends in `silence`, or `close`s the line |
 //! | `saturate S` | from now on exposures of more than S seconds are too bright |
 //! | `babble` | until the next order it says whatever comes to its mind, and listens to nobody |
 //! | `close` | the line closes, and the link goes |
@@ -73,6 +76,11 @@ struct Instrument {
     /// Longer exposures are too bright, in s.
     longest_s: f64,
     next: Option<(String, Option<usize>)>,
+    next_zero: Option<String>,
+    /// What it has to say when it is asked for errors.
+    error: Option<&'static [u8]>,
+    offset: f64,
+    celsius: f64,
 }
 
 fn now_s() -> Result<f64, Failure> {
@@ -97,6 +105,10 @@ fn main() -> Result<(), Failure> {
         integration_s: INTEGRATION_S,
         longest_s: f64::INFINITY,
         next: None,
+        next_zero: None,
+        error: None,
+        offset: 0.0,
+        celsius: 31.5,
     };
     let orders = orders();
     loop {
@@ -152,6 +164,9 @@ impl Instrument {
             }
             ["next", what] => self.next = Some(((*what).to_owned(), None)),
             ["next", what, number] => self.next = Some(((*what).to_owned(), Some(number.parse()?))),
+            ["zero", what] => self.next_zero = Some((*what).to_owned()),
+            ["offset", offset] => self.offset = offset.parse()?,
+            ["warm", celsius] => self.celsius = celsius.parse()?,
             ["serial", serial] => (*serial).clone_into(&mut self.serial),
             ["babble"] => self.babbles = true,
             ["saturate", longest_s] => self.longest_s = longest_s.parse()?,
@@ -178,7 +193,8 @@ impl Instrument {
         }
         match port.command()?.as_deref() {
             Some("*IDN?") => port.say(format!("Made Up Instruments,LT-1,{},1.0\n", self.serial).as_bytes()),
-            Some("SYST:ERR?") => port.say(b"+0,\"No error\"\n"),
+            Some("SYST:ERR?") => port.say(self.error.take().unwrap_or(b"+0,\"No error\"\n")),
+            Some("*OPC?") => self.zero(),
             Some("READ?") => self.read(),
             Some(other) => {
                 if let Some(integration_s) = other.strip_prefix("SENS:INT ") {
@@ -190,13 +206,29 @@ impl Instrument {
         }
     }
 
+    /// Ends what `CAL:ZERO` began.
+    fn zero(&mut self) -> Result<(), Failure> {
+        let what = self.next_zero.take();
+        match what.as_deref() {
+            Some("silence") => return Ok(()),
+            Some("close") => return self.close(),
+            Some("refused") => self.error = Some(b"-221,\"Light leak\"\n"),
+            Some("slow") => std::thread::park_timeout(Duration::from_millis(400)),
+            _ => {}
+        }
+        if what.as_deref() != Some("refused") {
+            self.offset = 0.0;
+        }
+        self.port.as_mut().map_or(Ok(()), |port| port.say(b"1\n"))
+    }
+
     fn read(&mut self) -> Result<(), Failure> {
         std::thread::park_timeout(Duration::from_secs_f64(HURRY * self.integration_s));
         // Noise of reading out: the longer the exposure, the less of it.
         let sigma = self.light.sigma * INTEGRATION_S / self.integration_s;
-        let y = self.light.y(now_s()?) + sigma * self.light.normal();
-        // D65, and 31.5 degrees.
-        let good = format!("{:.6E},{y:.6E},{:.6E},31.5\n", 0.9505 * y, 1.0888 * y);
+        let y = self.light.y(now_s()?) + self.offset + sigma * self.light.normal();
+        // D65.
+        let good = format!("{:.6E},{y:.6E},{:.6E},{}\n", 0.9505 * y, 1.0888 * y, self.celsius);
         let Some((what, number)) = self.next.take() else {
             let good = if self.integration_s > self.longest_s { TOO_BRIGHT } else { &good };
             return self.say(good.as_bytes());
