@@ -31,6 +31,7 @@ pub mod stderr;
 
 use conversation::Conversation;
 use process::Launch;
+use stderr::Ration;
 
 /// The longest that starting and opening may take: so much less than the daemon gives to any opening that the fault says what
 /// was waited for, and the plugin has a moment to end.
@@ -51,6 +52,8 @@ pub struct Plugin {
     pub launch: Launch,
     /// What it is told in its first words.
     pub settings: Map<String, Value>,
+    /// What it may still say on standard error.
+    pub ration: Ration,
 }
 
 impl Driver for Plugin {
@@ -68,7 +71,7 @@ impl Driver for Plugin {
 
     fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
-            let conversation = Conversation::start(&self.launch, &self.meter).await?;
+            let conversation = Conversation::start(self).await?;
             let open = meter::Open::introduced(conversation, self, OPENING).await?;
             let meter: Box<dyn Meter> = Box::new(open);
             Ok(meter)
@@ -91,7 +94,7 @@ pub fn configure(settings: &mut Table<'_>, context: &Context) -> Option<Arc<dyn 
     let folder = absolute(&context.folder);
     let (memory_mib, nice) = (memory_mib.unwrap_or(MEMORY_MIB), nice.unwrap_or(0));
     let launch = Launch { words: words?, folder, memory_mib, nice };
-    Some(Arc::new(Plugin { meter, launch, settings: handed_on }))
+    Some(Arc::new(Plugin { meter, launch, settings: handed_on, ration: Ration::default() }))
 }
 
 /// A program's path must not depend on where the daemon was started.

@@ -360,7 +360,10 @@ impl Said {
             params: Option<Gone>,
         }
         let nonsense = |why: &str| Err(Nonsense(why.to_owned()));
-        let raw: Raw = serde_json::from_slice(line).map_err(|error| Nonsense(error.to_string()))?;
+        let raw: Raw = serde_json::from_slice(line).map_err(|error| {
+            let not_json = if error.is_data() { "" } else { "not JSON: " };
+            Nonsense(format!("{not_json}{}", without_position(&error)))
+        })?;
         if raw.jsonrpc.as_deref() != Some("2.0") {
             return nonsense("jsonrpc must be \"2.0\"");
         }

@@ -112,7 +112,7 @@ fn each_fault_of_a_plugin_is_named_in_time_and_the_next_reading_is_good() {
         ("crash", "meter_absent", "the plugin has ended with signal 6"),
         ("exit", "meter_absent", "ended with exit status 1; it said last: something is\u{fffd}[2J missing"),
         ("hang", "meter_silent", "no reading within 1s"),
-        ("nonsense", "meter_garbled", "the plugin said \"good evening\": expected value"),
+        ("nonsense", "meter_garbled", "the plugin said \"good evening\": not JSON: expected value"),
         ("wrong_id", "meter_garbled", "which has no answer due"),
         ("twice", "meter_garbled", "missing"),
         ("nothing", "meter_garbled", "a response has a result, which is an object, or an error"),

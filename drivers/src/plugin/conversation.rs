@@ -14,9 +14,9 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::process::{ChildStdin, ChildStdout};
 use tokio::time::{Instant, timeout, timeout_at};
 
-use super::answer;
-use super::process::{Launch, Process};
+use super::process::Process;
 use super::stderr::{StandardError, printable};
+use super::{Plugin, answer};
 use crate::fault::{Fault, FaultKind};
 use crate::link::line::excerpt;
 
@@ -131,13 +131,13 @@ pub struct Conversation {
 }
 
 impl Conversation {
-    /// Starts the plugin of `meter`.
+    /// Starts a meter's plugin.
     ///
     /// # Errors
     /// As [`Process::start`].
-    pub async fn start(launch: &Launch, meter: &str) -> Result<Self, Fault> {
-        let (process, streams) = Process::start(launch).await?;
-        let stderr = StandardError::new(streams.stderr, meter);
+    pub async fn start(plugin: &Plugin) -> Result<Self, Fault> {
+        let (process, streams) = Process::start(&plugin.launch).await?;
+        let stderr = StandardError::new(streams.stderr, &plugin.meter, plugin.ration.clone());
         let (chunk, lines) = (vec![0; CHUNK], Lines::new(LONGEST_LINE));
         let ear = Ear { process, stdout: streams.stdout, stderr, chunk, lines };
         let mouth = Mouth { stdin: streams.stdin, unsaid: Vec::new() };

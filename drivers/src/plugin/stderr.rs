@@ -3,6 +3,7 @@
 //! Who says too much is left out for a while, and told so in the trace. Who floods is read no further for a while: its own pipe holds it
 //! up, nobody else.
 
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use settled_protocol::line::{Line, Lines};
@@ -28,9 +29,14 @@ const MOST_BYTES: usize = 1 << 20;
 /// How long what was said last may take to be read once the plugin has ended.
 const LAST_WORDS: Duration = Duration::from_millis(50);
 
-/// What may still be said, and until when that counts.
-#[derive(Debug)]
-struct Ration {
+/// What may still be said of a meter, and until when that counts: shared by all of its plugins, one after another, so that one
+/// which is started again and again says no more than one which runs.
+#[derive(Clone, Debug, Default)]
+pub struct Ration(Arc<Mutex<Option<Left>>>);
+
+/// What is left of a ration.
+#[derive(Clone, Copy, Debug)]
+struct Left {
     until: Instant,
     lines: u32,
     bytes: usize,
@@ -38,19 +44,20 @@ struct Ration {
 }
 
 impl Ration {
-    fn new(now: Instant) -> Self {
-        Self { until: now + WINDOW, lines: MOST_LINES, bytes: MOST_BYTES, left_out: 0 }
+    /// What is left at `now`, once `spend` has had its share, and how many lines an earlier ration left out.
+    fn at(&self, now: Instant, spend: impl FnOnce(&mut Left)) -> (Left, u64) {
+        // Nothing panics while it is held; if it did, a ration is a ration.
+        let mut held = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let over = held.take_if(|left| now >= left.until).map_or(0, |left| left.left_out);
+        let full = Left { until: now + WINDOW, lines: MOST_LINES, bytes: MOST_BYTES, left_out: 0 };
+        let left = held.get_or_insert(full);
+        spend(left);
+        (*left, over)
     }
+}
 
-    /// A new ration once the old one is over; gives how many lines that one left out.
-    fn renew(&mut self, now: Instant) -> u64 {
-        if now < self.until {
-            return 0;
-        }
-        std::mem::replace(self, Self::new(now)).left_out
-    }
-
-    fn is_used_up(&self) -> bool {
+impl Left {
+    fn is_used_up(self) -> bool {
         self.bytes == 0
     }
 
@@ -81,13 +88,13 @@ pub struct StandardError {
 impl StandardError {
     /// Traces what comes from `stream` as said by the plugin of `meter`.
     #[must_use]
-    pub fn new(stream: ChildStderr, meter: &str) -> Self {
+    pub fn new(stream: ChildStderr, meter: &str, ration: Ration) -> Self {
         Self {
             stream: Some(stream),
             meter: meter.to_owned(),
             chunk: vec![0; CHUNK],
             lines: Lines::new(LONGEST),
-            ration: Ration::new(Instant::now()),
+            ration,
             last: None,
         }
     }
@@ -95,15 +102,14 @@ impl StandardError {
     /// Reads on, and traces what was read. Never comes back once the stream has ended. Dropping the future loses nothing.
     pub async fn listen(&mut self) {
         let Some(stream) = &mut self.stream else { return std::future::pending().await };
-        let left_out = self.ration.renew(Instant::now());
-        if left_out > 0 {
-            tracing::warn!(meter = self.meter, left_out, "plugin: lines of standard error were left out");
-        }
+        let (left, left_out) = self.ration.at(Instant::now(), |_| {});
+        tell(&self.meter, left_out);
         let read = tokio::select! {
-            read = stream.read(&mut self.chunk), if !self.ration.is_used_up() => read.unwrap_or(0),
-            () = sleep_until(self.ration.until), if self.ration.is_used_up() || self.ration.left_out > 0 => return,
+            read = stream.read(&mut self.chunk), if !left.is_used_up() => read.unwrap_or(0),
+            () = sleep_until(left.until), if left.is_used_up() || left.left_out > 0 => return,
         };
-        self.ration.spend(read);
+        let (_, left_out) = self.ration.at(Instant::now(), |left| left.spend(read));
+        tell(&self.meter, left_out);
         if read == 0 {
             self.stream = None;
             // What had no end ends here.
@@ -136,10 +142,20 @@ impl StandardError {
         if text.trim().is_empty() {
             return;
         }
-        if self.ration.line() {
+        let mut traced = false;
+        let (_, left_out) = self.ration.at(Instant::now(), |left| traced = left.line());
+        tell(&self.meter, left_out);
+        if traced {
             tracing::warn!(meter = self.meter, "plugin: {text}");
         }
         self.last = Some(text);
+    }
+}
+
+/// Tells how many lines a ration that is over has left out.
+fn tell(meter: &str, left_out: u64) {
+    if left_out > 0 {
+        tracing::warn!(meter, left_out, "plugin: lines of standard error were left out");
     }
 }
 
@@ -162,16 +178,21 @@ mod tests {
     use super::*;
 
     #[tokio::test(start_paused = true)]
-    async fn a_ration_is_so_many_lines_and_bytes_and_then_begins_anew() {
+    async fn a_ration_is_so_many_lines_and_bytes_whoever_says_them_and_then_begins_anew() {
         let start = Instant::now();
-        let mut ration = Ration::new(start);
-        let traced = (0..250).filter(|_| ration.line()).count();
-        assert_eq!((traced, ration.renew(start + WINDOW / 2)), (100, 0));
-        ration.spend(MOST_BYTES + 1);
-        assert!(ration.is_used_up());
-        assert_eq!(ration.renew(start + WINDOW), 150);
-        assert!(ration.line() && !ration.is_used_up());
-        assert_eq!(ration.renew(start + WINDOW * 2), 0);
+        let ration = Ration::default();
+        let mut traced = 0;
+        for speaker in [ration.clone(), ration.clone()] {
+            for _ in 0..125 {
+                speaker.at(start, |left| traced += u32::from(left.line()));
+            }
+        }
+        assert_eq!(traced, MOST_LINES);
+        let (left, over) = ration.at(start + WINDOW / 2, |left| left.spend(MOST_BYTES + 1));
+        assert!(left.is_used_up() && left.left_out == 150 && over == 0);
+        let (left, over) = ration.at(start + WINDOW, |left| assert!(left.line()));
+        assert!(!left.is_used_up() && left.left_out == 0 && over == 150);
+        assert_eq!(ration.at(start + WINDOW * 2, |_| {}).1, 0);
     }
 
     #[test]

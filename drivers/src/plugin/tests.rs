@@ -27,11 +27,11 @@ fn configured(text: &str) -> Result<Arc<dyn Driver>, Problems> {
 fn script(lines: &str) -> Plugin {
     let words = ["sh", "-c", lines].map(str::to_owned).to_vec();
     let launch = Launch { words, folder: PathBuf::from("/"), memory_mib: 64, nice: 0 };
-    Plugin { meter: "m".to_owned(), launch, settings: Map::new() }
+    Plugin { meter: "m".to_owned(), launch, settings: Map::new(), ration: Ration::default() }
 }
 
 async fn open(plugin: &Plugin, limit: Duration) -> Result<meter::Open, Fault> {
-    let conversation = Conversation::start(&plugin.launch, "m").await?;
+    let conversation = Conversation::start(plugin).await?;
     meter::Open::introduced(conversation, plugin, limit).await
 }
 
@@ -160,7 +160,7 @@ proptest! {
         let plugin = script(&format!("cat {}", file.path().display()));
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
         let fault = runtime.block_on(async {
-            let mut conversation = Conversation::start(&plugin.launch, "m").await.unwrap();
+            let mut conversation = Conversation::start(&plugin).await.unwrap();
             let outcome = conversation.ask::<MeterMeasure>(&MeasureParams::default(), PLENTY).await;
             conversation.close().await;
             outcome.expect_err("no answer to request 1 is in random bytes")
