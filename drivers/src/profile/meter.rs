@@ -75,7 +75,9 @@ impl Open {
         }
         open.is_right(serial)?;
         if unanswered {
-            // It may have been the answer to something else, asked in vain before this opening.
+            // It may have been the answer to something else, asked in vain before this opening. Nothing is due any more; what is on its
+            // heels comes now.
+            open.due.clear();
             open.drain().await?;
             open.come_to_order().await?;
         }
