@@ -5,7 +5,6 @@
 //! and the sum of those six, modulo 256. `S` asks for the serial number, `E` for the illuminance in lx as an IEEE 754
 //! single, from an exposure of half a second that begins when it is asked.
 
-use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -13,7 +12,8 @@ use settled_drivers::clock::{Boxed, Clock};
 use settled_drivers::driver::{Context, Driver};
 use settled_drivers::fault::{Fault, FaultKind};
 use settled_drivers::link::Link;
-use settled_drivers::link::serial::{self, Flow, ParityBit, Settings};
+use settled_drivers::link::address::Address;
+use settled_drivers::link::serial::{Flow, ParityBit, Settings};
 use settled_drivers::meter::{Description, Meter};
 use settled_drivers::sample::{Exposure, Sample, Seen};
 use settled_drivers::settings::Table;
@@ -21,6 +21,15 @@ use settled_protocol::meter::{Instrument, Kind, Quantity, Span};
 use settled_protocol::quantity::{Light, Photometric};
 use tokio::time::timeout;
 
+/// How a serial port is set.
+const PORT: Settings = Settings {
+    baud: 38_400,
+    data_bits: 8,
+    parity: ParityBit::None,
+    stop_bits: 1,
+    flow: Flow::None,
+    exclusive: true,
+};
 const ANSWER: Duration = Duration::from_secs(2);
 /// After this, an answer to what was asked before has come, or never will.
 const DUE: Duration = Duration::from_millis(700);
@@ -30,16 +39,12 @@ const FRAME: usize = 7;
 /// One configured instrument.
 #[derive(Debug)]
 struct Frames {
-    port: (PathBuf, Settings),
+    address: Address,
 }
 
-/// Reads a meter's settings: its port.
+/// Reads a meter's settings: where it is.
 pub(crate) fn configure(settings: &mut Table<'_>, context: &Context) -> Option<Arc<dyn Driver>> {
-    let port = settings.text("port");
-    let path = context.folder.join(PathBuf::from(settings.required("port", port)?));
-    let (parity, flow) = (ParityBit::None, Flow::None);
-    let settings = Settings { baud: 38_400, data_bits: 8, parity, stop_bits: 1, flow, exclusive: true };
-    Some(Arc::new(Frames { port: (path, settings) }))
+    Some(Arc::new(Frames { address: Address::read(settings, context)? }))
 }
 
 impl Driver for Frames {
@@ -48,13 +53,12 @@ impl Driver for Frames {
     }
 
     fn claims(&self) -> Vec<String> {
-        vec![self.port.0.display().to_string()]
+        self.address.claims()
     }
 
     fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
-            let (path, settings) = self.port.clone();
-            let mut open = Open { link: serial::open(path, settings).await?, description: described(None) };
+            let mut open = Open { link: self.address.open(&PORT).await?, description: described(None) };
             open.drain().await?;
             let serial = u32::from_be_bytes(open.ask(b'S').await?);
             open.description = described(Some(serial.to_string()));

@@ -134,8 +134,6 @@ impl LineLink {
             self.held.clear();
             return Ok(());
         }
-        // The system tells what has come when it is asked, and that is once every task has had its turn.
-        tokio::task::yield_now().await;
         let mut dropped = 0;
         loop {
             dropped += std::mem::take(&mut self.held).len();
