@@ -186,9 +186,14 @@ mod tests {
             panic!()
         };
         assert_eq!(read("tcp = \"Meter.Example:5025\"").unwrap().to_string(), "meter.example:5025");
+        let usb = "usb = { vendor = 0x1234, product = 0x5678, serial = \"0042\" }";
+        assert_eq!(
+            read(usb).unwrap().to_string(),
+            "the USB device 1234:5678 with the serial number 0042"
+        );
         assert_eq!(
             read("").unwrap_err(),
-            "t.toml:1:1: expected one of \"port\", \"tcp\": where the instrument is"
+            "t.toml:1:1: expected one of \"port\", \"tcp\", \"usb\": where the instrument is"
         );
         assert_eq!(
             read("port = \"tty\"\ntcp = \"meter:1\"").unwrap_err(),

@@ -113,7 +113,8 @@ impl<P: Pipes> Session<P> {
         Ok(())
     }
 
-    /// Asks for an answer, or goes on waiting for one that was asked for; gives the next part of it.
+    /// Asks for an answer, or goes on waiting for one that was asked for; gives the next part of it. After an exchange that went
+    /// wrong nothing comes before a [`reset`](Self::reset).
     ///
     /// # Errors
     /// `Gone`; `Garbled` if what comes is against the specification, or the instrument halts; `Silent` once it has been given
@@ -127,8 +128,12 @@ impl<P: Pipes> Session<P> {
                 Transfer::new(tag, MOST, self.ends.packet)
             }
             other => {
+                // Nothing that comes now is an answer to anything. Whoever waits all the same waits in vain, not in a loop.
                 self.state = other;
-                return Err(Fault::new(FaultKind::Garbled, "an earlier exchange went wrong"));
+                while !given_up() {
+                    self.pipes.pause();
+                }
+                return Err(Broken::Late.fault("receiving, after an exchange that went wrong"));
             }
         };
         let tag = transfer.tag();
