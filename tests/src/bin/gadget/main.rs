@@ -25,12 +25,13 @@
 
 use std::fs::{File, OpenOptions};
 use std::io::{BufRead, ErrorKind, Read, Write};
-use std::os::unix::fs::symlink;
+use std::os::unix::fs::{OpenOptionsExt, symlink};
 use std::path::Path;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use nix::errno::Errno;
+use nix::fcntl::OFlag;
 use nix::mount::{MsFlags, mount};
 use nix::time::{ClockId, clock_gettime};
 
@@ -73,10 +74,10 @@ fn now_s() -> Result<f64, Failure> {
 
 fn main() -> Result<(), Failure> {
     make()?;
-    let mut control = endpoint(0)?;
+    let mut control = endpoint(0, false)?;
     control.write_all(&functionfs::descriptors())?;
     control.write_all(&functionfs::strings("Made-up light meter"))?;
-    let (out, into, other) = (endpoint(1)?, endpoint(2)?, endpoint(3)?);
+    let (out, into, other) = (endpoint(1, false)?, endpoint(2, true)?, endpoint(3, false)?);
     let shared = Shared::default();
     println!("ready");
     std::thread::scope(|scope| {
@@ -133,12 +134,15 @@ fn make() -> Result<(), Failure> {
     Ok(())
 }
 
-/// For reading and writing: doing the wrong one of both is how an endpoint is halted.
-fn endpoint(number: u8) -> Result<File, Failure> {
-    Ok(OpenOptions::new().read(true).write(true).open(format!("{ENDPOINTS}/ep{number}"))?)
+/// For reading and writing: doing the wrong one of both is how an endpoint is halted. While the device is unplugged, a transfer
+/// waits until it is back; on an endpoint that is `fleeting` it fails instead.
+fn endpoint(number: u8, is_fleeting: bool) -> Result<File, Failure> {
+    let flags = if is_fleeting { OFlag::O_NONBLOCK.bits() } else { 0 };
+    let path = format!("{ENDPOINTS}/ep{number}");
+    Ok(OpenOptions::new().read(true).write(true).custom_flags(flags).open(path)?)
 }
 
-/// Whether a transfer ended because the device was unplugged, or its configuration left: the next one waits until it is back.
+/// Whether a transfer ended because the device was unplugged, or its configuration left.
 fn is_unplugged(error: &std::io::Error) -> bool {
     let errors = [Errno::ESHUTDOWN, Errno::ECONNRESET, Errno::EINTR, Errno::EAGAIN];
     errors.iter().any(|known| error.raw_os_error() == Some(*known as i32))
@@ -165,7 +169,7 @@ fn hear(shared: &Shared, mut out: &File) -> Result<(), Failure> {
     }
 }
 
-/// Gives out on the bulk-in endpoint what there is to fetch.
+/// Gives out on the bulk-in endpoint what there is to fetch. What the host was unplugged from is nothing for the next to fetch.
 fn say(shared: &Shared, mut into: &File) -> Result<(), Failure> {
     let mut device = shared.device();
     loop {
