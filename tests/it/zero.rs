@@ -11,11 +11,11 @@ use crate::support::client::Client;
 use crate::support::daemon::{Daemon, program, wait_until};
 use crate::support::instrument::Instrument;
 
-/// A bench whose instrument has these lines in its [zero], and answers to it within 0.6 s.
+/// A bench whose instrument has these lines in its [zero], and answers to it within a second.
 fn bench(zero: &str) -> (Daemon, Instrument) {
     on_the_bench_with(|profile| {
         let bare = profile.replace("at_start = false\n", "");
-        bare.replace("timeout = \"20s\"", &format!("timeout = \"600ms\"\n{zero}"))
+        bare.replace("timeout = \"20s\"", &format!("timeout = \"1s\"\n{zero}"))
     })
 }
 

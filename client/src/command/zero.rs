@@ -5,6 +5,7 @@ use std::time::{Duration, Instant};
 
 use clap::Args;
 use settled_protocol::method::{MeterZero, ZeroParams, Zeroed};
+use tokio::signal::unix::{SignalKind, signal};
 
 use super::{Context, Exit, Failure, MeterArgument, flush, until_interrupted};
 use crate::output::{FAINT, GOOD, Output, styled};
@@ -33,7 +34,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     }
     let connection = context.connect().await?;
     let meter = options.meter.resolve(&connection).await?;
-    if !options.covered && !until_interrupted(covered(output, &meter)).await?.unwrap_or(false) {
+    if !options.covered && !is_covered(output, &meter).await? {
         return Ok(interrupted(output, "nothing was done"));
     }
     let params = ZeroParams { meter, covered: true };
@@ -68,7 +69,9 @@ fn interrupted(output: Output, what: &str) -> Exit {
 }
 
 /// Asks whoever sits at the terminal to cover the aperture. False where they leave without an answer.
-async fn covered(output: Output, meter: &str) -> Result<bool, Failure> {
+async fn is_covered(output: Output, meter: &str) -> Result<bool, Failure> {
+    // Listened for before it is offered.
+    let mut interrupt = signal(SignalKind::interrupt())?;
     output.aside(&format!(
         "Cover the aperture of {meter} so that no light gets in, then press Enter (Ctrl-C leaves it as it is)."
     ));
@@ -79,7 +82,10 @@ async fn covered(output: Output, meter: &str) -> Result<bool, Failure> {
         let _waiting = answer.send(read).is_ok();
     };
     std::thread::Builder::new().name("enter".to_owned()).spawn(ask).map_err(Failure::Runtime)?;
-    Ok(answered.await.is_ok_and(|read| read.is_ok_and(|count| count > 0)))
+    tokio::select! {
+        _ = interrupt.recv() => Ok(false),
+        read = answered => Ok(read.is_ok_and(|read| read.is_ok_and(|count| count > 0))),
+    }
 }
 
 /// Shows how long it has taken, on a terminal; ends never.

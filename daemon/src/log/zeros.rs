@@ -113,3 +113,62 @@ pub(super) fn write(
         ])?;
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use settled_protocol::meter::Kind;
+
+    use crate::config::Survives;
+    use crate::log::Log;
+
+    use super::*;
+
+    fn which(model: &str, serial: Option<&str>) -> Which {
+        let instrument = Instrument {
+            model: model.to_owned(),
+            serial: serial.map(str::to_owned),
+            kind: Kind::Photometer,
+            quantities: Vec::new(),
+            integration_s: None,
+            range: None,
+            resolution: None,
+        };
+        Which::new("bench", &instrument)
+    }
+
+    fn zero(t_s: f64, temperature_c: Option<f64>) -> Zero {
+        let at = Timestamp::from_unix_ns(1_795_629_600_123_456_789);
+        Zero { at, t_s, boot: "boot".to_owned(), temperature_c }
+    }
+
+    #[tokio::test]
+    async fn the_last_zero_of_each_instrument_is_known_after_reopening() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("log.sqlite");
+        let (log, written) = Log::open(path.clone(), Survives::Crash).unwrap();
+        let (own, other, bare) = (which("m", Some("1")), which("m", Some("2")), which("m", None));
+        log.keep_zero(own.clone(), Some(zero(1.0, None))).await.await.unwrap();
+        log.keep_zero(own.clone(), Some(zero(2.0, Some(31.5)))).await.await.unwrap();
+        log.keep_zero(bare.clone(), Some(zero(3.0, None))).await.await.unwrap();
+        assert_eq!((log.zero(&own), log.zero(&other)), (Some(zero(2.0, Some(31.5))), None));
+        drop(log);
+        written.wait();
+        let (log, written) = Log::open(path.clone(), Survives::Crash).unwrap();
+        assert_eq!((log.zero(&own), log.zero(&other)), (Some(zero(2.0, Some(31.5))), None));
+        assert_eq!(log.zero(&bare), Some(zero(3.0, None)));
+        log.keep_zero(own.clone(), None).await.await.unwrap();
+        assert_eq!(log.zero(&own), None);
+        drop(log);
+        written.wait();
+        let (log, _written) = Log::open(path, Survives::Crash).unwrap();
+        assert_eq!((log.zero(&own), log.zero(&bare)), (None, Some(zero(3.0, None))));
+    }
+
+    #[tokio::test]
+    async fn without_a_log_a_zero_is_known_as_long_as_the_daemon_lives() {
+        let log = Log::off();
+        // There is nothing to wait for.
+        assert!(log.keep_zero(which("m", None), Some(zero(1.0, None))).await.await.is_err());
+        assert_eq!(log.clone().zero(&which("m", None)), Some(zero(1.0, None)));
+    }
+}

