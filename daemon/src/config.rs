@@ -81,8 +81,7 @@ impl Config {
     /// # Errors
     /// Every mistake in it.
     pub fn load(file: &Path, text: &str, registry: &Registry) -> Result<Self, Problems> {
-        let folder = file.parent().unwrap_or(Path::new(".")).to_owned();
-        let mut context = Context { folder, stages: Vec::new() };
+        let mut context = Context::at(file.parent().unwrap_or(Path::new(".")));
         settings::read(&file.display().to_string(), text, |table| Self::read(table, registry, &mut context))
     }
 

@@ -53,6 +53,14 @@ pub struct Context {
     pub stages: Vec<(String, Arc<Stage>)>,
 }
 
+impl Context {
+    /// A config in this folder, nothing of which has been read yet.
+    #[must_use]
+    pub fn at(folder: impl Into<PathBuf>) -> Self {
+        Self { folder: folder.into(), stages: Vec::new() }
+    }
+}
+
 /// Reads one meter's settings. Mistakes go to the table; nothing is returned if there were any that matter.
 pub type Configure = fn(&mut Table<'_>, &Context) -> Option<Arc<dyn Driver>>;
 

@@ -1,6 +1,5 @@
 //! Every driver that ships passes the conformance suite: here against a real line and a simulated display.
 
-use std::path::PathBuf;
 use std::sync::Arc;
 
 use settled::clock::Clock;
@@ -21,7 +20,7 @@ fn run(driver: &Arc<dyn Driver>) {
 
 fn configured(driver: &str, text: &str) -> Arc<dyn Driver> {
     let configure = Registry::built_in().get(driver).unwrap();
-    let context = Context { folder: PathBuf::from("/"), stages: Vec::new() };
+    let context = Context::at("/");
     settings::read("t.toml", text, |table| configure(table, &context)).unwrap()
 }
 
@@ -35,10 +34,14 @@ fn the_profile_driver_conforms_on_a_real_line() {
 
 #[test]
 fn the_simulated_driver_conforms() {
-    for display in ["self-emitting", "backlit"] {
+    for display in [
+        "display = \"self-emitting\"",
+        "display = \"backlit\"",
+        "display = \"backlit\"\nmeter = \"spectrometer\"",
+    ] {
         run(&configured(
             "simulated",
-            &format!("display = \"{display}\"\nintegration_s = [0.02, 0.5]\nautomatic_s = 0.05\n"),
+            &format!("{display}\nintegration_s = [0.02, 0.5]\nautomatic_s = 0.05\n"),
         ));
     }
 }

@@ -6,6 +6,7 @@ use std::process::{Command, Stdio};
 use serde_json::Value;
 use settled_protocol::error::ErrorKind;
 use settled_protocol::method::NAMES;
+use settled_protocol::reading::Reading;
 
 use crate::support::daemon::Daemon;
 
@@ -86,6 +87,14 @@ fn the_pages_shell_lines_work_by_hand() {
             String::from_utf8_lossy(&output.stderr)
         );
     }
+}
+
+#[test]
+fn the_pages_reading_of_a_spectrometer_is_one() {
+    let [text] = blocks("json").try_into().expect("one block of JSON");
+    let reading: Reading = serde_json::from_str(text).unwrap();
+    assert_eq!(serde_json::to_string(&reading).unwrap(), text.trim());
+    assert_eq!(reading.spectrum.map(|spectrum| spectrum.end_nm()), Some(580.0));
 }
 
 #[test]

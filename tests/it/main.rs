@@ -45,6 +45,7 @@ mod proven;
 mod quantities;
 mod settled;
 mod sharing;
+mod smallest;
 mod spectra;
 mod stage;
 mod subscriptions;

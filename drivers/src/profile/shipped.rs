@@ -7,6 +7,7 @@ pub const PROFILES: &[(&str, &str)] = &[
     ("lab-tristimulus", include_str!("../../profiles/lab-tristimulus.toml")),
     ("lab-spectroradiometer", include_str!("../../profiles/lab-spectroradiometer.toml")),
     ("bench-luminance", include_str!("../../profiles/bench-luminance.toml")),
+    ("pocket-illuminance", include_str!("../../profiles/pocket-illuminance.toml")),
 ];
 
 /// The text of the profile of that name, with or without `.toml`.

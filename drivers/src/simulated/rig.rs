@@ -1,6 +1,5 @@
 //! What the tests of this driver share: a clock that jumps, and instruments from a few lines of TOML.
 
-use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -56,7 +55,7 @@ pub(super) fn perfect(toml: &str) -> String {
 
 /// What `toml` configures, or its mistakes.
 pub(super) fn configured(toml: &str) -> Result<Arc<dyn Driver>, String> {
-    let context = Context { folder: PathBuf::new(), stages: Vec::new() };
+    let context = Context::at("");
     settings::read("t.toml", toml, |table| super::configure(table, &context))
         .map_err(|problems| problems.to_string())
 }

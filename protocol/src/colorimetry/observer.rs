@@ -29,8 +29,8 @@ pub enum Observer {
 /// x̄, ȳ and z̄ at every nm.
 #[derive(Debug)]
 pub(super) struct Table {
-    pub(super) start_nm: f64,
-    pub(super) rows: Vec<[f64; 3]>,
+    start_nm: f64,
+    rows: Vec<[f64; 3]>,
 }
 
 static TABLES: [LazyLock<Table>; 4] = [
@@ -99,9 +99,14 @@ impl Table {
         Self { start_nm: start_nm.unwrap_or(0.0), rows }
     }
 
+    /// Every wavelength, in nm.
+    pub(super) fn wavelengths(&self) -> impl Iterator<Item = f64> {
+        (0_u32..).zip(&self.rows).map(|(index, _)| self.start_nm + f64::from(index))
+    }
+
     /// The last wavelength, in nm.
     #[expect(clippy::cast_precision_loss, reason = "a table has some hundred rows")]
-    pub(super) fn end_nm(&self) -> f64 {
+    fn end_nm(&self) -> f64 {
         self.start_nm + self.rows.len().saturating_sub(1) as f64
     }
 

@@ -124,6 +124,8 @@ fn light_that_was_not_measured_is_made_up_only_if_asked_for() {
     let (all, part) = (with(&whole, Beyond::Nothing), with(&half, Beyond::Nothing));
     assert!(part < 0.99 * all, "{part} of {all}");
     assert!((with(&half, Beyond::Nearest) / all - 1.0).abs() < 1e-9);
+    let fine = Spectrum::new(450.0, 1.0, vec![1.0; 201]).unwrap();
+    assert!((with(&fine, Beyond::Nearest) / all - 1.0).abs() < 1e-9);
     assert!(covers_the_visible(&whole) && !covers_the_visible(&half));
     for (start_nm, step_nm, covers) in [(382.5, 5.0, true), (383.0, 5.0, false), (380.0, 4.0, true)] {
         assert_eq!(covers_the_visible(&Spectrum::new(start_nm, step_nm, vec![1.0; 101]).unwrap()), covers);
@@ -203,8 +205,28 @@ proptest! {
     }
 
     #[test]
+    fn a_fine_spectrum_is_summed_where_it_was_measured(
+        start_nm in 300.0..900.0_f64, step_nm in prop_oneof![0.001..=1.0_f64, Just(1.0), Just(1e-9)],
+        values in proptest::collection::vec(-1.0..1.0_f64, 2..120), method in any_method(),
+    ) {
+        let method = Method { beyond: Beyond::Nothing, ..method };
+        let found: [f64; 3] =
+            Summation::new(method).xyz(&Spectrum::new(start_nm, step_nm, values.clone()).unwrap()).unwrap().into();
+        let mut expected = [0.0; 3];
+        for (index, value) in values.iter().enumerate() {
+            let bars = method.observer.at(start_nm + step_nm * index as f64);
+            for (sum, bar) in expected.iter_mut().zip(bars) {
+                *sum += KM_LM_W * value * bar * step_nm;
+            }
+        }
+        for (found, expected) in found.into_iter().zip(expected) {
+            prop_assert!((found - expected).abs() < 1e-9, "{found} is not {expected}");
+        }
+    }
+
+    #[test]
     fn no_spectrum_makes_a_sum_that_is_no_number(
-        start_nm in 100.0..9000.0_f64, step_nm in 0.01..500.0_f64,
+        start_nm in 100.0..9000.0_f64, step_nm in prop_oneof![0.01..500.0_f64, Just(1e-9)],
         values in proptest::collection::vec(prop_oneof![-1e308..1e308, Just(f64::MAX), Just(f64::MIN), Just(0.0)], 2..40),
         method in any_method(),
     ) {

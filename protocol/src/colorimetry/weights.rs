@@ -8,9 +8,15 @@
 use crate::quantity::{Unphysical, Xyz};
 use crate::spectrum::Spectrum;
 
-use super::interpolation::{Taps, taps};
+use super::interpolation::{POINTS, Taps, taps};
 use super::observer::Table;
 use super::{Beyond, KM_LM_W, Method, Unsummed, bandwidth};
+
+/// No span at all.
+const NOWHERE: (f64, f64) = (f64::INFINITY, f64::NEG_INFINITY);
+
+/// What a value takes of itself and those after it.
+const ITSELF: [f64; POINTS] = [1.0, 0.0, 0.0, 0.0, 0.0, 0.0];
 
 /// A whole nm that misses the end of a spectrum by less than this is in it, in nm.
 const ROUNDING_NM: f64 = 1e-6;
@@ -79,36 +85,34 @@ struct Grid {
 }
 
 impl Grid {
-    /// Calls `add` with every wavelength of the sum, the width it stands for, and what it takes of which values.
+    /// Calls `add` with every wavelength of the sum, the width it stands for in nm, and what it takes of which values.
     fn sum(self, table: &Table, beyond: Beyond, mut add: impl FnMut(f64, f64, Taps)) {
-        let reach = match beyond {
-            Beyond::Nothing => (self.start_nm - ROUNDING_NM, self.end_nm() + ROUNDING_NM),
-            Beyond::Nearest => (f64::NEG_INFINITY, f64::INFINITY),
-        };
-        let (low, high) = (reach.0.max(table.start_nm), reach.1.min(table.end_nm()));
-        let (width_nm, first) = if self.step_nm > 1.0 {
-            (1.0, low.ceil())
-        } else {
-            (self.step_nm, self.start_nm + ((low - self.start_nm) / self.step_nm).ceil() * self.step_nm)
-        };
-        for index in 0_u32.. {
-            let wavelength_nm = first + f64::from(index) * width_nm;
-            if wavelength_nm > high {
-                break;
+        let (start_nm, end_nm) = (self.start_nm, self.end_nm());
+        // Which whole nm are interpolated: all within a coarse spectrum, none of a fine one.
+        let within =
+            if self.step_nm > 1.0 { (start_nm - ROUNDING_NM, end_nm + ROUNDING_NM) } else { NOWHERE };
+        // Beyond a fine one they begin half a nm away: the last value stands for what is nearer.
+        let margin_nm = if self.step_nm > 1.0 { 0.0 } else { 0.5 };
+        for nm in table.wavelengths() {
+            let is_beyond =
+                beyond == Beyond::Nearest && (nm < start_nm - margin_nm || nm > end_nm + margin_nm);
+            if is_beyond || (within.0..=within.1).contains(&nm) {
+                add(nm, 1.0, taps((nm - start_nm) / self.step_nm, self.count));
             }
-            add(wavelength_nm, width_nm, self.taps(wavelength_nm));
+        }
+        if self.step_nm <= 1.0 {
+            for index in 0..self.count {
+                add(self.wavelength_nm(index), self.step_nm, (index, ITSELF));
+            }
         }
     }
 
-    fn taps(self, wavelength_nm: f64) -> Taps {
-        let position = (wavelength_nm - self.start_nm) / self.step_nm;
-        // The spectrum's own values are taken as they are, without what rounding would mix in of their neighbours.
-        let position = if self.step_nm > 1.0 { position } else { position.round() };
-        taps(position, self.count)
+    #[expect(clippy::cast_precision_loss, reason = "at most 4096 values")]
+    fn wavelength_nm(self, index: usize) -> f64 {
+        self.start_nm + self.step_nm * index as f64
     }
 
-    #[expect(clippy::cast_precision_loss, reason = "at most 4096 values")]
     fn end_nm(self) -> f64 {
-        self.start_nm + self.step_nm * self.count.saturating_sub(1) as f64
+        self.wavelength_nm(self.count.saturating_sub(1))
     }
 }

@@ -3,7 +3,7 @@
     python3 -m venv /tmp/reference && /tmp/reference/bin/pip install colour-science==0.4.7 'numpy<2.3' scipy
     /tmp/reference/bin/python tests/reference/tools/spectral.py          # from the top of the repository
 
-colour-science 0.4.7 (BSD-3-Clause) holds the CIE's tables and interpolates (Sprague); the sums, and the correction for bandwidth
+luxpy 1.12.5 has the same tables (those of 2015 to 1e-7, its rounding). colour-science 0.4.7 (BSD-3-Clause) holds the CIE's tables and interpolates (Sprague); the sums, and the correction for bandwidth
 (Stearns and Stearns 1988), are plain numpy. The library's own bandpass_correction_Stearns1988 works in place: it takes the
 neighbour on the left as it has just corrected it, not as it was measured, which is not the formula of the paper.
 """
