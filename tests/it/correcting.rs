@@ -159,7 +159,7 @@ fn a_settling_starts_anew_where_the_correction_changes_and_calls_it_no_drift() {
         "meter.settle",
         &json!({"meter": "m", "criteria": criteria, "integration_s": 0.05, "progress": true}),
     );
-    while other.notice("settle.progress")["count"].as_u64().unwrap() < 50 {}
+    while other.notice("settle.progress")["count"].as_u64().unwrap() < 20 {}
     client.call("meter.correct", &json!({"meter": "m", "correction": id}));
     let settled = other.answer(settling)["result"].clone();
     assert_eq!((&settled["verdict"], &settled["correction"]), (&json!("settled"), &json!(id)), "{settled}");

@@ -13,7 +13,7 @@ use settled_protocol::method::{CorrectionsAdd, MeterCorrect, MetersList, Nothing
 use settled_protocol::text::Text;
 
 use super::patch::{self, Patch};
-use super::readings::{Bench, Looker, Seen, Unseen};
+use super::readings::{Bench, Looker, Purpose, Seen, Unseen};
 use super::{Exit, Failure, prompt, say_durable, say_in_force, table, text};
 use crate::command::settled::CriteriaOptions;
 use crate::command::{flush, until_interrupted};
@@ -174,14 +174,14 @@ async fn at_once(
     let mut pairs = Vec::new();
     for patch in patches {
         bench.show(patch, &both).await?;
-        if let [one, other] = bench.read(patch, &both).await?.as_slice() {
+        if let [one, other] = bench.read(patch, Purpose::Correction, &both).await?.as_slice() {
             pairs.push((patch.clone(), one.clone(), other.clone()));
         }
     }
     let mut again = Vec::new();
     if let Some(white) = patches.first() {
         bench.show(white, &both).await?;
-        let seen = bench.read(white, &both).await?;
+        let seen = bench.read(white, Purpose::Drift, &both).await?;
         again.extend(both.iter().map(|looker| looker.id.clone()).zip(seen));
     }
     Ok(Readings { pairs, again })
@@ -204,7 +204,7 @@ async fn one_at_a_time(
         let mut seen = Vec::new();
         for patch in patches {
             bench.show(patch, &[looker]).await?;
-            seen.extend(bench.read(patch, &[looker]).await?);
+            seen.extend(bench.read(patch, Purpose::Correction, &[looker]).await?);
         }
         sides.push(seen);
     }
@@ -212,7 +212,7 @@ async fn one_at_a_time(
     let mut again = Vec::new();
     if let Some(white) = patches.first() {
         bench.show(white, &[reference]).await?;
-        let seen = bench.read(white, &[reference]).await?;
+        let seen = bench.read(white, Purpose::Drift, &[reference]).await?;
         again.extend(seen.into_iter().map(|seen| (reference.id.clone(), seen)));
     }
     let of_meter = sides.pop().unwrap_or_default();

@@ -32,8 +32,18 @@ pub(super) struct Looker {
 #[derive(Clone, Debug)]
 pub(super) struct Seen {
     pub(super) xyz: Xyz,
+    verdict: Verdict,
     /// The correction that it went through.
     pub(super) correction: Option<String>,
+}
+
+/// What a colour is read for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Purpose {
+    /// To make a correction from.
+    Correction,
+    /// To see how far the display has moved.
+    Drift,
 }
 
 /// Why there is no such light.
@@ -77,21 +87,26 @@ impl Bench<'_> {
     }
 
     /// Waits until the light of a colour has settled, for one meter or for both at once.
-    pub(super) async fn read(&self, patch: &Patch, lookers: &[&Looker]) -> Result<Vec<Seen>, Unseen> {
+    pub(super) async fn read(
+        &self,
+        patch: &Patch,
+        purpose: Purpose,
+        lookers: &[&Looker],
+    ) -> Result<Vec<Seen>, Unseen> {
         let board = RefCell::new(Board { lines: vec![String::new(); lookers.len()], last: None });
         let mut seen = Vec::new();
         match lookers {
             [one, other] => {
                 // Where one fails, the other's request is taken back.
                 let (first, second) = tokio::try_join!(
-                    self.settle(patch, one, 0, &board),
-                    self.settle(patch, other, 1, &board)
+                    self.settle((patch, purpose), one, 0, &board),
+                    self.settle((patch, purpose), other, 1, &board)
                 )?;
                 seen.extend([first, second]);
             }
             _ => {
                 for (index, looker) in lookers.iter().enumerate() {
-                    seen.push(self.settle(patch, looker, index, &board).await?);
+                    seen.push(self.settle((patch, purpose), looker, index, &board).await?);
                 }
             }
         }
@@ -102,7 +117,7 @@ impl Bench<'_> {
 
     async fn settle(
         &self,
-        patch: &Patch,
+        (patch, purpose): (&Patch, Purpose),
         looker: &Looker,
         index: usize,
         board: &RefCell<Board>,
@@ -118,7 +133,7 @@ impl Bench<'_> {
         if let Some(line) = board.borrow_mut().lines.get_mut(index) {
             "settled".clone_into(line);
         }
-        seen(patch, settled)
+        seen(patch, purpose, settled)
     }
 
     fn progress(
@@ -155,15 +170,19 @@ impl Bench<'_> {
         if self.quiet || self.output.json {
             return;
         }
+        let how = |verdict| match verdict {
+            Verdict::Settled => "",
+            Verdict::NoiseLimited => " (no drift to be seen, but noise)",
+            _ => " (still moving)",
+        };
         let parts = lookers.iter().zip(seen).map(|(looker, seen)| {
             let colour = seen.xyz.chromaticity().map_or_else(String::new, |colour| {
                 format!(" u′ {:.4} v′ {:.4}", colour.u_prime(), colour.v_prime())
             });
-            format!("{} {} cd/m²{colour}", looker.id, show::number(seen.xyz.y()))
+            format!("{} {} cd/m²{colour}{}", looker.id, show::number(seen.xyz.y()), how(seen.verdict))
         });
         let parts: Vec<String> = parts.collect();
-        self.output
-            .aside(&styled(FAINT, &format!("{:<8} settled: {}", patch.name.as_str(), parts.join("  |  "))));
+        self.output.aside(&styled(FAINT, &format!("{:<8} {}", patch.name.as_str(), parts.join("  |  "))));
     }
 }
 
@@ -185,11 +204,18 @@ impl Board {
     }
 }
 
-/// The light that a settled reading stands for. Without a chromaticity it is none that a correction can be made from.
-fn seen(patch: &Patch, settled: Settled) -> Result<Seen, Unseen> {
+/// The light that a settled reading stands for, or one that shows no drift but noise. White at the end may still move: how far it has
+/// moved is what is asked. Without a chromaticity it is no light that a correction can be made from.
+fn seen(patch: &Patch, purpose: Purpose, settled: Settled) -> Result<Seen, Unseen> {
     let Settled { meter, verdict, value, message, correction, observer, .. } = settled;
     let name = patch.name.as_str();
-    if verdict != Verdict::Settled {
+    let good = match verdict {
+        Verdict::Settled | Verdict::NoiseLimited => true,
+        Verdict::WontSettle | Verdict::TimedOut | Verdict::Lost => {
+            purpose == Purpose::Drift && value.is_some()
+        }
+    };
+    if !good {
         return Err(Unseen::NotSettled(format!("{name} did not settle for {meter}: {message}")));
     }
     if let Some(observer) = observer {
@@ -205,5 +231,5 @@ fn seen(patch: &Patch, settled: Settled) -> Result<Seen, Unseen> {
             "{meter} saw no chromaticity of {name}: show it brighter, or in a larger window"
         ))
     };
-    Ok(Seen { xyz: xyz.ok_or_else(dark)?, correction })
+    Ok(Seen { xyz: xyz.ok_or_else(dark)?, verdict, correction })
 }
