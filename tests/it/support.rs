@@ -3,5 +3,5 @@
 pub(crate) mod client;
 pub(crate) mod daemon;
 pub(crate) mod instrument;
-pub(crate) mod usb;
 pub(crate) mod sensor;
+pub(crate) mod usb;

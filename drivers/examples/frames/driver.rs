@@ -58,7 +58,7 @@ impl Driver for Frames {
 
     fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
-            let mut open = Open { link: self.address.open(&PORT).await?, description: described(None) };
+            let mut open = Open { link: self.address.open(&PORT, b"").await?, description: described(None) };
             open.drain().await?;
             let serial = u32::from_be_bytes(open.ask(b'S').await?);
             open.description = described(Some(serial.to_string()));
