@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use settled_drivers::driver::{Context, Driver, Registry};
+use settled_drivers::driver::{Context, Driver, Registry, Source};
 use settled_drivers::settings::{self, Problems, Table};
 
 /// The most meters one daemon owns: a bench has a handful, and every one costs memory.
@@ -17,10 +17,12 @@ pub struct Config {
     pub socket: SocketConfig,
     /// Where readings are kept.
     pub log: LogConfig,
-    /// How much faster than real time the clock runs: only with simulated meters.
+    /// How much faster than real time the clock runs: only with meters that are simulated or replayed.
     pub speed: Option<f64>,
     /// The meters, in the order of the file.
     pub meters: Vec<MeterConfig>,
+    /// Each meter's id and its table, as it was written.
+    pub written: Vec<(String, String)>,
 }
 
 /// Where clients connect.
@@ -85,11 +87,12 @@ impl Config {
                 read_log(&mut table, context)
             });
         let speed = table.table("clock").and_then(|mut clock| clock.number("speed", 1.0, 100_000.0));
-        let meters = read_meters(table, registry, context);
-        if speed.is_some() && meters.iter().any(|meter| meter.driver.stage().is_none()) {
-            table.complain("clock", "a speed is for rehearsals: every meter must be simulated");
+        let mut written = Vec::new();
+        let meters = read_meters(table, registry, context, &mut written);
+        if speed.is_some() && meters.iter().any(|meter| meter.driver.source() == Source::Instrument) {
+            table.complain("clock", "a speed is for rehearsals: every meter must be simulated or replayed");
         }
-        Some(Self { socket, log, speed, meters })
+        Some(Self { socket, log, speed, meters, written })
     }
 }
 
@@ -105,7 +108,12 @@ fn read_log(table: &mut Table<'_>, context: &Context) -> LogConfig {
     }
 }
 
-fn read_meters(table: &mut Table<'_>, registry: &Registry, context: &Context) -> Vec<MeterConfig> {
+fn read_meters(
+    table: &mut Table<'_>,
+    registry: &Registry,
+    context: &Context,
+    written: &mut Vec<(String, String)>,
+) -> Vec<MeterConfig> {
     let mut meters: Vec<MeterConfig> = Vec::new();
     let mut claimed = BTreeMap::new();
     for mut settings in table.tables("meter") {
@@ -118,6 +126,7 @@ fn read_meters(table: &mut Table<'_>, registry: &Registry, context: &Context) ->
                 settings.complain("driver", format!("{claim} belongs to the meter {other:?} already"));
             }
         }
+        written.push((meter.id.clone(), settings.written()));
         meters.push(meter);
     }
     if meters.len() > MOST_METERS {

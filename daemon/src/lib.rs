@@ -10,9 +10,11 @@
 //! | [`settle`] | the settling engine: pure |
 //! | [`settling`] | one `meter.settle`, from its first reading to its verdict |
 //! | [`log`] | readings and events, durable |
+//! | [`recorder`] | what passes on every meter's link, into a file |
 //! | [`server`] | the socket, and who is on it |
 //! | [`lock`] | a file that says that its owner lives |
 //! | [`failure`] | instruments' faults as clients are told of them |
+//! | [`size`] | sizes as people write them |
 //! | [`stop`] | the end, as a value |
 
 pub mod clock;
@@ -23,9 +25,11 @@ pub mod failure;
 pub mod lock;
 pub mod log;
 pub mod meter_task;
+pub mod recorder;
 pub mod server;
 pub mod settle;
 pub mod settling;
+pub mod size;
 pub mod stop;
 
 use std::sync::Arc;

@@ -10,7 +10,8 @@ use settled::clock::Clock;
 use settled::config::{Config, LogConfig};
 use settled::log::{Log, Written};
 use settled::server::{BindError, Bound};
-use settled::stop;
+use settled::recorder::Recording;
+use settled::{size, stop};
 use settled_drivers::driver::Registry;
 use settled_drivers::fault::chain;
 use settled_protocol::socket;
@@ -29,6 +30,13 @@ struct Arguments {
     /// Read the config, report every mistake in it, a line each, and touch nothing.
     #[arg(long)]
     check: bool,
+    /// Record what passes on every meter's link, and what came of it, in this new file: the bug report, and a meter to play back. It
+    /// holds the instruments' serial numbers.
+    #[arg(long, value_name = "FILE", conflicts_with = "check")]
+    record: Option<PathBuf>,
+    /// The size at which a recording ends, such as 500MB or 2GiB.
+    #[arg(long, value_name = "SIZE", default_value = "1GiB", value_parser = size::bytes)]
+    record_limit: u64,
     /// Trace more: clients that come and go, and what they call themselves.
     #[arg(long)]
     verbose: bool,
@@ -89,20 +97,48 @@ fn start(arguments: &Arguments) -> Result<(), Failure> {
         tracing::warn!("{}: {NO_METERS}", arguments.config.display());
     }
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-    let written = runtime.block_on(serve(arguments, config))?;
+    let clock = Arc::new(config.speed.map_or_else(Clock::system, Clock::simulated));
+    let (written, recording) = runtime.block_on(serve(arguments, config, clock))?;
     // Whatever still holds the log goes with the runtime; then its writer can end.
     drop(runtime);
     written.wait();
+    if let Some(recording) = recording {
+        recording.end();
+    }
     Ok(())
 }
 
-async fn serve(arguments: &Arguments, config: Config) -> Result<Written, Failure> {
+/// Begins a recording, and has every meter recorded.
+fn record(
+    path: &Path,
+    arguments: &Arguments,
+    config: &mut Config,
+    clock: &Arc<Clock>,
+) -> Result<Recording, Failure> {
+    let begun = Recording::begin(path, arguments.record_limit, config, clock);
+    let recording = begun.map_err(|error| match error.kind() {
+        std::io::ErrorKind::AlreadyExists => {
+            format!("the recording {}: it is there already, and none is overwritten", path.display())
+        }
+        _ => format!("the recording {}: {error}", path.display()),
+    })?;
+    config.meters = std::mem::take(&mut config.meters).into_iter().map(|meter| recording.of(meter)).collect();
+    tracing::info!(file = %path.display(), "recording; the file holds serial numbers");
+    Ok(recording)
+}
+
+async fn serve(
+    arguments: &Arguments,
+    mut config: Config,
+    clock: Arc<Clock>,
+) -> Result<(Written, Option<Recording>), Failure> {
     let usual = || socket::candidates(|name| std::env::var_os(name).map(PathBuf::from)).into_iter().next();
     let path = arguments.socket.clone().or(config.socket.path).or_else(usual).ok_or("no socket path")?;
     let bound = Bound::new(&path, config.socket.group.as_deref())
         .map_err(|error| format!("the socket {}: {}{}", path.display(), chain(&error), elsewhere(&error)))?;
     let (log, written) = open_log(&config.log)?;
-    let clock = Arc::new(config.speed.map_or_else(Clock::system, Clock::simulated));
+    let recording = arguments.record.as_deref().map(|path| record(path, arguments, &mut config, &clock));
+    let recording = recording.transpose()?;
     let (stopper, stop) = stop::pair();
     let (mut terminate, mut interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
     let signals = async {
@@ -111,7 +147,7 @@ async fn serve(arguments: &Arguments, config: Config) -> Result<Written, Failure
     };
     tracing::info!(socket = %bound.path().display(), "listening");
     tokio::join!(settled::run(config.meters, &bound.listener, clock, log, stop), signals);
-    Ok(written)
+    Ok((written, recording))
 }
 
 /// What to do where the socket may not be made: an ordinary user without a folder of their own gets the system's.

@@ -11,6 +11,8 @@
 //! | [`link`] | bytes to and from an instrument |
 //! | [`profile`] | any instrument that answers text lines, described in TOML |
 //! | [`simulated`] | a display and a meter that looks at it, as a physical model |
+//! | [`recording`] | what passed on a link and what came of it, kept in a file |
+//! | [`replay`] | recordings played back as meters |
 //! | [`conformance`] | what every driver must do, as a suite |
 
 pub mod clock;
@@ -20,6 +22,8 @@ pub mod fault;
 pub mod link;
 pub mod meter;
 pub mod profile;
+pub mod recording;
+pub mod replay;
 pub mod sample;
 pub mod settings;
 pub mod simulated;

@@ -10,7 +10,7 @@
 
 use std::fmt;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use crate::clock::{Boxed, Clock};
@@ -19,6 +19,8 @@ use crate::fault::Fault;
 use crate::link::line::LineLink;
 use crate::link::{Link, serial};
 use crate::meter::Meter;
+use crate::recording::Tap;
+use crate::recording::line::ProfileText;
 use crate::settings::{self, Problems, Table};
 
 pub mod answer;
@@ -35,7 +37,9 @@ use format::Profile;
 /// # Errors
 /// Every mistake in it.
 pub fn load(file: &str, text: &str) -> Result<Profile, Problems> {
-    settings::read(file, text, format::read)
+    let mut profile = settings::read(file, text, format::read)?;
+    profile.written = ProfileText { file: file.to_owned(), text: text.to_owned() };
+    Ok(profile)
 }
 
 /// Opens the link to an instrument, again and again.
@@ -47,6 +51,8 @@ pub struct Profiled {
     claim: String,
     open: Box<Opener>,
     due: Due,
+    /// Where what passes on the link is recorded, if it is.
+    tap: OnceLock<Tap>,
 }
 
 impl fmt::Debug for Profiled {
@@ -63,7 +69,7 @@ impl Profiled {
         claim: String,
         open: impl Fn() -> Result<Box<dyn Link>, Fault> + Send + Sync + 'static,
     ) -> Self {
-        Self { profile: Arc::new(profile), claim, open: Box::new(open), due: Due::default() }
+        Self { profile: Arc::new(profile), claim, open: Box::new(open), due: Due::default(), tap: OnceLock::new() }
     }
 
     /// The instrument that `profile` describes on the serial port at `path`.
@@ -86,7 +92,12 @@ impl Driver for Profiled {
 
     fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
-            let line = LineLink::new((self.open)()?, self.profile.line.endings.clone());
+            let link = (self.open)()?;
+            let link = match self.tap.get() {
+                Some(tap) => tap.link(link),
+                None => link,
+            };
+            let line = LineLink::new(link, self.profile.line.endings.clone());
             let (profile, due) = (Arc::clone(&self.profile), self.due.clone());
             let meter: Box<dyn Meter> = Box::new(meter::Open::identified(profile, line, due).await?);
             Ok(meter)
@@ -95,6 +106,15 @@ impl Driver for Profiled {
 
     fn still_due(&self) -> Duration {
         self.due.remaining()
+    }
+
+    fn tap(&self, tap: &Tap) {
+        // A second recording of the same driver would be one too many.
+        let _first = self.tap.set(tap.clone()).is_ok();
+    }
+
+    fn profile_text(&self) -> Option<ProfileText> {
+        Some(self.profile.written.clone())
     }
 }
 

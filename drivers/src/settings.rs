@@ -10,6 +10,8 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+mod written;
+
 /// One mistake in a TOML file.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Problem {
@@ -304,6 +306,12 @@ impl<'a> Table<'a> {
             }
         }
         tables
+    }
+
+    /// Its keys and values as they were written, a line each; comments are not among them.
+    #[must_use]
+    pub fn written(&self) -> String {
+        written::table(self.report.text, self.table)
     }
 
     /// Gives up on the rest of the table: its unknown keys are not reported (its driver is unknown, say).

@@ -63,7 +63,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
 async fn must_be_plain(connection: &Connection) -> Result<(), Failure> {
     let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
     let simulated: Vec<String> =
-        meters.into_iter().filter(|meter| meter.simulated).map(|meter| meter.id).collect();
+        meters.into_iter().filter(|meter| meter.simulated && !meter.replayed).map(|meter| meter.id).collect();
     if simulated.len() < 2 {
         return Ok(());
     }

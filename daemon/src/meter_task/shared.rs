@@ -5,6 +5,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use serde_json::value::RawValue;
+use settled_drivers::driver::Source;
 use settled_drivers::meter::Description;
 use settled_drivers::sample::Exposure;
 use settled_protocol::error::RpcError;
@@ -91,7 +92,7 @@ impl Open {
 pub(super) struct Shared {
     pub(super) id: String,
     pub(super) driver: &'static str,
-    pub(super) simulated: bool,
+    pub(super) source: Source,
     pub(super) exposing: AtomicBool,
     pub(super) exposures: AtomicU64,
     pub(super) faults: AtomicU64,
@@ -114,7 +115,7 @@ impl Shared {
     pub(super) fn new(
         id: String,
         driver: &'static str,
-        simulated: bool,
+        source: Source,
         changes: broadcast::Sender<Arc<Meter>>,
     ) -> Self {
         let status = Status {
@@ -126,7 +127,7 @@ impl Shared {
         Self {
             id,
             driver,
-            simulated,
+            source,
             exposing: AtomicBool::new(false),
             exposures: AtomicU64::new(0),
             faults: AtomicU64::new(0),
@@ -211,7 +212,8 @@ impl Shared {
         Meter {
             id: self.id.clone(),
             driver: self.driver.to_owned(),
-            simulated: self.simulated,
+            simulated: self.source.is_simulated(),
+            replayed: self.source.is_replayed(),
             state,
             reason: status.reason.clone(),
             faults: self.faults.load(Ordering::Relaxed),

@@ -1,5 +1,6 @@
 //! A sample becomes a reading: stamped and flagged, once. Its number comes from the log.
 
+use settled_drivers::driver::Source;
 use settled_drivers::meter::Description;
 use settled_drivers::sample::Sample;
 use settled_protocol::quantity::Light;
@@ -16,7 +17,7 @@ pub(super) struct Stamp<'a> {
     pub(super) ended: Moment,
     pub(super) warming: bool,
     pub(super) zero_overdue: bool,
-    pub(super) simulated: bool,
+    pub(super) source: Source,
     pub(super) shared: bool,
     pub(super) dark: bool,
 }
@@ -31,7 +32,8 @@ pub(super) fn stamped(
     let value = light.value();
     let range = description.instrument.range;
     let flags = [
-        (Flag::Simulated, stamp.simulated),
+        (Flag::Simulated, stamp.source.is_simulated()),
+        (Flag::Replayed, stamp.source.is_replayed()),
         (Flag::BelowRange, range.is_some_and(|range| value < range.min)),
         (Flag::AboveRange, range.is_some_and(|range| value > range.max)),
         (Flag::MeterWarming, stamp.warming),

@@ -260,7 +260,7 @@ impl Task {
             ended: self.tools.clock.now(),
             warming: self.warming,
             zero_overdue: open.zero().is_some_and(|zero| zero.needed),
-            simulated: self.shared.simulated,
+            source: self.shared.source,
             shared: audience.size > 1,
             dark: audience.covered,
         };

@@ -7,7 +7,7 @@ use std::time::Duration;
 use settled_protocol::meter::{Instrument, Kind, Quantity, Span};
 
 use crate::clock::{Boxed, Clock};
-use crate::driver::Driver;
+use crate::driver::{Driver, Source};
 use crate::fault::{Fault, FaultKind};
 use crate::meter::{Description, Meter, ZeroNeed};
 use crate::sample::{Exposure, Sample, Seen};
@@ -93,6 +93,10 @@ impl Driver for Simulated {
             });
             Ok(meter)
         })
+    }
+
+    fn source(&self) -> Source {
+        Source::Simulated
     }
 
     fn stage(&self) -> Option<Arc<Stage>> {
