@@ -133,12 +133,14 @@ async fn serve(
     clock: Arc<Clock>,
 ) -> Result<(Written, Option<Recording>), Failure> {
     let usual = || socket::candidates(|name| std::env::var_os(name).map(PathBuf::from)).into_iter().next();
-    let path = arguments.socket.clone().or(config.socket.path).or_else(usual).ok_or("no socket path")?;
+    let path = arguments.socket.clone().or(config.socket.path.take()).or_else(usual).ok_or("no socket path")?;
     let bound = Bound::new(&path, config.socket.group.as_deref())
         .map_err(|error| format!("the socket {}: {}{}", path.display(), chain(&error), elsewhere(&error)))?;
     let (log, written) = open_log(&config.log)?;
-    let recording = arguments.record.as_deref().map(|path| record(path, arguments, &mut config, &clock));
-    let recording = recording.transpose()?;
+    let recording = match arguments.record.as_deref() {
+        Some(path) => Some(record(path, arguments, &mut config, &clock)?),
+        None => None,
+    };
     let (stopper, stop) = stop::pair();
     let (mut terminate, mut interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
     let signals = async {

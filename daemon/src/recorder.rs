@@ -34,6 +34,9 @@ pub const USUAL_LIMIT: u64 = 1 << 30;
 /// The smallest limit that makes sense, in bytes.
 pub const LEAST_LIMIT: u64 = 1 << 16;
 
+/// Times are told to the microsecond.
+const MICRO: f64 = 1e6;
+
 /// Kept free for the last line.
 const ROOM_FOR_THE_END: u64 = 256;
 
@@ -77,7 +80,7 @@ impl Recorder for Queue {
             return;
         }
         let mut waiting = self.waiting.lock().unwrap_or_else(PoisonError::into_inner);
-        let t_s = self.clock.now_s() - self.start_s;
+        let t_s = ((self.clock.now_s() - self.start_s) * MICRO).round() / MICRO;
         waiting.send(Line::Entry(Entry { t_s, meter: meter.as_ref().to_owned(), event }));
     }
 }
