@@ -99,8 +99,9 @@ fn start(arguments: &Arguments) -> Result<(), Failure> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let clock = Arc::new(config.speed.map_or_else(Clock::system, Clock::simulated));
     let (written, recording) = runtime.block_on(serve(arguments, config, clock))?;
-    // Whatever still holds the log goes with the runtime; then its writer can end.
-    drop(runtime);
+    // Whatever still holds the log goes with the runtime; then its writer can end. A port that is being opened, or a name that
+    // is being looked up, holds up nothing.
+    runtime.shutdown_background();
     written.wait();
     if let Some(recording) = recording {
         recording.end();

@@ -69,7 +69,7 @@ impl MeterHandle {
         changes: &broadcast::Sender<Arc<Meter>>,
     ) -> (Self, Kept) {
         let (sender, inbox) = mpsc::channel(INBOX);
-        let shared = shared::Shared::new(id.to_owned(), driver.name(), driver.source(), changes.clone());
+        let shared = shared::Shared::new(id.to_owned(), driver, changes.clone());
         let places = Arc::new(Semaphore::new(queue::MOST_DEMANDS));
         let handle = Self { shared: Arc::new(shared), inbox: sender, places };
         let belongings = Belongings { inbox, commits: commit::Commits::default() };

@@ -28,6 +28,11 @@ pub trait Driver: Send + Sync + fmt::Debug {
     /// What no two meters may share, such as a port's path. A clash is a mistake in the config.
     fn claims(&self) -> Vec<String>;
 
+    /// Where it looks for the instrument, in words: a port's path, a network address. Nothing where that isn't a place.
+    fn address(&self) -> Option<String> {
+        None
+    }
+
     /// Opens the instrument: finds it, checks that it is what it should be, sends its start-up commands.
     fn open<'a>(&'a self, clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>>;
 

@@ -2,18 +2,35 @@
 //!
 //! | module | idea |
 //! |---|---|
+//! | [`address`] | where an instrument is, as settings say it |
+//! | [`arrival`] | news that an instrument may have been attached |
 //! | [`serial`] | a serial port |
+//! | [`tcp`] | a network address |
 //! | [`script`] | an instrument that follows a script, for tests |
 //! | [`mod@line`] | lines over a link, with deadlines and a size cap |
 
 use std::fmt;
+use std::future::{Future, poll_fn};
+use std::pin::pin;
+use std::task::Poll;
+use std::time::Duration;
 
 use crate::clock::Boxed;
 use crate::fault::Fault;
 
+pub mod address;
+pub mod arrival;
 pub mod line;
 pub mod script;
 pub mod serial;
+pub mod tcp;
+
+/// Bytes that nobody asked for are thrown away so many at a time, …
+const THROWN_AWAY: usize = 128 * 1024;
+
+/// … with this pause between: an instrument that babbles keeps no processor busy, and what it had said before it went (the system
+/// holds back a few million bytes) is through within a second.
+const PAUSE: Duration = Duration::from_millis(10);
 
 /// An open connection to an instrument that carries bytes.
 ///
@@ -51,13 +68,38 @@ pub trait Link: Send + fmt::Debug {
     /// stream says meanwhile is an answer to nothing, and is thrown away.
     fn departed(&mut self) -> Boxed<'_, Fault> {
         Box::pin(async move {
+            if !self.speaks_unasked() {
+                return std::future::pending().await;
+            }
             let mut unasked = Vec::new();
             loop {
                 if let Err(fault) = self.receive(&mut unasked).await {
                     return fault;
                 }
+                while unasked.len() < THROWN_AWAY {
+                    match at_once(self.receive(&mut unasked)).await {
+                        Some(Ok(())) => {}
+                        Some(Err(fault)) => return fault,
+                        None => break,
+                    }
+                }
                 unasked.clear();
+                tokio::time::sleep(PAUSE).await;
             }
         })
     }
 }
+
+/// What `future` gives if it need not wait for it; it is dropped else.
+async fn at_once<T>(future: impl Future<Output = T>) -> Option<T> {
+    // What is there must not be overlooked because this task has had its share of turns.
+    let mut future = pin!(tokio::task::coop::unconstrained(future));
+    poll_fn(|context| match future.as_mut().poll(context) {
+        Poll::Ready(output) => Poll::Ready(Some(output)),
+        Poll::Pending => Poll::Ready(None),
+    })
+    .await
+}
+
+#[cfg(test)]
+mod tests;

@@ -8,16 +8,19 @@
 //! | [`meter`] | the open instrument |
 //! | [`shipped`] | the profiles that come with this crate |
 
-use std::fmt;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;
+
+use tokio::sync::Mutex;
 
 use crate::clock::{Boxed, Clock};
 use crate::driver::{Context, Driver};
 use crate::fault::Fault;
+use crate::link::Link;
+use crate::link::address::Address;
+use crate::link::arrival::Arrival;
 use crate::link::line::LineLink;
-use crate::link::{Link, serial};
 use crate::meter::Meter;
 use crate::recording::Tap;
 use crate::recording::line::ProfileText;
@@ -42,42 +45,43 @@ pub fn load(file: &str, text: &str) -> Result<Profile, Problems> {
     Ok(profile)
 }
 
-/// Opens the link to an instrument, again and again.
-type Opener = dyn Fn() -> Result<Box<dyn Link>, Fault> + Send + Sync;
-
 /// An instrument that a profile describes.
+#[derive(Debug)]
 pub struct Profiled {
     profile: Arc<Profile>,
-    claim: String,
-    open: Box<Opener>,
+    address: Address,
+    /// The serial number that the instrument must have.
+    serial: Option<String>,
     due: Due,
+    /// Since the last attempt to open it; nothing while it is open.
+    arrival: Mutex<Option<Box<dyn Arrival>>>,
     /// Where what passes on the link is recorded, if it is.
     tap: OnceLock<Tap>,
 }
 
-impl fmt::Debug for Profiled {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Profiled").field("claim", &self.claim).finish_non_exhaustive()
-    }
-}
-
 impl Profiled {
-    /// The instrument that `profile` describes behind the link that `open` opens; `claim` names what no other meter may use.
+    /// The instrument that `profile` describes behind the link that `open` makes; `claim` names what no other meter may use.
     #[must_use]
     pub fn new(
         profile: Profile,
         claim: String,
         open: impl Fn() -> Result<Box<dyn Link>, Fault> + Send + Sync + 'static,
     ) -> Self {
-        Self { profile: Arc::new(profile), claim, open: Box::new(open), due: Due::default(), tap: OnceLock::new() }
+        Self::at(profile, Address::made(claim, open))
     }
 
-    /// The instrument that `profile` describes on the serial port at `path`.
+    /// The instrument that `profile` describes at `address`.
     #[must_use]
-    pub fn on_serial(profile: Profile, path: PathBuf) -> Self {
-        let claim = path.display().to_string();
-        let settings = profile.line.serial(path);
-        Self::new(profile, claim, move || serial::open(&settings))
+    pub fn at(profile: Profile, address: Address) -> Self {
+        let (due, arrival) = (Due::default(), Mutex::default());
+        Self { profile: Arc::new(profile), address, serial: None, due, arrival, tap: OnceLock::new() }
+    }
+
+    /// The same; an instrument with another serial number than this, or none, is refused.
+    #[must_use]
+    pub fn with_serial(mut self, serial: Option<String>) -> Self {
+        self.serial = serial;
+        self
     }
 }
 
@@ -87,19 +91,27 @@ impl Driver for Profiled {
     }
 
     fn claims(&self) -> Vec<String> {
-        vec![self.claim.clone()]
+        self.address.claims()
+    }
+
+    fn address(&self) -> Option<String> {
+        Some(self.address.to_string())
     }
 
     fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
-            let link = (self.open)()?;
+            // Watched from before the attempt: whatever comes after it is too late for it, but not missed.
+            *self.arrival.lock().await = self.address.arrival();
+            let link = self.address.open(&self.profile.line.serial).await?;
             let link = match self.tap.get() {
                 Some(tap) => tap.link(link),
                 None => link,
             };
             let line = LineLink::new(link, self.profile.line.endings.clone());
             let (profile, due) = (Arc::clone(&self.profile), self.due.clone());
-            let meter: Box<dyn Meter> = Box::new(meter::Open::identified(profile, line, due).await?);
+            let meter: Box<dyn Meter> =
+                Box::new(meter::Open::identified(profile, line, due, self.serial.as_deref()).await?);
+            *self.arrival.lock().await = None;
             Ok(meter)
         })
     }
@@ -116,20 +128,39 @@ impl Driver for Profiled {
     fn profile_text(&self) -> Option<ProfileText> {
         Some(self.profile.written.clone())
     }
+
+    fn arrival(&self) -> Boxed<'_, ()> {
+        Box::pin(async move {
+            let mut watched = self.arrival.lock().await;
+            if watched.is_none() {
+                *watched = self.address.arrival();
+            }
+            match watched.as_mut() {
+                Some(arrival) => arrival.changed().await,
+                None => std::future::pending().await,
+            }
+        })
+    }
 }
 
-/// Reads a meter's settings for this driver: `profile` and `port`, and `baud` if the port's differs from the profile's.
+/// Reads a meter's settings for this driver: `profile`, where the instrument is ([`Address::read`]), and perhaps the `serial` number it
+/// must have.
 pub fn configure(settings: &mut Table<'_>, context: &Context) -> Option<Arc<dyn Driver>> {
     let name = settings.text("profile");
     let name = settings.required("profile", name);
-    let port = settings.text("port");
-    let port = settings.required("port", port);
-    let baud = settings.integer("baud", 50, 4_000_000);
-    let mut profile = find(settings, context, &name?)?;
-    if let Some(baud) = baud.and_then(|baud| u32::try_from(baud).ok()) {
-        profile.line.baud = baud;
+    let address = Address::read(settings, context);
+    let serial = settings.text("serial").map(|serial| serial.trim().to_owned());
+    if serial.as_ref().is_some_and(String::is_empty) {
+        settings.complain("serial", "expected the serial number as the instrument tells it, or no such key");
     }
-    Some(Arc::new(Profiled::on_serial(profile, context.folder.join(port?))))
+    let profile = find(settings, context, &name?)?;
+    if serial.is_some() && !profile.tells_serial() {
+        settings.complain(
+            "serial",
+            "the profile can't tell the serial number: its [identify] has no group (?<serial>…)",
+        );
+    }
+    Some(Arc::new(Profiled::at(profile, address?).with_serial(serial)))
 }
 
 /// The profile of that name: a file beside the config, or one that ships.

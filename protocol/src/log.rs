@@ -85,6 +85,8 @@ pub enum EventKind {
     MeterGone,
     /// A meter could not be opened, or is unusable.
     MeterFailed,
+    /// Another instrument than the last time, by its serial number, was opened for a meter.
+    MeterReplaced,
     /// An exposure gave no reading.
     ExposureFailed,
     /// UTC was set: it moved against the boot clock.
@@ -102,12 +104,13 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind of this version.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::DaemonStarted,
         Self::DaemonStopped,
         Self::MeterReady,
         Self::MeterGone,
         Self::MeterFailed,
+        Self::MeterReplaced,
         Self::ExposureFailed,
         Self::ClockStep,
         Self::Suspended,
@@ -124,6 +127,7 @@ impl EventKind {
             Self::MeterReady => "meter_ready",
             Self::MeterGone => "meter_gone",
             Self::MeterFailed => "meter_failed",
+            Self::MeterReplaced => "meter_replaced",
             Self::ExposureFailed => "exposure_failed",
             Self::ClockStep => "clock_step",
             Self::Suspended => "suspended",

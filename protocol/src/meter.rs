@@ -12,6 +12,10 @@ pub struct Meter {
     pub id: String,
     /// The driver that speaks to it.
     pub driver: String,
+    /// Where the daemon looks for it: a port's path, a network address. Where neither the instrument nor the config tells a serial
+    /// number, whatever answers there is this meter.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub address: Option<String>,
     /// Whether its light is simulated.
     pub simulated: bool,
     /// Whether its light is played back from a recording.

@@ -48,6 +48,7 @@ fn details(meter: &Meter) -> Vec<(&'static str, String)> {
         );
     }
     details.push(("driver", meter.driver.clone()));
+    details.extend(meter.address.as_ref().map(|address| ("where", address.clone() + anyone(meter))));
     details
         .extend(meter.warm_up.map(|warm_up| ("warm-up", warm_up_words(warm_up.needed_s, warm_up.elapsed_s))));
     details.extend(meter.zero.map(|zero| {
@@ -58,6 +59,16 @@ fn details(meter: &Meter) -> Vec<(&'static str, String)> {
         details.push(("faults", format!("{} since the daemon started (settle log events)", meter.faults)));
     }
     details
+}
+
+/// What stands for the instrument's identity where it has no serial number.
+fn anyone(meter: &Meter) -> &'static str {
+    match &meter.instrument {
+        Some(instrument) if instrument.serial.is_none() => {
+            " (no serial number known: whatever answers there is this meter)"
+        }
+        _ => "",
+    }
 }
 
 fn warm_up_words(needed_s: f64, elapsed_s: f64) -> String {

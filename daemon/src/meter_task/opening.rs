@@ -7,7 +7,7 @@ use settled_drivers::fault::{Fault, FaultKind, chain};
 use settled_drivers::meter::{Description, Meter};
 use settled_protocol::error::RpcError;
 use settled_protocol::log::EventKind;
-use settled_protocol::meter::State;
+use settled_protocol::meter::{Instrument, State};
 
 use super::shared::{Open, Published, Status};
 use super::task::{RECOVERY, Task};
@@ -31,18 +31,23 @@ fn late(due: Duration) -> Fault {
 
 impl Task {
     /// Opens the meter, however long it takes; nothing if the daemon stops first.
+    ///
+    /// The first attempt comes at once, unless the last opening was lost before it was of use: an instrument that goes as soon as
+    /// it has come is looked for no more often than one that isn't there.
     pub(super) async fn open(&mut self) -> Option<Box<dyn Meter>> {
-        let mut pause = BACK_OFF.0;
         loop {
-            match self.attempt().await? {
+            if !self.pause.is_zero() {
+                self.back_off().await?;
+            }
+            let outcome = self.attempt().await?;
+            self.pause = (2 * self.pause).clamp(BACK_OFF.0, BACK_OFF.1);
+            match outcome {
                 Ok(meter) => {
                     self.opened(meter.describe().clone()).await;
                     return Some(meter);
                 }
                 Err(fault) => self.not_opened(&fault).await,
             }
-            self.back_off(pause).await?;
-            pause = (pause * 2).min(BACK_OFF.1);
         }
     }
 
@@ -65,27 +70,48 @@ impl Task {
         }
     }
 
-    /// Waits before the next attempt. A request for a reading cuts it short: the meter may just have been plugged in.
-    async fn back_off(&mut self, pause: Duration) -> Option<()> {
+    /// Waits before the next attempt. News that the instrument may have come, and requests for a reading (it may just have been
+    /// plugged in), cut it short, but not below the shortest wait: however often either comes, attempts stay few.
+    async fn back_off(&mut self) -> Option<()> {
         let mut stop = self.tools.stop.clone();
         let driver = self.tools.driver.clone();
         let arrival = driver.arrival();
-        let (soon, late) = (tokio::time::sleep(BACK_OFF.0), tokio::time::sleep(pause));
+        let (soon, late) = (tokio::time::sleep(BACK_OFF.0), tokio::time::sleep(self.pause));
         tokio::pin!(soon, late, arrival);
+        let mut arrived = false;
         loop {
-            let asked = self.queue.len() > 0;
+            let hurry = arrived || self.queue.len() > 0;
             tokio::select! {
                 () = stop.wait() => return None,
-                () = &mut late => return Some(()),
-                () = &mut arrival => return Some(()),
-                () = &mut soon, if asked => return Some(()),
+                () = &mut soon, if hurry => break,
+                () = &mut late => break,
+                () = &mut arrival, if !arrived => arrived = true,
                 alive = self.attend() => if !alive { return None },
             }
+        }
+        if arrived {
+            // What was plugged in just now may need another moment, and not a long one.
+            self.pause = Duration::ZERO;
+        }
+        Some(())
+    }
+
+    /// An opening that lasted, or gave a reading, was of use: should it be lost, the next comes at once.
+    pub(super) fn look_at_use(&mut self) {
+        let open_s = self.shared.status().open.as_ref().map(|open| self.tools.now_s() - open.since_s);
+        if open_s.is_some_and(|open_s| open_s >= BACK_OFF.1.as_secs_f64()) {
+            self.pause = Duration::ZERO;
         }
     }
 
     async fn opened(&mut self, description: Description) {
-        let detail = format!("opened: {}", description.instrument.model);
+        let Instrument { model, serial, .. } = &description.instrument;
+        let told = serial.as_ref().map_or_else(String::new, |serial| format!(", serial {serial}"));
+        let detail = format!("opened: {model}{told}");
+        let replaced = serial.as_ref().and_then(|serial| self.shared.identified(serial));
+        let replaced = replaced.map(|before| {
+            format!("{model}{told} answers where the instrument with the serial {before} did: its warm-up starts anew")
+        });
         let now_s = self.tools.now_s();
         let open = Open { description: description.into(), since_s: now_s };
         self.warming = open.warming(now_s);
@@ -93,6 +119,9 @@ impl Task {
         self.demands_from_s = f64::NEG_INFINITY;
         let status = Status { state: State::Ready, reason: None, open: Some(open), error: None };
         self.shared.change(status, now_s);
+        if let Some(replaced) = replaced {
+            self.note(EventKind::MeterReplaced, replaced).await;
+        }
         self.note(EventKind::MeterReady, detail).await;
     }
 

@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use serde_json::value::RawValue;
-use settled_drivers::driver::Source;
+use settled_drivers::driver::{Driver, Source};
 use settled_drivers::meter::Description;
 use settled_drivers::sample::Exposure;
 use settled_protocol::error::RpcError;
@@ -92,6 +92,7 @@ impl Open {
 pub(super) struct Shared {
     pub(super) id: String,
     pub(super) driver: &'static str,
+    pub(super) address: Option<String>,
     pub(super) source: Source,
     pub(super) exposing: AtomicBool,
     pub(super) exposures: AtomicU64,
@@ -99,6 +100,8 @@ pub(super) struct Shared {
     pub(super) waiting: AtomicUsize,
     pub(super) published: broadcast::Sender<Published>,
     pub(super) changes: broadcast::Sender<Arc<Meter>>,
+    /// The serial number of the instrument that was opened last, once one has told it.
+    serial: Mutex<Option<String>>,
     latest: Mutex<Option<(Exposure, Arc<Logged>)>>,
     darks: Mutex<Darks>,
     unlogged: Mutex<Unlogged>,
@@ -112,12 +115,7 @@ pub fn changes() -> broadcast::Sender<Arc<Meter>> {
 }
 
 impl Shared {
-    pub(super) fn new(
-        id: String,
-        driver: &'static str,
-        source: Source,
-        changes: broadcast::Sender<Arc<Meter>>,
-    ) -> Self {
+    pub(super) fn new(id: String, driver: &dyn Driver, changes: broadcast::Sender<Arc<Meter>>) -> Self {
         let status = Status {
             state: State::Absent,
             reason: Some("not opened yet".to_owned()),
@@ -126,19 +124,31 @@ impl Shared {
         };
         Self {
             id,
-            driver,
-            source,
+            driver: driver.name(),
+            address: driver.address(),
+            source: driver.source(),
             exposing: AtomicBool::new(false),
             exposures: AtomicU64::new(0),
             faults: AtomicU64::new(0),
             waiting: AtomicUsize::new(0),
             published: broadcast::channel(READINGS).0,
             changes,
+            serial: Mutex::new(None),
             latest: Mutex::new(None),
             darks: Mutex::new(Darks::default()),
             unlogged: Mutex::default(),
             status: Mutex::new(status),
         }
+    }
+
+    /// Takes the serial number of the instrument that has been opened. If it is another instrument than before, what that one
+    /// saw is nothing to this one's readings, and is forgotten; gives the serial number that was known before.
+    pub(super) fn identified(&self, serial: &str) -> Option<String> {
+        let mut known = self.serial.lock().unwrap_or_else(PoisonError::into_inner);
+        let before = known.replace(serial.to_owned()).filter(|before| before != serial)?;
+        *self.latest.lock().unwrap_or_else(PoisonError::into_inner) = None;
+        *self.darks.lock().unwrap_or_else(PoisonError::into_inner) = Darks::default();
+        Some(before)
     }
 
     pub(super) fn status(&self) -> MutexGuard<'_, Status> {
@@ -212,6 +222,7 @@ impl Shared {
         Meter {
             id: self.id.clone(),
             driver: self.driver.to_owned(),
+            address: self.address.clone(),
             simulated: self.source.is_simulated(),
             replayed: self.source.is_replayed(),
             state,

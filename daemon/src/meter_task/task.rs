@@ -71,6 +71,8 @@ pub(crate) struct Task {
     /// Those of them after which the meter had to be brought back to order.
     pub(super) recoveries: u32,
     pub(super) demands_from_s: f64,
+    /// Before the next attempt to open it; none if that may come at once.
+    pub(super) pause: Duration,
     pub(super) warming: bool,
     /// What the next task takes over should this one panic.
     kept: OwnedMutexGuard<Belongings>,
@@ -93,6 +95,7 @@ impl Task {
             failures: 0,
             recoveries: 0,
             demands_from_s: now_s,
+            pause: Duration::ZERO,
             warming: false,
             kept: kept.0.lock_owned().await,
         }
@@ -102,6 +105,7 @@ impl Task {
     pub(crate) async fn run(mut self) {
         while let Some(mut meter) = self.open().await {
             let end = self.serve(meter.as_mut()).await;
+            self.look_at_use();
             // Closing must not hold up anything: a meter that doesn't let go is dropped.
             let _closed = tokio::time::timeout(CLOSING, meter.close()).await.is_ok();
             match end {
@@ -251,6 +255,7 @@ impl Task {
 
     async fn hand_over(&mut self, sample: &Sample, began_s: f64, exposure: Exposure, audience: Audience) {
         (self.failures, self.recoveries) = (0, 0);
+        self.pause = Duration::ZERO;
         self.look_at_warm_up();
         let Some(open) = self.shared.status().open.clone() else { return };
         let stamp = Stamp {

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use tokio::time::{Instant, timeout, timeout_at};
 
-use super::Link;
+use super::{Link, at_once};
 use crate::fault::{Fault, FaultKind};
 
 /// Longest answer, in bytes: some fifty times what a reading takes.
@@ -114,18 +114,20 @@ impl LineLink {
         timeout(limit, self.link.reset()).await.map_err(late)?
     }
 
-    /// Drops what has come already, without waiting.
+    /// Drops what has come already, without waiting for more.
     async fn drop_pending(&mut self) -> Result<(), Fault> {
         if !self.link.speaks_unasked() {
             self.held.clear();
             return Ok(());
         }
+        // The system tells what has come when it is asked, and that is once every task has had its turn.
+        tokio::task::yield_now().await;
         let mut dropped = 0;
         loop {
             dropped += std::mem::take(&mut self.held).len();
-            match timeout(Duration::ZERO, self.link.receive(&mut self.held)).await {
-                Ok(received) => received?,
-                Err(_) => return Ok(()),
+            match at_once(self.link.receive(&mut self.held)).await {
+                Some(received) => received?,
+                None => return Ok(()),
             }
             if dropped > MOST_DRAINED {
                 return Err(Fault::new(FaultKind::Garbled, "the instrument doesn't stop talking"));

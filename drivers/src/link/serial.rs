@@ -16,10 +16,8 @@ use crate::fault::{Fault, FaultKind};
 const CHUNK: usize = 1024;
 
 /// How a port is set.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Settings {
-    /// The port's path. A symbolic link is followed anew at each opening.
-    pub path: PathBuf,
     /// Bits a second.
     pub baud: u32,
     /// 5 to 8.
@@ -86,12 +84,21 @@ fn let_go<P: Send + 'static>(port: P, unsent: u32) {
     let _elsewhere = closing.is_ok();
 }
 
-/// Opens a port.
+/// Opens the port at `path`; a symbolic link is followed anew at each opening. An adapter whose firmware hangs can hold the
+/// system up for seconds meanwhile, so it happens on a thread of its own.
 ///
 /// # Errors
-/// `Gone` if there is none, `Busy` if another program holds it, `Denied` without permission.
-pub fn open(settings: &Settings) -> Result<Box<dyn Link>, Fault> {
-    let path = &settings.path;
+/// `Gone` if there is none, `Busy` if another program holds it, `Denied` without permission, `Refused` if it can't be set like
+/// that.
+pub async fn open(path: PathBuf, settings: Settings) -> Result<Box<dyn Link>, Fault> {
+    let opened = tokio::task::spawn_blocking(move || open_here(&path, settings)).await;
+    let link: Box<dyn Link> = Box::new(opened.map_err(|error| {
+        Fault::new(FaultKind::Gone, "opening the port failed inside the program").because(error)
+    })??);
+    Ok(link)
+}
+
+fn open_here(path: &Path, settings: Settings) -> Result<Serial, Fault> {
     if let Err(error) = std::fs::metadata(path) {
         let detail = format!("there is no port {:?}", path.display().to_string());
         return Err(Fault::new(FaultKind::Gone, detail).because(error));
@@ -116,12 +123,12 @@ pub fn open(settings: &Settings) -> Result<Box<dyn Link>, Fault> {
         });
     let stream = builder.open_native_async().map_err(|error| not_opened(path, error))?;
     // From here on, dropping discards what is unsent.
-    let mut serial = Serial { stream: Some(stream), path: path.clone() };
+    let mut serial = Serial { stream: Some(stream), path: path.to_owned() };
     // Opening took the port for itself alone; the settings may be more generous.
     if let Some(stream) = serial.stream.as_mut().filter(|_| !settings.exclusive) {
         stream.set_exclusive(false).map_err(|error| not_opened(path, error))?;
     }
-    Ok(Box::new(serial))
+    Ok(serial)
 }
 
 /// What a failure to open means. The library says "no device" for a port that another program has locked, too.

@@ -1,6 +1,5 @@
 //! The profile file, strictly read. PROFILES.md describes every key.
 
-use std::path::PathBuf;
 use std::time::Duration;
 
 use regex::Regex;
@@ -53,29 +52,24 @@ pub struct Profile {
     pub written: ProfileText,
 }
 
+impl Profile {
+    /// Whether the instrument tells its serial number when it is asked what it is.
+    #[must_use]
+    pub fn tells_serial(&self) -> bool {
+        let patterns = self.identify.iter().flat_map(|exchange| &exchange.answer);
+        patterns.flat_map(|pattern| pattern.capture_names().flatten()).any(|name| name == "serial")
+    }
+}
+
 /// How the line is set and spoken on.
 #[derive(Clone, Debug)]
 pub struct LineSettings {
-    /// Bits a second.
-    pub baud: u32,
-    data_bits: u8,
-    parity: ParityBit,
-    stop_bits: u8,
-    flow: Flow,
-    exclusive: bool,
+    /// How a serial port is set.
+    pub serial: Settings,
     /// How lines end.
     pub endings: Endings,
     /// After this long without a byte, the line is taken to be quiet.
     pub quiet: Duration,
-}
-
-impl LineSettings {
-    /// The settings of the serial port at `path`.
-    #[must_use]
-    pub fn serial(&self, path: PathBuf) -> Settings {
-        let Self { baud, data_bits, parity, stop_bits, flow, exclusive, .. } = *self;
-        Settings { path, baud, data_bits, parity, stop_bits, flow, exclusive }
-    }
 }
 
 /// Commands, and the lines that answer the last of them.
@@ -190,36 +184,41 @@ fn read_instrument(table: &mut Table<'_>, shape: Option<&Shape>) -> Option<About
 
 fn usual_line() -> LineSettings {
     LineSettings {
-        baud: 9600,
-        data_bits: 8,
-        parity: ParityBit::None,
-        stop_bits: 1,
-        flow: Flow::None,
-        exclusive: true,
+        serial: Settings {
+            baud: 9600,
+            data_bits: 8,
+            parity: ParityBit::None,
+            stop_bits: 1,
+            flow: Flow::None,
+            exclusive: true,
+        },
         endings: Endings { sent: b"\r\n".to_vec(), answered: b"\r\n".to_vec() },
         quiet: Duration::from_millis(200),
     }
 }
 
 fn read_line(table: &mut Table<'_>) -> LineSettings {
-    let usual = usual_line();
+    let LineSettings { serial: usual, endings, quiet } = usual_line();
     let small =
         |value: Option<i64>, usual: u8| value.and_then(|value| u8::try_from(value).ok()).unwrap_or(usual);
-    let endings = [("lf", b"\n".to_vec()), ("cr", b"\r".to_vec()), ("crlf", b"\r\n".to_vec())];
-    let sent = table.choice("send_end", &endings).unwrap_or(usual.endings.sent);
-    let answered = table.choice("answer_end", &endings).unwrap_or(usual.endings.answered);
+    let ends = [("lf", b"\n".to_vec()), ("cr", b"\r".to_vec()), ("crlf", b"\r\n".to_vec())];
+    let sent = table.choice("send_end", &ends).unwrap_or(endings.sent);
+    let answered = table.choice("answer_end", &ends).unwrap_or(endings.answered);
     let parities = [("none", ParityBit::None), ("odd", ParityBit::Odd), ("even", ParityBit::Even)];
     let flows = [("none", Flow::None), ("hardware", Flow::Hardware), ("software", Flow::Software)];
     let baud = table.integer("baud", 50, 4_000_000).and_then(|baud| u32::try_from(baud).ok());
-    LineSettings {
+    let serial = Settings {
         baud: baud.unwrap_or(usual.baud),
         data_bits: small(table.integer("data_bits", 5, 8), usual.data_bits),
         parity: table.choice("parity", &parities).unwrap_or(usual.parity),
         stop_bits: small(table.integer("stop_bits", 1, 2), usual.stop_bits),
         flow: table.choice("flow", &flows).unwrap_or(usual.flow),
         exclusive: table.flag("exclusive").unwrap_or(usual.exclusive),
+    };
+    LineSettings {
+        serial,
         endings: Endings { sent, answered },
-        quiet: table.duration_s("quiet", 0.01, 5.0).map_or(usual.quiet, Duration::from_secs_f64),
+        quiet: table.duration_s("quiet", 0.01, 5.0).map_or(quiet, Duration::from_secs_f64),
     }
 }
 

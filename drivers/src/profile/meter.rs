@@ -33,11 +33,16 @@ pub struct Open {
 
 impl Open {
     /// Brings the line to order, asks the instrument what it is, and sends its start-up commands. `due` is what an earlier
-    /// opening of it left to come.
+    /// opening of it left to come; `serial` is the serial number it must have.
     ///
     /// # Errors
     /// `Silent`, `Garbled` or `Refused` if it is not the instrument it should be; `Gone`.
-    pub async fn identified(profile: Arc<Profile>, line: LineLink, due: Due) -> Result<Self, Fault> {
+    pub async fn identified(
+        profile: Arc<Profile>,
+        line: LineLink,
+        due: Due,
+        serial: Option<&str>,
+    ) -> Result<Self, Fault> {
         let description = describe(&profile, None, None);
         let mut open = Self { profile: Arc::clone(&profile), line, description, due };
         open.drain().await?;
@@ -51,12 +56,29 @@ impl Open {
                     *told = text.filter(|text| !text.is_empty()).or_else(|| told.take());
                 }
             }
-            let [model, serial] = told;
-            open.description = describe(&profile, model, serial);
+            let [model, told] = told;
+            open.description = describe(&profile, model, told);
         }
+        open.is_right(serial)?;
         open.exchange(&profile.start, None).await?;
         open.due.clear();
         Ok(open)
+    }
+
+    /// Whether it is the instrument that the settings ask for.
+    fn is_right(&self, expected: Option<&str>) -> Result<(), Fault> {
+        let (told, Some(expected)) = (self.description.instrument.serial.as_deref(), expected) else {
+            return Ok(());
+        };
+        let detail = match told {
+            Some(told) if told == expected => return Ok(()),
+            Some(told) => format!(
+                "another instrument answers: its serial number is {}, and the settings ask for {expected:?}",
+                excerpt(told)
+            ),
+            None => format!("it tells no serial number, and the settings ask for {expected:?}"),
+        };
+        Err(Fault::new(FaultKind::Refused, detail))
     }
 
     /// Drops what comes until every answer that is due has come, or never will.

@@ -67,6 +67,10 @@ impl Driver for Recorded {
         self.driver.claims()
     }
 
+    fn address(&self) -> Option<String> {
+        self.driver.address()
+    }
+
     fn open<'a>(&'a self, clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
             let asked = Asked::new(&self.tap, Call::Open, None);

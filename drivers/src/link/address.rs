@@ -1,0 +1,137 @@
+//! Where an instrument is: what a meter's settings say of the way to it. One profile speaks over any of them.
+
+use std::fmt;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use super::arrival::{self, Arrival};
+use super::tcp::{self, Endpoint};
+use super::{Link, serial};
+use crate::clock::Boxed;
+use crate::driver::Context;
+use crate::fault::Fault;
+use crate::settings::Table;
+
+/// The keys that say where an instrument is. A meter has exactly one of them.
+const WAYS: &[&str] = &["port", "tcp"];
+
+/// Makes the link to an instrument in this process, again and again.
+type Opener = dyn Fn() -> Result<Box<dyn Link>, Fault> + Send + Sync;
+
+/// The way to an instrument.
+#[derive(Clone)]
+pub enum Address {
+    /// On a serial port.
+    Serial {
+        /// The port's path.
+        path: PathBuf,
+        /// Bits a second, where they are not those of the profile.
+        baud: Option<u32>,
+    },
+    /// Behind a network address: plain bytes over TCP.
+    Tcp(Endpoint),
+    /// In this process, such as an instrument that follows a script. No settings lead to it.
+    Made {
+        /// What no other meter may use.
+        claim: String,
+        /// Makes the link.
+        open: Arc<Opener>,
+    },
+}
+
+impl fmt::Debug for Address {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_tuple("Address").field(&self.to_string()).finish()
+    }
+}
+
+/// The address in words, as messages name it: a port's path, `host:port` of a network address.
+impl fmt::Display for Address {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Serial { path, .. } => write!(f, "{}", path.display()),
+            Self::Tcp(endpoint) => endpoint.fmt(f),
+            Self::Made { claim, .. } => f.write_str(claim),
+        }
+    }
+}
+
+impl Address {
+    /// Reads where a meter is from its settings: exactly one of `port` and `tcp`; with `port`, `baud` too. Mistakes go to the table.
+    pub fn read(settings: &mut Table<'_>, context: &Context) -> Option<Self> {
+        let given: Vec<&str> = WAYS.iter().copied().filter(|way| settings.has(way)).collect();
+        let baud = settings.integer("baud", 50, 4_000_000).and_then(|baud| u32::try_from(baud).ok());
+        match given.as_slice() {
+            [] => settings.complain("", format!("expected one of {}: where the instrument is", listed())),
+            [_] => {}
+            [first, others @ ..] => others.iter().for_each(|other| {
+                settings
+                    .complain(other, format!("is too much beside {first:?}: an instrument is in one place"));
+            }),
+        }
+        if settings.has("baud") && !given.is_empty() && !given.contains(&"port") {
+            settings
+                .complain("baud", "is for a serial port: take it out, or say where that is with \"port\"");
+        }
+        match given.as_slice() {
+            ["port"] => Some(Self::Serial { path: context.folder.join(settings.text("port")?), baud }),
+            ["tcp"] => {
+                let text = settings.text("tcp")?;
+                let endpoint = text.parse().map_err(|error: tcp::BadEndpoint| {
+                    settings.complain("tcp", error.to_string());
+                });
+                endpoint.ok().map(Self::Tcp)
+            }
+            _ => None,
+        }
+    }
+
+    /// An instrument in this process, behind the link that `open` makes; `claim` names what no other meter may use.
+    #[must_use]
+    pub fn made(
+        claim: String,
+        open: impl Fn() -> Result<Box<dyn Link>, Fault> + Send + Sync + 'static,
+    ) -> Self {
+        Self::Made { claim, open: Arc::new(open) }
+    }
+
+    /// What no two meters may share. A clash is a mistake in the config.
+    #[must_use]
+    pub fn claims(&self) -> Vec<String> {
+        vec![self.to_string()]
+    }
+
+    /// Opens the link anew; `line` is how a serial port is set, and means nothing elsewhere.
+    ///
+    /// # Errors
+    /// `Gone` if nothing is there, `Busy` if another program holds it, `Denied` without permission, `Refused` if it can't be
+    /// set like that.
+    pub fn open<'a>(&'a self, line: &'a serial::Settings) -> Boxed<'a, Result<Box<dyn Link>, Fault>> {
+        Box::pin(async move {
+            match self {
+                Self::Serial { path, baud } => {
+                    let settings = serial::Settings { baud: baud.unwrap_or(line.baud), ..*line };
+                    serial::open(path.clone(), settings).await
+                }
+                Self::Tcp(endpoint) => tcp::open(endpoint).await,
+                Self::Made { open, .. } => open(),
+            }
+        })
+    }
+
+    /// Watches, from this call on, for whatever may mean that the instrument has been attached; nothing where that can't be
+    /// told.
+    #[must_use]
+    pub fn arrival(&self) -> Option<Box<dyn Arrival>> {
+        match self {
+            Self::Serial { path, .. } => arrival::of_file(path),
+            Self::Tcp(_) | Self::Made { .. } => None,
+        }
+    }
+}
+
+/// The ways, as a message lists them.
+fn listed() -> String {
+    let quoted: Vec<String> = WAYS.iter().map(|way| format!("{way:?}")).collect();
+    quoted.join(", ")
+}
