@@ -9,8 +9,8 @@ use clap::Parser;
 use settled::clock::Clock;
 use settled::config::{Config, LogConfig};
 use settled::log::{Log, Written};
-use settled::server::{BindError, Bound};
 use settled::recorder::Recording;
+use settled::server::{BindError, Bound};
 use settled::{size, stop};
 use settled_drivers::driver::Registry;
 use settled_drivers::fault::chain;
@@ -134,7 +134,8 @@ async fn serve(
     clock: Arc<Clock>,
 ) -> Result<(Written, Option<Recording>), Failure> {
     let usual = || socket::candidates(|name| std::env::var_os(name).map(PathBuf::from)).into_iter().next();
-    let path = arguments.socket.clone().or(config.socket.path.take()).or_else(usual).ok_or("no socket path")?;
+    let path =
+        arguments.socket.clone().or(config.socket.path.take()).or_else(usual).ok_or("no socket path")?;
     let bound = Bound::new(&path, config.socket.group.as_deref())
         .map_err(|error| format!("the socket {}: {}{}", path.display(), chain(&error), elsewhere(&error)))?;
     let (log, written) = open_log(&config.log)?;

@@ -130,8 +130,9 @@ impl Recording {
     fn over<W: Write + Send + 'static>(sink: Sink<W>, clock: &Arc<Clock>) -> std::io::Result<Self> {
         let (sender, orders) = sync_channel(WAITING);
         let over = Arc::clone(&sink.over);
-        let writer =
-            std::thread::Builder::new().name("recording".to_owned()).spawn(move || sink.write_all(&orders))?;
+        let writer = std::thread::Builder::new()
+            .name("recording".to_owned())
+            .spawn(move || sink.write_all(&orders))?;
         let waiting = Mutex::new(Waiting { sender: Some(sender), lost: 0 });
         let queue = Queue { clock: Arc::clone(clock), start_s: clock.now_s(), over, waiting };
         Ok(Self { queue: Arc::new(queue), writer })
@@ -171,7 +172,11 @@ enum Full {
 
 impl<W: Write> Sink<W> {
     fn of(file: W, limit: u64) -> Self {
-        Self { file: BufWriter::new(file), left: limit.saturating_sub(ROOM_FOR_THE_END), over: Arc::default() }
+        Self {
+            file: BufWriter::new(file),
+            left: limit.saturating_sub(ROOM_FOR_THE_END),
+            over: Arc::default(),
+        }
     }
 
     /// Writes until nobody has anything to record any more, or nothing more can be written.

@@ -3,13 +3,14 @@
 use crate::recorder::LEAST_LIMIT;
 
 /// Units, and what one of each is in bytes.
-const UNITS: [(&str, u64); 9] = [
+const UNITS: [(&str, u64); 10] = [
     ("", 1),
     ("B", 1),
     ("kB", 1000),
     ("MB", 1_000_000),
     ("GB", 1_000_000_000),
     ("TB", 1_000_000_000_000),
+    ("KiB", 1 << 10),
     ("MiB", 1 << 20),
     ("GiB", 1 << 30),
     ("TiB", 1 << 40),

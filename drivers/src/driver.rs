@@ -132,6 +132,7 @@ impl Registry {
     pub fn built_in() -> Self {
         Self::empty()
             .with("profile", crate::profile::configure)
+            .with("replay", crate::replay::configure)
             .with("simulated", crate::simulated::configure)
     }
 

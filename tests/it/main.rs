@@ -41,6 +41,7 @@ mod lifecycle;
 mod pictures;
 mod proven;
 mod quantities;
+mod recording;
 mod settled;
 mod sharing;
 mod stage;

@@ -290,9 +290,9 @@ mod tests {
             Event::Departed(failed),
             Event::GivenUp { call: Call::Close },
         ];
-        let entries = events.into_iter().map(|event| {
-            Line::Entry(Entry { t_s: 1.25, meter: "bench".to_owned(), event })
-        });
+        let entries = events
+            .into_iter()
+            .map(|event| Line::Entry(Entry { t_s: 1.25, meter: "bench".to_owned(), event }));
         let about = About {
             meter: "bench".to_owned(),
             driver: "profile".to_owned(),
@@ -300,8 +300,12 @@ mod tests {
             settings: "port = \"x\"\n".to_owned(),
             profile: Some(ProfileText { file: "a.toml".to_owned(), text: "[line]\n# µ\n".to_owned() }),
         };
-        let header =
-            Header { format: FORMAT, daemon: "0.1.0".to_owned(), at: "2026-11-26T20:00:00Z".to_owned(), clock_speed: 1.0 };
+        let header = Header {
+            format: FORMAT,
+            daemon: "0.1.0".to_owned(),
+            at: "2026-11-26T20:00:00Z".to_owned(),
+            clock_speed: 1.0,
+        };
         let others = [
             Line::Recording(header),
             Line::Meter(about),

@@ -126,7 +126,8 @@ impl<F: BufRead> Reader<F> {
         let kind: Kind<'_> = serde_json::from_slice(line).map_err(|error| self.wrong(error))?;
         match (kind.what.as_ref(), kind.format) {
             ("recording", Some(format)) if format > FORMAT => {
-                let message = format!("the recording is of format {format}; formats up to {FORMAT} are known");
+                let message =
+                    format!("the recording is of format {format}; formats up to {FORMAT} are known");
                 Err(self.wrong(message))
             }
             ("recording" | "meter", _) => serde_json::from_slice(line).map_err(|error| self.wrong(error)),

@@ -1,6 +1,6 @@
 //! What an instrument was asked over its link, and what it did then, as it was recorded.
 
-use crate::recording::line::{Call, Event, Failed};
+use crate::recording::line::{Call, Event, Failed, Note};
 use crate::recording::reader::Happening;
 
 use super::shape::Shape;
@@ -32,7 +32,7 @@ pub(crate) struct End {
     /// How long after the request, in s.
     pub(crate) after_s: f64,
     pub(crate) failed: Failed,
-    /// For how long it could not be opened again, in s; for ever if absent.
+    /// For how long it could not be opened again, in s; for good if absent.
     pub(crate) away_s: Option<f64>,
 }
 
@@ -47,6 +47,8 @@ pub(crate) struct Exchanges {
     setting: Option<Vec<u8>>,
     /// The exchange at whose end the link failed, and when, until it is open again.
     away: Option<(usize, f64)>,
+    /// When it could last not be opened.
+    missed_s: Option<f64>,
     /// Bytes held so far, roughly.
     pub(crate) held: usize,
 }
@@ -57,12 +59,13 @@ impl Exchanges {
         let entry = match happening {
             Happening::Entry(entry) => entry,
             // What is missing may have been a part of any exchange: the one that goes on can't be told.
-            Happening::Note(_) => {
+            Happening::Note(Note::Gap { .. }) => {
                 if self.began_s.take().is_some() {
                     self.all.pop();
                 }
                 return;
             }
+            Happening::Note(Note::End { .. }) => return,
         };
         let t_s = entry.t_s;
         match &entry.event {
@@ -71,8 +74,8 @@ impl Exchanges {
             Event::Sent { bytes } => self.sent(&bytes.0, t_s),
             Event::Received { bytes } => self.received(&bytes.0, t_s),
             Event::LinkFault(failed) => self.failed(failed, t_s),
-            Event::Fault { call: Call::Open, .. }
-            | Event::Asked { .. }
+            Event::Fault { call: Call::Open, .. } => self.missed_s = Some(t_s),
+            Event::Asked { .. }
             | Event::Opened { .. }
             | Event::Sample(_)
             | Event::Done { .. }
@@ -95,7 +98,9 @@ impl Exchanges {
         if let Some((index, since_s)) = self.away.take()
             && let Some(end) = self.all.get_mut(index).and_then(|exchange| exchange.end.as_mut())
         {
-            end.away_s = Some((t_s - since_s).max(0.0));
+            // It came back some time after the last attempt in vain.
+            let missed_s = self.missed_s.map_or(since_s, |missed_s| missed_s.max(since_s));
+            end.away_s = Some((missed_s.midpoint(t_s) - since_s).max(0.0));
         }
         self.begin(Exchange::default(), t_s);
     }

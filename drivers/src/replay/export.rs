@@ -136,7 +136,8 @@ fn seconds_between(then: Timestamp, now: Timestamp) -> f64 {
 }
 
 fn json(line: &str) -> Result<Told, String> {
-    let reading: Reading = serde_json::from_str(line).map_err(|error| format!("this is no reading: {error}"))?;
+    let reading: Reading =
+        serde_json::from_str(line).map_err(|error| format!("this is no reading: {error}"))?;
     let has = |flag| reading.flags.contains(&flag);
     let (dark, simulated) = (has(Flag::Dark), has(Flag::Simulated));
     // A correction can't be taken back: then the light is played as it was given out.
@@ -202,10 +203,12 @@ fn row(line: &str, columns: &[Option<usize>; COLUMNS.len()]) -> Result<Told, Str
     let light = light.map_err(|error| error.to_string())?;
     let coloured = light.chromaticity().is_some_and(|colour: Chromaticity| colour.y() > 0.0);
     // The meter said that it was too dark for a colour.
-    let light = if coloured && number("chromaticity_x")?.is_none() { light.without_chromaticity() } else { light };
+    let light =
+        if coloured && number("chromaticity_x")?.is_none() { light.without_chromaticity() } else { light };
     let (integration_s, temperature_c) = (number("integration_s")?, number("temperature_c")?);
     let sample = Sample { seen: Seen::Light(light), integration_s, temperature_c };
-    let has = |flag: Flag| field("flags").is_some_and(|flags| flags.split(' ').any(|name| name == flag.name()));
+    let has =
+        |flag: Flag| field("flags").is_some_and(|flags| flags.split(' ').any(|name| name == flag.name()));
     let text = |name| field(name).unwrap_or_default().to_owned();
     sane(Told {
         meter: text("meter"),

@@ -11,7 +11,8 @@ pub(super) fn table(text: &str, table: &DeTable<'_>) -> String {
 fn pairs(text: &str, table: &DeTable<'_>) -> Vec<String> {
     let mut entries: Vec<_> = table.iter().collect();
     entries.sort_by_key(|(key, _)| key.span().start);
-    let pair = |key: &Spanned<_>, it| format!("{} = {}", text.get(key.span()).unwrap_or_default(), value(text, it));
+    let pair =
+        |key: &Spanned<_>, it| format!("{} = {}", text.get(key.span()).unwrap_or_default(), value(text, it));
     entries.into_iter().map(|(key, it)| pair(key, it)).collect()
 }
 
