@@ -5,6 +5,7 @@
 //! | [`config`] | the config file, strictly read |
 //! | [`clock`] | the only place that reads the machine's clocks |
 //! | [`clock_watch`] | steps of UTC and suspends, as events |
+//! | [`conformance`] | the suite that every driver passes, run on a configured meter |
 //! | [`daemon`] | everything put together, and taken apart again |
 //! | [`meter_task`] | one task owns one meter |
 //! | [`settle`] | the settling engine: pure |
@@ -20,6 +21,7 @@
 pub mod clock;
 pub mod clock_watch;
 pub mod config;
+pub mod conformance;
 pub mod daemon;
 pub mod failure;
 pub mod lock;

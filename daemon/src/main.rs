@@ -8,10 +8,11 @@ use std::sync::Arc;
 use clap::Parser;
 use settled::clock::Clock;
 use settled::config::{Config, LogConfig};
+use settled::conformance::Form;
 use settled::log::{Log, Written};
 use settled::recorder::Recording;
 use settled::server::{BindError, Bound};
-use settled::{size, stop};
+use settled::{conformance, size, stop};
 use settled_drivers::driver::Registry;
 use settled_drivers::fault::chain;
 use settled_protocol::socket;
@@ -19,7 +20,10 @@ use tokio::signal::unix::{SignalKind, signal};
 
 /// Owns light meters and hands out settled readings over a local socket.
 #[derive(Parser)]
-#[command(version, after_help = "Exit status: 0 stopped in order, or the config is right; 1 anything else.")]
+#[command(
+    version,
+    after_help = "Exit status: 0 stopped in order, the config is right, or every clause is kept; 1 anything else; 2 a mistake on the command line."
+)]
 struct Arguments {
     /// The config file.
     #[arg(long, value_name = "FILE", default_value = "/etc/settled/settled.toml")]
@@ -37,6 +41,15 @@ struct Arguments {
     /// The size at which a recording ends, such as 500MB or 2GiB.
     #[arg(long, value_name = "SIZE", default_value = "1GiB", value_parser = size::bytes)]
     record_limit: u64,
+    /// Try a meter of the config against all that a driver must do, a line a clause; the daemon must not be running.
+    #[arg(long, num_args = 2, value_names = ["CONFIG", "METER"], conflicts_with_all = ["check", "record", "config"])]
+    conformance: Option<Vec<String>>,
+    /// With --conformance: the meter's aperture is covered, so that it may be zeroed, too.
+    #[arg(long, requires = "conformance")]
+    covered: bool,
+    /// With --conformance: an object a line.
+    #[arg(long, requires = "conformance")]
+    json: bool,
     /// Trace more: clients that come and go, and what they call themselves.
     #[arg(long)]
     verbose: bool,
@@ -51,6 +64,9 @@ fn main() -> ExitCode {
     let arguments = Arguments::parse();
     if arguments.check {
         return check(&arguments.config);
+    }
+    if let Some([file, meter]) = arguments.conformance.as_deref() {
+        return conform(Path::new(file), meter, &arguments);
     }
     let level = if arguments.verbose { tracing::Level::DEBUG } else { tracing::Level::INFO };
     let colour =
@@ -83,6 +99,22 @@ fn check(file: &Path) -> ExitCode {
         Err(error) => (writeln!(stderr, "{}", chain(error.as_ref())), ExitCode::FAILURE),
     };
     if said.is_ok() { code } else { ExitCode::FAILURE }
+}
+
+/// Tries a meter's driver. A person, or another program, reads what comes of it.
+fn conform(file: &Path, meter: &str, arguments: &Arguments) -> ExitCode {
+    let form = if arguments.json { Form::Json } else { Form::Words };
+    let kept =
+        read(file).and_then(|config| conformance::check(&config, file, meter, arguments.covered, form));
+    match kept {
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => ExitCode::FAILURE,
+        Err(error) => {
+            // Where that can't be told either, the exit status does.
+            let _told = writeln!(std::io::stderr(), "{}", chain(error.as_ref())).is_ok();
+            ExitCode::FAILURE
+        }
+    }
 }
 
 fn read(file: &Path) -> Result<Config, Failure> {

@@ -22,10 +22,10 @@ use crate::driver::{Context, Driver};
 use crate::profile;
 use crate::settings::Table;
 
-mod exchanges;
+pub(crate) mod exchanges;
 mod export;
 mod file;
-mod lines;
+pub(crate) mod lines;
 mod link;
 mod play;
 mod readings;

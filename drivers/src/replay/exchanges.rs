@@ -37,7 +37,7 @@ pub(crate) struct End {
 }
 
 /// Exchanges, as a recording is read.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Exchanges {
     pub(crate) all: Vec<Exchange>,
     /// Whether bytes may come that nobody asked for.
