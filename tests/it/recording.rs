@@ -66,6 +66,17 @@ fn count(lines: &[Value], what: &str) -> usize {
     lines.iter().filter(|line| line["what"] == what).count()
 }
 
+/// The folder of a daemon that recorded so many readings.
+pub(crate) fn recorded(readings: usize) -> Daemon {
+    let (mut daemon, _instrument) = recording();
+    let mut client = daemon.client();
+    for _ in 0..readings {
+        outcome(&mut client);
+    }
+    stop(&mut daemon);
+    daemon
+}
+
 #[test]
 fn a_recording_replays_to_the_same_readings_and_faults_and_they_say_that_they_are_replayed() {
     let (mut daemon, mut instrument) = recording();
@@ -100,12 +111,7 @@ fn a_recording_replays_to_the_same_readings_and_faults_and_they_say_that_they_ar
 
 #[test]
 fn what_is_replayed_says_so_everywhere() {
-    let (mut daemon, _instrument) = recording();
-    let mut client = daemon.client();
-    for _ in 0..3 {
-        outcome(&mut client);
-    }
-    stop(&mut daemon);
+    let daemon = recorded(3);
     let replay = replaying(&daemon, "r.jsonl", "pace = \"asked\"\n");
     replay.client().wait_for_state("bench", "ready");
     for arguments in [

@@ -158,3 +158,6 @@ impl Suite<'_> {
 
 /// The longest that a case waits for an answer that is late on purpose.
 const LATE: Duration = Duration::from_millis(300);
+
+#[cfg(test)]
+mod tests;
