@@ -9,6 +9,7 @@
 //! | [`drops`] | calls that are dropped, and instruments that stay |
 //! | [`openings`] | opening and closing, again and again |
 //! | [`line`] | faults on the line, played to a profile with the instrument's own words |
+//! | [`faults`] | faults on the line of an instrument that follows a script, in no time: for tests of drivers |
 //! | [`random`] | moments that nobody chose |
 
 use std::fmt;
@@ -24,7 +25,9 @@ use crate::meter::{Description, Meter};
 use crate::sample::{Exposure, Sample};
 
 mod drops;
+pub mod faults;
 mod line;
+mod misbehaviour;
 mod openings;
 mod random;
 mod samples;
@@ -32,7 +35,7 @@ mod samples;
 use line::Listener;
 use random::Random;
 
-/// The longest that opening or closing may take here, once nothing is due any more.
+/// The longest that closing may take.
 const PATIENCE: Duration = Duration::from_secs(20);
 
 /// The longest that refusing something may take: a driver knows without asking the instrument.
@@ -59,6 +62,10 @@ impl Report {
     #[must_use]
     pub fn is_kept(&self) -> bool {
         !self.clauses.is_empty() && self.clauses.iter().all(|clause| clause.failure.is_none())
+    }
+
+    fn note(&mut self, name: &'static str, outcome: Result<(), String>) {
+        self.clauses.push(Clause { name, failure: outcome.err() });
     }
 }
 
@@ -164,6 +171,10 @@ impl Suite<'_> {
         }
     }
 
+    async fn open(&self) -> Result<Box<dyn Meter>, String> {
+        open(&self.kit.driver, &self.kit.clock).await
+    }
+
     fn begins(&mut self, name: &'static str, exposures: u32) {
         let left = self.pace.saturating_mul(exposures);
         (self.tell)(Told::Begins { name, left });
@@ -178,7 +189,7 @@ impl Suite<'_> {
     async fn run(&mut self) {
         let name = "it opens";
         self.begins(name, 1);
-        let opened = open(self.kit).await;
+        let opened = self.open().await;
         self.ends(name, opened.as_ref().map(|_| ()).map_err(Clone::clone));
         let Ok(mut meter) = opened else { return };
         let described = meter.describe().clone();
@@ -199,9 +210,9 @@ async fn within<T>(limit: Duration, what: impl Future<Output = Result<T, Fault>>
     }
 }
 
-async fn open(kit: &Kit) -> Result<Box<dyn Meter>, String> {
+async fn open(driver: &Arc<dyn Driver>, clock: &Arc<dyn Clock>) -> Result<Box<dyn Meter>, String> {
     // An answer to what was asked before may still come, and is waited for.
-    within(PATIENCE + kit.driver.still_due(), kit.driver.open(&kit.clock)).await
+    within(driver.opening() + driver.still_due(), driver.open(clock)).await
 }
 
 async fn close(meter: Box<dyn Meter>) -> Result<(), String> {

@@ -36,6 +36,11 @@ pub trait Driver: Send + Sync + fmt::Debug {
     /// Opens the instrument: finds it, checks that it is what it should be, sends its start-up commands.
     fn open<'a>(&'a self, clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>>;
 
+    /// The longest that an [`open`](Self::open) may take, in real time, beside what is still due.
+    fn opening(&self) -> Duration {
+        Duration::from_secs(20)
+    }
+
     /// For how long an answer to what was asked before may still come: opening waits for that, beside what it takes itself.
     fn still_due(&self) -> Duration {
         Duration::ZERO

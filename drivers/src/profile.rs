@@ -18,7 +18,7 @@ use crate::clock::{Boxed, Clock};
 use crate::driver::{Context, Driver};
 use crate::fault::Fault;
 use crate::link::Link;
-use crate::link::address::Address;
+use crate::link::address::{self, Address};
 use crate::link::arrival::Arrival;
 use crate::link::line::LineLink;
 use crate::meter::Meter;
@@ -114,6 +114,10 @@ impl Driver for Profiled {
             *self.arrival.lock().await = None;
             Ok(meter)
         })
+    }
+
+    fn opening(&self) -> Duration {
+        address::OPENING + meter::identifying(&self.profile)
     }
 
     fn still_due(&self) -> Duration {

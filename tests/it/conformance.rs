@@ -49,6 +49,12 @@ fn the_profile_driver_conforms_on_a_real_line() {
 }
 
 #[test]
+fn the_profile_driver_conforms_over_tcp() {
+    let (_instrument, address) = Instrument::listen();
+    run(&configured("profile", &format!("profile = \"lab-tristimulus\"\ntcp = \"{address}\"\n")));
+}
+
+#[test]
 fn the_simulated_driver_conforms() {
     for display in ["self-emitting", "backlit"] {
         run(&configured(

@@ -38,6 +38,8 @@ mod durability;
 mod faults;
 mod judging;
 mod lifecycle;
+mod links;
+mod outside;
 mod pictures;
 mod proven;
 mod quantities;

@@ -14,19 +14,16 @@ use super::task::{RECOVERY, Task};
 use crate::failure;
 use crate::log::Happening;
 
-/// The longest that opening may take, identification and start-up commands included, once nothing is due any more.
-const OPENING: Duration = Duration::from_secs(20);
-
 /// Between two attempts: at first, and at most.
 const BACK_OFF: (Duration, Duration) = (Duration::from_millis(250), Duration::from_secs(5));
 
 /// It took longer than it may, where an answer to what was asked before was due for so long.
-fn late(due: Duration) -> Fault {
+fn late(limit: Duration, due: Duration) -> Fault {
     let waited = match due {
         Duration::ZERO => String::new(),
         due => format!(" after {due:.1?} in which an answer to an earlier command could still come"),
     };
-    Fault::new(FaultKind::Silent, format!("opening took longer than {OPENING:?}{waited}"))
+    Fault::new(FaultKind::Silent, format!("opening took longer than {limit:?}{waited}"))
 }
 
 impl Task {
@@ -55,14 +52,14 @@ impl Task {
     async fn attempt(&mut self) -> Option<Result<Box<dyn Meter>, Fault>> {
         let (driver, clock) = (self.tools.driver.clone(), self.tools.spans());
         let mut stop = self.tools.stop.clone();
-        let due = driver.still_due().min(RECOVERY);
-        let opening = tokio::time::timeout(OPENING + due, driver.open(&clock));
+        let (limit, due) = (driver.opening().min(RECOVERY), driver.still_due().min(RECOVERY));
+        let opening = tokio::time::timeout(limit + due, driver.open(&clock));
         tokio::pin!(opening);
         loop {
             tokio::select! {
                 biased;
                 outcome = &mut opening => {
-                    return Some(outcome.unwrap_or_else(|_| Err(late(due))));
+                    return Some(outcome.unwrap_or_else(|_| Err(late(limit, due))));
                 }
                 () = stop.wait() => return None,
                 alive = self.attend() => if !alive { return None },
@@ -154,16 +151,4 @@ impl Task {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn an_opening_that_took_too_long_tells_what_was_waited_for() {
-        assert_eq!(late(Duration::ZERO).to_string(), "opening took longer than 20s");
-        let waited = late(Duration::from_millis(93_500)).to_string();
-        assert!(
-            waited.starts_with("opening took longer than 20s after 93.5s in which an answer"),
-            "{waited}"
-        );
-    }
-}
+mod tests;

@@ -8,7 +8,7 @@ use std::time::Duration;
 use tokio::task::JoinSet;
 use tokio::time::Instant;
 
-use super::{Suite, close, open, sample};
+use super::{Suite, close, sample};
 use crate::driver::Driver;
 use crate::profile::format::Profile;
 use crate::profile::load;
@@ -108,7 +108,7 @@ impl Suite<'_> {
 
     async fn session(&mut self, profile: Profile) -> Result<Session, String> {
         self.listener.heard().since = Some(Instant::now());
-        let mut meter = open(self.kit).await?;
+        let mut meter = self.open().await?;
         let begin = self.listener.exchanges().all.len();
         let one = sample(meter.as_mut(), None).await?;
         let end = self.listener.exchanges().all.len();

@@ -5,7 +5,7 @@ use std::time::Duration;
 use tokio::time::{sleep, timeout};
 
 use super::samples::measures;
-use super::{Extent, Suite, close, ensure, open, same, timed};
+use super::{Extent, Suite, close, ensure, same, timed};
 use crate::meter::{Description, Meter};
 
 /// Where the system lists the files that this process has open.
@@ -39,7 +39,7 @@ impl Suite<'_> {
         close(meter).await?;
         let before = open_files();
         for _ in 0..count {
-            let mut again = open(self.kit).await?;
+            let mut again = self.open().await?;
             same(described, again.describe())?;
             measures(again.as_mut()).await?;
             close(again).await?;
@@ -62,23 +62,23 @@ impl Suite<'_> {
 
     async fn drops(&mut self, count: u32) -> Result<(), String> {
         for _ in 0..count {
-            let mut meter = open(self.kit).await?;
+            let mut meter = self.open().await?;
             measures(meter.as_mut()).await?;
             drop(meter);
         }
-        let mut meter = open(self.kit).await?;
+        let mut meter = self.open().await?;
         measures(meter.as_mut()).await?;
         close(meter).await
     }
 
     async fn drops_openings(&mut self, described: &Description, count: u32) -> Result<(), String> {
-        let (meter, usual) = timed(open(self.kit)).await;
+        let (meter, usual) = timed(self.open()).await;
         close(meter?).await?;
         for _ in 0..count {
             let moment = self.random.moment(usual);
             // Whether it was open by then makes no difference.
             let _opened = timeout(moment, self.kit.driver.open(&self.kit.clock)).await.is_ok();
-            let mut meter = open(self.kit).await.map_err(|it| format!("dropped after {moment:?}: {it}"))?;
+            let mut meter = self.open().await.map_err(|it| format!("dropped after {moment:?}: {it}"))?;
             same(described, meter.describe())?;
             measures(meter.as_mut()).await?;
             close(meter).await?;

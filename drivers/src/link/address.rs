@@ -3,6 +3,7 @@
 use std::fmt;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 use super::arrival::{self, Arrival};
 use super::tcp::{self, Endpoint};
@@ -14,6 +15,10 @@ use crate::settings::Table;
 
 /// The keys that say where an instrument is. A meter has exactly one of them.
 const WAYS: &[&str] = &["port", "tcp"];
+
+/// The longest that opening a link may take, in real time: a name is found and connected to in five seconds, and an adapter that
+/// hangs while it is set is given up by the system after about as long (common practice, no source).
+pub const OPENING: Duration = Duration::from_secs(15);
 
 /// Makes the link to an instrument in this process, again and again.
 type Opener = dyn Fn() -> Result<Box<dyn Link>, Fault> + Send + Sync;
@@ -74,7 +79,11 @@ impl Address {
                 .complain("baud", "is for a serial port: take it out, or say where that is with \"port\"");
         }
         match given.as_slice() {
-            ["port"] => Some(Self::Serial { path: context.folder.join(settings.text("port")?), baud }),
+            ["port"] => {
+                let path = context.folder.join(settings.text("port")?);
+                // In its one usual form, so that a clash is seen.
+                Some(Self::Serial { path: path.components().collect(), baud })
+            }
             ["tcp"] => {
                 let text = settings.text("tcp")?;
                 let endpoint = text.parse().map_err(|error: tcp::BadEndpoint| {
@@ -134,4 +143,65 @@ impl Address {
 fn listed() -> String {
     let quoted: Vec<String> = WAYS.iter().map(|way| format!("{way:?}")).collect();
     quoted.join(", ")
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::settings;
+
+    fn read(text: &str) -> Result<Address, String> {
+        let context = Context { folder: PathBuf::from("/etc/bench") };
+        let read = settings::read("t.toml", text, |table| Address::read(table, &context));
+        read.map_err(|problems| problems.to_string())
+    }
+
+    #[test]
+    fn a_meter_is_in_exactly_one_place() {
+        let Ok(Address::Serial { path, baud: None }) = read("port = \"tty\"") else { panic!() };
+        assert_eq!(path, Path::new("/etc/bench/tty"));
+        let Ok(Address::Serial { baud: Some(19200), .. }) = read("port = \"tty\"\nbaud = 19200") else {
+            panic!()
+        };
+        assert_eq!(read("tcp = \"Meter.Example:5025\"").unwrap().to_string(), "meter.example:5025");
+        assert_eq!(
+            read("").unwrap_err(),
+            "t.toml:1:1: expected one of \"port\", \"tcp\": where the instrument is"
+        );
+        assert_eq!(
+            read("port = \"tty\"\ntcp = \"meter:1\"").unwrap_err(),
+            "t.toml:2:7: tcp: is too much beside \"port\": an instrument is in one place"
+        );
+    }
+
+    #[test]
+    fn bits_a_second_are_for_a_serial_port() {
+        assert_eq!(
+            read("tcp = \"meter:5025\"\nbaud = 9600").unwrap_err(),
+            "t.toml:2:8: baud: is for a serial port: take it out, or say where that is with \"port\""
+        );
+    }
+
+    #[test]
+    fn two_meters_at_one_place_clash_however_it_is_written() {
+        let claims = |text: &str| read(text).unwrap().claims();
+        assert_eq!(claims("tcp = \"[2001:DB8:0::7]:5025\""), claims("tcp = \"[2001:db8::7]:5025\""));
+        assert_eq!(claims("tcp = \"METER:05025\""), claims("tcp = \"meter:5025\""));
+        assert_ne!(claims("tcp = \"meter:5025\""), claims("tcp = \"meter:5026\""));
+        assert_eq!(claims("port = \"/dev/./tty\""), claims("port = \"/dev/tty\""));
+    }
+
+    proptest! {
+        #[test]
+        fn whatever_stands_in_the_settings_is_an_address_or_a_mistake(text in "\\PC{0,40}") {
+            for key in WAYS {
+                let quoted = text.replace('\\', "\\\\").replace('"', "\\\"");
+                let _either = read(&format!("{key} = \"{quoted}\"")).is_ok();
+            }
+        }
+    }
 }

@@ -79,6 +79,12 @@ impl LineLink {
         }
     }
 
+    /// Whether `line` is the last command, come back.
+    #[must_use]
+    pub fn is_echo(&self, line: &str) -> bool {
+        !self.sent.is_empty() && line.trim_end() == self.sent
+    }
+
     /// Drops what comes until nothing has come for `quiet`, and `due` has passed: by then what was asked for has come, if it
     /// ever does.
     ///
@@ -163,3 +169,6 @@ pub fn excerpt(text: &str) -> String {
     let short: String = text.chars().take(MOST).collect();
     if short.len() < text.len() { format!("{short:?}…") } else { format!("{short:?}") }
 }
+
+#[cfg(test)]
+mod tests;

@@ -146,7 +146,10 @@ pub async fn open(endpoint: &Endpoint) -> Result<Box<dyn Link>, Fault> {
         let left = deadline.saturating_duration_since(Instant::now());
         let share = left / u32::try_from(places.len() - index).unwrap_or(u32::MAX);
         match timeout_at(Instant::now() + share, TcpStream::connect(place)).await {
-            Ok(Ok(stream)) => return connected(stream, endpoint),
+            Ok(Ok(stream)) => match connected(stream, endpoint) {
+                Ok(tcp) => return Ok(Box::new(tcp)),
+                Err(fault) => last = Some(fault),
+            },
             Ok(Err(error)) => last = Some(not_connected(endpoint, error)),
             Err(_) => {
                 let detail = format!("{endpoint} doesn't answer: is it on, and is the cable in?");
@@ -157,7 +160,7 @@ pub async fn open(endpoint: &Endpoint) -> Result<Box<dyn Link>, Fault> {
     Err(last.unwrap_or_else(|| gone(format!("the name {host:?} leads nowhere"))))
 }
 
-fn connected(stream: TcpStream, endpoint: &Endpoint) -> Result<Box<dyn Link>, Fault> {
+fn connected(stream: TcpStream, endpoint: &Endpoint) -> Result<Tcp, Fault> {
     let set = || -> std::io::Result<()> {
         // A port of this machine that nobody listens on may, by chance, be connected to itself.
         if stream.local_addr()? == stream.peer_addr()? {
@@ -172,7 +175,7 @@ fn connected(stream: TcpStream, endpoint: &Endpoint) -> Result<Box<dyn Link>, Fa
         Ok(())
     };
     set().map_err(|error| not_connected(endpoint, error))?;
-    Ok(Box::new(Tcp { stream, endpoint: endpoint.clone() }))
+    Ok(Tcp { stream, endpoint: endpoint.clone() })
 }
 
 /// What a failure to connect means. All of them are `Gone`: what isn't there now may be there soon.
@@ -241,3 +244,6 @@ impl Link for Tcp {
         })
     }
 }
+
+#[cfg(test)]
+mod tests;

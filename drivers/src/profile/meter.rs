@@ -22,6 +22,9 @@ const SLACK: Duration = Duration::from_secs(1);
 /// The longest that draining a line may take.
 const DRAINING: Duration = Duration::from_secs(4);
 
+/// Characters of a model or a serial number: more than any has.
+const LONGEST_NAME: usize = 100;
+
 /// An open instrument.
 #[derive(Debug)]
 pub struct Open {
@@ -45,6 +48,7 @@ impl Open {
     ) -> Result<Self, Fault> {
         let description = describe(&profile, None, None);
         let mut open = Self { profile: Arc::clone(&profile), line, description, due };
+        let unanswered = open.due.until().is_some();
         open.drain().await?;
         if let Some(identify) = &profile.identify {
             let lines = open.exchange(identify, None).await?;
@@ -52,7 +56,7 @@ impl Open {
             for (pattern, line) in identify.answer.iter().zip(&lines) {
                 let captures = captures(pattern, line)?;
                 for (told, name) in told.iter_mut().zip(["model", "serial"]) {
-                    let text = captures.name(name).map(|group| group.as_str().trim().to_owned());
+                    let text = captures.name(name).map(|group| printable(group.as_str().trim()));
                     *told = text.filter(|text| !text.is_empty()).or_else(|| told.take());
                 }
             }
@@ -60,6 +64,10 @@ impl Open {
             open.description = describe(&profile, model, told);
         }
         open.is_right(serial)?;
+        if unanswered {
+            // It may have been the answer to an earlier opening that asked in vain, with the answer to this one on its heels.
+            open.drain().await?;
+        }
         open.exchange(&profile.start, None).await?;
         open.due.clear();
         Ok(open)
@@ -79,6 +87,39 @@ impl Open {
             None => format!("it tells no serial number, and the settings ask for {expected:?}"),
         };
         Err(Fault::new(FaultKind::Refused, detail))
+    }
+
+    /// Asks the instrument what it is, and drops whatever comes before it says so: it answers in order, so by then every answer to
+    /// what it was asked before has come, however late. Without `[identify]`, waits for the line to be quiet.
+    async fn come_to_order(&mut self) -> Result<(), Fault> {
+        let profile = Arc::clone(&self.profile);
+        let Some(identify) = &profile.identify else { return self.drain().await };
+        for (index, command) in identify.send.iter().enumerate() {
+            self.due.extend(Instant::now() + identify.timeout);
+            self.line.send(command, identify.timeout).await?;
+            let is_last = index + 1 == identify.send.len();
+            if let Some(pattern) = identify.acknowledge.as_ref().filter(|_| !is_last) {
+                self.await_line(pattern, identify.timeout).await?;
+            }
+        }
+        for pattern in &identify.answer {
+            self.await_line(pattern, identify.timeout).await?;
+        }
+        self.due.clear();
+        Ok(())
+    }
+
+    /// The next line that fits; others are dropped.
+    async fn await_line(&mut self, pattern: &regex::Regex, patience: Duration) -> Result<(), Fault> {
+        let deadline = Instant::now() + patience;
+        self.due.extend(deadline);
+        loop {
+            match self.line.line(deadline).await {
+                Ok(line) if pattern.is_match(&line) => return Ok(()),
+                Err(fault) if fault.kind() != FaultKind::Garbled => return Err(fault),
+                Ok(_) | Err(_) => {}
+            }
+        }
     }
 
     /// Drops what comes until every answer that is due has come, or never will.
@@ -123,6 +164,10 @@ impl Open {
         self.due.extend(deadline);
         let line = self.line.line(deadline).await?;
         self.look_for_error(&line).inspect_err(|_| self.due.clear())?;
+        if captures(pattern, &line).is_err() && self.line.is_echo(&line) {
+            let detail = format!("the line echoes what is sent: {}; turn its echo off", excerpt(&line));
+            return Err(Fault::new(FaultKind::Garbled, detail));
+        }
         captures(pattern, &line)?;
         Ok(line)
     }
@@ -155,15 +200,23 @@ impl Open {
         if none.is_match(&line) {
             return Ok(());
         }
-        self.due.clear();
+        // It may as well be something else that nobody asked for, and the answer still to come.
+        self.come_to_order().await?;
         Err(Fault::new(FaultKind::Refused, format!("the instrument reports an error: {}", excerpt(&line))))
     }
 
     /// The longest that all steps of an exchange may take, an integration time aside.
-    fn longest(&self, Exchange { send, answer, timeout, .. }: &Exchange) -> Duration {
-        let query = if self.profile.errors.query.is_some() { 2 } else { 0 };
-        let steps = u32::try_from(2 * send.len() + answer.len() + query).unwrap_or(u32::MAX);
-        timeout.saturating_mul(steps) + SLACK
+    fn longest(&self, exchange: &Exchange) -> Duration {
+        let queried = match self.profile.errors.query {
+            Some(_) => 2 * exchange.timeout + self.to_order(),
+            None => Duration::ZERO,
+        };
+        steps(exchange) + queried + SLACK
+    }
+
+    /// The longest that coming to order may take.
+    fn to_order(&self) -> Duration {
+        self.profile.identify.as_ref().map_or(DRAINING, steps)
     }
 
     /// The integration time to command: the one asked for, or the usual one; none if the instrument chooses for itself.
@@ -191,6 +244,28 @@ impl Open {
         self.due.clear();
         Ok(sample)
     }
+}
+
+/// What an instrument says of itself, fit to be shown anywhere: without control characters, and no longer than names are.
+fn printable(text: &str) -> String {
+    text.chars().filter(|c| !c.is_control()).take(LONGEST_NAME).collect()
+}
+
+/// The longest that bringing the line of an instrument to order, asking what it is and starting it up may take, once nothing is due.
+#[must_use]
+pub fn identifying(profile: &Profile) -> Duration {
+    let exchanges = profile.identify.iter().chain([&profile.start]);
+    let queried = |exchange: &Exchange| match (&profile.errors.query, exchange.send.len()) {
+        (None, _) | (_, 0) => Duration::ZERO,
+        _ => 2 * exchange.timeout + profile.identify.as_ref().map_or(DRAINING, steps),
+    };
+    2 * DRAINING + exchanges.map(|exchange| steps(exchange) + queried(exchange)).sum::<Duration>() + SLACK
+}
+
+/// The longest that the steps of an exchange may take that belong to every one.
+fn steps(Exchange { send, answer, timeout, .. }: &Exchange) -> Duration {
+    let steps = u32::try_from(2 * send.len() + answer.len()).unwrap_or(u32::MAX);
+    timeout.saturating_mul(steps)
 }
 
 fn describe(profile: &Profile, model: Option<String>, serial: Option<String>) -> Description {
@@ -261,10 +336,14 @@ impl Meter for Open {
     }
 
     fn recover(&mut self) -> Boxed<'_, Result<(), Fault>> {
-        Box::pin(self.drain())
+        Box::pin(async {
+            self.drain().await?;
+            self.come_to_order().await
+        })
     }
 
     fn recovery(&self) -> Duration {
-        self.due.remaining() + DRAINING + SLACK
+        // Draining, and where that is all there is to do, draining once more.
+        self.due.remaining() + DRAINING + self.to_order() + SLACK
     }
 }

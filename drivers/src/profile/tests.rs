@@ -12,6 +12,8 @@ use crate::fault::FaultKind;
 use crate::link::script::{Script, Step};
 use crate::sample::{Exposure, Sample};
 
+mod spoilt;
+
 /// Nothing here waits on it.
 #[derive(Debug)]
 struct Still;

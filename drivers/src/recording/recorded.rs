@@ -82,6 +82,10 @@ impl Driver for Recorded {
         })
     }
 
+    fn opening(&self) -> Duration {
+        self.driver.opening()
+    }
+
     fn still_due(&self) -> Duration {
         self.driver.still_due()
     }

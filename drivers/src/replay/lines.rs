@@ -56,6 +56,10 @@ impl Driver for Lines {
         self.profiled.open(clock)
     }
 
+    fn opening(&self) -> Duration {
+        self.profiled.opening()
+    }
+
     fn still_due(&self) -> Duration {
         self.profiled.still_due()
     }

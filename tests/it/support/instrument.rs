@@ -1,8 +1,12 @@
-//! An instrument on a pseudo-terminal, as a process of its own.
+//! An instrument on a pseudo-terminal or behind a TCP port, as a process of its own.
 
+use std::ffi::OsStr;
 use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
+
+use nix::sys::signal::{Signal, kill};
+use nix::unistd::Pid;
 
 /// A running instrument. It ends when this is dropped.
 pub(crate) struct Instrument {
@@ -14,16 +18,34 @@ pub(crate) struct Instrument {
 impl Instrument {
     /// An instrument behind the symbolic link `link`.
     pub(crate) fn start(link: &Path) -> Self {
+        let (instrument, ready) = Self::at(link.as_os_str());
+        assert_eq!(ready, "ready");
+        instrument
+    }
+
+    /// An instrument behind a TCP port, and its address.
+    pub(crate) fn listen() -> (Self, String) {
+        let (instrument, ready) = Self::at("tcp:127.0.0.1:0".as_ref());
+        let address = ready.strip_prefix("ready ").unwrap().to_owned();
+        (instrument, address)
+    }
+
+    fn at(place: &OsStr) -> (Self, String) {
         let mut child = Command::new(env!("CARGO_BIN_EXE_instrument"))
-            .arg(link)
+            .arg(place)
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()
             .unwrap();
         let (orders, answers) = (child.stdin.take(), BufReader::new(child.stdout.take().unwrap()));
         let mut instrument = Self { child, orders, answers };
-        assert_eq!(instrument.hear(), "ready");
-        instrument
+        let ready = instrument.hear();
+        (instrument, ready)
+    }
+
+    /// Stops the process where it is, or lets it go on.
+    pub(crate) fn signal(&self, signal: Signal) {
+        kill(Pid::from_raw(i32::try_from(self.child.id()).unwrap()), signal).unwrap();
     }
 
     fn hear(&mut self) -> String {

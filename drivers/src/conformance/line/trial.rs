@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use tokio::time::timeout;
 
-use super::super::{PATIENCE, ensure, within};
+use super::super::{ensure, within};
 use super::Session;
 use super::fault::{Case, First};
 use crate::clock::Clock;
@@ -20,11 +20,12 @@ pub(super) async fn run(session: &Session, case: Case, clock: &Arc<dyn Clock>) -
     let manner = Manner { speed: case.timed.then_some(1.0), at_end: AtEnd::Repeat };
     let driver = Lines::new(session.profile.clone(), case.exchanges, Source::Replayed, manner);
     let opened = |it: String| format!("could not be opened: {it}");
-    let mut meter = within(PATIENCE, driver.open(clock)).await.map_err(opened)?;
+    let mut meter =
+        within(driver.opening() + driver.still_due(), driver.open(clock)).await.map_err(opened)?;
     let kind = first(session, meter.as_mut(), case.first).await?;
     if kind == Some(FaultKind::Gone) {
         meter.close().await;
-        meter = within(PATIENCE, driver.open(clock)).await.map_err(opened)?;
+        meter = within(driver.opening() + driver.still_due(), driver.open(clock)).await.map_err(opened)?;
     } else if kind.is_some_and(FaultKind::needs_recovery) {
         let recovered = timeout(meter.recovery(), meter.recover()).await;
         match recovered.map_err(|_| "recovery took longer than it may".to_owned())? {

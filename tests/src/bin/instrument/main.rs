@@ -1,31 +1,47 @@
-//! A made-up instrument on a pseudo-terminal: what the shipped profile `lab-tristimulus` describes.
+//! A made-up instrument on a pseudo-terminal, or behind a TCP port: what the shipped profile `lab-tristimulus` describes.
 //!
-//! `instrument LINK` makes a pseudo-terminal, puts the symbolic link LINK to it, and obeys what is written on its standard
+//! `instrument PLACE` is an instrument at PLACE: a symbolic link, which it makes, to a pseudo-terminal; or `tcp:HOST:PORT`, where it
+//! listens (a port of 0 is any that is free). It says `ready`, and on TCP where it listens, and obeys what is written on its standard
 //! input, a line at a time:
 //!
 //! | line | what it does |
 //! |---|---|
 //! | `light C A TAU SIGMA SEED` | from now on Y(t) = C + A·exp(−t/TAU), with noise of standard deviation SIGMA at 0.1 s, less at longer exposures; prints `since T`, T on the boot clock |
-//! | `next WHAT` | the next reading is `garbled`, `half`, `error`, `silence`, `noise`, or `close`s the line in the middle |
+//! | `serial TEXT` | from now on this is its serial number |
+//! | `next WHAT N` | what comes of the next reading: see below |
 //! | `saturate S` | from now on exposures of more than S seconds are too bright |
+//! | `babble` | until the next order it says whatever comes to its mind, and listens to nobody |
 //! | `close` | the line closes, and the link goes |
-//! | `open` | a new pseudo-terminal, behind the same link |
+//! | `open` | a new pseudo-terminal behind the same link, or the same TCP port once more |
+//!
+//! | `next` | what comes of it |
+//! |---|---|
+//! | `garbled` | a line that makes no sense |
+//! | `error` | the line that means too much light |
+//! | `silence` | nothing |
+//! | `half` | the first 12 bytes |
+//! | `cut N` | the first N bytes |
+//! | `close N` | the first N bytes (12 if N is left out), and the line closes |
+//! | `late N` | the answer, N ms too late |
+//! | `trickle N` | the answer, a byte each N ms |
+//! | `twice` | the answer, and another |
+//! | `echo` | the command, and the answer |
+//! | `noise` | 10,000 bytes of everything |
+//! | `flood` | two million bytes, for as long as anybody takes them |
 //!
 //! Every order is answered with a line on standard output once it is in force.
 
 #![expect(clippy::print_stdout, reason = "it is how it answers its orders")]
 
-use std::fs::File;
-use std::io::{BufRead, Read, Write};
-use std::os::fd::{AsFd, OwnedFd};
-use std::path::{Path, PathBuf};
+mod port;
+
+use std::io::BufRead;
 use std::sync::mpsc::{Receiver, TryRecvError, channel};
 use std::time::Duration;
 
-use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
-use nix::pty::openpty;
-use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
 use nix::time::{ClockId, clock_gettime};
+
+use port::{Place, Port};
 
 type Failure = Box<dyn std::error::Error>;
 
@@ -35,13 +51,8 @@ const INTEGRATION_S: f64 = 0.1;
 /// How much of the integration time an exposure really takes: tests are in a hurry.
 const HURRY: f64 = 0.4;
 
-/// The line, while it is there.
-struct Port {
-    master: File,
-    // Held so that the master's reads don't fail while nobody has the port open.
-    _slave: OwnedFd,
-    heard: Vec<u8>,
-}
+/// Bytes of a flood: more than anybody takes for an answer.
+const FLOOD: usize = 2_000_000;
 
 struct Light {
     limit: f64,
@@ -53,13 +64,15 @@ struct Light {
 }
 
 struct Instrument {
-    link: PathBuf,
+    place: Place,
+    serial: String,
+    babbles: bool,
     port: Option<Port>,
     light: Light,
     integration_s: f64,
     /// Longer exposures are too bright, in s.
     longest_s: f64,
-    next: Option<String>,
+    next: Option<(String, Option<usize>)>,
 }
 
 fn now_s() -> Result<f64, Failure> {
@@ -67,17 +80,24 @@ fn now_s() -> Result<f64, Failure> {
 }
 
 fn main() -> Result<(), Failure> {
-    let link = PathBuf::from(std::env::args().nth(1).ok_or("usage: instrument LINK")?);
+    let mut place =
+        Place::read(&std::env::args().nth(1).ok_or("usage: instrument LINK, or instrument tcp:HOST:PORT")?)?;
     let light = Light { limit: 100.0, amplitude: 0.0, tau_s: 1.0, sigma: 0.02, state: 1, since_s: now_s()? };
+    let port = Some(place.open()?);
+    match &place {
+        Place::Link(_) => println!("ready"),
+        Place::Tcp(address) => println!("ready {address}"),
+    }
     let mut instrument = Instrument {
-        port: Some(Port::open(&link)?),
-        link,
+        place,
+        serial: "0042".to_owned(),
+        babbles: false,
+        port,
         light,
         integration_s: INTEGRATION_S,
         longest_s: f64::INFINITY,
         next: None,
     };
-    println!("ready");
     let orders = orders();
     loop {
         match orders.try_recv() {
@@ -101,39 +121,6 @@ fn orders() -> Receiver<String> {
     receiver
 }
 
-impl Port {
-    fn open(link: &Path) -> Result<Self, Failure> {
-        let pty = openpty(None, None)?;
-        let mut settings = tcgetattr(&pty.slave)?;
-        cfmakeraw(&mut settings);
-        tcsetattr(&pty.slave, SetArg::TCSANOW, &settings)?;
-        let name = nix::unistd::ttyname(&pty.slave)?;
-        if link.symlink_metadata().is_ok() {
-            std::fs::remove_file(link)?;
-        }
-        std::os::unix::fs::symlink(name, link)?;
-        Ok(Self { master: File::from(pty.master), _slave: pty.slave, heard: Vec::new() })
-    }
-
-    /// The next command, if one comes soon.
-    fn command(&mut self) -> Result<Option<String>, Failure> {
-        let mut ready = [PollFd::new(self.master.as_fd(), PollFlags::POLLIN)];
-        if poll(&mut ready, PollTimeout::from(5_u8))? > 0 {
-            let mut chunk = [0; 256];
-            let count = self.master.read(&mut chunk)?;
-            self.heard.extend_from_slice(chunk.get(..count).unwrap_or_default());
-        }
-        let Some(end) = self.heard.iter().position(|byte| *byte == b'\n') else { return Ok(None) };
-        let line: Vec<u8> = self.heard.drain(..=end).collect();
-        Ok(Some(String::from_utf8_lossy(&line).trim().to_owned()))
-    }
-
-    fn say(&mut self, bytes: &[u8]) -> Result<(), Failure> {
-        self.master.write_all(bytes)?;
-        Ok(())
-    }
-}
-
 impl Light {
     fn y(&self, t_s: f64) -> f64 {
         self.limit + self.amplitude * (-(t_s - self.since_s) / self.tau_s).exp()
@@ -153,6 +140,7 @@ impl Light {
 
 impl Instrument {
     fn obey(&mut self, order: &str) -> Result<String, Failure> {
+        self.babbles = false;
         let words: Vec<&str> = order.split_whitespace().collect();
         match words.as_slice() {
             ["light", limit, amplitude, tau_s, sigma, seed] => {
@@ -162,10 +150,13 @@ impl Instrument {
                     Light { limit, amplitude, tau_s, sigma: sigma.parse()?, state: seed.parse()?, since_s };
                 return Ok(format!("since {since_s:.6}"));
             }
-            ["next", what] => self.next = Some((*what).to_owned()),
+            ["next", what] => self.next = Some(((*what).to_owned(), None)),
+            ["next", what, number] => self.next = Some(((*what).to_owned(), Some(number.parse()?))),
+            ["serial", serial] => (*serial).clone_into(&mut self.serial),
+            ["babble"] => self.babbles = true,
             ["saturate", longest_s] => self.longest_s = longest_s.parse()?,
             ["close"] => self.close()?,
-            ["open"] => self.port = Some(Port::open(&self.link)?),
+            ["open"] => self.port = Some(self.place.open()?),
             _ => return Err(format!("unknown order {order:?}").into()),
         }
         Ok("done".to_owned())
@@ -173,7 +164,7 @@ impl Instrument {
 
     fn close(&mut self) -> Result<(), Failure> {
         self.port = None;
-        Ok(std::fs::remove_file(&self.link)?)
+        self.place.clear()
     }
 
     /// Answers a command, if one comes.
@@ -182,8 +173,11 @@ impl Instrument {
             std::thread::park_timeout(Duration::from_millis(5));
             return Ok(());
         };
+        if self.babbles {
+            return if port.is_heard()? { port.say(&noise(1000)) } else { Ok(()) };
+        }
         match port.command()?.as_deref() {
-            Some("*IDN?") => port.say(b"Made Up Instruments,LT-1,0042,1.0\n"),
+            Some("*IDN?") => port.say(format!("Made Up Instruments,LT-1,{},1.0\n", self.serial).as_bytes()),
             Some("SYST:ERR?") => port.say(b"+0,\"No error\"\n"),
             Some("READ?") => self.read(),
             Some(other) => {
@@ -203,29 +197,69 @@ impl Instrument {
         let y = self.light.y(now_s()?) + sigma * self.light.normal();
         // D65, and 31.5 degrees.
         let good = format!("{:.6E},{y:.6E},{:.6E},31.5\n", 0.9505 * y, 1.0888 * y);
-        let Some(port) = &mut self.port else { return Ok(()) };
-        match self.next.take().as_deref() {
-            None if self.integration_s > self.longest_s => port.say(b"9.9E37,0,0,31.5\n"),
-            None => port.say(good.as_bytes()),
-            Some("garbled") => port.say(b"+9.5E+01;what;is;this\n"),
-            Some("error") => port.say(b"9.9E37,0,0,31.5\n"),
-            Some("half") => port.say(good.get(..12).unwrap_or_default().as_bytes()),
-            Some("noise") => port.say(&noise()),
-            Some("close") => {
-                port.say(good.get(..12).unwrap_or_default().as_bytes())?;
+        let Some((what, number)) = self.next.take() else {
+            let good = if self.integration_s > self.longest_s { TOO_BRIGHT } else { &good };
+            return self.say(good.as_bytes());
+        };
+        let first = |count: usize| good.get(..count).unwrap_or(&good).as_bytes();
+        match what.as_str() {
+            "garbled" => self.say(b"+9.5E+01;what;is;this\n"),
+            "error" => self.say(TOO_BRIGHT.as_bytes()),
+            "half" => self.say(first(12)),
+            "cut" => self.say(first(number.unwrap_or(0))),
+            "noise" => self.say(&noise(10_000)),
+            "twice" => self.say(good.repeat(2).as_bytes()),
+            "echo" => self.say(format!("READ?\n{good}").as_bytes()),
+            "late" => {
+                pause_ms(number.unwrap_or(0));
+                self.say(good.as_bytes())
+            }
+            "trickle" => good.bytes().try_for_each(|byte| {
+                pause_ms(number.unwrap_or(0));
+                self.say(&[byte])
+            }),
+            "flood" => self.flood(),
+            "close" => {
+                self.say(first(number.unwrap_or(12)))?;
                 self.close()
             }
             _ => Ok(()),
         }
     }
+
+    fn say(&mut self, bytes: &[u8]) -> Result<(), Failure> {
+        self.port.as_mut().map_or(Ok(()), |port| port.say(bytes))
+    }
+
+    /// Says more than anybody wants to hear, until nobody takes it in for a while.
+    fn flood(&mut self) -> Result<(), Failure> {
+        let chunk = noise(1000);
+        let (mut said, mut unheard) = (0, 0);
+        while let Some(port) = self.port.as_mut().filter(|_| said < FLOOD && unheard < 100) {
+            if port.is_heard()? {
+                port.say(&chunk)?;
+                (said, unheard) = (said + chunk.len(), 0);
+            } else {
+                unheard += 1;
+            }
+        }
+        Ok(())
+    }
 }
 
-/// 10,000 bytes of everything, ends of lines included.
-fn noise() -> Vec<u8> {
+/// What it says where there is too much light.
+const TOO_BRIGHT: &str = "9.9E37,0,0,31.5\n";
+
+fn pause_ms(ms: usize) {
+    std::thread::park_timeout(Duration::from_millis(ms.try_into().unwrap_or(0)));
+}
+
+/// So many bytes of everything, ends of lines included.
+fn noise(count: usize) -> Vec<u8> {
     let mut state = 7_u32;
     let mut byte = || {
         state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
         (state >> 24) as u8
     };
-    (0..10_000).map(|_| byte()).collect()
+    (0..count).map(|_| byte()).collect()
 }
