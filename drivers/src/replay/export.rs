@@ -31,11 +31,13 @@ const COLUMNS: [&str; 13] = [
     "flags",
 ];
 
+/// For each of [`COLUMNS`], which field of a row it is.
+type Columns = [Option<usize>; COLUMNS.len()];
+
 /// How the lines are read.
 enum Form {
     Json,
-    /// For each of [`COLUMNS`], which field of a row it is.
-    Csv([Option<usize>; COLUMNS.len()]),
+    Csv(Box<Columns>),
 }
 
 /// What a reading on a line says.
@@ -86,7 +88,7 @@ pub(crate) fn read(file: &mut impl BufRead, meter: Option<&str>, most: usize) ->
                 json(&text)
             }
             None => {
-                form = Some(Form::Csv(header(&text).map_err(told)?));
+                form = Some(Form::Csv(Box::new(header(&text).map_err(told)?)));
                 continue;
             }
             Some(Form::Json) => json(&text),
@@ -160,7 +162,7 @@ fn sane(told: Told) -> Result<Told, String> {
     }
 }
 
-fn header(line: &str) -> Result<[Option<usize>; COLUMNS.len()], String> {
+fn header(line: &str) -> Result<Columns, String> {
     let names = fields(line)?;
     let columns = COLUMNS.map(|column| names.iter().position(|name| name == column));
     let missing: Vec<&str> = [("t_s", 2), ("Y", 7)]
@@ -177,7 +179,7 @@ fn header(line: &str) -> Result<[Option<usize>; COLUMNS.len()], String> {
     }
 }
 
-fn row(line: &str, columns: &[Option<usize>; COLUMNS.len()]) -> Result<Told, String> {
+fn row(line: &str, columns: &Columns) -> Result<Told, String> {
     let fields = fields(line)?;
     let field = |name: &str| {
         let column = COLUMNS.iter().position(|column| *column == name)?;

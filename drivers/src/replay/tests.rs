@@ -15,6 +15,9 @@ use crate::recording::reader::{Happening, Reader};
 use crate::sample::{Exposure, Sample};
 use crate::settings;
 
+mod properties;
+mod timing;
+
 const SHIPPED: &str = include_str!("../../recordings/bench.jsonl");
 
 /// The runtime's paused clock: deadlines and recorded times are on the same.
@@ -296,76 +299,6 @@ async fn an_exchange_in_which_something_was_not_recorded_is_not_played() {
     assert_eq!(values, [100.5; 3]);
 }
 
-/// A log's readings, 2 s apart, each 0.5 s long.
-fn table() -> String {
-    let mut table = "sequence,meter,at,t_s,began_s,boot,integration_s,X,Y,Z,unit,chromaticity_x,chromaticity_y,u_prime,v_prime,temperature_c,flags\n".to_owned();
-    for n in 0..5 {
-        let (y, t_s) = (100.0 + f64::from(n), 1000.5 + 2.0 * f64::from(n));
-        table += &format!(
-            "{n},m,2026-11-26T20:00:0{n}Z,{t_s},{},b,0.5,95,{y},108,cd/m2,0.31,0.33,0.19,0.46,30,simulated shared\n",
-            t_s - 0.5
-        );
-    }
-    table
-}
-
-async fn value(meter: &mut dyn Meter) -> f64 {
-    measure(meter, None).await.unwrap().light().unwrap().value()
-}
-
-#[tokio::test(start_paused = true)]
-async fn readings_come_at_the_time_they_were_taken_and_what_nobody_asked_for_is_past() {
-    for (speed, settings) in [(1.0, ""), (4.0, "speed = 4")] {
-        let driver = configured(table().as_bytes(), settings).unwrap();
-        assert_eq!(driver.source(), crate::driver::Source::ReplayedSimulation);
-        let clock = clock();
-        let mut meter = driver.open(&clock).await.unwrap();
-        clock.sleep_until(7.0).await;
-        let near = |t_s: f64| assert!((clock.now_s() - t_s).abs() < 0.01, "at {} s", clock.now_s());
-        assert_eq!(value(meter.as_mut()).await, 100.0);
-        near(7.0 + 0.5 / speed);
-        assert_eq!(value(meter.as_mut()).await, 101.0);
-        near(7.0 + 2.5 / speed);
-        clock.sleep_until(7.0 + 5.0 / speed).await;
-        // The third has ended meanwhile.
-        assert_eq!(value(meter.as_mut()).await, 103.0);
-        near(7.0 + 6.5 / speed);
-        assert_eq!(value(meter.as_mut()).await, 104.0);
-        // It begins again, with the first at once.
-        assert_eq!(value(meter.as_mut()).await, 100.0);
-        near(7.0 + 9.0 / speed);
-    }
-}
-
-#[tokio::test(start_paused = true)]
-async fn readings_that_are_asked_for_come_at_once_and_in_order() {
-    let driver = configured(table().as_bytes(), "pace = \"asked\"\nat_end = \"leave\"").unwrap();
-    let clock = clock();
-    let mut meter = driver.open(&clock).await.unwrap();
-    assert_eq!(measure(meter.as_mut(), Some(0.5)).await, Err(FaultKind::Unsupported));
-    for n in 0..5 {
-        assert_eq!(value(meter.as_mut()).await, 100.0 + f64::from(n));
-    }
-    assert_eq!(measure(meter.as_mut(), None).await, Err(FaultKind::Gone));
-    assert_eq!(driver.open(&clock).await.unwrap_err().kind(), FaultKind::Gone);
-    assert!(clock.now_s() < 0.01);
-}
-
-#[tokio::test(start_paused = true)]
-async fn a_long_gap_is_said_to_be_one_and_not_waited_out() {
-    let late =
-        table() + "9,m,2026-11-26T21:00:00Z,4600,4599.5,b,0.5,95,200,108,cd/m2,0.31,0.33,0.19,0.46,30,\n";
-    let driver = configured(late.as_bytes(), "").unwrap();
-    let clock = clock();
-    let mut meter = driver.open(&clock).await.unwrap();
-    for _ in 0..5 {
-        value(meter.as_mut()).await;
-    }
-    assert_eq!(measure(meter.as_mut(), None).await, Err(FaultKind::Refused));
-    clock.sleep_until(3590.0).await;
-    assert_eq!(value(meter.as_mut()).await, 200.0);
-}
-
 #[test]
 fn mistakes_in_the_settings_name_what_there_is() {
     let two = String::from_utf8(short()).unwrap().replacen(
@@ -403,49 +336,4 @@ fn the_reader_stops_at_a_line_that_never_ends() {
     };
     assert!(error.contains("too long"), "{error}");
     assert!(configured(b"x", "file = \"nowhere\"").is_err() && !Path::new("nowhere").exists());
-}
-
-mod properties {
-    use proptest::prelude::*;
-
-    use super::*;
-
-    /// Lines that look like those of a recording, or of a log, in parts.
-    fn lines() -> impl Strategy<Value = Vec<u8>> {
-        let shipped: Vec<String> = SHIPPED.lines().map(str::to_owned).collect();
-        let table: Vec<String> = table().lines().map(str::to_owned).collect();
-        let line = prop_oneof![
-            4 => prop::sample::select(shipped),
-            2 => prop::sample::select(table),
-            1 => ".{0,80}",
-            1 => Just("\"".to_owned()),
-        ];
-        let edited = (line, any::<prop::sample::Index>(), any::<u8>(), any::<bool>());
-        let edited = edited.prop_map(|(line, place, byte, whole)| {
-            let mut line = line.into_bytes();
-            if !whole && !line.is_empty() {
-                let place = place.index(line.len());
-                line[place] = byte;
-            }
-            line
-        });
-        (any::<bool>(), prop::collection::vec(edited, 0..30)).prop_map(|(headed, lines)| {
-            let head = SHIPPED.lines().take(if headed { 2 } else { 0 }).map(|line| line.as_bytes().to_vec());
-            head.chain(lines).collect::<Vec<_>>().join(&b'\n')
-        })
-    }
-
-    proptest! {
-        #[test]
-        fn whatever_a_file_holds_it_is_played_or_refused(text in lines()) {
-            if let Ok(driver) = configured(&text, "") {
-                prop_assert!(driver.source().is_replayed());
-            }
-        }
-
-        #[test]
-        fn whatever_bytes_a_file_holds_it_is_played_or_refused(text in prop::collection::vec(any::<u8>(), 0..400)) {
-            let _either = configured(&text, "").is_ok();
-        }
-    }
 }

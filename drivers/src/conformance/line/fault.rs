@@ -44,8 +44,11 @@ pub(super) struct Case {
     pub(super) recovers: bool,
 }
 
+/// The cases of a kind of fault.
+type Cases = fn(&Session) -> Vec<Case>;
+
 /// Each kind of fault: the clause, and its cases.
-pub(super) const FAULTS: [(&str, fn(&Session) -> Vec<Case>); 8] = [
+pub(super) const FAULTS: [(&str, Cases); 8] = [
     ("however an answer is split, its value is the same", split),
     ("an answer that breaks off anywhere gives no value, and the next reading is good", broken_off),
     ("an instrument that is unplugged within an answer is gone, and good when it is back", unplugged),
