@@ -108,7 +108,10 @@ impl Play {
             }
             return Ok(None);
         };
-        if key.1 != request || key.0.as_deref() != setting {
+        // A command that nobody answers may come after whatever setting.
+        let says = |index: &usize| self.exchanges.get(*index).is_some_and(|it| !it.answer.is_empty());
+        let answers = state.slots.get(&key).is_some_and(|slot| slot.exchanges.iter().any(says));
+        if key.1 != request || (answers && key.0.as_deref() != setting) {
             let instead = readable(&key.1);
             let setting = key.0.as_deref().map(|it| format!(" after {}", readable(it))).unwrap_or_default();
             state.complain(request, &format!("answered as {instead}{setting} was, which is nearest"));
