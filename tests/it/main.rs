@@ -46,6 +46,7 @@ mod quantities;
 mod recording;
 mod settled;
 mod sharing;
+mod smallest;
 mod stage;
 mod subscriptions;
 mod support;

@@ -6,6 +6,7 @@ use std::path::Path;
 pub const PROFILES: &[(&str, &str)] = &[
     ("lab-tristimulus", include_str!("../../profiles/lab-tristimulus.toml")),
     ("bench-luminance", include_str!("../../profiles/bench-luminance.toml")),
+    ("pocket-illuminance", include_str!("../../profiles/pocket-illuminance.toml")),
 ];
 
 /// The text of the profile of that name, with or without `.toml`.

@@ -1,0 +1,150 @@
+//! A driver in Rust, whole: a made-up illuminance meter on a serial port that speaks in frames of bytes, where a profile
+//! can't reach.
+//!
+//! It is sent one letter and answers with seven bytes: 0x02, the letter, four bytes of payload (the first is the highest),
+//! and the sum of those six, modulo 256. `S` asks for the serial number, `E` for the illuminance in lx as an IEEE 754
+//! single, from an exposure of half a second that begins when it is asked.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use settled_drivers::clock::{Boxed, Clock};
+use settled_drivers::driver::{Context, Driver};
+use settled_drivers::fault::{Fault, FaultKind};
+use settled_drivers::link::Link;
+use settled_drivers::link::serial::{self, Flow, ParityBit, Settings};
+use settled_drivers::meter::{Description, Meter};
+use settled_drivers::sample::{Exposure, Sample, Seen};
+use settled_drivers::settings::Table;
+use settled_protocol::meter::{Instrument, Kind, Quantity, Span};
+use settled_protocol::quantity::{Light, Photometric};
+use tokio::time::timeout;
+
+const ANSWER: Duration = Duration::from_secs(2);
+/// After this, an answer to what was asked before has come, or never will.
+const DUE: Duration = Duration::from_millis(700);
+const QUIET: Duration = Duration::from_millis(100);
+const FRAME: usize = 7;
+
+/// One configured instrument.
+#[derive(Debug)]
+struct Frames {
+    port: Settings,
+}
+
+/// Reads a meter's settings: its port.
+pub(crate) fn configure(settings: &mut Table<'_>, context: &Context) -> Option<Arc<dyn Driver>> {
+    let port = settings.text("port");
+    let path = context.folder.join(PathBuf::from(settings.required("port", port)?));
+    let (parity, flow) = (ParityBit::None, Flow::None);
+    let port = Settings { path, baud: 38_400, data_bits: 8, parity, stop_bits: 1, flow, exclusive: true };
+    Some(Arc::new(Frames { port }))
+}
+
+impl Driver for Frames {
+    fn name(&self) -> &'static str {
+        "frames"
+    }
+
+    fn claims(&self) -> Vec<String> {
+        vec![self.port.path.display().to_string()]
+    }
+
+    fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
+        Box::pin(async move {
+            let mut open = Open { link: serial::open(&self.port)?, description: described(None) };
+            open.drain().await?;
+            let serial = u32::from_be_bytes(open.ask(b'S').await?);
+            open.description = described(Some(serial.to_string()));
+            let meter: Box<dyn Meter> = Box::new(open);
+            Ok(meter)
+        })
+    }
+}
+
+fn described(serial: Option<String>) -> Description {
+    let instrument = Instrument {
+        model: "Frame illuminance meter (made up)".to_owned(),
+        serial,
+        kind: Kind::IlluminanceMeter,
+        quantities: vec![Quantity::Illuminance],
+        integration_s: None,
+        range: Some(Span { min: 0.1, max: 100_000.0 }),
+        resolution: None,
+    };
+    Description { instrument, warm_up_s: 0.0, zero: None }
+}
+
+/// An open instrument.
+#[derive(Debug)]
+struct Open {
+    link: Box<dyn Link>,
+    description: Description,
+}
+
+impl Open {
+    /// The payload of the answer to `letter`.
+    async fn ask(&mut self, letter: u8) -> Result<[u8; 4], Fault> {
+        self.link.send(&[letter]).await?;
+        let mut held = Vec::new();
+        let whole = async {
+            while held.len() < FRAME {
+                self.link.receive(&mut held).await?;
+            }
+            Ok(())
+        };
+        let late = |_| Fault::new(FaultKind::Silent, format!("no whole frame within {ANSWER:?}"));
+        timeout(ANSWER, whole).await.map_err(late)??;
+        let sum = held.iter().take(FRAME - 1).fold(0, |sum: u8, byte| sum.wrapping_add(*byte));
+        match held.as_slice() {
+            [0x02, told, a, b, c, d, check] if *told == letter && *check == sum => Ok([*a, *b, *c, *d]),
+            other => Err(Fault::new(FaultKind::Garbled, format!("no frame: {other:02x?}"))),
+        }
+    }
+
+    /// Drops what comes until nothing has come for a while.
+    async fn drain(&mut self) -> Result<(), Fault> {
+        let mut dropped = Vec::new();
+        let mut patience = DUE;
+        while dropped.len() < 4096 {
+            match timeout(patience, self.link.receive(&mut dropped)).await {
+                Ok(received) => received?,
+                Err(_) => return Ok(()),
+            }
+            patience = QUIET;
+        }
+        Err(Fault::new(FaultKind::Garbled, "the instrument doesn't stop talking"))
+    }
+}
+
+impl Meter for Open {
+    fn describe(&self) -> &Description {
+        &self.description
+    }
+
+    fn deadline(&self, _: Exposure) -> Duration {
+        ANSWER + Duration::from_secs(1)
+    }
+
+    fn measure(&mut self, exposure: Exposure) -> Boxed<'_, Result<Sample, Fault>> {
+        Box::pin(async move {
+            if exposure.integration_s.is_some() {
+                return Err(Fault::new(FaultKind::Unsupported, "it always exposes for half a second"));
+            }
+            let lux = f64::from(f32::from_be_bytes(self.ask(b'E').await?));
+            let light = Light::amount(Photometric::Illuminance, lux);
+            let light =
+                light.map_err(|error| Fault::new(FaultKind::Garbled, format!("{lux} lx")).because(error))?;
+            Ok(Sample { seen: Seen::Light(light), integration_s: Some(0.5), temperature_c: None })
+        })
+    }
+
+    fn departed(&mut self) -> Boxed<'_, Fault> {
+        self.link.departed()
+    }
+
+    fn recover(&mut self) -> Boxed<'_, Result<(), Fault>> {
+        Box::pin(self.drain())
+    }
+}
