@@ -284,6 +284,7 @@ fn where_no_serial_number_is_asked_for_another_instrument_is_an_event_and_warms_
     client.wait_for_state("bench", "warming");
     let after_s = elapsed_s(&mut client);
     assert!(after_s < before_s, "{after_s} s after {before_s} s");
+    wait_until("it is in the log", || client.events("bench").iter().any(|kind| kind == "meter_replaced"));
     let events = client.call("log.events", &json!({"meter": "bench"}));
     let replaced: Vec<_> = events["events"]
         .as_array()

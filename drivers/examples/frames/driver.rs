@@ -5,7 +5,6 @@
 //! and the sum of those six, modulo 256. `S` asks for the serial number, `E` for the illuminance in lx as an IEEE 754
 //! single, from an exposure of half a second that begins when it is asked.
 
-use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -13,7 +12,8 @@ use settled_drivers::clock::{Boxed, Clock};
 use settled_drivers::driver::{Context, Driver};
 use settled_drivers::fault::{Fault, FaultKind};
 use settled_drivers::link::Link;
-use settled_drivers::link::serial::{self, Flow, ParityBit, Settings};
+use settled_drivers::link::address::Address;
+use settled_drivers::link::serial::{Flow, ParityBit, Settings};
 use settled_drivers::meter::{Description, Meter};
 use settled_drivers::sample::{Exposure, Sample, Seen};
 use settled_drivers::settings::Table;
@@ -30,16 +30,16 @@ const FRAME: usize = 7;
 /// One configured instrument.
 #[derive(Debug)]
 struct Frames {
-    port: Settings,
+    address: Address,
+    line: Settings,
 }
 
-/// Reads a meter's settings: its port.
+/// Reads a meter's settings: where it is.
 pub(crate) fn configure(settings: &mut Table<'_>, context: &Context) -> Option<Arc<dyn Driver>> {
-    let port = settings.text("port");
-    let path = context.folder.join(PathBuf::from(settings.required("port", port)?));
+    let address = Address::read(settings, context)?;
     let (parity, flow) = (ParityBit::None, Flow::None);
-    let port = Settings { path, baud: 38_400, data_bits: 8, parity, stop_bits: 1, flow, exclusive: true };
-    Some(Arc::new(Frames { port }))
+    let line = Settings { baud: 38_400, data_bits: 8, parity, stop_bits: 1, flow, exclusive: true };
+    Some(Arc::new(Frames { address, line }))
 }
 
 impl Driver for Frames {
@@ -48,12 +48,12 @@ impl Driver for Frames {
     }
 
     fn claims(&self) -> Vec<String> {
-        vec![self.port.path.display().to_string()]
+        self.address.claims()
     }
 
     fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
-            let mut open = Open { link: serial::open(&self.port)?, description: described(None) };
+            let mut open = Open { link: self.address.open(&self.line).await?, description: described(None) };
             open.drain().await?;
             let serial = u32::from_be_bytes(open.ask(b'S').await?);
             open.description = described(Some(serial.to_string()));

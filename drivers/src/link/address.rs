@@ -67,7 +67,7 @@ impl Address {
         let given: Vec<&str> = WAYS.iter().copied().filter(|way| settings.has(way)).collect();
         let baud = settings.integer("baud", 50, 4_000_000).and_then(|baud| u32::try_from(baud).ok());
         match given.as_slice() {
-            [] => settings.complain("", format!("expected one of {}: where the instrument is", listed())),
+            [] => settings.complain("port", format!("is missing: a meter is at one of {}", listed())),
             [_] => {}
             [first, others @ ..] => others.iter().for_each(|other| {
                 settings
@@ -170,7 +170,7 @@ mod tests {
         assert_eq!(read("tcp = \"Meter.Example:5025\"").unwrap().to_string(), "meter.example:5025");
         assert_eq!(
             read("").unwrap_err(),
-            "t.toml:1:1: expected one of \"port\", \"tcp\": where the instrument is"
+            "t.toml:1:1: port: is missing: a meter is at one of \"port\", \"tcp\""
         );
         assert_eq!(
             read("port = \"tty\"\ntcp = \"meter:1\"").unwrap_err(),
