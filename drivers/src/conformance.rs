@@ -5,12 +5,12 @@
 //!
 //! | module | idea |
 //! |---|---|
-//! | [`samples`] | what an exposure gives, and what is refused |
-//! | [`drops`] | calls that are dropped, and instruments that stay |
-//! | [`openings`] | opening and closing, again and again |
-//! | [`line`] | faults on the line, played to a profile with the instrument's own words |
+//! | `samples` | what an exposure gives, and what is refused |
+//! | `drops` | calls that are dropped, and instruments that stay |
+//! | `openings` | opening and closing, again and again |
+//! | `line` | faults on the line, played to a profile with the instrument's own words |
 //! | [`faults`] | faults on the line of an instrument that follows a script, in no time: for tests of drivers |
-//! | [`random`] | moments that nobody chose |
+//! | `random` | moments that nobody chose |
 
 use std::fmt;
 use std::sync::Arc;

@@ -3,7 +3,7 @@
 //!
 //! | module | idea |
 //! |---|---|
-//! | [`line`] | one line of the file |
+//! | [`mod@line`] | one line of the file |
 //! | [`bytes`] | bytes as text that can be read |
 //! | [`text`] | lines of a file, each within a bound |
 //! | [`reader`] | a recording, line by line, strictly read |

@@ -6,15 +6,15 @@
 //!
 //! | module | idea |
 //! |---|---|
-//! | [`exchanges`] | what an instrument was asked over its link, and what it did then |
-//! | [`shape`] | requests that are alike |
-//! | [`play`] | for each request, what is answered now |
-//! | [`link`] | the link to an instrument that is played back |
-//! | [`series`] | what a meter gave, one exposure after another |
-//! | [`export`] | readings as `settle log readings` writes them |
-//! | [`file`] | what a file is, and what is in it |
-//! | [`lines`] | the driver over exchanges |
-//! | [`readings`] | the driver over a series |
+//! | `exchanges` | what an instrument was asked over its link, and what it did then |
+//! | `shape` | requests that are alike |
+//! | `play` | for each request, what is answered now |
+//! | `link` | the link to an instrument that is played back |
+//! | `series` | what a meter gave, one exposure after another |
+//! | `export` | readings as `settle log readings` writes them |
+//! | `file` | what a file is, and what is in it |
+//! | `lines` | the driver over exchanges |
+//! | `readings` | the driver over a series |
 
 use std::sync::Arc;
 

@@ -56,10 +56,12 @@ struct Instrument {
 
 impl Instrument {
     fn start() -> Self {
-        let mut line = Line::new();
+        let line = Line::new();
         let (path, damage) = (line.path.clone(), Arc::new(AtomicBool::new(false)));
         let damaged = Arc::clone(&damage);
         std::thread::spawn(move || {
+            // All of it: its other end must stay open too.
+            let mut line = line;
             let mut letter = [0];
             while line.master.read_exact(&mut letter).is_ok() {
                 let payload = match letter[0] {
