@@ -102,7 +102,7 @@ pub fn short_flags(flags: &[Flag]) -> String {
         .iter()
         .filter(|flag| **flag != Flag::Shared)
         .map(|flag| match flag {
-            Flag::Simulated => words(*flag).to_owned(),
+            Flag::Simulated | Flag::Replayed => words(*flag).to_owned(),
             Flag::ZeroOverdue => "zeroing overdue".to_owned(),
             flag => flag.name().replace('_', " "),
         })
@@ -120,6 +120,7 @@ pub fn flags(flags: &[Flag]) -> String {
 fn words(flag: Flag) -> &'static str {
     match flag {
         Flag::Simulated => "SIMULATED",
+        Flag::Replayed => "REPLAYED",
         Flag::BelowRange => "below the meter's range",
         Flag::AboveRange => "above the meter's range",
         Flag::MeterWarming => "the meter is still warming up",

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use settled_drivers::driver::{Context, Driver, Registry};
+use settled_drivers::driver::{Context, Driver, Registry, Source};
 use settled_drivers::settings::{self, Problems, Table};
 use settled_protocol::colorimetry::Method;
 use settled_protocol::colorimetry::observer::Observer;
@@ -24,12 +24,14 @@ pub struct Config {
     pub socket: SocketConfig,
     /// Where readings are kept.
     pub log: LogConfig,
-    /// How much faster than real time the clock runs: only with simulated meters.
+    /// How much faster than real time the clock runs: only with meters that are simulated or replayed.
     pub speed: Option<f64>,
     /// How old a correction may get before its readings are flagged, in s.
     pub stale_after_s: f64,
     /// The meters, in the order of the file.
     pub meters: Vec<MeterConfig>,
+    /// Each meter's id and its table, as it was written.
+    pub written: Vec<(String, String)>,
 }
 
 /// Where clients connect.
@@ -100,11 +102,12 @@ impl Config {
             .table("corrections")
             .and_then(|mut corrections| corrections.duration_s("stale_after", DAY_S, 36_525.0 * DAY_S))
             .unwrap_or(STALE_AFTER_S);
-        let meters = read_meters(table, registry, context);
-        if speed.is_some() && meters.iter().any(|meter| meter.driver.stage().is_none()) {
-            table.complain("clock", "a speed is for rehearsals: every meter must be simulated");
+        let mut written = Vec::new();
+        let meters = read_meters(table, registry, context, &mut written);
+        if speed.is_some() && meters.iter().any(|meter| meter.driver.source() == Source::Instrument) {
+            table.complain("clock", "a speed is for rehearsals: every meter must be simulated or replayed");
         }
-        Some(Self { socket, log, speed, stale_after_s, meters })
+        Some(Self { socket, log, speed, stale_after_s, meters, written })
     }
 }
 
@@ -120,7 +123,12 @@ fn read_log(table: &mut Table<'_>, context: &Context) -> LogConfig {
     }
 }
 
-fn read_meters(table: &mut Table<'_>, registry: &Registry, context: &mut Context) -> Vec<MeterConfig> {
+fn read_meters(
+    table: &mut Table<'_>,
+    registry: &Registry,
+    context: &mut Context,
+    written: &mut Vec<(String, String)>,
+) -> Vec<MeterConfig> {
     let mut meters: Vec<MeterConfig> = Vec::new();
     let mut claimed = BTreeMap::new();
     for mut settings in table.tables("meter") {
@@ -134,6 +142,7 @@ fn read_meters(table: &mut Table<'_>, registry: &Registry, context: &mut Context
             }
         }
         context.stages.extend(meter.driver.stage().map(|stage| (meter.id.clone(), stage)));
+        written.push((meter.id.clone(), settings.written()));
         meters.push(meter);
     }
     if meters.len() > MOST_METERS {

@@ -141,13 +141,15 @@ impl Daemon {
             Some(id) => self.meter(&id)?.id().to_owned(),
             None => self.only_stage()?,
         };
-        let stage = self
-            .meters
-            .iter()
-            .find(|(handle, _)| handle.id() == id)
-            .and_then(|(_, config)| config.driver.stage());
-        let Some(stage) = stage else {
-            let message = format!("{id} looks at a real display: show the stimulus there");
+        let driver =
+            self.meters.iter().find(|(handle, _)| handle.id() == id).map(|(_, config)| &config.driver);
+        let Some(stage) = driver.and_then(|driver| driver.stage()) else {
+            let replayed = driver.is_some_and(|driver| driver.source().is_replayed());
+            let message = if replayed {
+                format!("{id} is played back from a recording: what it saw can't be changed any more")
+            } else {
+                format!("{id} looks at a real display: show the stimulus there")
+            };
             return Err(RpcError::new(ErrorKind::Unsupported, message).about(&id));
         };
         let now = self.clock.now();

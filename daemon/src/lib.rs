@@ -5,6 +5,7 @@
 //! | [`config`] | the config file, strictly read |
 //! | [`clock`] | the only place that reads the machine's clocks |
 //! | [`clock_watch`] | steps of UTC and suspends, as events |
+//! | [`conformance`] | the suite that every driver passes, run on a configured meter |
 //! | [`correct`] | the mathematics of corrections: pure |
 //! | [`corrections`] | the corrections there are, and which are in force |
 //! | [`daemon`] | everything put together, and taken apart again |
@@ -12,14 +13,17 @@
 //! | [`settle`] | the settling engine: pure |
 //! | [`settling`] | one `meter.settle`, from its first reading to its verdict |
 //! | [`log`] | readings and events, durable |
+//! | [`recorder`] | what passes on every meter's link, into a file |
 //! | [`server`] | the socket, and who is on it |
 //! | [`lock`] | a file that says that its owner lives |
 //! | [`failure`] | instruments' faults as clients are told of them |
+//! | [`size`] | sizes as people write them |
 //! | [`stop`] | the end, as a value |
 
 pub mod clock;
 pub mod clock_watch;
 pub mod config;
+pub mod conformance;
 pub mod correct;
 pub mod corrections;
 pub mod daemon;
@@ -27,9 +31,11 @@ pub mod failure;
 pub mod lock;
 pub mod log;
 pub mod meter_task;
+pub mod recorder;
 pub mod server;
 pub mod settle;
 pub mod settling;
+pub mod size;
 pub mod stop;
 
 use std::sync::Arc;

@@ -8,9 +8,11 @@ use std::sync::Arc;
 use clap::Parser;
 use settled::clock::Clock;
 use settled::config::{Config, LogConfig};
+use settled::conformance::Form;
 use settled::log::{Log, Written};
+use settled::recorder::Recording;
 use settled::server::{BindError, Bound};
-use settled::stop;
+use settled::{conformance, size, stop};
 use settled_drivers::driver::Registry;
 use settled_drivers::fault::chain;
 use settled_protocol::socket;
@@ -18,7 +20,10 @@ use tokio::signal::unix::{SignalKind, signal};
 
 /// Owns light meters and hands out settled readings over a local socket.
 #[derive(Parser)]
-#[command(version, after_help = "Exit status: 0 stopped in order, or the config is right; 1 anything else.")]
+#[command(
+    version,
+    after_help = "Exit status: 0 stopped in order, the config is right, or every clause is kept; 1 anything else; 2 a mistake on the command line."
+)]
 struct Arguments {
     /// The config file.
     #[arg(long, value_name = "FILE", default_value = "/etc/settled/settled.toml")]
@@ -29,6 +34,22 @@ struct Arguments {
     /// Read the config, report every mistake in it, a line each, and touch nothing.
     #[arg(long)]
     check: bool,
+    /// Record what passes on every meter's link, and what came of it, in this new file: the bug report, and a meter to play back. It
+    /// holds the instruments' serial numbers.
+    #[arg(long, value_name = "FILE", conflicts_with = "check")]
+    record: Option<PathBuf>,
+    /// The size at which a recording ends, such as 500MB or 2GiB.
+    #[arg(long, value_name = "SIZE", default_value = "1GiB", value_parser = size::bytes)]
+    record_limit: u64,
+    /// Try a meter of the config against all that a driver must do, a line a clause; the daemon must not be running.
+    #[arg(long, num_args = 2, value_names = ["CONFIG", "METER"], conflicts_with_all = ["check", "record", "config"])]
+    conformance: Option<Vec<String>>,
+    /// With --conformance: the meter's aperture is covered, so that it may be zeroed, too.
+    #[arg(long, requires = "conformance")]
+    covered: bool,
+    /// With --conformance: an object a line.
+    #[arg(long, requires = "conformance")]
+    json: bool,
     /// Trace more: clients that come and go, and what they call themselves.
     #[arg(long)]
     verbose: bool,
@@ -43,6 +64,9 @@ fn main() -> ExitCode {
     let arguments = Arguments::parse();
     if arguments.check {
         return check(&arguments.config);
+    }
+    if let Some([file, meter]) = arguments.conformance.as_deref() {
+        return conform(Path::new(file), meter, &arguments);
     }
     let level = if arguments.verbose { tracing::Level::DEBUG } else { tracing::Level::INFO };
     let colour =
@@ -77,6 +101,22 @@ fn check(file: &Path) -> ExitCode {
     if said.is_ok() { code } else { ExitCode::FAILURE }
 }
 
+/// Tries a meter's driver. A person, or another program, reads what comes of it.
+fn conform(file: &Path, meter: &str, arguments: &Arguments) -> ExitCode {
+    let form = if arguments.json { Form::Json } else { Form::Words };
+    let kept =
+        read(file).and_then(|config| conformance::check(&config, file, meter, arguments.covered, form));
+    match kept {
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => ExitCode::FAILURE,
+        Err(error) => {
+            // Where that can't be told either, the exit status does.
+            let _told = writeln!(std::io::stderr(), "{}", chain(error.as_ref())).is_ok();
+            ExitCode::FAILURE
+        }
+    }
+}
+
 fn read(file: &Path) -> Result<Config, Failure> {
     let text =
         std::fs::read_to_string(file).map_err(|error| format!("reading {}: {error}", file.display()))?;
@@ -89,21 +129,52 @@ fn start(arguments: &Arguments) -> Result<(), Failure> {
         tracing::warn!("{}: {NO_METERS}", arguments.config.display());
     }
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
-    let written = runtime.block_on(serve(arguments, config))?;
+    let clock = Arc::new(config.speed.map_or_else(Clock::system, Clock::simulated));
+    let (written, recording) = runtime.block_on(serve(arguments, config, clock))?;
     // Whatever still holds the log goes with the runtime; then its writer can end. A port that is being opened, or a name that
     // is being looked up, holds up nothing.
     runtime.shutdown_background();
     written.wait();
+    if let Some(recording) = recording {
+        recording.end();
+    }
     Ok(())
 }
 
-async fn serve(arguments: &Arguments, config: Config) -> Result<Written, Failure> {
+/// Begins a recording, and has every meter recorded.
+fn record(
+    path: &Path,
+    arguments: &Arguments,
+    config: &mut Config,
+    clock: &Arc<Clock>,
+) -> Result<Recording, Failure> {
+    let begun = Recording::begin(path, arguments.record_limit, config, clock);
+    let recording = begun.map_err(|error| match error.kind() {
+        std::io::ErrorKind::AlreadyExists => {
+            format!("the recording {}: it is there already, and none is overwritten", path.display())
+        }
+        _ => format!("the recording {}: {error}", path.display()),
+    })?;
+    config.meters = std::mem::take(&mut config.meters).into_iter().map(|meter| recording.of(meter)).collect();
+    tracing::info!(file = %path.display(), "recording; the file holds serial numbers");
+    Ok(recording)
+}
+
+async fn serve(
+    arguments: &Arguments,
+    mut config: Config,
+    clock: Arc<Clock>,
+) -> Result<(Written, Option<Recording>), Failure> {
     let usual = || socket::candidates(|name| std::env::var_os(name).map(PathBuf::from)).into_iter().next();
-    let path = arguments.socket.clone().or(config.socket.path).or_else(usual).ok_or("no socket path")?;
+    let path =
+        arguments.socket.clone().or(config.socket.path.take()).or_else(usual).ok_or("no socket path")?;
     let bound = Bound::new(&path, config.socket.group.as_deref())
         .map_err(|error| format!("the socket {}: {}{}", path.display(), chain(&error), elsewhere(&error)))?;
     let (log, written) = open_log(&config.log)?;
-    let clock = Arc::new(config.speed.map_or_else(Clock::system, Clock::simulated));
+    let recording = match arguments.record.as_deref() {
+        Some(path) => Some(record(path, arguments, &mut config, &clock)?),
+        None => None,
+    };
     let (stopper, stop) = stop::pair();
     let (mut terminate, mut interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
     let signals = async {
@@ -115,7 +186,7 @@ async fn serve(arguments: &Arguments, config: Config) -> Result<Written, Failure
         settled::run(config.meters, &bound.listener, clock, log, config.stale_after_s, stop),
         signals
     );
-    Ok(written)
+    Ok((written, recording))
 }
 
 /// What to do where the socket may not be made: an ordinary user without a folder of their own gets the system's.

@@ -1,27 +1,39 @@
 //! What every driver must do, as a suite: the contract of [`Driver`] and [`Meter`], clause by clause.
 //!
-//! It needs the instrument to be there, and some light in front of it. It takes a dozen exposures and zeroes it, where it can
-//! be zeroed: cover the aperture or leave `zero` out.
+//! It needs the instrument to be there, and some light in front of it. It takes a dozen exposures (some hundred, if it is to be
+//! thorough) and zeroes it, where it can be zeroed: cover the aperture or leave `zero` out.
 //!
 //! | module | idea |
 //! |---|---|
-//! | [`faults`] | what a driver must do when its instrument misbehaves |
+//! | `samples` | what an exposure gives, and what is refused |
+//! | `drops` | calls that are dropped, and instruments that stay |
+//! | `openings` | opening and closing, again and again |
+//! | `line` | faults on the line, played to a profile with the instrument's own words |
+//! | [`faults`] | faults on the line of an instrument that follows a script, in no time: for tests of drivers |
+//! | `random` | moments that nobody chose |
 
 use std::fmt;
 use std::sync::Arc;
 use std::time::Duration;
 
-use settled_protocol::meter::Span;
-use tokio::time::timeout;
+use tokio::time::{Instant, timeout};
 
 use crate::clock::Clock;
 use crate::driver::Driver;
-use crate::fault::{Fault, FaultKind, chain};
-use crate::meter::Meter;
+use crate::fault::{Fault, chain};
+use crate::meter::{Description, Meter};
 use crate::sample::{Exposure, Sample};
 
+mod drops;
 pub mod faults;
+mod line;
 mod misbehaviour;
+mod openings;
+mod random;
+mod samples;
+
+use line::Listener;
+use random::Random;
 
 /// The longest that closing may take.
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -57,15 +69,18 @@ impl Report {
     }
 }
 
+impl fmt::Display for Clause {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.failure {
+            None => write!(f, "kept    {}", self.name),
+            Some(failure) => write!(f, "BROKEN  {}: {failure}", self.name),
+        }
+    }
+}
+
 impl fmt::Display for Report {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for Clause { name, failure } in &self.clauses {
-            match failure {
-                None => writeln!(f, "kept    {name}")?,
-                Some(failure) => writeln!(f, "BROKEN  {name}: {failure}")?,
-            }
-        }
-        Ok(())
+        self.clauses.iter().try_for_each(|clause| writeln!(f, "{clause}"))
     }
 }
 
@@ -78,24 +93,114 @@ pub enum Zero {
     Skip,
 }
 
-/// Runs the suite.
+/// How much is tried.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Extent {
+    /// A few of each: for a test among others, in a process that does other things meanwhile.
+    Brief,
+    /// Many of each, faults on the line as well, and whether files are left open: in a process of its own.
+    Thorough,
+}
+
+/// What the suite is run on.
+#[derive(Clone, Debug)]
+pub struct Kit {
+    /// The driver.
+    pub driver: Arc<dyn Driver>,
+    /// The time that it lives in.
+    pub clock: Arc<dyn Clock>,
+    /// Whether the instrument may be zeroed.
+    pub zero: Zero,
+    /// How much is tried.
+    pub extent: Extent,
+}
+
+/// What the suite tells as it goes.
+#[derive(Debug)]
+pub enum Told<'a> {
+    /// A clause is tried next.
+    Begins {
+        /// The clause.
+        name: &'static str,
+        /// For how long the suite may still run, as far as the instrument's pace tells.
+        left: Duration,
+    },
+    /// A clause has been tried.
+    Ends(&'a Clause),
+}
+
+/// Runs the suite, in brief.
 pub async fn check(driver: &Arc<dyn Driver>, clock: &Arc<dyn Clock>, zero: Zero) -> Report {
-    let mut report = Report::default();
-    let opened = open(driver, clock).await;
-    report.note("it opens", opened.as_ref().map(|_| ()).map_err(Clone::clone));
-    let Ok(mut meter) = opened else { return report };
-    let meter_ref = meter.as_mut();
-    report.note("it says what it is, the same each time", describes(meter_ref));
-    report.note("an exposure gives one sane sample within its deadline", measures(meter_ref, None).await);
-    report.note("it is ready for the next at once", twice(meter_ref).await);
-    report.note("the integration time that was used is told", integrates(meter_ref).await);
-    report.note("an integration time it can't do is refused at once", refuses(meter_ref).await);
-    report.note("after a dropped exposure and recovery it measures again", survives_a_drop(meter_ref).await);
-    if zero == Zero::Covered {
-        report.note("it is zeroed, or can't be and doesn't declare it", zeroes(meter_ref).await);
+    let (driver, clock) = (Arc::clone(driver), Arc::clone(clock));
+    let kit = Kit { driver, clock, zero, extent: Extent::Brief };
+    run(&kit, &mut |_| {}).await
+}
+
+/// Runs the suite; `tell` hears of each clause as it is tried.
+pub async fn run(kit: &Kit, tell: &mut (dyn FnMut(Told<'_>) + Send)) -> Report {
+    let mut suite = Suite {
+        kit,
+        tell,
+        report: Report::default(),
+        pace: Duration::from_millis(500),
+        random: Random::new(),
+        listener: Arc::default(),
+    };
+    suite.listener.hear(kit.driver.as_ref());
+    suite.run().await;
+    suite.report
+}
+
+/// The suite as it runs.
+struct Suite<'a> {
+    kit: &'a Kit,
+    tell: &'a mut (dyn FnMut(Told<'_>) + Send),
+    report: Report,
+    /// What an exposure takes.
+    pace: Duration,
+    random: Random,
+    listener: Arc<Listener>,
+}
+
+impl Suite<'_> {
+    /// How often something is tried.
+    fn times(&self, brief: u32, thorough: u32) -> u32 {
+        match self.kit.extent {
+            Extent::Brief => brief,
+            Extent::Thorough => thorough,
+        }
     }
-    report.note("it closes, opens and measures again", reopens(meter, driver, clock).await);
-    report
+
+    async fn open(&self) -> Result<Box<dyn Meter>, String> {
+        open(&self.kit.driver, &self.kit.clock).await
+    }
+
+    fn begins(&mut self, name: &'static str, exposures: u32) {
+        let left = self.pace.saturating_mul(exposures);
+        (self.tell)(Told::Begins { name, left });
+    }
+
+    fn ends(&mut self, name: &'static str, outcome: Result<(), String>) {
+        let clause = Clause { name, failure: outcome.err() };
+        (self.tell)(Told::Ends(&clause));
+        self.report.clauses.push(clause);
+    }
+
+    async fn run(&mut self) {
+        let name = "it opens";
+        self.begins(name, 1);
+        let opened = self.open().await;
+        self.ends(name, opened.as_ref().map(|_| ()).map_err(Clone::clone));
+        let Ok(mut meter) = opened else { return };
+        let described = meter.describe().clone();
+        self.exposures(meter.as_mut()).await;
+        self.dropped(meter.as_mut()).await;
+        self.zeroing(meter.as_mut()).await;
+        self.open_and_closed(meter, &described).await;
+        if self.kit.extent == Extent::Thorough {
+            self.on_the_line().await;
+        }
+    }
 }
 
 async fn within<T>(limit: Duration, what: impl Future<Output = Result<T, Fault>>) -> Result<T, String> {
@@ -106,25 +211,20 @@ async fn within<T>(limit: Duration, what: impl Future<Output = Result<T, Fault>>
 }
 
 async fn open(driver: &Arc<dyn Driver>, clock: &Arc<dyn Clock>) -> Result<Box<dyn Meter>, String> {
+    // An answer to what was asked before may still come, and is waited for.
     within(driver.opening() + driver.still_due(), driver.open(clock)).await
+}
+
+async fn close(meter: Box<dyn Meter>) -> Result<(), String> {
+    timeout(PATIENCE, meter.close()).await.map_err(|_| format!("closing took longer than {PATIENCE:?}"))
 }
 
 fn ensure(holds: bool, otherwise: impl FnOnce() -> String) -> Result<(), String> {
     if holds { Ok(()) } else { Err(otherwise()) }
 }
 
-fn describes(meter: &dyn Meter) -> Result<(), String> {
-    let description = meter.describe();
-    ensure(description == meter.describe(), || "two answers differ".to_owned())?;
-    let instrument = &description.instrument;
-    ensure(!instrument.model.trim().is_empty(), || "the model has no name".to_owned())?;
-    ensure(!instrument.quantities.is_empty(), || "it measures nothing".to_owned())?;
-    let rises = |span: &Span| span.min.is_finite() && span.max.is_finite() && span.min <= span.max;
-    let spans = [instrument.integration_s, instrument.range];
-    ensure(spans.iter().flatten().all(rises), || format!("a span does not rise: {spans:?}"))?;
-    ensure(description.warm_up_s >= 0.0 && description.warm_up_s.is_finite(), || {
-        "its warm-up is no time".to_owned()
-    })
+fn same(before: &Description, now: &Description) -> Result<(), String> {
+    ensure(before == now, || format!("it says that it is {now:?}, and said before that it was {before:?}"))
 }
 
 async fn sample(meter: &mut dyn Meter, integration_s: Option<f64>) -> Result<Sample, String> {
@@ -132,75 +232,9 @@ async fn sample(meter: &mut dyn Meter, integration_s: Option<f64>) -> Result<Sam
     within(meter.deadline(exposure), meter.measure(exposure)).await
 }
 
-async fn measures(meter: &mut dyn Meter, integration_s: Option<f64>) -> Result<(), String> {
-    let Sample { integration_s, temperature_c, .. } = sample(meter, integration_s).await?;
-    ensure(integration_s.is_none_or(|s| s > 0.0 && s.is_finite()), || {
-        format!("integrated for {integration_s:?} s")
-    })?;
-    ensure(temperature_c.is_none_or(|t| (-100.0..200.0).contains(&t)), || {
-        format!("is at {temperature_c:?} °C")
-    })
-}
-
-async fn twice(meter: &mut dyn Meter) -> Result<(), String> {
-    measures(meter, None).await?;
-    measures(meter, None).await
-}
-
-async fn integrates(meter: &mut dyn Meter) -> Result<(), String> {
-    let Some(Span { min, max }) = meter.describe().instrument.integration_s else { return Ok(()) };
-    let asked = (2.0 * min).min(max);
-    let used = sample(meter, Some(asked)).await?.integration_s;
-    ensure(used.is_some_and(|used| (used / asked - 1.0).abs() < 0.5), || {
-        format!("asked for {asked} s, told of {used:?}")
-    })
-}
-
-async fn refuses(meter: &mut dyn Meter) -> Result<(), String> {
-    let beyond = meter.describe().instrument.integration_s.map_or(1.0, |span| 10.0 * span.max);
-    let exposure = Exposure { integration_s: Some(beyond) };
-    match timeout(AT_ONCE, meter.measure(exposure)).await {
-        Ok(Err(fault)) if fault.kind() == FaultKind::Unsupported => {}
-        Ok(Err(fault)) => return Err(format!("{:?} instead of Unsupported", fault.kind())),
-        Ok(Ok(_)) => return Err(format!("gave a sample for {beyond} s")),
-        Err(_) => return Err(format!("did not refuse within {AT_ONCE:?}")),
-    }
-    measures(meter, None).await
-}
-
-async fn survives_a_drop(meter: &mut dyn Meter) -> Result<(), String> {
-    for moment in [Duration::ZERO, Duration::from_millis(20)] {
-        // Whether it was done by then makes no difference.
-        let _done = timeout(moment, meter.measure(Exposure::default())).await.is_ok();
-        within(meter.recovery(), meter.recover()).await?;
-        measures(meter, None).await?;
-    }
-    Ok(())
-}
-
-async fn zeroes(meter: &mut dyn Meter) -> Result<(), String> {
-    let declared = meter.describe().zero.is_some();
-    let deadline = meter.zero_deadline();
-    match timeout(deadline, meter.zero()).await {
-        Ok(Ok(())) => ensure(declared, || "was zeroed, but declares nothing of it".to_owned())?,
-        Ok(Err(fault)) if fault.kind() == FaultKind::Unsupported => {
-            ensure(!declared, || "declares it, but can't be zeroed".to_owned())?;
-        }
-        Ok(Err(fault)) => return Err(chain(&fault)),
-        Err(_) => return Err(format!("took longer than {deadline:?}")),
-    }
-    measures(meter, None).await
-}
-
-async fn reopens(
-    meter: Box<dyn Meter>,
-    driver: &Arc<dyn Driver>,
-    clock: &Arc<dyn Clock>,
-) -> Result<(), String> {
-    let before = meter.describe().clone();
-    timeout(PATIENCE, meter.close()).await.map_err(|_| format!("closing took longer than {PATIENCE:?}"))?;
-    let mut again = open(driver, clock).await?;
-    ensure(again.describe() == &before, || "it is another instrument now".to_owned())?;
-    measures(again.as_mut(), None).await?;
-    timeout(PATIENCE, again.close()).await.map_err(|_| format!("closing took longer than {PATIENCE:?}"))
+/// How long `what` takes.
+async fn timed<T>(what: impl Future<Output = T>) -> (T, Duration) {
+    let start = Instant::now();
+    let outcome = what.await;
+    (outcome, start.elapsed())
 }

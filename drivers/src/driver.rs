@@ -5,9 +5,13 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
+use serde::{Deserialize, Serialize};
+
 use crate::clock::{Boxed, Clock};
 use crate::fault::Fault;
 use crate::meter::Meter;
+use crate::recording::Tap;
+use crate::recording::line::ProfileText;
 use crate::settings::Table;
 use crate::simulated::Stage;
 
@@ -50,9 +54,60 @@ pub trait Driver: Send + Sync + fmt::Debug {
         Box::pin(std::future::pending())
     }
 
+    /// Where its light comes from: readings that come from no instrument say so.
+    fn source(&self) -> Source {
+        Source::Instrument
+    }
+
+    /// From now on each link that is opened is recorded: what passes on it goes through `tap` ([`Tap::link`]). Nothing to do
+    /// for a driver without links.
+    fn tap(&self, tap: &Tap) {
+        // There is no link to record.
+        let _ = tap;
+    }
+
+    /// The profile that it follows, so that a recording stands alone; nothing for a driver without one.
+    fn profile_text(&self) -> Option<ProfileText> {
+        None
+    }
+
     /// The simulated display that the meter looks at; nothing for a real meter.
     fn stage(&self) -> Option<Arc<Stage>> {
         None
+    }
+}
+
+/// Where a meter's light comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Source {
+    /// An instrument that looks at light, now.
+    Instrument,
+    /// A simulation.
+    Simulated,
+    /// A recording of an instrument.
+    Replayed,
+    /// A recording of a simulation.
+    ReplayedSimulation,
+}
+
+impl Source {
+    /// Whether the light was made up by a model, now or when it was recorded.
+    #[must_use]
+    pub fn is_simulated(self) -> bool {
+        matches!(self, Self::Simulated | Self::ReplayedSimulation)
+    }
+
+    /// Whether it is played back from a recording.
+    #[must_use]
+    pub fn is_replayed(self) -> bool {
+        matches!(self, Self::Replayed | Self::ReplayedSimulation)
+    }
+
+    /// What a recording of it is a source of.
+    #[must_use]
+    pub fn once_recorded(self) -> Self {
+        if self.is_simulated() { Self::ReplayedSimulation } else { Self::Replayed }
     }
 }
 
@@ -95,6 +150,7 @@ impl Registry {
         Self::empty()
             .with("iio", crate::iio::configure)
             .with("profile", crate::profile::configure)
+            .with("replay", crate::replay::configure)
             .with("simulated", crate::simulated::configure)
             .with("plugin", crate::plugin::configure)
     }

@@ -13,6 +13,8 @@
 //! | [`iio`] | light sensors that the Linux kernel knows |
 //! | [`plugin`] | any executable that speaks the meter half of JSON-RPC |
 //! | [`simulated`] | a display and a meter that looks at it, as a physical model |
+//! | [`recording`] | what passed on a link and what came of it, kept in a file |
+//! | [`replay`] | recordings played back as meters |
 //! | [`conformance`] | what every driver must do, as a suite |
 
 pub mod clock;
@@ -24,6 +26,8 @@ pub mod link;
 pub mod meter;
 pub mod plugin;
 pub mod profile;
+pub mod recording;
+pub mod replay;
 pub mod sample;
 pub mod settings;
 pub mod simulated;

@@ -10,7 +10,7 @@
 //! | [`shipped`] | the profiles that come with this crate |
 
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use tokio::sync::Mutex;
@@ -23,6 +23,8 @@ use crate::link::address::{self, Address};
 use crate::link::arrival::Arrival;
 use crate::link::line::LineLink;
 use crate::meter::Meter;
+use crate::recording::Tap;
+use crate::recording::line::ProfileText;
 use crate::settings::{self, Problems, Table};
 
 pub mod answer;
@@ -40,7 +42,9 @@ use format::Profile;
 /// # Errors
 /// Every mistake in it.
 pub fn load(file: &str, text: &str) -> Result<Profile, Problems> {
-    settings::read(file, text, format::read)
+    let mut profile = settings::read(file, text, format::read)?;
+    profile.written = ProfileText { file: file.to_owned(), text: text.to_owned() };
+    Ok(profile)
 }
 
 /// An instrument that a profile describes.
@@ -53,6 +57,8 @@ pub struct Profiled {
     due: Due,
     /// Since the last attempt to open it; nothing while it is open.
     arrival: Mutex<Option<Box<dyn Arrival>>>,
+    /// Where what passes on the link is recorded, if it is.
+    tap: OnceLock<Tap>,
 }
 
 impl Profiled {
@@ -70,7 +76,7 @@ impl Profiled {
     #[must_use]
     pub fn at(profile: Profile, address: Address) -> Self {
         let (due, arrival) = (Due::default(), Mutex::default());
-        Self { profile: Arc::new(profile), address, serial: None, due, arrival }
+        Self { profile: Arc::new(profile), address, serial: None, due, arrival, tap: OnceLock::new() }
     }
 
     /// The same; an instrument with another serial number than this, or none, is refused.
@@ -100,6 +106,10 @@ impl Driver for Profiled {
             *self.arrival.lock().await = self.address.arrival();
             let line = &self.profile.line;
             let link = self.address.open(&line.serial, &line.endings.answered).await?;
+            let link = match self.tap.get() {
+                Some(tap) => tap.link(link),
+                None => link,
+            };
             let line = LineLink::new(link, self.profile.line.endings.clone())
                 .with_lines_up_to(self.profile.longest_line());
             let (profile, due) = (Arc::clone(&self.profile), self.due.clone());
@@ -116,6 +126,15 @@ impl Driver for Profiled {
 
     fn still_due(&self) -> Duration {
         self.due.remaining()
+    }
+
+    fn tap(&self, tap: &Tap) {
+        // A second recording of the same driver would be one too many.
+        let _first = self.tap.set(tap.clone()).is_ok();
+    }
+
+    fn profile_text(&self) -> Option<ProfileText> {
+        Some(self.profile.written.clone())
     }
 
     fn arrival(&self) -> Boxed<'_, ()> {

@@ -12,6 +12,7 @@ use toml::de::{DeTable, DeValue};
 
 mod rows;
 mod verbatim;
+mod written;
 
 /// One mistake in a TOML file.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -307,6 +308,12 @@ impl<'a> Table<'a> {
             }
         }
         tables
+    }
+
+    /// Its keys and values as they were written, a line each; comments are not among them.
+    #[must_use]
+    pub fn written(&self) -> String {
+        written::table(self.report.text, self.table)
     }
 
     /// Gives up on the rest of the table: its unknown keys are not reported (its driver is unknown, say).

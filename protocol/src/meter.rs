@@ -19,6 +19,9 @@ pub struct Meter {
     pub address: Option<String>,
     /// Whether its light is simulated.
     pub simulated: bool,
+    /// Whether its light is played back from a recording.
+    #[serde(default)]
+    pub replayed: bool,
     /// How it is now.
     pub state: State,
     /// Why it is in that state, where that isn't plain.

@@ -57,6 +57,8 @@ pub struct Reading {
 pub enum Flag {
     /// The light and the meter are simulated.
     Simulated,
+    /// Played back from a recording: nobody looked at this light now.
+    Replayed,
     /// Below what the meter states it can measure.
     BelowRange,
     /// Above what the meter states it can measure.
@@ -84,8 +86,9 @@ pub enum Flag {
 
 impl Flag {
     /// Every flag of this version.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 12] = [
         Self::Simulated,
+        Self::Replayed,
         Self::BelowRange,
         Self::AboveRange,
         Self::MeterWarming,
@@ -103,6 +106,7 @@ impl Flag {
     pub fn name(self) -> &'static str {
         match self {
             Self::Simulated => "simulated",
+            Self::Replayed => "replayed",
             Self::BelowRange => "below_range",
             Self::AboveRange => "above_range",
             Self::MeterWarming => "meter_warming",

@@ -49,6 +49,7 @@ mod plugin_guide;
 mod plugins;
 mod proven;
 mod quantities;
+mod recording;
 mod settled;
 mod sharing;
 mod smallest;

@@ -115,3 +115,39 @@ fn the_readme_names_the_two_commands_and_ci_runs_the_one() {
     assert!(readme.contains("settle -- demo") && readme.contains("tests/run"));
     assert!(fs::read_to_string(root().join(".ci/run")).unwrap().contains("tests/run"));
 }
+
+/// Every method of a trait in a source file.
+fn methods(file: &str, name: &str) -> Vec<String> {
+    let text = fs::read_to_string(root().join(file)).unwrap();
+    let body =
+        text.split(&format!("pub trait {name}")).nth(1).unwrap().split("\n}\n").next().unwrap().to_owned();
+    let signatures = body.lines().filter_map(|line| line.strip_prefix("    fn "));
+    signatures.map(|rest| rest.split(['(', '<']).next().unwrap().to_owned()).collect()
+}
+
+#[test]
+fn what_is_recorded_forwards_every_method_of_drivers_meters_and_links() {
+    for (traits, name, forwarding, wrapper) in [
+        ("drivers/src/driver.rs", "Driver", "drivers/src/recording/recorded.rs", "impl Driver for Recorded"),
+        (
+            "drivers/src/meter.rs",
+            "Meter",
+            "drivers/src/recording/recorded.rs",
+            "impl Meter for RecordedMeter",
+        ),
+        ("drivers/src/link.rs", "Link", "drivers/src/recording/wiretap.rs", "impl Link for Wiretap"),
+    ] {
+        let text = fs::read_to_string(root().join(forwarding)).unwrap();
+        let body = text.split(wrapper).nth(1).unwrap().split("\n}\n").next().unwrap();
+        let methods = methods(traits, name);
+        assert!(methods.len() > 4, "{name}: {methods:?}");
+        for method in methods {
+            let is_there =
+                [format!("fn {method}("), format!("fn {method}<")].iter().any(|it| body.contains(it));
+            assert!(
+                is_there,
+                "{forwarding} does not forward {name}::{method}: whatever records would change it"
+            );
+        }
+    }
+}

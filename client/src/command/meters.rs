@@ -24,8 +24,12 @@ pub(super) async fn run(context: &Context) -> Result<Exit, Failure> {
 
 fn describe(context: &Context, meter: &Meter) -> Result<(), Failure> {
     let (style, state) = state(meter.state);
-    let simulated = if meter.simulated { styled(CAUTION, "  SIMULATED") } else { String::new() };
-    context.output.line(&format!("{}  {}{simulated}", styled(STRONG, &meter.id), styled(style, state)))?;
+    let unreal: String = [(meter.simulated, "  SIMULATED"), (meter.replayed, "  REPLAYED")]
+        .iter()
+        .filter(|(is, _)| *is)
+        .map(|(_, words)| styled(CAUTION, words))
+        .collect();
+    context.output.line(&format!("{}  {}{unreal}", styled(STRONG, &meter.id), styled(style, state)))?;
     for (name, words) in details(meter) {
         context.output.line(&format!("    {}  {words}", styled(FAINT, &format!("{name:<11}"))))?;
     }
@@ -132,6 +136,8 @@ mod tests {
                 driver: "profile".to_owned(),
                 address: Some("192.0.2.7:5025".to_owned()),
                 simulated: false,
+                replayed: false,
+                correction: None,
                 state: State::Ready,
                 reason: None,
                 faults: 0,

@@ -67,7 +67,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
 async fn which(connection: &Connection) -> Result<Failure, CallError> {
     let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
     let simulated: Vec<String> =
-        meters.into_iter().filter(|meter| meter.simulated).map(|meter| meter.id).collect();
+        meters.into_iter().filter(|meter| meter.simulated && !meter.replayed).map(|meter| meter.id).collect();
     Ok(Failure::Usage(format!("which display? Name its meter with --meter: {}", simulated.join(", "))))
 }
 

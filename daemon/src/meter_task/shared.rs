@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use serde_json::value::{RawValue, to_raw_value};
-use settled_drivers::driver::Driver;
+use settled_drivers::driver::{Driver, Source};
 use settled_drivers::meter::Description;
 use settled_drivers::sample::Exposure;
 use settled_protocol::error::RpcError;
@@ -122,7 +122,7 @@ pub(super) struct Shared {
     pub(super) id: String,
     pub(super) driver: &'static str,
     pub(super) address: Option<String>,
-    pub(super) simulated: bool,
+    pub(super) source: Source,
     pub(super) exposing: AtomicBool,
     pub(super) zeroing: AtomicBool,
     pub(super) exposures: AtomicU64,
@@ -158,7 +158,7 @@ impl Shared {
             id,
             driver: driver.name(),
             address: driver.address(),
-            simulated: driver.stage().is_some(),
+            source: driver.source(),
             exposing: AtomicBool::new(false),
             zeroing: AtomicBool::new(false),
             exposures: AtomicU64::new(0),
@@ -289,7 +289,8 @@ impl Shared {
             id: self.id.clone(),
             driver: self.driver.to_owned(),
             address: self.address.clone(),
-            simulated: self.simulated,
+            simulated: self.source.is_simulated(),
+            replayed: self.source.is_replayed(),
             state,
             reason: status.reason.clone(),
             faults: self.faults.load(Ordering::Relaxed),

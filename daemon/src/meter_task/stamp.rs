@@ -3,6 +3,7 @@
 //! A dark reading is not corrected: it tells of the meter's own zero and is no light of the display that the correction was made for,
 //! and the zero must not seem to jump where corrections change. The range is the meter's own, so flags of range go by what it saw.
 
+use settled_drivers::driver::Source;
 use settled_drivers::meter::Description;
 use settled_drivers::sample::Sample;
 use settled_protocol::quantity::Light;
@@ -21,7 +22,7 @@ pub(super) struct Stamp<'a> {
     pub(super) ended: Moment,
     pub(super) warming: bool,
     pub(super) zero_overdue: bool,
-    pub(super) simulated: bool,
+    pub(super) source: Source,
     pub(super) shared: bool,
     pub(super) dark: bool,
     /// The correction in force when the exposure began.
@@ -41,7 +42,8 @@ pub(super) fn stamped(
     let through = reads.and_then(|reads| Some((reads, corrected(reads.matrix?, light)?)));
     let range = description.instrument.range;
     let flags = [
-        (Flag::Simulated, stamp.simulated),
+        (Flag::Simulated, stamp.source.is_simulated()),
+        (Flag::Replayed, stamp.source.is_replayed()),
         (Flag::BelowRange, range.is_some_and(|range| value < range.min)),
         (Flag::AboveRange, range.is_some_and(|range| value > range.max)),
         (Flag::MeterWarming, stamp.warming),

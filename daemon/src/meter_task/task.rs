@@ -308,7 +308,7 @@ impl Task {
             ended,
             warming: self.warming,
             zero_overdue: open.due.as_ref().is_some_and(|due| due.is_due(ended.t_s)),
-            simulated: self.shared.simulated,
+            source: self.shared.source,
             shared: audience.size > 1,
             dark: audience.covered,
             reads: began.reads.as_ref(),

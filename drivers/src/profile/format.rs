@@ -9,6 +9,7 @@ use settled_protocol::quantity::Photometric;
 use crate::link::line::{Endings, LONGEST};
 use crate::link::serial::{Flow, ParityBit, Settings};
 use crate::meter::{Overdue, ZeroNeed};
+use crate::recording::line::ProfileText;
 use crate::settings::Table;
 
 use super::answer::{self, Shape};
@@ -50,6 +51,8 @@ pub struct Profile {
     pub zero: Option<(Exchange, ZeroNeed)>,
     /// How it reports errors.
     pub errors: Errors,
+    /// All of it, as it was written.
+    pub written: ProfileText,
 }
 
 impl Profile {
@@ -157,6 +160,7 @@ pub(super) fn read(table: &mut Table<'_>) -> Option<Profile> {
         integration: integration.map_or(Some(None), |integration| integration.map(Some))?,
         zero: zero.map_or(Some(None), |zero| zero.map(Some))?,
         errors: errors?,
+        written: ProfileText { file: String::new(), text: String::new() },
     })
 }
 

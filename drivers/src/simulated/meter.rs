@@ -8,7 +8,7 @@ use settled_protocol::meter::{Instrument, Kind, Quantity, Span};
 use settled_protocol::quantity::Photometric;
 
 use crate::clock::{Boxed, Clock};
-use crate::driver::Driver;
+use crate::driver::{Driver, Source};
 use crate::fault::{Fault, FaultKind};
 use crate::meter::{Description, Meter, ZeroNeed};
 use crate::sample::{Exposure, Sample, Seen};
@@ -107,6 +107,10 @@ impl Driver for Simulated {
             });
             Ok(meter)
         })
+    }
+
+    fn source(&self) -> Source {
+        Source::Simulated
     }
 
     fn stage(&self) -> Option<Arc<Stage>> {

@@ -20,6 +20,7 @@ pub(crate) struct Daemon {
     folder: TempDir,
     child: Option<Child>,
     starts: u32,
+    arguments: Vec<String>,
 }
 
 /// A program of this workspace, beside the test itself. `tests/run` builds them first.
@@ -44,7 +45,7 @@ impl Daemon {
     pub(crate) fn configured(config: &str) -> Self {
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join("settled.toml"), config).unwrap();
-        Self { folder, child: None, starts: 0 }
+        Self { folder, child: None, starts: 0, arguments: Vec::new() }
     }
 
     /// A running daemon.
@@ -67,8 +68,13 @@ impl Daemon {
     pub(crate) fn command(&self) -> Command {
         let mut command = Command::new(program("settled"));
         command.arg("--config").arg(self.path("settled.toml")).arg("--socket").arg(self.socket());
-        command.stdin(Stdio::null());
+        command.args(&self.arguments).stdin(Stdio::null());
         command
+    }
+
+    /// Starts it from now on with these arguments as well.
+    pub(crate) fn with_arguments(&mut self, arguments: &[&str]) {
+        self.arguments = arguments.iter().map(|argument| (*argument).to_owned()).collect();
     }
 
     /// Starts it, and waits until it answers.

@@ -66,14 +66,18 @@ pub(super) fn lines(series: &Series, trace: Option<&Trace>, ascii: bool) -> Vec<
 /// The series and its value.
 fn headline(series: &Series, ending: &Ending) -> String {
     let name = if series.id.is_empty() { "the recording" } else { &series.id };
-    let simulated = if series.cautions.has(Flag::Simulated) { "   SIMULATED" } else { "" };
-    let Some(value) = &ending.value else { return format!("{name}{simulated}") };
+    let unreal: String = [(Flag::Simulated, "   SIMULATED"), (Flag::Replayed, "   REPLAYED")]
+        .iter()
+        .filter(|(flag, _)| series.cautions.has(*flag))
+        .map(|(_, words)| *words)
+        .collect();
+    let Some(value) = &ending.value else { return format!("{name}{unreal}") };
     let colour = value.chromaticity.map_or_else(String::new, |colour| {
         let radius = value.chromaticity_u95.map_or_else(String::new, |u95| format!(" {}", show::radius(u95)));
         format!("   u′ {:.5}  v′ {:.5}{radius}", colour.u_prime(), colour.v_prime())
     });
     let lost = if series.lost_s.is_some() { "   LOST" } else { "" };
-    format!("{name}: {}{colour}{lost}{simulated}", show::estimate(value, series.photometric.unit()))
+    format!("{name}: {}{colour}{lost}{unreal}", show::estimate(value, series.photometric.unit()))
 }
 
 /// That it was settled and is no longer.

@@ -40,7 +40,7 @@ pub(super) struct Series {
     resolution: Option<f64>,
     /// Made at the first reading, which tells when the series began.
     judge: Option<Box<Judge>>,
-    /// Every flag that was on a reading of light, and whether the dark was simulated.
+    /// Every flag that was on a reading of light, and whether the dark was simulated or replayed.
     pub(super) cautions: Cautions,
     darks: Darks,
     warm_up: WarmUp,
@@ -119,7 +119,8 @@ impl Series {
         self.last_t_s = t_s;
         if record.cautions.has(Flag::Dark) {
             // That it is below the meter's range, or such, is no caution on the light.
-            self.cautions = self.cautions.with(record.cautions.only(Flag::Simulated));
+            let unreal = record.cautions.only(Flag::Simulated).with(record.cautions.only(Flag::Replayed));
+            self.cautions = self.cautions.with(unreal);
             self.darkened += 1;
             self.darks.push(t_s, y);
             return Ok(None);

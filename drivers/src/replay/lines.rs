@@ -1,0 +1,78 @@
+//! The driver over exchanges: the recorded profile runs again, over a link that answers as the instrument did.
+
+use std::sync::{Arc, OnceLock};
+use std::time::Duration;
+
+use super::exchanges::Exchanges;
+use super::link::Replayed;
+use super::play::Play;
+use super::{Manner, NAME};
+use crate::clock::{Boxed, Clock};
+use crate::driver::{Driver, Source};
+use crate::fault::{Fault, FaultKind};
+use crate::link::Link;
+use crate::meter::Meter;
+use crate::profile::Profiled;
+use crate::profile::format::Profile;
+use crate::recording::Tap;
+use crate::recording::line::ProfileText;
+
+/// An instrument that is played back.
+#[derive(Debug)]
+pub(crate) struct Lines {
+    profiled: Profiled,
+    source: Source,
+    /// The clock that recorded times are played on: known from the first opening on.
+    clock: Arc<OnceLock<Arc<dyn Clock>>>,
+}
+
+impl Lines {
+    pub(crate) fn new(profile: Profile, exchanges: Exchanges, source: Source, manner: Manner) -> Self {
+        let play = Arc::new(Play::new(exchanges, manner.at_end));
+        let clock: Arc<OnceLock<Arc<dyn Clock>>> = Arc::default();
+        let known = Arc::clone(&clock);
+        let profiled = Profiled::new(profile, NAME.to_owned(), move || {
+            let unknown = || Fault::new(FaultKind::Gone, "nobody has said what time it is");
+            let clock = known.get().ok_or_else(unknown)?;
+            let link: Box<dyn Link> =
+                Box::new(Replayed::open(Arc::clone(&play), Arc::clone(clock), manner.speed)?);
+            Ok(link)
+        });
+        Self { profiled, source, clock }
+    }
+}
+
+impl Driver for Lines {
+    fn name(&self) -> &'static str {
+        NAME
+    }
+
+    fn claims(&self) -> Vec<String> {
+        Vec::new()
+    }
+
+    fn open<'a>(&'a self, clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
+        self.clock.get_or_init(|| Arc::clone(clock));
+        self.profiled.open(clock)
+    }
+
+    fn opening(&self) -> Duration {
+        self.profiled.opening()
+    }
+
+    fn still_due(&self) -> Duration {
+        self.profiled.still_due()
+    }
+
+    fn source(&self) -> Source {
+        self.source
+    }
+
+    fn tap(&self, tap: &Tap) {
+        self.profiled.tap(tap);
+    }
+
+    fn profile_text(&self) -> Option<ProfileText> {
+        self.profiled.profile_text()
+    }
+}
