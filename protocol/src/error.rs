@@ -107,9 +107,9 @@ impl ErrorKind {
             Self::LogUnavailable => -32011,
             Self::NotPermitted => -32012,
             Self::ShuttingDown => -32013,
-            Self::NoSuchCorrection => -32014,
-            Self::CorrectionRefused => -32015,
-            Self::ZeroNeeded => -32016,
+            Self::ZeroNeeded => -32014,
+            Self::NoSuchCorrection => -32015,
+            Self::CorrectionRefused => -32016,
         }
     }
 }

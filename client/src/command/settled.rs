@@ -199,17 +199,19 @@ impl Progress {
     }
 
     fn words(&self, report: &SettleProgress) -> String {
-        words(report, self.hold_s)
+        let SettleProgress { waited_s, latest, value, evidence, .. } = report;
+        let mut parts = vec![format!("{:>6}", show::span(*waited_s)), show::number(*latest)];
+        parts
+            .extend(show::drift(evidence, value.as_ref(), self.hold_s).map(|drift| format!("drift {drift}")));
+        parts.push(awaited(report));
+        parts.join("   ")
     }
 }
 
-/// How one settling gets on, in a few words.
-pub(super) fn words(report: &SettleProgress, hold_s: f64) -> String {
-    let SettleProgress { waited_s, latest, value, evidence, .. } = report;
-    let mut parts = vec![format!("{:>6}", show::span(*waited_s)), show::number(*latest)];
-    parts.extend(show::drift(evidence, value.as_ref(), hold_s).map(|drift| format!("drift {drift}")));
-    parts.push(show::forecast(evidence, *waited_s).unwrap_or_else(|| standing(&evidence.failing).to_owned()));
-    parts.join("   ")
+/// When it is expected to settle, or else what is being waited for.
+pub(super) fn awaited(report: &SettleProgress) -> String {
+    let SettleProgress { waited_s, evidence, .. } = report;
+    show::forecast(evidence, *waited_s).unwrap_or_else(|| standing(&evidence.failing).to_owned())
 }
 
 /// What is being waited for.

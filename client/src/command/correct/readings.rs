@@ -12,7 +12,7 @@ use settled_protocol::settling::{Criteria, Settled, Verdict};
 use super::Failure;
 use super::patch::Patch;
 use super::prompt;
-use crate::command::settled::words;
+use crate::command::settled::awaited;
 use crate::connection::Connection;
 use crate::output::{FAINT, Output, styled};
 use crate::show;
@@ -149,7 +149,9 @@ impl Bench<'_> {
         }
         let mut board = board.borrow_mut();
         if let Some(line) = board.lines.get_mut(index) {
-            *line = format!("{} {}", looker.id, words(report, self.criteria.hold_s));
+            // Two of these and a name must fit a line of a terminal.
+            let awaited = awaited(report).replacen("settles in ", "in ", 1);
+            *line = format!("{} {} {awaited}", looker.id, show::number(report.latest));
         }
         if !self.output.json && Output::has_status() {
             self.output.status(&format!("{:<8} {}", patch.name.as_str(), board.lines.join("  |  ")));
