@@ -56,10 +56,12 @@ struct Instrument {
 
 impl Instrument {
     fn start() -> Self {
-        let mut line = Line::new();
+        let line = Line::new();
         let (path, damage) = (line.path.clone(), Arc::new(AtomicBool::new(false)));
         let damaged = Arc::clone(&damage);
         std::thread::spawn(move || {
+            // All of it: its other end must stay open, too.
+            let mut line = line;
             let mut letter = [0];
             while line.master.read_exact(&mut letter).is_ok() {
                 let payload = match letter[0] {
@@ -131,7 +133,9 @@ fn the_smallest_profile_takes_at_most_25_lines_and_conforms_on_a_real_line() {
     let line = Line::new();
     let path = line.path.clone();
     std::thread::spawn(move || {
-        let mut line = BufReader::new(&line.master);
+        // All of it: its other end must stay open, too.
+        let whole = line;
+        let mut line = BufReader::new(&whole.master);
         let mut command = String::new();
         while line.read_line(&mut command).is_ok_and(|count| count > 0) {
             let answer: &[u8] = match command.trim_end() {
