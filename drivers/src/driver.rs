@@ -42,8 +42,10 @@ pub trait Driver: Send + Sync + fmt::Debug {
         Duration::ZERO
     }
 
-    /// Waits until the instrument may have been attached, so that opening it is worth another attempt; for ever where that
-    /// can't be told. A hint: the caller tries now and then anyway.
+    /// Waits until the instrument may have been attached since the beginning of the last attempt to open it, so that another is
+    /// worth it; for ever where that can't be told. A change (an edge), not a state that lasts: after an attempt that was made because of
+    /// it, only what has happened since counts. A hint: the caller tries now and then anyway, and makes no more than a few attempts a
+    /// second however often it is told.
     fn arrival(&self) -> Boxed<'_, ()> {
         Box::pin(std::future::pending())
     }

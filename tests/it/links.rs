@@ -23,7 +23,10 @@ enum Over {
 /// The shipped profile, without a warm-up, and with deadlines that suit a test.
 fn quick() -> String {
     let shipped = settled_drivers::profile::shipped::text("lab-tristimulus".as_ref()).unwrap();
-    shipped.replace("warm_up = \"10min\"", "").replace("timeout = \"1s\"", "timeout = \"300ms\"")
+    let hasty = shipped
+        .replace("timeout = \"1s\"", "timeout = \"300ms\"")
+        .replace("[line]", "[line]\nquiet = \"60ms\"");
+    hasty.replace("warm_up = \"10min\"", "")
 }
 
 /// A meter's settings, but for where it is.
@@ -137,10 +140,17 @@ const GONE: [&str; 2] = ["meter_ready", "meter_gone"];
 
 #[test]
 fn an_idle_meter_that_is_unplugged_is_an_event_at_once_and_so_is_its_coming_back() {
-    for link in [Over::PseudoTerminal, Over::Tcp] {
+    for (link, somebody_waits) in
+        [(Over::PseudoTerminal, false), (Over::PseudoTerminal, true), (Over::Tcp, false)]
+    {
         let (daemon, mut instrument) = over(link);
-        let mut client = daemon.client();
+        let (mut client, mut observer) = (daemon.client(), daemon.client());
         client.call("meters.observe", &json!({}));
+        if somebody_waits {
+            // Between two readings that are far apart, the meter is as idle.
+            observer.call("meter.observe", &json!({"meter": "bench", "interval_s": 600}));
+            observer.notice("reading");
+        }
         let start = Instant::now();
         instrument.order("close");
         assert_eq!(next_state(&mut client), "absent");
@@ -284,6 +294,7 @@ fn where_no_serial_number_is_asked_for_another_instrument_is_an_event_and_warms_
     client.wait_for_state("bench", "warming");
     let after_s = elapsed_s(&mut client);
     assert!(after_s < before_s, "{after_s} s after {before_s} s");
+    wait_until("it is in the log", || client.events("bench").iter().any(|kind| kind == "meter_replaced"));
     let events = client.call("log.events", &json!({"meter": "bench"}));
     let replaced: Vec<_> = events["events"]
         .as_array()

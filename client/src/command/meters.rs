@@ -93,3 +93,41 @@ fn kind(kind: Kind) -> &'static str {
         Kind::IlluminanceMeter => "illuminance meter",
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use settled_protocol::meter::Instrument;
+
+    use super::*;
+
+    #[test]
+    fn where_no_serial_number_is_known_the_address_is_said_to_be_the_identity() {
+        let words = |serial: Option<&str>| {
+            let instrument = Instrument {
+                model: "made up".to_owned(),
+                serial: serial.map(str::to_owned),
+                kind: Kind::Photometer,
+                quantities: Vec::new(),
+                integration_s: None,
+                range: None,
+                resolution: None,
+            };
+            let meter = Meter {
+                id: "bench".to_owned(),
+                driver: "profile".to_owned(),
+                address: Some("192.0.2.7:5025".to_owned()),
+                simulated: false,
+                state: State::Ready,
+                reason: None,
+                faults: 0,
+                instrument: Some(instrument),
+                warm_up: None,
+                zero: None,
+            };
+            details(&meter).into_iter().find(|(name, _)| *name == "where").map(|(_, words)| words)
+        };
+        assert_eq!(words(Some("0042")).as_deref(), Some("192.0.2.7:5025"));
+        let anyone = "192.0.2.7:5025 (no serial number known: whatever answers there is this meter)";
+        assert_eq!(words(None).as_deref(), Some(anyone));
+    }
+}

@@ -19,6 +19,9 @@ use crate::link::script::{Script, Step};
 use crate::meter::Meter;
 use crate::sample::{Exposure, Sample};
 
+/// No instrument answers in no time.
+const LATENCY: Duration = Duration::from_millis(5);
+
 /// Makes a link to the instrument.
 pub type Opener = Box<dyn Fn() -> Result<Box<dyn Link>, Fault> + Send + Sync>;
 
@@ -98,7 +101,7 @@ fn kinds() -> [(&'static str, Ways); 9] {
             (0..size).map(Misbehaviour::Close).collect()
         }),
         ("an answer that comes too late is never taken for the next", |_, deadline| {
-            [1, 2, 5].map(|times| Misbehaviour::Late(times * deadline)).to_vec()
+            [2, 3, 4, 5, 6, 8, 12, 20, 50].map(|tenths| Misbehaviour::Late(tenths * deadline / 10)).to_vec()
         }),
         (
             "an answer that trickles in is read, and one that does so too slowly is given up",
@@ -139,8 +142,12 @@ fn opener(bench: &Arc<Mutex<Bench>>, order: &Arc<Order>, misbehaves: bool) -> Op
         let (bench, order) = (Arc::clone(&bench), Arc::clone(&order));
         Ok(Box::new(Script::new(move |command| {
             let mut bench = locked(&bench);
-            let answer = order(command, bench.exposure);
-            if !misbehaves || answer.is_empty() {
+            let mut answer = order(command, bench.exposure);
+            if answer.is_empty() {
+                return answer;
+            }
+            answer.insert(0, Step::Wait(LATENCY));
+            if !misbehaves {
                 return answer;
             }
             let index = bench.sizes.len();
@@ -216,14 +223,8 @@ impl Trial<'_> {
             }
         }
         let mut meter = self.in_order(meter, outcome.err()).await?;
-        let mut right = self.next().await?;
-        let mut next = measure(meter.as_mut()).await;
-        if misbehaviour == Misbehaviour::Twice && next.is_err() {
-            // Nobody could know that more was to come. It is no reading, and costs one.
-            meter = self.in_order(meter, next.err()).await?;
-            right = self.next().await?;
-            next = measure(meter.as_mut()).await;
-        }
+        let right = self.next().await?;
+        let next = measure(meter.as_mut()).await;
         let next = next.map_err(|fault| format!("the next: {:?}: {}", fault.kind(), chain(&fault)))?;
         meter.close().await;
         ensure(next == right, || format!("the next was {next:?}, where {right:?} was right"))

@@ -20,7 +20,8 @@ pub(super) enum Misbehaviour {
     Late(Duration),
     /// It comes byte by byte, with this long before each.
     Trickle(Duration),
-    /// It comes twice.
+    /// It comes, and at once all of it once more. (A second answer that comes later than the next command can't be told from an answer to
+    /// that: nothing in it says which it is.)
     Twice,
     /// What was sent comes first.
     Echo,
@@ -39,7 +40,10 @@ impl Misbehaviour {
             Self::Close(count) => first(count, answer).into_iter().chain([Step::Close]).collect(),
             Self::Late(by) => [Step::Wait(by)].into_iter().chain(answer).collect(),
             Self::Trickle(pause) => trickle(pause, answer),
-            Self::Twice => answer.iter().chain(&answer).cloned().collect(),
+            Self::Twice => {
+                let again = answer.iter().filter(|step| matches!(step, Step::Say(_)));
+                answer.iter().chain(again).cloned().collect()
+            }
             Self::Echo => [Step::Say(command.to_vec())].into_iter().chain(answer).collect(),
             Self::Noise => vec![Step::Say(noise(10_000))],
             Self::Flood => vec![Step::Say(noise(1 << 10)); FLOOD >> 10],

@@ -71,7 +71,7 @@ impl Address {
         let given: Vec<&str> = WAYS.iter().copied().filter(|way| settings.has(way)).collect();
         let baud = settings.integer("baud", 50, 4_000_000).and_then(|baud| u32::try_from(baud).ok());
         match given.as_slice() {
-            [] => settings.complain("", format!("expected one of {}: where the instrument is", listed())),
+            [] => settings.complain("port", format!("is missing: a meter is at one of {}", listed())),
             [_] => {}
             [first, others @ ..] => others.iter().for_each(|other| {
                 settings
@@ -187,13 +187,10 @@ mod tests {
         };
         assert_eq!(read("tcp = \"Meter.Example:5025\"").unwrap().to_string(), "meter.example:5025");
         let usb = "usb = { vendor = 0x1234, product = 0x5678, serial = \"0042\" }";
-        assert_eq!(
-            read(usb).unwrap().to_string(),
-            "the USB device 1234:5678 with the serial number 0042"
-        );
+        assert_eq!(read(usb).unwrap().to_string(), "the USB device 1234:5678 with the serial number 0042");
         assert_eq!(
             read("").unwrap_err(),
-            "t.toml:1:1: expected one of \"port\", \"tcp\", \"usb\": where the instrument is"
+            "t.toml:1:1: port: is missing: a meter is at one of \"port\", \"tcp\", \"usb\""
         );
         assert_eq!(
             read("port = \"tty\"\ntcp = \"meter:1\"").unwrap_err(),

@@ -31,7 +31,19 @@ pub struct Open {
     profile: Arc<Profile>,
     line: LineLink,
     description: Description,
+    /// The model and the serial number that it told when it was opened, in each line of that answer.
+    identity: Vec<Told>,
     due: Due,
+}
+
+/// A model and a serial number, where they were told.
+type Told = [Option<String>; 2];
+
+/// What a line tells of the instrument; nothing if it doesn't fit.
+fn told(pattern: &regex::Regex, line: &str) -> Option<Told> {
+    let captures = pattern.captures(line)?;
+    let group = |name: &str| captures.name(name).map(|group| printable(group.as_str().trim()));
+    Some(["model", "serial"].map(|name| group(name).filter(|text| !text.is_empty())))
 }
 
 impl Open {
@@ -47,26 +59,27 @@ impl Open {
         serial: Option<&str>,
     ) -> Result<Self, Fault> {
         let description = describe(&profile, None, None);
-        let mut open = Self { profile: Arc::clone(&profile), line, description, due };
+        let mut open = Self { profile: Arc::clone(&profile), line, description, identity: Vec::new(), due };
         let unanswered = open.due.until().is_some();
         open.drain().await?;
         if let Some(identify) = &profile.identify {
             let lines = open.exchange(identify, None).await?;
-            let mut told = [None, None];
-            for (pattern, line) in identify.answer.iter().zip(&lines) {
-                let captures = captures(pattern, line)?;
-                for (told, name) in told.iter_mut().zip(["model", "serial"]) {
-                    let text = captures.name(name).map(|group| printable(group.as_str().trim()));
-                    *told = text.filter(|text| !text.is_empty()).or_else(|| told.take());
-                }
-            }
-            let [model, told] = told;
-            open.description = describe(&profile, model, told);
+            open.identity = identify
+                .answer
+                .iter()
+                .zip(&lines)
+                .filter_map(|(pattern, line)| told(pattern, line))
+                .collect();
+            let named = |at: usize| open.identity.iter().rev().find_map(|told| told[at].clone());
+            open.description = describe(&profile, named(0), named(1));
         }
         open.is_right(serial)?;
         if unanswered {
-            // It may have been the answer to an earlier opening that asked in vain, with the answer to this one on its heels.
+            // It may have been the answer to something else, asked in vain before this opening. Nothing is due any more; what is on its
+            // heels comes now.
+            open.due.clear();
             open.drain().await?;
+            open.come_to_order().await?;
         }
         open.exchange(&profile.start, None).await?;
         open.due.clear();
@@ -89,7 +102,7 @@ impl Open {
         Err(Fault::new(FaultKind::Refused, detail))
     }
 
-    /// Asks the instrument what it is, and drops whatever comes before it says so: it answers in order, so by then every answer to
+    /// Asks the instrument what it is, and drops whatever comes before it says so as it did when it was opened: it answers in order, so by then every answer to
     /// what it was asked before has come, however late. Without `[identify]`, waits for the line to be quiet.
     async fn come_to_order(&mut self) -> Result<(), Fault> {
         let profile = Arc::clone(&self.profile);
@@ -99,23 +112,29 @@ impl Open {
             self.line.send(command, identify.timeout).await?;
             let is_last = index + 1 == identify.send.len();
             if let Some(pattern) = identify.acknowledge.as_ref().filter(|_| !is_last) {
-                self.await_line(pattern, identify.timeout).await?;
+                self.await_line(|line| pattern.is_match(line), identify.timeout).await?;
             }
         }
-        for pattern in &identify.answer {
-            self.await_line(pattern, identify.timeout).await?;
+        for (pattern, known) in identify.answer.iter().zip(&self.identity.clone()) {
+            // A reading may look like the name of an instrument, but not like that of this one.
+            let is_this = |line: &str| told(pattern, line).as_ref() == Some(known);
+            self.await_line(is_this, identify.timeout).await?;
         }
         self.due.clear();
         Ok(())
     }
 
     /// The next line that fits; others are dropped.
-    async fn await_line(&mut self, pattern: &regex::Regex, patience: Duration) -> Result<(), Fault> {
+    async fn await_line(
+        &mut self,
+        fits: impl Fn(&str) -> bool + Send,
+        patience: Duration,
+    ) -> Result<(), Fault> {
         let deadline = Instant::now() + patience;
         self.due.extend(deadline);
         loop {
             match self.line.line(deadline).await {
-                Ok(line) if pattern.is_match(&line) => return Ok(()),
+                Ok(line) if fits(&line) => return Ok(()),
                 Err(fault) if fault.kind() != FaultKind::Garbled => return Err(fault),
                 Ok(_) | Err(_) => {}
             }
@@ -259,7 +278,11 @@ pub fn identifying(profile: &Profile) -> Duration {
         (None, _) | (_, 0) => Duration::ZERO,
         _ => 2 * exchange.timeout + profile.identify.as_ref().map_or(DRAINING, steps),
     };
-    2 * DRAINING + exchanges.map(|exchange| steps(exchange) + queried(exchange)).sum::<Duration>() + SLACK
+    let again = profile.identify.as_ref().map_or(DRAINING, steps);
+    2 * DRAINING
+        + again
+        + exchanges.map(|exchange| steps(exchange) + queried(exchange)).sum::<Duration>()
+        + SLACK
 }
 
 /// The longest that the steps of an exchange may take that belong to every one.
