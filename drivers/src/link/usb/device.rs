@@ -21,6 +21,10 @@ const ASKING: Duration = Duration::from_millis(500);
 /// Before something is asked again.
 const PAUSE: Duration = Duration::from_millis(20);
 
+/// How often, a pause apart, it is looked whether a device whose transfer broke off has been unplugged: a hub tells the system
+/// of that within a quarter of a second.
+const LOOKS: u32 = 25;
+
 /// Where a device is on its bus for as long as it is plugged in: another that comes has another place.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Place {
@@ -184,12 +188,25 @@ fn broken(error: rusb::Error) -> Broken {
 }
 
 impl Device {
-    /// What a failed transfer means: while a device is being unplugged its transfers fail in other ways first.
+    /// What a failed transfer means: while a device is being unplugged its transfers fail in other ways first, some time before
+    /// the system takes it for gone.
     fn failed(&self, error: rusb::Error) -> Broken {
         match broken(error) {
-            Broken::Failed(_) if !self.is_there() => Broken::Gone,
+            Broken::Failed(_) if self.is_leaving(error) => Broken::Gone,
             other => other,
         }
+    }
+
+    /// Whether it is gone, or will be in a moment.
+    fn is_leaving(&self, error: rusb::Error) -> bool {
+        let looks = if error == rusb::Error::Io { LOOKS } else { 0 };
+        (0..looks).any(|_| {
+            let gone = !self.is_there();
+            if !gone {
+                std::thread::park_timeout(PAUSE);
+            }
+            gone
+        }) || !self.is_there()
     }
 }
 
