@@ -198,7 +198,7 @@ mod tests {
         let guide = include_str!("../CONFIG.md");
         let examples: Vec<&str> =
             guide.split("```toml\n").skip(1).filter_map(|rest| rest.split("```").next()).collect();
-        assert_eq!(examples.len(), 3);
+        assert_eq!(examples.len(), 4);
         for example in examples {
             let config = load(example).unwrap_or_else(|problems| panic!("{problems}"));
             assert_eq!(config.meters.len(), 1);
@@ -222,7 +222,7 @@ mod tests {
             "3:12: log.survives: expected one of \"power-cut\", \"crash\", found \"fire\"",
             "5:9: clock.speed: expected a number from 1 to 100000, found the number 0",
             "7:6: meter[0].id: expected 1 to 64 letters, digits",
-            "8:10: meter[0].driver: expected one of \"iio\", \"profile\", \"simulated\", \"plugin\", found \"simulatd\"; did you mean \"simulated\"?",
+            "8:10: meter[0].driver: expected one of \"iio\", \"profile\", \"replay\", \"simulated\", \"plugin\", found \"simulatd\"; did you mean \"simulated\"?",
             "9:1: meter[1].id: is missing",
             "9:1: meter[1].driver: is missing",
         ];

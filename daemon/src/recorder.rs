@@ -150,8 +150,12 @@ impl Recording {
     /// Ends it, and waits until all of it is written.
     pub fn end(self) {
         let mut waiting = self.queue.waiting.lock().unwrap_or_else(PoisonError::into_inner);
-        waiting.sender = None;
+        let (sender, lost) = (waiting.sender.take(), std::mem::take(&mut waiting.lost));
         drop(waiting);
+        if let Some(sender) = sender.filter(|_| lost > 0) {
+            // A writer that has ended needs to know no more.
+            let _told = sender.send(Order::Lost(lost)).is_ok();
+        }
         // A writer that panicked has said so.
         let _written = self.writer.join().is_ok();
     }
