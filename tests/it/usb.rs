@@ -83,7 +83,7 @@ fn each_fault_of_usbtmc_ends_in_its_own_error_in_time_and_the_next_reading_is_go
         ("silence", "meter_silent"),
         ("late", "meter_silent"),
         ("noise", "meter_garbled"),
-        ("wrong_tag", "meter_garbled"),
+        ("wrong_tag", "meter_silent"),
         ("wrong_inverse", "meter_garbled"),
         ("wrong_id", "meter_garbled"),
         ("reserved", "meter_garbled"),

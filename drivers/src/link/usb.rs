@@ -22,6 +22,7 @@ use tokio::sync::{Mutex, oneshot};
 use self::watch::{Arrivals, Watch};
 use super::Link;
 use super::arrival::Arrival;
+use super::usbtmc::tag::Tag;
 use crate::fault::{Fault, FaultKind};
 
 pub mod choice;
@@ -41,7 +42,8 @@ pub use settings::{Settings, Way};
 pub struct Usb {
     settings: Arc<Settings>,
     /// Held by the thread of an open link until it has let go of the device: the next opening waits for that.
-    held: Arc<Mutex<()>>,
+    /// In it, the tag of the next USBTMC message to the device.
+    held: Arc<Mutex<Tag>>,
     /// Tells of devices that come and go.
     watch: Arc<Watch>,
 }
@@ -72,7 +74,7 @@ impl Usb {
     /// `Gone` if it isn't attached, `Busy` if another program has it, `Denied` without permission, `Refused` if several
     /// devices are meant or it has no such interface.
     pub async fn open(&self, message_end: &[u8]) -> Result<Box<dyn Link>, Fault> {
-        let held = Arc::clone(&self.held).lock_owned().await;
+        let mut held = Arc::clone(&self.held).lock_owned().await;
         let (opened, opening) = oneshot::channel();
         let opener = worker::Opener {
             settings: Arc::clone(&self.settings),
@@ -81,7 +83,7 @@ impl Usb {
             opened,
         };
         let work = move || {
-            opener.work();
+            opener.work(&mut held);
             drop(held);
         };
         let thread = std::thread::Builder::new().name(format!("usb {}", self.settings.id()));

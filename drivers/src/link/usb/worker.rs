@@ -14,6 +14,7 @@ use super::watch::Watch;
 use crate::fault::{Fault, FaultKind};
 use crate::link::Link;
 use crate::link::usbtmc::session::Session;
+use crate::link::usbtmc::tag::Tag;
 
 /// Orders that wait: one, and one before it whose sender has given up.
 pub const MOST_ORDERS: usize = 2;
@@ -54,8 +55,9 @@ pub struct Opener {
 }
 
 impl Opener {
-    /// Opens the device, then does what the link asks for until it is dropped.
-    pub fn work(self) {
+    /// Opens the device, then does what the link asks for until it is dropped. `tag` is that of the next message to it, over all
+    /// openings.
+    pub fn work(self, tag: &mut Tag) {
         let Self { settings, message_end, watch, opened } = self;
         // From before it is looked for, so that no departure is missed.
         let news = watch.listen();
@@ -67,14 +69,14 @@ impl Opener {
         let (orders, inbox) = mpsc::channel(MOST_ORDERS);
         match settings.way {
             Way::Usbtmc => {
-                let session = match Session::begin(device.clone(), device.chosen().ends) {
+                let session = match Session::begin(device.clone(), device.chosen().ends, *tag) {
                     Ok(session) => session,
                     Err(fault) => return say(opened, Err(fault)),
                 };
                 let place = device.place();
                 let link = Messages::new(settings.to_string(), orders, message_end, place, watch, news);
                 say(opened, Ok(Box::new(link)));
-                Exchange { session, device, kept: None }.obey(inbox);
+                *tag = Exchange { session, device, kept: None }.obey(inbox);
             }
             Way::Endpoints { .. } => {
                 let (chunks, read) = mpsc::channel(stream::MOST_CHUNKS);
@@ -102,7 +104,8 @@ struct Exchange {
 }
 
 impl Exchange {
-    fn obey(mut self, mut inbox: mpsc::Receiver<Order>) {
+    /// Does what it is ordered to; gives the tag of the next message.
+    fn obey(mut self, mut inbox: mpsc::Receiver<Order>) -> Tag {
         while let Some(order) = inbox.blocking_recv() {
             match order {
                 // What was given up before it was begun isn't.
@@ -125,6 +128,7 @@ impl Exchange {
                 }
             }
         }
+        self.session.tag()
     }
 
     fn receive(&mut self, reply: Reply<Received>) {

@@ -34,6 +34,8 @@ pub struct Announced {
     pub size: usize,
     /// Whether the message ends with it.
     pub last: bool,
+    /// The tag of the request that it answers, if that is another one.
+    pub other: Option<u8>,
 }
 
 fn header(id: u8, tag: Tag, size: usize, attributes: u8) -> [u8; HEADER] {
@@ -61,8 +63,8 @@ pub fn request_in(tag: Tag, most: usize) -> [u8; HEADER] {
 /// Reads the header of the answer to the request with `tag`, which asked for `most` bytes.
 ///
 /// # Errors
-/// Whatever isn't as it should be: the message id, the tag, its complement, the reserved bytes and bits, a size beyond what was
-/// asked for, nothing without an end.
+/// Whatever isn't as it should be: the message id, the tag's complement, the reserved bytes and bits, a size beyond what was
+/// asked for, nothing without an end. An answer to another request is none of these: it may have waited in the instrument.
 pub fn announced(header: &[u8; HEADER], tag: Tag, most: usize) -> Result<Announced, Malformed> {
     let [id, number, inverse, reserved, a, b, c, d, attributes, rest @ ..] = *header;
     let wrong = |what: String| Err(Malformed(what));
@@ -72,23 +74,24 @@ pub fn announced(header: &[u8; HEADER], tag: Tag, most: usize) -> Result<Announc
     if inverse != !number {
         return wrong(format!("a tag {number} whose complement is said to be {inverse}"));
     }
-    if number != tag.number() {
-        return wrong(format!("an answer to the request {number} instead of {}", tag.number()));
+    if number == 0 {
+        return wrong("a tag 0".to_owned());
     }
+    let other = Some(number).filter(|number| *number != tag.number());
     // An end at a character was not asked for, but is no harm.
     if reserved != 0 || rest != [0; 3] || attributes & !3 != 0 {
         return wrong(format!("a header whose reserved bytes are not 0: {header:02x?}"));
     }
     let size = u32::from_le_bytes([a, b, c, d]);
     let size = usize::try_from(size).unwrap_or(usize::MAX);
-    if size > most {
+    if size > most && other.is_none() {
         return wrong(format!("{size} bytes where at most {most} were asked for"));
     }
     let last = attributes & EOM != 0;
     if size == 0 && !last {
         return wrong("nothing, with more to follow".to_owned());
     }
-    Ok(Announced { size, last })
+    Ok(Announced { size, last, other })
 }
 
 #[cfg(test)]
@@ -124,7 +127,7 @@ mod tests {
     #[test]
     fn each_mistake_in_an_answers_header_is_named() {
         let right = *b"\x02\x07\xf8\x00\x05\x00\x00\x00\x01\x00\x00\x00";
-        assert_eq!(announced(&right, tag(7), 64), Ok(Announced { size: 5, last: true }));
+        assert_eq!(announced(&right, tag(7), 64), Ok(Announced { size: 5, last: true, other: None }));
         let wrong = |at: usize, byte: u8| {
             let mut header = right;
             header[at] = byte;
@@ -133,7 +136,8 @@ mod tests {
         assert!(wrong(0, 1).contains("the id 1"));
         assert!(wrong(2, 0xf7).contains("complement"));
         assert!(wrong(1, 8).contains("complement"));
-        assert!(announced(&right, tag(8), 64).unwrap_err().0.contains("the request 7 instead of 8"));
+        assert_eq!(announced(&right, tag(8), 64).unwrap().other, Some(7));
+        assert!(announced(b"\x02\0\xff\0\x05\0\0\0\x01\0\0\0", tag(8), 64).unwrap_err().0.contains("a tag 0"));
         for (at, byte) in [(3, 1), (8, 4), (8, 0x81), (9, 10), (10, 1), (11, 1)] {
             assert!(wrong(at, byte).contains("reserved"), "byte {at}");
         }
@@ -158,8 +162,9 @@ mod tests {
             if mend[2] { header[3] = 0; header[8] &= 3; header[9..].fill(0); }
             if mend[3] { header[6..8].fill(0); }
             if let Ok(announced) = announced(&header, tag(number), most) {
-                prop_assert_eq!((header[0], header[1], header[2]), (2, number, !number));
-                prop_assert!(announced.size <= most);
+                prop_assert_eq!((header[0], header[2]), (2, !header[1]));
+                prop_assert_eq!(announced.other.unwrap_or(number), header[1]);
+                prop_assert!(announced.size <= most || announced.other.is_some());
                 prop_assert!(announced.size > 0 || announced.last);
             }
         }

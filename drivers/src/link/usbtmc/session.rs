@@ -54,11 +54,12 @@ pub struct Session<P> {
 pub type GivenUp<'a> = &'a dyn Fn() -> bool;
 
 impl<P: Pipes> Session<P> {
-    /// Asks what the instrument can do.
+    /// Asks what the instrument can do. `tag` is that of its first message: where an earlier session ended, so that nothing that was
+    /// left of that looks like an answer.
     ///
     /// # Errors
     /// `Refused` if it can't be talked to in both directions; `Gone`.
-    pub fn begin(mut pipes: P, ends: Ends) -> Result<Self, Fault> {
+    pub fn begin(mut pipes: P, ends: Ends, tag: Tag) -> Result<Self, Fault> {
         let request = Request::get_capabilities(ends.interface);
         let mut answer = [0; 24];
         let capabilities = match pipes.ask(request, &mut answer) {
@@ -71,8 +72,13 @@ impl<P: Pipes> Session<P> {
             let detail = "the instrument says that it only listens, or only talks";
             return Err(Fault::new(FaultKind::Refused, detail));
         }
-        let (tag, status_tag) = (Tag::default(), StatusTag::default());
-        Ok(Self { pipes, ends, tag, status_tag, state: State::Unknown })
+        Ok(Self { pipes, ends, tag, status_tag: StatusTag::default(), state: State::Unknown })
+    }
+
+    /// The tag of the next message.
+    #[must_use]
+    pub fn tag(&self) -> Tag {
+        self.tag
     }
 
     fn take_tag(&mut self) -> Tag {

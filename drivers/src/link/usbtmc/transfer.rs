@@ -2,12 +2,18 @@
 //!
 //! A transfer from the instrument ends with a packet that is shorter than the endpoint's packets, empty if need be. An
 //! instrument that leaves the empty one out is understood all the same, since the header says how much there is.
+//!
+//! What comes first may be an answer to an earlier request, which a clear should have taken away and didn't. Its tag says so: it is
+//! thrown away, and the one that was asked for comes after it.
 
 use super::frame::{Announced, HEADER, Malformed, announced};
 use super::tag::Tag;
 
 /// Bytes with which an instrument may fill up what it sends.
 const MOST_FILLING: usize = 3;
+
+/// Answers to other requests that are thrown away, one after another: some more than were ever asked for in vain.
+const MOST_OTHERS: usize = 16;
 
 /// What one transfer said.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -28,13 +34,19 @@ pub struct Transfer {
     announced: Option<Announced>,
     /// Whether an empty packet came first: it ends the transfer before this one.
     begun_empty: bool,
+    /// Bytes still to come of an answer to another request.
+    unwanted: usize,
+    /// How many of those have come.
+    others: usize,
 }
 
 impl Transfer {
     /// The transfer that answers the request with `tag` for at most `most` bytes, in packets of `packet` bytes.
     #[must_use]
     pub fn new(tag: Tag, most: usize, packet: usize) -> Self {
-        Self { tag, most, packet: packet.max(1), held: Vec::new(), announced: None, begun_empty: false }
+        let packet = packet.max(1);
+        let (held, announced, begun_empty) = (Vec::new(), None, false);
+        Self { tag, most, packet, held, announced, begun_empty, unwanted: 0, others: 0 }
     }
 
     /// The request's tag.
@@ -63,6 +75,11 @@ impl Transfer {
     }
 
     fn taken(&mut self, chunk: &[u8]) -> Result<Option<Part>, Malformed> {
+        let ended = chunk.is_empty() || !chunk.len().is_multiple_of(self.packet);
+        if self.unwanted > 0 {
+            self.unwanted = if ended { 0 } else { self.unwanted.saturating_sub(chunk.len()) };
+            return Ok(None);
+        }
         if chunk.is_empty() && self.held.is_empty() && !std::mem::replace(&mut self.begun_empty, true) {
             return Ok(None);
         }
@@ -70,13 +87,13 @@ impl Transfer {
             return Err(Malformed("more bytes than were read".to_owned()));
         }
         self.held.extend_from_slice(chunk);
-        let ended = chunk.is_empty() || !chunk.len().is_multiple_of(self.packet);
         if self.announced.is_none()
             && let Some(header) = self.held.first_chunk::<HEADER>()
         {
             self.announced = Some(announced(header, self.tag, self.most)?);
         }
         match self.announced {
+            Some(Announced { size, other: Some(other), .. }) => self.throw_away(other, size, ended),
             None if ended => Err(Malformed(format!("{} bytes, which is no whole header", self.held.len()))),
             Some(Announced { size, .. }) if ended && self.held.len() < HEADER + size => {
                 let came = self.held.len() - HEADER;
@@ -90,9 +107,22 @@ impl Transfer {
         }
     }
 
+    /// Throws away an answer of `size` bytes to the request `other`, as far as it has come.
+    fn throw_away(&mut self, other: u8, size: usize, ended: bool) -> Result<Option<Part>, Malformed> {
+        self.others += 1;
+        let (held, tag) = (std::mem::take(&mut self.held), self.tag.number());
+        (self.announced, self.begun_empty) = (None, false);
+        if self.others > MOST_OTHERS || held.len() > HEADER + size + MOST_FILLING {
+            return Err(Malformed(format!("an answer to the request {other} instead of {tag}")));
+        }
+        tracing::debug!(other, tag, "USBTMC: an answer to another request is thrown away");
+        self.unwanted = if ended { 0 } else { (HEADER + size).saturating_sub(held.len()) };
+        Ok(None)
+    }
+
     /// The part, if all of it has come: nothing else has come for a while.
     pub fn lapsed(&mut self) -> Option<Part> {
-        let Announced { size, last } = self.announced?;
+        let Announced { size, last, .. } = self.announced?;
         let bytes = self.held.get(HEADER..HEADER + size)?.to_vec();
         Some(Part { bytes, last })
     }
@@ -154,6 +184,26 @@ mod tests {
         // The empty packet that ends it may come with the next transfer.
         assert_eq!(taken(64, &[b"", &answer(9, b"x", true)]).unwrap().unwrap().bytes, b"x");
         assert!(taken(64, &[b"", b""]).unwrap_err().0.contains("0 bytes"));
+    }
+
+    #[test]
+    fn answers_to_earlier_requests_are_thrown_away_whole_and_not_without_end() {
+        let right = answer(9, b"1.5\n", true);
+        let part = Some(Part { bytes: b"1.5\n".to_vec(), last: true });
+        // In one packet; in several, read at once or one by one; just as long as its packets, with an empty one and without.
+        let (short, long, even) =
+            (answer(8, b"2.5\n", true), answer(200, &[b'7'; 100], true), answer(8, &[b'7'; 52], true));
+        for first in [&[&short[..]][..], &[&long], &[&long[..64], &long[64..]], &[&even], &[&even, b""]] {
+            let chunks: Vec<&[u8]> = first.iter().copied().chain([&right[..]]).collect();
+            assert_eq!(taken(64, &chunks), Ok(part.clone()));
+        }
+        // Longer than this host would ever have asked for.
+        let huge = answer(8, &[b'7'; 6000], true);
+        let chunks: Vec<&[u8]> = huge.chunks(4160).chain([&right[..]]).collect();
+        assert_eq!(taken(64, &chunks), Ok(part));
+        let endless = vec![&short[..]; MOST_OTHERS + 1];
+        assert!(taken(64, &endless).unwrap_err().0.contains("the request 8 instead of 9"));
+        assert_eq!(taken(64, &endless[1..]), Ok(None));
     }
 
     #[test]

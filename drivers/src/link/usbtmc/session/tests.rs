@@ -64,7 +64,7 @@ impl Fake {
     }
 
     fn session(&self, ends: Ends) -> Session<Self> {
-        let mut session = Session::begin(self.clone(), ends).unwrap();
+        let mut session = Session::begin(self.clone(), ends, Tag::default()).unwrap();
         session.state = State::Ready;
         self.log();
         session
@@ -149,7 +149,7 @@ fn answer(number: u8, bytes: &[u8], last: bool) -> Does {
 fn a_whole_exchange_is_right_byte_for_byte() {
     let fake = Fake::good()
         .reads(vec![Does::Bytes(b"\x02\x02\xfd\x00\x08\x00\x00\x00\x01\x00\x00\x001.25E+2\n".to_vec())]);
-    let mut session = Session::begin(fake.clone(), ENDS).unwrap();
+    let mut session = Session::begin(fake.clone(), ENDS, Tag::default()).unwrap();
     session.reset(&never).unwrap();
     session.send(b"READ?\n", &never).unwrap();
     let part = session.receive(&never).unwrap();
@@ -276,6 +276,36 @@ fn whatever_an_instrument_sends_without_end_is_not_drained_for_ever() {
     assert_eq!(session.reset(&never).unwrap_err().kind(), FaultKind::Silent);
 }
 
+/// An instrument whose buffer isn't emptied by a clear: what it holds comes before what was asked for.
+#[test]
+fn an_answer_that_outlived_a_clear_is_thrown_away_and_the_right_one_read() {
+    let fake = Fake::good().reads(vec![answer(41, b"1", true), answer(2, b"2", true)]);
+    let mut session = fake.session(ENDS);
+    session.send(b"READ?", &never).unwrap();
+    assert_eq!(session.receive(&never).unwrap().bytes, b"2");
+    // It was asked for once.
+    assert_eq!(fake.log().len(), 2);
+    // Whoever gives up meanwhile goes on waiting for the same answer.
+    fake.0.borrow_mut().reads.push_back(answer(2, b"2", true));
+    assert_eq!(session.receive(&|| true).unwrap_err().kind(), FaultKind::Silent);
+    fake.0.borrow_mut().reads.push_back(answer(3, b"3", true));
+    assert_eq!(session.receive(&never).unwrap().bytes, b"3");
+    assert_eq!(fake.log().len(), 1);
+}
+
+/// The same instrument, opened again: its old answer and the new one must not have the same tag.
+#[test]
+fn an_answer_that_outlived_an_opening_is_not_taken_for_one_to_the_next() {
+    let fake = Fake::good();
+    let mut session = fake.session(ENDS);
+    session.send(b"READ?", &never).unwrap();
+    session.receive(&|| true).unwrap_err();
+    let mut again = Session::begin(fake.clone(), ENDS, session.tag()).unwrap();
+    again.send(b"READ?", &never).unwrap();
+    fake.0.borrow_mut().reads.extend([answer(2, b"old", true), answer(4, b"new", true)]);
+    assert_eq!(again.receive(&never).unwrap().bytes, b"new");
+}
+
 #[test]
 fn a_halt_is_taken_off_and_the_exchange_spoilt() {
     let fake = Fake::good().reads(vec![Does::Breaks(Broken::Halted)]);
@@ -293,7 +323,7 @@ fn a_halt_is_taken_off_and_the_exchange_spoilt() {
 
 #[test]
 fn what_is_against_the_specification_is_garbled() {
-    let wrong_tag = answer(9, b"1", true);
+    let wrong_tag = Does::Bytes(b"\x02\0\xff\0\x01\0\0\0\x01\0\0\x001".to_vec());
     let wrong_id = Does::Bytes(b"\x01\x01\xfe\0\x01\0\0\0\x01\0\0\x01".to_vec());
     for does in [wrong_tag, wrong_id, Does::Bytes(b"1.25\n".to_vec()), Does::Breaks(Broken::Overrun)] {
         let fake = Fake::good().reads(vec![does]);
@@ -332,10 +362,10 @@ fn an_instrument_that_only_talks_or_only_listens_is_refused() {
     for interface in [1, 2] {
         let capabilities = [&[1_u8, 0, 0, 1, interface][..], &[0; 19]].concat();
         let fake = Fake::good().answering(7, &[&capabilities]);
-        assert_eq!(Session::begin(fake, ENDS).unwrap_err().kind(), FaultKind::Refused);
+        assert_eq!(Session::begin(fake, ENDS, Tag::default()).unwrap_err().kind(), FaultKind::Refused);
     }
     // One that doesn't say what it can do may be able to do it all.
-    Session::begin(Fake::default(), ENDS).unwrap();
+    Session::begin(Fake::default(), ENDS, Tag::default()).unwrap();
 }
 
 #[test]
