@@ -31,6 +31,8 @@ enum State {
     Ready,
     /// A message to the instrument with this tag is on the way, in part.
     Sending(Tag),
+    /// Nothing, but there is more of an answer to ask for.
+    Partway,
     /// An answer was asked for and hasn't come yet.
     Receiving(Transfer),
     /// The answer with this tag went wrong.
@@ -128,7 +130,7 @@ impl<P: Pipes> Session<P> {
     pub fn receive(&mut self, given_up: GivenUp<'_>) -> Result<Part, Fault> {
         let mut transfer = match std::mem::replace(&mut self.state, State::Unknown) {
             State::Receiving(transfer) => transfer,
-            State::Ready => {
+            State::Ready | State::Partway => {
                 let tag = self.take_tag();
                 self.write(tag, &request_in(tag, MOST), given_up)?;
                 Transfer::new(tag, MOST, self.ends.packet)
@@ -160,7 +162,7 @@ impl<P: Pipes> Session<P> {
                 Err(broken) => return Err(broken.fault("receiving")),
             };
             if let Some(part) = part {
-                self.state = State::Ready;
+                self.state = if part.last { State::Ready } else { State::Partway };
                 return Ok(part);
             }
             if given_up() {
@@ -187,7 +189,7 @@ impl<P: Pipes> Session<P> {
             State::Sending(tag) => self.abort_out(tag, given_up),
             State::Receiving(transfer) => self.abort_in(transfer.tag(), given_up),
             State::Spoilt(tag) => self.abort_in(tag, given_up),
-            State::Ready | State::Unknown => Ok(()),
+            State::Ready | State::Partway | State::Unknown => Ok(()),
         };
         // What an abort leaves undone, a clear does.
         if let Err(fault) = aborted

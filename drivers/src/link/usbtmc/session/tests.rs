@@ -181,6 +181,20 @@ fn an_answer_in_several_transfers_is_asked_for_until_it_ends() {
     assert!(fake.log().last().unwrap().starts_with("out 0203fc"));
 }
 
+/// Whoever has heard enough asks for something else: the rest of the old answer must not be the beginning of the next.
+#[test]
+fn the_rest_of_an_answer_that_nobody_asked_for_any_more_is_cleared_away_before_the_next_message() {
+    let fake = Fake::good().reads(vec![answer(2, b"1.25\n", false)]);
+    let mut session = fake.session(Ends { is_488: false, ..ENDS });
+    session.send(b"READ?\n", &never).unwrap();
+    session.receive(&never).unwrap();
+    fake.log();
+    session.send(b"READ?\n", &never).unwrap();
+    let log = fake.log();
+    assert_eq!(log[..3], ["a1 5 0 00 1", "a1 6 0 00 2", "unhalt 02"]);
+    assert!(log[3].starts_with("out 0103fc"), "{log:?}");
+}
+
 #[test]
 fn a_message_longer_than_a_transfer_ends_with_its_last() {
     let fake = Fake::good();
