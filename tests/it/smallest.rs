@@ -13,9 +13,11 @@ use nix::pty::openpty;
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
 use settled::clock::Clock;
 use settled_drivers::clock::Clock as Spans;
-use settled_drivers::conformance::{Zero, check};
+use settled_drivers::conformance::{Zero, check, faults};
 use settled_drivers::driver::{Context, Driver, Registry};
 use settled_drivers::fault::FaultKind;
+use settled_drivers::link::address::Address;
+use settled_drivers::link::script::Step;
 use settled_drivers::sample::Exposure;
 use settled_drivers::settings;
 
@@ -94,6 +96,27 @@ pub(crate) fn runtime() -> tokio::runtime::Runtime {
 fn the_example_driver_conforms_on_a_real_line() {
     let (instrument, clock) = (Instrument::start(), Arc::new(Clock::system()) as Arc<dyn Spans>);
     let report = runtime().block_on(check(&instrument.driver(), &clock, Zero::Skip));
+    assert!(report.is_kept(), "{report}");
+}
+
+/// Frames with the right sum, to the letter that is sent.
+fn in_order(letter: &[u8], exposure: u32) -> Vec<Step> {
+    let (wait, payload) = match letter {
+        b"S" => (0, 4711_u32.to_be_bytes()),
+        b"E" => (500, (exposure as f32 + 0.5).to_be_bytes()),
+        _ => return Vec::new(),
+    };
+    let mut frame = [&[0x02, letter[0]][..], &payload].concat();
+    frame.push(frame.iter().fold(0_u8, |sum, byte| sum.wrapping_add(*byte)));
+    vec![Step::Wait(Duration::from_millis(wait)), Step::Say(frame)]
+}
+
+#[test]
+fn however_an_answer_is_spoilt_the_example_driver_says_so_and_measures_on() {
+    let clock = Arc::new(Clock::system()) as Arc<dyn Spans>;
+    let paused = tokio::runtime::Builder::new_current_thread().enable_all().start_paused(true).build();
+    let make = |open| driver::at(Address::made("script".to_owned(), open));
+    let report = paused.unwrap().block_on(faults::check(make, in_order, &clock));
     assert!(report.is_kept(), "{report}");
 }
 

@@ -34,7 +34,10 @@ const ANSWER: Duration = Duration::from_secs(2);
 /// After this, an answer to what was asked before has come, or never will.
 const DUE: Duration = Duration::from_millis(700);
 const QUIET: Duration = Duration::from_millis(100);
+const AT_ONCE: Duration = Duration::from_millis(1);
 const FRAME: usize = 7;
+/// More than this is no answer to anything.
+const MOST: usize = 4096;
 
 /// One configured instrument.
 #[derive(Debug)]
@@ -44,7 +47,12 @@ struct Frames {
 
 /// Reads a meter's settings: where it is.
 pub(crate) fn configure(settings: &mut Table<'_>, context: &Context) -> Option<Arc<dyn Driver>> {
-    Some(Arc::new(Frames { address: Address::read(settings, context)? }))
+    Some(at(Address::read(settings, context)?))
+}
+
+/// The instrument at `address`.
+pub(crate) fn at(address: Address) -> Arc<dyn Driver> {
+    Arc::new(Frames { address })
 }
 
 impl Driver for Frames {
@@ -59,8 +67,7 @@ impl Driver for Frames {
     fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
             let mut open = Open { link: self.address.open(&PORT, b"").await?, description: described(None) };
-            open.drain().await?;
-            let serial = u32::from_be_bytes(open.ask(b'S').await?);
+            let serial = open.come_to_order().await?;
             open.description = described(Some(serial.to_string()));
             let meter: Box<dyn Meter> = Box::new(open);
             Ok(meter)
@@ -89,37 +96,50 @@ struct Open {
 }
 
 impl Open {
-    /// The payload of the answer to `letter`.
-    async fn ask(&mut self, letter: u8) -> Result<[u8; 4], Fault> {
+    /// The payload of the answer to `letter`. What comes before it is a fault, unless it `skips` that.
+    async fn ask(&mut self, letter: u8, skips: bool) -> Result<[u8; 4], Fault> {
         self.link.send(&[letter]).await?;
-        let mut held = Vec::new();
-        let whole = async {
-            while held.len() < FRAME {
+        let answer = async {
+            let mut held = Vec::new();
+            while held.len() < if skips { MOST } else { FRAME } {
                 self.link.receive(&mut held).await?;
+                if let Some(payload) = held.windows(FRAME).find_map(|frame| payload(letter, frame)) {
+                    return Ok(payload);
+                }
             }
-            Ok(())
+            Err(Fault::new(FaultKind::Garbled, format!("no frame in {} bytes", held.len())))
         };
         let late = |_| Fault::new(FaultKind::Silent, format!("no whole frame within {ANSWER:?}"));
-        timeout(ANSWER, whole).await.map_err(late)??;
-        let sum = held.iter().take(FRAME - 1).fold(0, |sum: u8, byte| sum.wrapping_add(*byte));
-        match held.as_slice() {
-            [0x02, told, a, b, c, d, check] if *told == letter && *check == sum => Ok([*a, *b, *c, *d]),
-            other => Err(Fault::new(FaultKind::Garbled, format!("no frame: {other:02x?}"))),
-        }
+        timeout(ANSWER, answer).await.map_err(late)?
     }
 
-    /// Drops what comes until nothing has come for a while.
-    async fn drain(&mut self) -> Result<(), Fault> {
+    /// Asks for the serial number, and drops whatever comes before that: it answers in order, so nothing that it was asked
+    /// before comes any more.
+    async fn come_to_order(&mut self) -> Result<u32, Fault> {
+        self.drain(DUE, QUIET).await?;
+        self.ask(b'S', true).await.map(u32::from_be_bytes)
+    }
+
+    /// Drops what comes until nothing has come for a while, at first for `patience`.
+    async fn drain(&mut self, mut patience: Duration, quiet: Duration) -> Result<(), Fault> {
         let mut dropped = Vec::new();
-        let mut patience = DUE;
-        while dropped.len() < 4096 {
+        while dropped.len() < MOST {
             match timeout(patience, self.link.receive(&mut dropped)).await {
                 Ok(received) => received?,
                 Err(_) => return Ok(()),
             }
-            patience = QUIET;
+            patience = quiet;
         }
         Err(Fault::new(FaultKind::Garbled, "the instrument doesn't stop talking"))
+    }
+}
+
+/// The payload of a frame, if that is what it is.
+fn payload(letter: u8, frame: &[u8]) -> Option<[u8; 4]> {
+    let sum = frame.iter().take(FRAME - 1).fold(0, |sum: u8, byte| sum.wrapping_add(*byte));
+    match frame {
+        [0x02, told, a, b, c, d, check] if *told == letter && *check == sum => Some([*a, *b, *c, *d]),
+        _ => None,
     }
 }
 
@@ -137,7 +157,9 @@ impl Meter for Open {
             if exposure.integration_s.is_some() {
                 return Err(Fault::new(FaultKind::Unsupported, "it always exposes for half a second"));
             }
-            let lux = f64::from(f32::from_be_bytes(self.ask(b'E').await?));
+            // What has come before it is asked is no answer to it.
+            self.drain(AT_ONCE, AT_ONCE).await?;
+            let lux = f64::from(f32::from_be_bytes(self.ask(b'E', false).await?));
             let light = Light::amount(Photometric::Illuminance, lux);
             let light =
                 light.map_err(|error| Fault::new(FaultKind::Garbled, format!("{lux} lx")).because(error))?;
@@ -150,6 +172,6 @@ impl Meter for Open {
     }
 
     fn recover(&mut self) -> Boxed<'_, Result<(), Fault>> {
-        Box::pin(self.drain())
+        Box::pin(async { self.come_to_order().await.map(drop) })
     }
 }

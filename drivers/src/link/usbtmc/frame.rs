@@ -137,7 +137,9 @@ mod tests {
         assert!(wrong(2, 0xf7).contains("complement"));
         assert!(wrong(1, 8).contains("complement"));
         assert_eq!(announced(&right, tag(8), 64).unwrap().other, Some(7));
-        assert!(announced(b"\x02\0\xff\0\x05\0\0\0\x01\0\0\0", tag(8), 64).unwrap_err().0.contains("a tag 0"));
+        assert!(
+            announced(b"\x02\0\xff\0\x05\0\0\0\x01\0\0\0", tag(8), 64).unwrap_err().0.contains("a tag 0")
+        );
         for (at, byte) in [(3, 1), (8, 4), (8, 0x81), (9, 10), (10, 1), (11, 1)] {
             assert!(wrong(at, byte).contains("reserved"), "byte {at}");
         }
