@@ -36,6 +36,7 @@ const SAME: f64 = 1e-3;
 struct Timing {
     /// The attributes that hold it: one for all channels, or one each.
     attributes: Vec<String>,
+    /// That of the exposure that goes on; until the first with another time has been read, the longer of the two.
     now_s: f64,
     /// What it was before it was opened.
     found_s: f64,
@@ -112,8 +113,8 @@ impl Open {
     async fn expose(&mut self, exposure: Exposure) -> Result<Sample, Fault> {
         let integration_s = self.integration_s(exposure)?;
         let wait_s = self.wait_s(integration_s);
-        let used_s = self.set(integration_s).await?;
-        tokio::time::sleep(Duration::from_secs_f64(wait_s)).await;
+        let (others_s, used_s) = self.set(integration_s).await?;
+        tokio::time::sleep(Duration::from_secs_f64(wait_s + others_s)).await;
         let (folder, channels, buffer) =
             (self.device.folder.clone(), self.channels.clone(), self.buffer.clone());
         let patience = self.reading(used_s);
@@ -122,26 +123,54 @@ impl Open {
             Fault::new(FaultKind::Garbled, format!("the channels' values {values:?} are no light"))
                 .because(error)
         })?;
+        if let Some((timing, used_s)) = self.timing.as_mut().zip(used_s) {
+            timing.now_s = used_s;
+        }
         Ok(Sample { seen: Seen::Light(light), integration_s: used_s, temperature_c: None })
     }
 
-    /// Sets the integration time, and gives the one that the kernel then tells.
-    async fn set(&mut self, integration_s: Option<f64>) -> Result<Option<f64>, Fault> {
+    /// Sets the integration time, unless the kernel tells that it is so already; gives the one that the kernel then tells. Before
+    /// that, the one that somebody else had set meanwhile: 0 if nobody had.
+    async fn set(&mut self, integration_s: Option<f64>) -> Result<(f64, Option<f64>), Fault> {
         let (Some(timing), Some(asked_s)) = (&mut self.timing, integration_s) else {
-            return Ok(integration_s);
+            return Ok((0.0, integration_s));
         };
-        if !timing.is(asked_s) {
-            let (folder, attributes) = (self.device.folder.clone(), timing.attributes.clone());
-            timing.now_s = self.worker.run(move || set(&folder, &attributes, asked_s)).await?;
-        }
-        Ok(Some(timing.now_s))
+        let known = timing.is(asked_s);
+        // Whoever drops this may have set it.
+        timing.now_s = timing.now_s.max(asked_s);
+        let (folder, attributes, sets) =
+            (self.device.folder.clone(), timing.attributes.clone(), timing.available.is_some());
+        let told = self.worker.run(move || {
+            let found_s = longest(&folder, &attributes)?;
+            let is_so = same(asked_s, found_s) || !sets;
+            Ok((found_s, if is_so { found_s } else { set(&folder, &attributes, asked_s)? }))
+        });
+        let (found_s, used_s) = told.await?;
+        Ok((if known && !same(asked_s, found_s) { found_s } else { 0.0 }, Some(used_s)))
     }
 }
 
 impl Timing {
     fn is(&self, asked_s: f64) -> bool {
-        (asked_s / self.now_s - 1.0).abs() < SAME
+        same(asked_s, self.now_s)
     }
+}
+
+/// Whether two integration times are the same.
+fn same(one_s: f64, other_s: f64) -> bool {
+    (one_s / other_s - 1.0).abs() < SAME
+}
+
+/// The longest integration time that the attributes hold, in s.
+fn longest(folder: &Folder, attributes: &[String]) -> Result<f64, Fault> {
+    let mut longest_s = 0.0;
+    for name in attributes {
+        longest_s = folder.number(name)?.max(longest_s);
+    }
+    if longest_s > 0.0 {
+        return Ok(longest_s);
+    }
+    Err(Fault::new(FaultKind::Garbled, format!("the integration time is said to be {longest_s} s")))
 }
 
 /// Finds the device, and looks at all that it should have.

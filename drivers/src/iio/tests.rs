@@ -338,3 +338,40 @@ fn mistakes_in_the_settings_are_reported_together() {
     let claims = |toml: &str| tree.driver(toml).unwrap().claims();
     assert_eq!(claims(LUX), claims(&format!("{LUX}factor = 2\n")));
 }
+
+#[tokio::test]
+async fn an_integration_time_that_was_being_set_when_the_exposure_was_dropped_is_set_anew() {
+    let tree = Tree::with(RAW);
+    let mut meter = tree.open(LUX).await.unwrap();
+    // It is given up just when the kernel has done it.
+    let set = async {
+        while tree.read("in_illuminance_integration_time") != "0.040000" {
+            std::thread::yield_now();
+        }
+    };
+    tokio::select! {
+        biased;
+        _ = measure(meter.as_mut(), Some(0.04)) => panic!("nothing was waited for"),
+        () = set => {}
+    }
+    meter.recover().await.unwrap();
+    // The old time is told again, and an exposure of the dropped one may go on.
+    let (began, exposure) = (Instant::now(), Exposure { integration_s: Some(0.02) });
+    assert!(meter.deadline(exposure) > Duration::from_millis(80));
+    let sample = meter.measure(exposure).await.unwrap();
+    assert_eq!(tree.read("in_illuminance_integration_time"), "0.020000");
+    assert_eq!(sample.integration_s, Some(0.02));
+    assert!(began.elapsed() >= Duration::from_millis(80));
+}
+
+#[tokio::test]
+async fn an_integration_time_that_somebody_else_has_set_meanwhile_is_set_anew() {
+    let tree = Tree::with(RAW);
+    let mut meter = tree.open(LUX).await.unwrap();
+    light(meter.as_mut()).await;
+    // Another program, or the sensor itself when it was pulled out and put back between two looks.
+    tree.write("in_illuminance_integration_time", "0.01\n");
+    let sample = measure(meter.as_mut(), None).await.unwrap();
+    assert_eq!(sample.integration_s, Some(0.02));
+    assert_eq!(tree.read("in_illuminance_integration_time"), "0.020000");
+}
