@@ -8,8 +8,9 @@ use tokio::sync::oneshot;
 
 use crate::fault::{Fault, FaultKind};
 
-/// Jobs that may wait behind one that nobody waits for any more: a caller has one call at a time, and then brings it to order.
-const WAITING: usize = 1;
+/// Jobs that may wait behind one that nobody waits for any more: a caller has one call at a time, but may drop it, the one that
+/// brings it to order too, and again.
+const WAITING: usize = 8;
 
 type Job = Box<dyn FnOnce() + Send>;
 
@@ -29,7 +30,9 @@ impl Worker {
         let (reply, answer) = oneshot::channel();
         self.send(Box::new(move || {
             // Nobody may be waiting any more.
-            let _waiting = reply.send(job()).is_ok();
+            if !reply.is_closed() {
+                let _waiting = reply.send(job()).is_ok();
+            }
         }))?;
         answer
             .await
@@ -84,9 +87,11 @@ mod tests {
             Ok(())
         });
         assert!(tokio::time::timeout(Duration::from_millis(20), hanging).await.is_err());
-        // One waits behind it; there is no room for more.
-        let waiting = worker.run(|| Ok(2));
-        assert!(tokio::time::timeout(Duration::from_millis(20), waiting).await.is_err());
+        // Some wait behind it; there is no room for more.
+        for _ in 0..WAITING {
+            let waiting = worker.run(|| Ok(2));
+            assert!(tokio::time::timeout(Duration::from_millis(1), waiting).await.is_err());
+        }
         assert_eq!(worker.run(|| Ok(3)).await.unwrap_err().kind(), FaultKind::Silent);
         drop(release);
         let answered = async {
@@ -98,6 +103,23 @@ mod tests {
             }
         };
         assert_eq!(tokio::time::timeout(Duration::from_secs(20), answered).await, Ok(4));
+    }
+
+    #[tokio::test]
+    async fn a_call_after_some_that_were_dropped_waits_for_its_turn_and_what_was_given_up_is_not_begun() {
+        let worker = Worker::default();
+        let (release, slow) = channel::<()>();
+        let exposing = worker.run(move || {
+            let _released = slow.recv().is_err();
+            Ok(())
+        });
+        assert!(tokio::time::timeout(Duration::from_millis(20), exposing).await.is_err());
+        let recovering = worker.run(|| -> Result<(), Fault> { panic!("it was given up") });
+        assert!(tokio::time::timeout(Duration::from_millis(1), recovering).await.is_err());
+        let again = worker.run(|| Ok(3));
+        let done = async { drop(release) };
+        let (again, ()) = tokio::join!(again, done);
+        assert_eq!(again.unwrap(), 3);
     }
 
     #[tokio::test]
