@@ -118,6 +118,15 @@ pub struct Errors {
     pub query: Option<(String, Regex)>,
 }
 
+impl Errors {
+    /// Whether the instrument can tell of any.
+    #[must_use]
+    pub fn are_told(&self) -> bool {
+        [&self.refused, &self.too_dark, &self.too_bright].iter().any(|pattern| pattern.is_some())
+            || self.query.is_some()
+    }
+}
+
 /// The usual time for an answer.
 const TIMEOUT_S: f64 = 2.0;
 

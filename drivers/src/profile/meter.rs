@@ -153,7 +153,7 @@ impl Open {
     /// line checked for errors; then asks for errors, where the instrument is to be asked.
     ///
     /// A line may be one that nobody asked for, with the answer still to come: what is due stays due until the caller has
-    /// made sense of the whole answer. An error of the instrument's own ends the exchange as well as an answer does.
+    /// made sense of the whole answer, and after an error the instrument is brought to order.
     async fn exchange(
         &mut self,
         exchange: &Exchange,
@@ -182,7 +182,13 @@ impl Open {
         let deadline = Instant::now() + patience;
         self.due.extend(deadline);
         let line = self.line.line(deadline).await?;
-        self.look_for_error(&line).inspect_err(|_| self.due.clear())?;
+        if let Err(error) = self.look_for_error(&line) {
+            // It may as well be something that nobody asked for, and the answer still to come.
+            if self.profile.identify.is_none() || !self.identity.is_empty() {
+                self.come_to_order().await?;
+            }
+            return Err(error);
+        }
         if captures(pattern, &line).is_err() && self.line.is_echo(&line) {
             let detail = format!("the line echoes what is sent: {}; turn its echo off", excerpt(&line));
             return Err(Fault::new(FaultKind::Garbled, detail));
@@ -226,11 +232,9 @@ impl Open {
 
     /// The longest that all steps of an exchange may take, an integration time aside.
     fn longest(&self, exchange: &Exchange) -> Duration {
-        let queried = match self.profile.errors.query {
-            Some(_) => 2 * exchange.timeout + self.to_order(),
-            None => Duration::ZERO,
-        };
-        steps(exchange) + queried + SLACK
+        let queried = self.profile.errors.query.as_ref().map_or(Duration::ZERO, |_| 2 * exchange.timeout);
+        let to_order = if self.profile.errors.are_told() { self.to_order() } else { Duration::ZERO };
+        steps(exchange) + queried + to_order + SLACK
     }
 
     /// The longest that coming to order may take.
@@ -281,11 +285,13 @@ fn printable(text: &str) -> String {
 #[must_use]
 pub fn identifying(profile: &Profile) -> Duration {
     let exchanges = profile.identify.iter().chain([&profile.start]);
-    let queried = |exchange: &Exchange| match (&profile.errors.query, exchange.send.len()) {
-        (None, _) | (_, 0) => Duration::ZERO,
-        _ => 2 * exchange.timeout + profile.identify.as_ref().map_or(DRAINING, steps),
-    };
     let again = profile.identify.as_ref().map_or(DRAINING, steps);
+    let queried = |exchange: &Exchange| match (&profile.errors.query, exchange.send.len()) {
+        (_, 0) => Duration::ZERO,
+        (Some(_), _) => 2 * exchange.timeout + again,
+        (None, _) if profile.errors.are_told() => again,
+        (None, _) => Duration::ZERO,
+    };
     2 * DRAINING
         + again
         + exchanges.map(|exchange| steps(exchange) + queried(exchange)).sum::<Duration>()

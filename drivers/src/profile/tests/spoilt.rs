@@ -43,6 +43,36 @@ async fn however_an_answer_is_spoilt_the_luminance_profile_says_so_and_measures_
     assert!(report.is_kept(), "{report}");
 }
 
+/// An instrument that says something like an error before its first answer, and numbers its answers.
+fn unasked_error(profile: Profile) -> Arc<dyn Driver> {
+    let open = || -> Result<Box<dyn Link>, Fault> {
+        let mut count = 0;
+        Ok(Box::new(Script::new(move |command| match command {
+            b"ID?\r\n" => vec![Step::say("POCKET LX 007\r\n")],
+            b"LX?\r\n" => {
+                count += 1;
+                let error = if count == 1 { "? low battery\r\n" } else { "" };
+                let answer = format!("{count} lx\r\n");
+                vec![Step::say(error), Step::Wait(Duration::from_millis(50)), Step::say(&answer)]
+            }
+            _ => Vec::new(),
+        })))
+    };
+    Arc::new(Profiled::new(profile, "script".to_owned(), open))
+}
+
+#[tokio::test(start_paused = true)]
+async fn an_answer_that_comes_after_an_error_that_nobody_asked_for_is_not_taken_for_the_next() {
+    let known = profile("pocket-illuminance");
+    let anonymous = Profile { identify: None, ..known.clone() };
+    for profile in [known, anonymous] {
+        let mut meter = unasked_error(profile).open(&clock()).await.unwrap();
+        let fault = measure(meter.as_mut()).await.unwrap_err();
+        assert!(fault.kind() == FaultKind::Refused && fault.to_string().contains("low battery"), "{fault}");
+        assert_eq!(measure(meter.as_mut()).await.unwrap().light().unwrap().value(), 2.0);
+    }
+}
+
 /// Sends, and takes whatever line comes for the answer: no draining, no looking at what it reads.
 #[derive(Debug)]
 struct Careless(Box<dyn Link>, Description);
