@@ -1,5 +1,7 @@
 //! From the lines of an answer to a sample: named groups of regular expressions hold the numbers.
 
+use std::ops::RangeInclusive;
+
 use regex::{Captures, Regex};
 use settled_protocol::quantity::{Chromaticity, Light, Photometric, Xyz};
 
@@ -26,6 +28,10 @@ pub(super) const GROUPS: &[&str] = &[
     "start_nm",
     "step_nm",
 ];
+
+/// Integration times and temperatures that there are, in s and °C.
+const INTEGRATION_S: RangeInclusive<f64> = 1e-6..=3600.0;
+const TEMPERATURE_C: RangeInclusive<f64> = -100.0..=200.0;
 
 /// Which groups tell the colour.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -147,12 +153,13 @@ impl<'a> Numbers<'a> {
         self.get(name).ok_or_else(|| Fault::new(FaultKind::Garbled, format!("the answer has no {name}")))
     }
 
-    /// The sample of what was seen. `asked_s` is the integration time it was told to use.
+    /// The sample of what was seen. `asked_s` is the integration time it was told to use. A time or a temperature that can't be is
+    /// not known: some instruments say 0, or something absurd, where they have none.
     pub(super) fn sample(&self, seen: Seen, asked_s: Option<f64>) -> Sample {
-        let integration_s =
-            self.get("integration_s").or_else(|| self.get("integration_ms").map(|ms| ms / 1000.0));
-        let temperature_c = self.get("temperature_c");
-        Sample { seen, integration_s: integration_s.or(asked_s), temperature_c }
+        let told_s = self.get("integration_s").or_else(|| self.get("integration_ms").map(|ms| ms / 1000.0));
+        let integration_s = told_s.or(asked_s).filter(|s| INTEGRATION_S.contains(s));
+        let temperature_c = self.get("temperature_c").filter(|t| TEMPERATURE_C.contains(t));
+        Sample { seen, integration_s, temperature_c }
     }
 
     /// The light, with amounts in the instrument's unit.
