@@ -73,6 +73,21 @@ async fn an_answer_that_comes_after_an_error_that_nobody_asked_for_is_not_taken_
     }
 }
 
+#[tokio::test(start_paused = true)]
+async fn a_time_or_a_temperature_that_can_not_be_is_absent() {
+    let text = "[instrument]\nmodel = \"m\"\nunit = \"lx\"\n[integration]\nrange_s = [1, 10]\ndefault_s = 1\n\
+        [measure]\nsend = \"M\"\nanswer = '^(?<Y>\\S+) (?<integration_s>\\S+) (?<temperature_c>\\S+)$'\n";
+    for (told, expected) in [("0.5", Some(0.5)), ("0", None), ("-1", None), ("4000", None)] {
+        let open = move || -> Result<Box<dyn Link>, Fault> {
+            Ok(Box::new(Script::new(move |_| vec![Step::say(&format!("5 {told} {told}e9\r\n"))])))
+        };
+        let driver = Profiled::new(load("p.toml", text).unwrap(), "script".to_owned(), open);
+        let mut meter = driver.open(&clock()).await.unwrap();
+        let sample = measure(meter.as_mut()).await.unwrap();
+        assert_eq!((sample.integration_s, sample.temperature_c), (expected, (told == "0").then_some(0.0)));
+    }
+}
+
 /// Sends, and takes whatever line comes for the answer: no draining, no looking at what it reads.
 #[derive(Debug)]
 struct Careless(Box<dyn Link>, Description);
