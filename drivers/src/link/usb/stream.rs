@@ -6,7 +6,7 @@ use tokio::sync::mpsc;
 use super::device::Device;
 use super::message::ask;
 use super::pipes::{Broken, Pipes};
-use super::worker::{Order, ended, say, write_all};
+use super::worker::{Order, ended, say};
 use crate::clock::Boxed;
 use crate::fault::{Fault, FaultKind};
 use crate::link::Link;
@@ -75,7 +75,8 @@ pub(super) fn write(mut device: Device, mut inbox: mpsc::Receiver<Order>) {
     while let Some(order) = inbox.blocking_recv() {
         match order {
             Order::Send(bytes, reply) if !reply.is_closed() => {
-                let outcome = write_all(&mut device, &bytes, &|| reply.is_closed());
+                let output = device.chosen().ends.output;
+                let outcome = write_all(&mut device, output, &bytes, &|| reply.is_closed());
                 say(reply, outcome);
             }
             Order::Send(..) => {}
@@ -83,5 +84,80 @@ pub(super) fn write(mut device: Device, mut inbox: mpsc::Receiver<Order>) {
             Order::Reset(reply) | Order::Look(reply) => say(reply, Ok(())),
             Order::Receive(reply) => say(reply, Err(ended())),
         }
+    }
+}
+
+/// Writes all of `bytes` to the endpoint `output`.
+fn write_all(
+    pipes: &mut impl Pipes,
+    output: u8,
+    bytes: &[u8],
+    given_up: &dyn Fn() -> bool,
+) -> Result<(), Fault> {
+    let mut rest = bytes;
+    while !rest.is_empty() {
+        match pipes.write(rest) {
+            Ok(count) => rest = rest.get(count..).unwrap_or_default(),
+            Err(Broken::Late) if !given_up() => {}
+            Err(Broken::Halted) => {
+                pipes.unhalt(output).map_err(|broken| broken.fault("sending"))?;
+                return Err(Broken::Halted.fault("sending"));
+            }
+            Err(broken) => return Err(broken.fault("sending")),
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::link::usbtmc::request::Request;
+
+    /// A device that halts its output until the halt is taken off.
+    #[derive(Default)]
+    struct Halting {
+        halted: bool,
+        unhalted: Vec<u8>,
+        written: Vec<u8>,
+    }
+
+    impl Pipes for Halting {
+        fn ask(&mut self, _: Request, _: &mut [u8]) -> Result<usize, Broken> {
+            Err(Broken::Halted)
+        }
+
+        fn write(&mut self, bytes: &[u8]) -> Result<usize, Broken> {
+            if self.halted {
+                return Err(Broken::Halted);
+            }
+            self.written.extend_from_slice(bytes);
+            Ok(bytes.len())
+        }
+
+        fn read(&mut self, _: &mut [u8]) -> Result<usize, Broken> {
+            Err(Broken::Late)
+        }
+
+        fn notice(&mut self, _: &mut [u8]) -> Result<usize, Broken> {
+            Err(Broken::Late)
+        }
+
+        fn unhalt(&mut self, endpoint: u8) -> Result<(), Broken> {
+            self.halted = false;
+            self.unhalted.push(endpoint);
+            Ok(())
+        }
+
+        fn pause(&mut self) {}
+    }
+
+    #[test]
+    fn an_output_that_was_halted_takes_the_next_command() {
+        let mut pipes = Halting { halted: true, ..Halting::default() };
+        let fault = write_all(&mut pipes, 0x02, b"M", &|| false).unwrap_err();
+        assert_eq!(fault.kind(), FaultKind::Garbled);
+        write_all(&mut pipes, 0x02, b"N", &|| false).unwrap();
+        assert_eq!((pipes.unhalted, pipes.written), (vec![0x02], b"N".to_vec()));
     }
 }

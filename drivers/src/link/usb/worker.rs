@@ -7,7 +7,7 @@ use tokio::sync::{mpsc, oneshot};
 
 use super::device::Device;
 use super::message::{Messages, Received};
-use super::pipes::{Broken, Pipes};
+use super::pipes::Broken;
 use super::settings::{Settings, Way};
 use super::stream::{self, Stream};
 use super::watch::Watch;
@@ -141,17 +141,4 @@ impl Exchange {
             self.kept = Some(part);
         }
     }
-}
-
-/// Writes bytes to a stream.
-pub(super) fn write_all(device: &mut Device, bytes: &[u8], given_up: &dyn Fn() -> bool) -> Result<(), Fault> {
-    let mut rest = bytes;
-    while !rest.is_empty() {
-        match device.write(rest) {
-            Ok(count) => rest = rest.get(count..).unwrap_or_default(),
-            Err(Broken::Late) if !given_up() => {}
-            Err(broken) => return Err(broken.fault("sending")),
-        }
-    }
-    Ok(())
 }
