@@ -174,11 +174,14 @@ fn a_logs_readings_are_played_on_a_clock_that_runs_faster() {
             let same = |taken: &&Value| taken["luminance_cd_m2"] == reading["luminance_cd_m2"];
             readings.iter().find(same).map(|taken| taken["t_s"].as_f64().unwrap())
         };
-        let [first, .., last] = played.as_slice() else { panic!("{form}: {played:?}") };
-        let (first_s, last_s) = (taken_s(first).unwrap(), taken_s(last).unwrap());
-        let apart_s = last["t_s"].as_f64().unwrap() - first["t_s"].as_f64().unwrap();
-        // As far apart as when they were taken, on the replay's own clock; a busy machine may be late with the first.
-        assert!(last_s - first_s >= 6.0 && apart_s > last_s - first_s - 3.0, "{form}: {apart_s} s apart");
+        assert_eq!(played.len(), 4, "{form}");
+        // As far apart as when they were taken, on the replay's own clock; a busy machine may be late with some.
+        let late_s = |pair: &[Value]| {
+            let apart_s = pair[1]["t_s"].as_f64().unwrap() - pair[0]["t_s"].as_f64().unwrap();
+            apart_s - (taken_s(&pair[1]).unwrap() - taken_s(&pair[0]).unwrap())
+        };
+        let late: Vec<f64> = played.windows(2).map(late_s).collect();
+        assert!(late.iter().any(|late_s| late_s.abs() < 0.5), "{form}: late by {late:?} s");
     }
 }
 
