@@ -4,7 +4,7 @@ use nix::sys::signal::Signal;
 use serde_json::{Value, json};
 
 use crate::support::client::Client;
-use crate::support::daemon::{Daemon, wait_until};
+use crate::support::daemon::{Daemon, program, wait_until};
 use crate::support::instrument::Instrument;
 
 const BENCH: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"bench\"\ndriver = \"profile\"\nprofile = \"quick.toml\"\nport = \"port\"\n";
@@ -205,6 +205,32 @@ fn a_kill_loses_no_more_of_a_recording_than_its_last_second() {
     let replay = replaying(&daemon, "r.jsonl", "pace = \"asked\"\n");
     let reading = replay.client().call("meter.read", &json!({"meter": "bench"}));
     assert!(reading["luminance_cd_m2"].is_f64());
+}
+
+#[test]
+fn what_passes_between_daemon_and_plugin_is_recorded() {
+    let plugin = program("faulty").display().to_string();
+    let mut daemon = Daemon::configured(&format!(
+        "[log]\npath = \"off\"\n[[meter]]\nid = \"bench\"\ndriver = \"plugin\"\ncommand = [{plugin:?}]\n"
+    ));
+    let file = daemon.path("r.jsonl");
+    daemon.with_arguments(&["--record", file.to_str().unwrap()]);
+    daemon.launch();
+    let mut client = daemon.client();
+    client.wait_for_state("bench", "ready");
+    let reading = client.call("meter.read", &json!({"meter": "bench"}));
+    stop(&mut daemon);
+    let lines = lines(&daemon);
+    let passed = |what: &str, part: &str| {
+        lines.iter().any(|line| line["what"] == what && line["bytes"].as_str().unwrap().contains(part))
+    };
+    assert!(passed("sent", "meter.measure") && passed("received", "\"result\""), "{lines:#?}");
+    // Without a profile its samples are played.
+    let replay = replaying(&daemon, "r.jsonl", "");
+    replay.client().wait_for_state("bench", "ready");
+    let again = replay.client().call("meter.read", &json!({"meter": "bench"}));
+    assert_eq!(again["luminance_cd_m2"], reading["luminance_cd_m2"]);
+    assert_eq!(again["flags"], json!(["replayed"]));
 }
 
 #[test]
