@@ -59,8 +59,8 @@ pub trait Driver: Send + Sync + fmt::Debug {
         Source::Instrument
     }
 
-    /// From now on each link that is opened is recorded: what passes on it goes through `tap` ([`Tap::link`]). Nothing to do
-    /// for a driver without links.
+    /// From now on whatever passes between driver and instrument is recorded: each link that is opened goes through `tap`
+    /// ([`Tap::link`]). Nothing to do for a driver without links.
     fn tap(&self, tap: &Tap) {
         // There is no link to record.
         let _ = tap;

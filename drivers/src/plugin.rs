@@ -12,7 +12,7 @@
 //! | [`meter`] | the open instrument |
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use serde_json::{Map, Value};
@@ -21,6 +21,7 @@ use crate::clock::{Boxed, Clock};
 use crate::driver::{Context, Driver};
 use crate::fault::Fault;
 use crate::meter::Meter;
+use crate::recording::tap::Tap;
 use crate::settings::Table;
 
 pub mod answer;
@@ -54,6 +55,8 @@ pub struct Plugin {
     pub settings: Map<String, Value>,
     /// What it may still say on standard error.
     pub ration: Ration,
+    /// Where what passes on its standard streams is recorded.
+    pub tap: OnceLock<Tap>,
 }
 
 impl Driver for Plugin {
@@ -67,6 +70,11 @@ impl Driver for Plugin {
 
     fn address(&self) -> Option<String> {
         Some(self.launch.words.join(" "))
+    }
+
+    fn tap(&self, tap: &Tap) {
+        // A second recording of the same driver would be one too many.
+        let _first = self.tap.set(tap.clone()).is_ok();
     }
 
     fn open<'a>(&'a self, _clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
@@ -94,7 +102,13 @@ pub fn configure(settings: &mut Table<'_>, context: &Context) -> Option<Arc<dyn 
     let folder = absolute(&context.folder);
     let (memory_mib, nice) = (memory_mib.unwrap_or(MEMORY_MIB), nice.unwrap_or(0));
     let launch = Launch { words: words?, folder, memory_mib, nice };
-    Some(Arc::new(Plugin { meter, launch, settings: handed_on, ration: Ration::default() }))
+    Some(Arc::new(Plugin {
+        meter,
+        launch,
+        settings: handed_on,
+        ration: Ration::default(),
+        tap: OnceLock::new(),
+    }))
 }
 
 /// A program's path must not depend on where the daemon was started.

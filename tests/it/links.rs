@@ -136,7 +136,7 @@ fn next_state(client: &mut Client) -> String {
 }
 
 /// What the log says of a meter that was opened and went away.
-const GONE: [&str; 2] = ["meter_ready", "meter_gone"];
+const GONE: [&str; 3] = ["meter_ready", "zero_due", "meter_gone"];
 
 #[test]
 fn an_idle_meter_that_is_unplugged_is_an_event_at_once_and_so_is_its_coming_back() {

@@ -52,7 +52,7 @@ fn the_guide_leads_from_nothing_to_a_reading() {
     let programs = program("settled").parent().unwrap().display().to_string();
     let path = format!("{programs}:{}", std::env::var("PATH").unwrap());
     let scripts = blocks("sh");
-    assert_eq!(scripts.len(), 6);
+    assert_eq!(scripts.len(), 7);
     for (_, script, rest) in scripts {
         if script.contains("settle read") && daemon.trace().is_empty() {
             daemon.launch();

@@ -19,6 +19,7 @@ use super::stderr::{StandardError, printable};
 use super::{Plugin, answer};
 use crate::fault::{Fault, FaultKind};
 use crate::link::line::excerpt;
+use crate::recording::tap::Tap;
 
 /// Bytes read at once.
 const CHUNK: usize = 8192;
@@ -74,6 +75,7 @@ struct Ear {
     stderr: StandardError,
     chunk: Vec<u8>,
     lines: Lines,
+    tap: Option<Tap>,
 }
 
 /// Why nothing more is heard from a plugin.
@@ -101,6 +103,9 @@ impl Ear {
             };
             if read == 0 {
                 return Err(self.end().await);
+            }
+            if let Some(tap) = &self.tap {
+                tap.received(&self.chunk[..read]);
             }
             self.lines.push(&self.chunk[..read]);
         }
@@ -139,7 +144,8 @@ impl Conversation {
         let (process, streams) = Process::start(&plugin.launch).await?;
         let stderr = StandardError::new(streams.stderr, &plugin.meter, plugin.ration.clone());
         let (chunk, lines) = (vec![0; CHUNK], Lines::new(LONGEST_LINE));
-        let ear = Ear { process, stdout: streams.stdout, stderr, chunk, lines };
+        let tap = plugin.tap.get().cloned();
+        let ear = Ear { process, stdout: streams.stdout, stderr, chunk, lines, tap };
         let mouth = Mouth { stdin: streams.stdin, unsaid: Vec::new() };
         Ok(Self { mouth, ear, next_id: 1, due: None, broken: None })
     }
@@ -161,6 +167,9 @@ impl Conversation {
             Fault::new(FaultKind::Refused, format!("writing {} as JSON", M::NAME)).because(error)
         })?;
         self.next_id += 1;
+        if let Some(tap) = &self.ear.tap {
+            tap.sent(format!("{line}\n").as_bytes());
+        }
         self.mouth.unsaid.extend_from_slice(line.as_bytes());
         self.mouth.unsaid.push(b'\n');
         self.due = Some(Due { id, method: M::NAME, until });

@@ -27,7 +27,13 @@ fn configured(text: &str) -> Result<Arc<dyn Driver>, Problems> {
 fn script(lines: &str) -> Plugin {
     let words = ["sh", "-c", lines].map(str::to_owned).to_vec();
     let launch = Launch { words, folder: PathBuf::from("/"), memory_mib: 64, nice: 0 };
-    Plugin { meter: "m".to_owned(), launch, settings: Map::new(), ration: Ration::default() }
+    Plugin {
+        meter: "m".to_owned(),
+        launch,
+        settings: Map::new(),
+        ration: Ration::default(),
+        tap: OnceLock::new(),
+    }
 }
 
 async fn open(plugin: &Plugin, limit: Duration) -> Result<meter::Open, Fault> {
