@@ -130,7 +130,9 @@ impl Exchanges {
         let Some((exchange, after_s)) = self.current(t_s) else { return };
         exchange.end = Some(End { after_s, failed: failed.clone(), away_s: None });
         self.held += size_of::<End>() + failed.detail.len();
-        self.away = Some((self.all.len() - 1, t_s));
-        self.began_s = None;
+        if failed.kind.needs_reopening() {
+            self.away = Some((self.all.len() - 1, t_s));
+            self.began_s = None;
+        }
     }
 }

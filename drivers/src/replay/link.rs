@@ -67,10 +67,13 @@ impl Replayed {
     }
 
     fn fail(&mut self, failed: Failed, away_s: Option<f64>) -> Fault {
-        let until_s = away_s.map(|away_s| self.clock.now_s() + self.played(away_s));
-        self.play.unplug(until_s, &failed);
         let fault = failed.fault();
-        self.failed = Some(failed);
+        // Else it is put in order, and goes on.
+        if failed.kind.needs_reopening() {
+            let until_s = away_s.map(|away_s| self.clock.now_s() + self.played(away_s));
+            self.play.unplug(until_s, &failed);
+            self.failed = Some(failed);
+        }
         fault
     }
 }

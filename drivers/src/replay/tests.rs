@@ -15,6 +15,7 @@ use crate::recording::reader::{Happening, Reader};
 use crate::sample::{Exposure, Sample};
 use crate::settings;
 
+mod link_faults;
 mod properties;
 mod timing;
 
