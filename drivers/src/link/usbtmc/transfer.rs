@@ -111,12 +111,13 @@ impl Transfer {
     fn throw_away(&mut self, other: u8, size: usize, ended: bool) -> Result<Option<Part>, Malformed> {
         self.others += 1;
         let (held, tag) = (std::mem::take(&mut self.held), self.tag.number());
+        let whole = size.saturating_add(HEADER);
         (self.announced, self.begun_empty) = (None, false);
-        if self.others > MOST_OTHERS || held.len() > HEADER + size + MOST_FILLING {
+        if self.others > MOST_OTHERS || held.len() > whole.saturating_add(MOST_FILLING) {
             return Err(Malformed(format!("an answer to the request {other} instead of {tag}")));
         }
         tracing::debug!(other, tag, "USBTMC: an answer to another request is thrown away");
-        self.unwanted = if ended { 0 } else { (HEADER + size).saturating_sub(held.len()) };
+        self.unwanted = if ended { 0 } else { whole.saturating_sub(held.len()) };
         Ok(None)
     }
 
