@@ -108,6 +108,19 @@ impl Link for Replayed {
         })
     }
 
+    /// Of messages, too: that it was unplugged while nobody asked is among what is still to come.
+    fn departed(&mut self) -> Boxed<'_, Fault> {
+        Box::pin(async move {
+            let mut unasked = Vec::new();
+            loop {
+                if let Err(fault) = self.receive(&mut unasked).await {
+                    return fault;
+                }
+                unasked.clear();
+            }
+        })
+    }
+
     fn speaks_unasked(&self) -> bool {
         self.play.speaks_unasked
     }
