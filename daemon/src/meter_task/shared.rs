@@ -81,6 +81,11 @@ pub enum Published {
         /// When it was over, in s.
         t_s: f64,
     },
+    /// Another instrument is in its place: readings before and after don't compare.
+    Replaced {
+        /// Since when, in s.
+        t_s: f64,
+    },
     /// The meter gives no readings until it has been zeroed; demands are met again then.
     Refused(Arc<RpcError>),
 }

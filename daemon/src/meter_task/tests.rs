@@ -27,6 +27,7 @@ use crate::settling::settle;
 use crate::stop::{self, Stopper};
 
 mod faults;
+mod replaced;
 mod zeroing;
 
 /// What the next exposure, or the next opening, does.
