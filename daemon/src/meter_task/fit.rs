@@ -40,14 +40,6 @@ pub(crate) fn uncorrectable(instrument: &Instrument) -> Option<&'static str> {
     (!sees_colour).then_some("it gives amounts of light, and no X, Y, Z")
 }
 
-/// A correction's meter in words.
-pub(crate) fn in_words(subject: &Subject) -> String {
-    let part = |text: &Option<settled_protocol::text::Text>, before: &str| {
-        text.as_ref().map_or_else(String::new, |text| format!("{before}{}", text.as_str()))
-    };
-    format!("{}{}{}", subject.id.as_str(), part(&subject.model, ", "), part(&subject.serial, ", serial "))
-}
-
 #[cfg(test)]
 mod tests {
     use settled_protocol::text::Text;
