@@ -20,6 +20,7 @@ mod log;
 mod manual;
 mod meters;
 mod observe;
+mod prompt;
 mod read;
 mod settled;
 mod stage;

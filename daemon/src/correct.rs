@@ -33,6 +33,9 @@ const LARGEST_NORM: f64 = 100.0;
 /// judgement: the usual band of chromaticity.
 const NOISE_UV: f64 = 0.0005;
 
+/// What rounding does to a mean Δu′v′, and more: a correction of luminance alone leaves it as it was.
+const ROUNDING_UV: f64 = 1e-9;
+
 /// How a matrix may have to differ from what its colours give, relative to its norm, to be another: they have been through text.
 const SAME: f64 = 1e-6;
 
@@ -66,7 +69,7 @@ pub fn derive(
     }
     let residuals = residuals::of(method, matrix, colours)?;
     let (before, after) = (residuals.before.mean.duv_prime, residuals.after.mean.duv_prime);
-    if after > before && after > NOISE_UV {
+    if after > before + ROUNDING_UV && after > NOISE_UV {
         return Err(Underived::Worse { before, after });
     }
     Ok((matrix, Some(residuals)))

@@ -267,8 +267,11 @@ impl MeterHandle {
     /// disk go out, as nothing else would say that they are there. Then says that the task is restarted: demands that
     /// it knew of are forgotten, and must be made anew.
     pub(crate) async fn clear_up(&self, kept: &Kept, now_s: f64) {
-        self.shared.restarting(now_s);
+        let was_zeroing = self.shared.restarting(now_s);
         kept.0.lock().await.commits.deliver_all(&self.shared).await;
+        if was_zeroing {
+            self.shared.publish(Published::Zeroed { t_s: now_s });
+        }
         self.shared.publish(Published::Failed { exposure: None, error: Arc::new(self.restarted()) });
     }
 

@@ -126,6 +126,10 @@ async fn decide(
             Ok(Published::Failed { .. }) => {}
             // The light seems to jump by what the offset did: that is neither a step nor a drift of it.
             Ok(Published::Zeroed { t_s }) => run.begin_anew(t_s),
+            Ok(Published::Replaced { t_s }) => {
+                run.replaced = true;
+                run.begin_anew(t_s);
+            }
             Ok(Published::Refused(error)) => return Err(RpcError::clone(&error)),
             // The news of a restart, after which the task knows of no demand, may be among what went by.
             Err(RecvError::Lagged(_)) => {
@@ -152,6 +156,8 @@ struct Run {
     correction: Option<String>,
     /// Whether that changed meanwhile.
     corrected: bool,
+    /// Whether another instrument took the meter's place meanwhile.
+    replaced: bool,
     flags: BTreeSet<Flag>,
     /// There was a reading, be it one that doesn't count any more.
     has_seen_any: bool,
@@ -174,6 +180,7 @@ impl Run {
             readings: None,
             correction: None,
             corrected: false,
+            replaced: false,
             flags: BTreeSet::new(),
             has_seen_any: false,
             failures: 0,
@@ -186,7 +193,10 @@ impl Run {
     fn take(&mut self, reading: &Reading) -> Option<Verdict> {
         self.failures = 0;
         self.last_error = None;
-        self.has_seen_any = true;
+        if !std::mem::replace(&mut self.has_seen_any, true) {
+            // As the request came, the meter may not have been open yet.
+            self.judge.anew(self.started_s, self.meter.resolution());
+        }
         (self.photometric, self.observer) = (reading.light.photometric(), reading.observer);
         self.look_at_correction(reading);
         self.flags.extend(&reading.flags);
@@ -215,7 +225,7 @@ impl Run {
 
     /// What comes from `now_s` on is told on another scale, or from another zero: what came before is no evidence any more.
     fn begin_anew(&mut self, now_s: f64) {
-        self.judge.anew(now_s);
+        self.judge.anew(now_s, self.meter.resolution());
         self.readings = None;
         self.flags.clear();
     }
@@ -278,6 +288,10 @@ impl Run {
         if self.corrected {
             message
                 .push_str(" The meter's correction was changed meanwhile: only readings since then count.");
+        }
+        if self.replaced {
+            message
+                .push_str(" Another instrument took the meter's place meanwhile: only its readings count.");
         }
         if let Some(error) = &self.last_error {
             message.push_str(&format!(" At the end the meter gave no readings: {error}."));

@@ -3,6 +3,8 @@
 //! A colorimeter's filters miss the colour-matching functions, so its error depends on the spectrum in front of it. For the
 //! spectra of one display a matrix from its X, Y, Z to those of a reference meter takes most of that error away.
 
+use std::fmt;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Deserializer, Serialize};
 
@@ -94,6 +96,14 @@ pub struct Subject {
     /// The serial number, where it tells one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub serial: Option<Text>,
+}
+
+impl fmt::Display for Subject {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.id.as_str())?;
+        self.model.as_ref().map_or(Ok(()), |model| write!(f, ", {}", model.as_str()))?;
+        self.serial.as_ref().map_or(Ok(()), |serial| write!(f, ", serial {}", serial.as_str()))
+    }
 }
 
 impl Subject {

@@ -53,14 +53,14 @@ const MOST_TOLD_OF_ONE: u64 = 3;
 
 const FORMS: &str = "\
 What is written: on a terminal, a plot and a sentence for each series (as with --explain); into a pipe or a file, or with --json, \
-one JSON object for each: id, verdict, t_settled_s, lost_s (if it did not settle again), value, u95, u_prime, v_prime, u95_uv, n, window_s, flags (all that its readings \
+one JSON object for each: id, verdict, t_settled_s, lost_s (if it did not settle again), value, u95, u_prime, v_prime, u95_uv, n, window_s, observer (if it isn't 1931-2), flags (all that its readings \
 carry), evidence. What isn't known is absent. With --events, one object for each change of verdict instead, at once: id, t_s, verdict, t_settled_s, Y, u95_Y, u_prime, \
-v_prime, u95_uv, window_s, n, flags.
+v_prime, u95_uv, window_s, n, observer, flags.
 
 What is read: JSON lines, or CSV with a header (fields split by comma, semicolon, tab or bar), with the members or columns t_s and \
-Y (or luminance_cd_m2, or illuminance_lx), and where known id (or meter), u_prime, v_prime, integration_s, resolution_cd_m2, flags, correction. What \
+Y (or luminance_cd_m2, or illuminance_lx), and where known id (or meter), u_prime, v_prime, integration_s, resolution_cd_m2, flags, correction, observer. What \
 `settle log readings --json` or --csv wrote will do. Any number of series, one after another or mixed; a series ends with \
-{\"id\": …, \"end\": true}, where its boot changes (then its clock began anew) or its correction, or with the input. {\"id\": …, \"criteria\": {…}} \
+{\"id\": …, \"end\": true}, where its boot changes (then its clock began anew), its correction or its observer, or with the input. {\"id\": …, \"criteria\": {…}} \
 sets its criteria. While readings carry the flag meter_warming there is no verdict: it is given at the first warm one, if it still \
 stands. Readings with the flag dark (aperture covered) are no light: they only tell whether the display moves or the meter.
 

@@ -9,7 +9,7 @@ use settled_protocol::meter::Meter;
 use settled_protocol::method::{CorrectionsList, CorrectionsRemove, MeterCorrect, MetersList, Nothing};
 use settled_protocol::text::Text;
 
-use super::{Context, Exit, Failure};
+use super::{Context, Exit, Failure, prompt};
 use crate::connection::Connection;
 use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
 use crate::show;
@@ -17,7 +17,6 @@ use crate::show;
 mod derive;
 mod exchange;
 mod patch;
-mod prompt;
 mod readings;
 mod table;
 

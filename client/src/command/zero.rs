@@ -1,13 +1,13 @@
 //! `settle zero`: a meter measures its own offset, with its aperture covered.
 
-use std::io::{BufRead, IsTerminal};
+use std::io::IsTerminal;
 use std::time::{Duration, Instant};
 
 use clap::Args;
 use settled_protocol::method::{MeterZero, ZeroParams, Zeroed};
 use tokio::signal::unix::{SignalKind, signal};
 
-use super::{Context, Exit, Failure, MeterArgument, flush, until_interrupted};
+use super::{Context, Exit, Failure, MeterArgument, flush, prompt, until_interrupted};
 use crate::output::{FAINT, GOOD, Output, styled};
 use crate::show;
 
@@ -75,16 +75,9 @@ async fn is_covered(output: Output, meter: &str) -> Result<bool, Failure> {
     output.aside(&format!(
         "Cover the aperture of {meter} so that no light gets in, then press Enter (Ctrl-C leaves it as it is)."
     ));
-    // A thread of its own: a person may take for ever, and must not hold up the end.
-    let (answer, answered) = tokio::sync::oneshot::channel();
-    let ask = move || {
-        let read = std::io::stdin().lock().read_line(&mut String::new());
-        let _waiting = answer.send(read).is_ok();
-    };
-    std::thread::Builder::new().name("enter".to_owned()).spawn(ask).map_err(Failure::Runtime)?;
     tokio::select! {
         _ = interrupt.recv() => Ok(false),
-        read = answered => Ok(read.is_ok_and(|read| read.is_ok_and(|count| count > 0))),
+        answer = prompt::line() => Ok(answer.is_some()),
     }
 }
 

@@ -186,6 +186,22 @@ fn a_correction_that_makes_readings_worse_is_refused() {
 }
 
 #[test]
+fn a_correction_of_the_amount_of_light_alone_makes_no_chromaticity_worse() {
+    let colours: Vec<Colour> = (0..6)
+        .map(|n| {
+            let n = f64::from(n);
+            let meter = [30.0 + 11.0 * n, 40.0 + 3.0 * n, 90.0 - 13.0 * n];
+            plain(&format!("c{n}"), meter, [1.09 * meter[0] + 1.0, 1.05 * meter[1], 1.07 * meter[2]])
+        })
+        .collect();
+    for step in 1..100 {
+        let factor = 1.0 + 0.001 * f64::from(step);
+        let given = Matrix::IDENTITY.scaled(factor).unwrap();
+        assert!(derive(Derivation::Given, Some(given), &colours).is_ok(), "{factor}");
+    }
+}
+
+#[test]
 fn corrected_light_has_a_chromaticity_only_where_there_was_one() {
     let matrix = Matrix::new([[1.1, 0.0, 0.0], [0.0, 0.9, 0.0], [0.0, 0.0, 1.0]]).unwrap();
     let light = Light::colour(Photometric::Illuminance, WHITE.try_into().unwrap());

@@ -49,7 +49,7 @@ impl Corrections {
         }
         let other = fit::fit(&correction.meter, meter.id(), &instrument) == fit::Fit::Other;
         if other && !params.force {
-            let made_for = fit::in_words(&correction.meter);
+            let made_for = &correction.meter;
             return refuse(format!(
                 "{id} was made for {made_for}, which is not the meter that is attached as {}",
                 meter.id()

@@ -201,6 +201,24 @@ fn warnings_say_what_one_must_know_and_another_meter_is_not_corrected() {
 }
 
 #[tokio::test]
+async fn a_correction_from_a_simulation_that_is_played_back_is_simulated_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let row = "meter,t_s,X,Y,Z,flags\nm,1,95,100,108,simulated\n";
+    std::fs::write(folder.path().join("log.csv"), row).unwrap();
+    let text = "[[meter]]\nid = \"m\"\ndriver = \"replay\"\nfile = \"log.csv\"\npace = \"asked\"\n";
+    let config = Config::load(&folder.path().join("c.toml"), text, &Registry::built_in()).unwrap();
+    let (_stopper, stop) = stop::pair();
+    let clock = Arc::new(Clock::system());
+    let (daemon, supervisor) = Daemon::new(config.meters, clock, Log::off(), STALE_AFTER_S, stop);
+    let mut running = tokio::task::JoinSet::new();
+    running.spawn(supervisor.run());
+    daemon.meter("m").unwrap().read(Exposure::default()).await.unwrap();
+    let meter = Subject { id: self::text("m"), model: None, serial: None };
+    let new = NewCorrection { meter, simulated: false, ..given("one", 1.0) };
+    assert!(daemon.add_correction(new).await.unwrap().correction.simulated);
+}
+
+#[tokio::test]
 async fn where_the_log_can_not_be_written_nothing_is_added_and_nothing_put_in_force() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("log.sqlite");

@@ -33,7 +33,7 @@ impl Daemon {
             };
             let Ok(instrument) = handle.instrument() else { continue };
             simulated |=
-                config.driver.stage().is_some() && fit(subject, handle.id(), &instrument) != Fit::Other;
+                config.driver.source().is_simulated() && fit(subject, handle.id(), &instrument) != Fit::Other;
             if !subject.is_bare() {
                 continue;
             }

@@ -6,6 +6,7 @@ use settled_protocol::matrix::Matrix;
 use settled_protocol::text::Text;
 use settled_protocol::time::Timestamp;
 
+use super::query::unsigned;
 use super::writer::{Names, name_id, signed};
 
 /// What a correction's id begins with; its number in the log follows.
@@ -151,9 +152,4 @@ fn force(transaction: &Transaction<'_>, meter: &str, forced: Option<&Forced>) ->
         params![meter, signed(*number), shown.as_ref().map(Text::as_str), signed(since.unix_ns()), forced],
     )?;
     transaction.execute("UPDATE corrections SET used = 1 WHERE number = ?1", [signed(*number)]).map(drop)
-}
-
-/// What we wrote was never negative.
-fn unsigned(number: i64) -> u64 {
-    u64::try_from(number).unwrap_or(0)
 }

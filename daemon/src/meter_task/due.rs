@@ -91,6 +91,11 @@ impl Due {
         last
     }
 
+    /// The zero that counts.
+    pub(super) fn last(&self) -> Option<Last> {
+        self.last
+    }
+
     /// Whatever zero there was counts no more.
     pub(super) fn forget(&mut self) {
         self.last = None;

@@ -31,21 +31,13 @@ pub(crate) fn fit(subject: &Subject, id: &str, instrument: &Instrument) -> Fit {
 
 /// Why a meter has nothing to correct, if it hasn't.
 pub(crate) fn uncorrectable(instrument: &Instrument) -> Option<&'static str> {
-    if instrument.kind == Kind::Spectrometer {
+    if instrument.kind == Kind::Spectrometer || instrument.quantities.contains(&Quantity::Spectrum) {
         return Some(
             "a spectrometer weights the spectrum itself, and has no filters that miss the colour-matching functions",
         );
     }
     let sees_colour = instrument.quantities.contains(&Quantity::Xyz);
     (!sees_colour).then_some("it gives amounts of light, and no X, Y, Z")
-}
-
-/// A correction's meter in words.
-pub(crate) fn in_words(subject: &Subject) -> String {
-    let part = |text: &Option<settled_protocol::text::Text>, before: &str| {
-        text.as_ref().map_or_else(String::new, |text| format!("{before}{}", text.as_str()))
-    };
-    format!("{}{}{}", subject.id.as_str(), part(&subject.model, ", "), part(&subject.serial, ", serial "))
 }
 
 #[cfg(test)]
@@ -95,6 +87,10 @@ mod tests {
         assert_eq!(uncorrectable(&colorimeter), None);
         let spectrometer = Instrument { kind: Kind::Spectrometer, ..colorimeter.clone() };
         assert!(uncorrectable(&spectrometer).unwrap().contains("no filters"));
+        // Whatever it calls itself: its X, Y, Z are sums over spectra, and may be by another observer.
+        let quantities = vec![Quantity::Luminance, Quantity::Xyz, Quantity::Spectrum];
+        let spectral = Instrument { quantities, ..colorimeter.clone() };
+        assert!(uncorrectable(&spectral).unwrap().contains("no filters"));
         let amounts = Instrument { quantities: vec![Quantity::Luminance], ..colorimeter };
         assert!(uncorrectable(&amounts).unwrap().contains("no X, Y, Z"));
     }

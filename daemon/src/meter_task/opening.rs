@@ -123,6 +123,7 @@ impl Task {
         let status = Status { state: State::Ready, reason: None, open: Some(open), error: None };
         self.shared.change(status, now_s);
         if let Some(replaced) = replaced {
+            self.shared.publish(Published::Replaced { t_s: now_s });
             self.note(EventKind::MeterReplaced, replaced).await;
         }
         self.note(EventKind::MeterReady, detail).await;

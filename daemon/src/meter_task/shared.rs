@@ -81,6 +81,11 @@ pub enum Published {
         /// When it was over, in s.
         t_s: f64,
     },
+    /// Another instrument is in its place: readings before and after don't compare.
+    Replaced {
+        /// Since when, in s.
+        t_s: f64,
+    },
     /// The meter gives no readings until it has been zeroed; demands are met again then.
     Refused(Arc<RpcError>),
 }
@@ -195,13 +200,14 @@ impl Shared {
         self.announce(now_s);
     }
 
-    /// Takes back what a task that panicked has left: nothing is being exposed, and nobody waits for it.
-    pub(super) fn restarting(&self, now_s: f64) {
+    /// Takes back what a task that panicked has left: nothing is being exposed, and nobody waits for it. Whether it was zeroing.
+    pub(super) fn restarting(&self, now_s: f64) -> bool {
         self.exposing.store(false, Ordering::Relaxed);
-        self.zeroing.store(false, Ordering::Relaxed);
+        let was_zeroing = self.zeroing.swap(false, Ordering::Relaxed);
         self.waiting.store(0, Ordering::Relaxed);
         let reason = Some("its task failed inside the daemon and is being restarted".to_owned());
         self.change(Status { state: State::Failed, reason, open: None, error: None }, now_s);
+        was_zeroing
     }
 
     pub(super) fn announce(&self, now_s: f64) {

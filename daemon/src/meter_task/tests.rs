@@ -27,6 +27,7 @@ use crate::settling::settle;
 use crate::stop::{self, Stopper};
 
 mod faults;
+mod replaced;
 mod zeroing;
 
 /// What the next exposure, or the next opening, does.
@@ -48,7 +49,10 @@ struct Puppet {
     order: tokio::sync::Mutex<()>,
     warm_up_s: f64,
     /// What each zeroing comes to: in order, if nothing is said.
-    zeros: Plain<VecDeque<FaultKind>>,
+    zeros: Plain<VecDeque<Act>>,
+    /// What it says of itself when it is opened next.
+    serial: Plain<Option<&'static str>>,
+    resolution: Option<f64>,
     zero: Option<ZeroNeed>,
     celsius: Plain<Option<f64>>,
 }
@@ -68,8 +72,8 @@ impl Puppet {
 
     fn with(warm_up_s: f64, zero: Option<ZeroNeed>) -> Self {
         let (openings, acts, began, order, zeros, celsius) = Default::default();
-        let permits = Semaphore::new(0);
-        Self { openings, acts, permits, began, order, warm_up_s, zeros, zero, celsius }
+        let (permits, serial, resolution) = (Semaphore::new(0), Plain::default(), None);
+        Self { openings, acts, permits, began, order, warm_up_s, zeros, serial, resolution, zero, celsius }
     }
 
     fn act(&self, act: Act) {
@@ -97,12 +101,12 @@ impl Driver for Handle {
             }
             let instrument = About {
                 model: "puppet".to_owned(),
-                serial: None,
+                serial: self.0.serial.lock().unwrap().map(str::to_owned),
                 kind: Kind::Photometer,
                 quantities: vec![Quantity::Luminance],
                 integration_s: None,
                 range: Some(Span { min: 0.1, max: 1000.0 }),
-                resolution: None,
+                resolution: self.0.resolution,
             };
             let description = Description { instrument, warm_up_s: self.0.warm_up_s, zero: self.0.zero };
             Ok(Box::new(Open { puppet: Arc::clone(&self.0), description }) as Box<dyn Instrument>)
@@ -146,8 +150,11 @@ impl Instrument for Open {
         Box::pin(async {
             self.puppet.began.notify_one();
             self.puppet.permits.acquire().await.unwrap().forget();
-            let failure = self.puppet.zeros.lock().unwrap().pop_front();
-            failure.map_or(Ok(()), |kind| Err(Fault::new(kind, "the test says so")))
+            match self.puppet.zeros.lock().unwrap().pop_front() {
+                None | Some(Act::Give(_)) => Ok(()),
+                Some(Act::Fail(kind)) => Err(Fault::new(kind, "the test says so")),
+                Some(Act::Panic) => panic!("the test says so"),
+            }
         })
     }
 

@@ -53,6 +53,11 @@ impl Task {
         }
         self.shared.zeroing.store(true, Ordering::Relaxed);
         self.shared.announce(self.tools.now_s());
+        let before = self.due(|due| due.last()).flatten();
+        if before.is_some() {
+            // Should this task, or the daemon, not live to see its end, nobody knows what it did.
+            self.keep_zero(None, true).await;
+        }
         let deadline = meter.zero_deadline();
         let late = || Fault::new(FaultKind::Silent, format!("not zeroed within {deadline:?}"));
         let outcome = self.meanwhile(tokio::time::timeout(deadline, meter.zero())).await;
@@ -65,7 +70,7 @@ impl Task {
                 let _waiting = reply.send(Ok(zeroed)).is_ok();
                 Ok(())
             }
-            Err(fault) => self.not_zeroed(meter, fault, reply).await,
+            Err(fault) => self.not_zeroed(meter, fault, before, reply).await,
         }
     }
 
@@ -94,6 +99,7 @@ impl Task {
         &mut self,
         meter: &mut dyn Meter,
         fault: Fault,
+        before: Option<Last>,
         reply: ZeroReply,
     ) -> Result<(), Fault> {
         if fault.kind().is_failure() {
@@ -104,6 +110,9 @@ impl Task {
             self.due(Due::forget);
             self.offset_changed(None).await;
         } else {
+            if before.is_some() {
+                self.keep_zero(before, true).await;
+            }
             self.shared.announce(self.tools.now_s());
         }
         let _waiting = reply.send(Err(failure::rpc_error(&self.shared.id, &fault))).is_ok();

@@ -10,7 +10,6 @@ use super::{Change, Engine, Observation, Standing};
 #[derive(Clone, Debug)]
 pub struct Judge {
     criteria: Criteria,
-    resolution: Option<f64>,
     engine: Engine,
     started_s: f64,
     published: Option<Published>,
@@ -25,7 +24,6 @@ impl Judge {
     pub fn new(criteria: Criteria, resolution: Option<f64>, started_s: f64) -> Self {
         Self {
             criteria,
-            resolution,
             engine: Engine::new(criteria, resolution, started_s),
             started_s,
             published: Published::new(criteria.preset, started_s),
@@ -61,10 +59,10 @@ impl Judge {
         self.engine.gap();
     }
 
-    /// What comes from `now_s` on is told on another scale, so that nothing of what was known counts any more: not as a drift, not
-    /// as a step, and not for a published rule. Waits are still counted from the request's beginning.
-    pub fn anew(&mut self, now_s: f64) {
-        self.engine = Engine::new(self.criteria, self.resolution, self.started_s);
+    /// What comes from `now_s` on is told on another scale, with steps of `resolution`, so that nothing of what was known counts any
+    /// more: not as a drift, not as a step, and not for a published rule. Waits are still counted from the request's beginning.
+    pub fn anew(&mut self, now_s: f64, resolution: Option<f64>) {
+        self.engine = Engine::new(self.criteria, resolution, self.started_s);
         self.published = Published::new(self.criteria.preset, now_s);
         self.verdict = None;
         self.trend_settled_s = None;
@@ -159,7 +157,7 @@ mod tests {
             let change_at = if preset == Rule::CieS025 { 1799 } else { 25 };
             let before: Vec<_> = (0..change_at).filter_map(|t| push(&mut judge, t, 100.0)).collect();
             assert_eq!(before, [], "{preset:?}");
-            judge.anew(f64::from(change_at));
+            judge.anew(f64::from(change_at), None);
             let after: Vec<_> = (change_at..7000).filter_map(|t| push(&mut judge, t, 103.0)).collect();
             let mut fresh = Judge::new(criteria, None, 0.0);
             let expected: Vec<_> = (0..7000 - change_at).filter_map(|t| push(&mut fresh, t, 103.0)).collect();

@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 use std::io::BufRead;
 
+use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::quantity::{Chromaticity, Light, Photometric, Xyz};
 use settled_protocol::reading::{Flag, Reading};
 use settled_protocol::time::Timestamp;
@@ -15,7 +16,7 @@ use crate::sample::{Sample, Seen};
 const LONGEST: usize = 1 << 20;
 
 /// The columns that mean something here. Others are left alone.
-const COLUMNS: [&str; 13] = [
+const COLUMNS: [&str; 14] = [
     "meter",
     "at",
     "t_s",
@@ -29,6 +30,7 @@ const COLUMNS: [&str; 13] = [
     "chromaticity_x",
     "temperature_c",
     "flags",
+    "observer",
 ];
 
 /// For each of [`COLUMNS`], which field of a row it is.
@@ -50,6 +52,8 @@ struct Told {
     sample: Sample,
     dark: bool,
     simulated: bool,
+    /// Whose eye it is meant by, where that is not the usual one and no spectrum can tell it anew.
+    observer: Option<Observer>,
 }
 
 /// The readings of one meter.
@@ -99,6 +103,12 @@ pub(crate) fn read(file: &mut impl BufRead, meter: Option<&str>, most: usize) ->
         if meter.is_some_and(|meter| meter != reading.meter) || reading.dark {
             continue;
         }
+        if let Some(observer) = reading.observer {
+            return Err(told(format!(
+                "this light is meant by the observer {}, and can't be played without its spectrum: take `settle log readings --json`",
+                observer.name()
+            )));
+        }
         export.simulated |= reading.simulated;
         let (began_s, ended_s) = times.of(&reading);
         export.series.push(Exposed { began_s, ended_s, outcome: Ok(reading.sample) });
@@ -147,9 +157,10 @@ fn json(line: &str) -> Result<Told, String> {
         (Some(spectrum), None) => Seen::Spectrum(reading.light.photometric(), spectrum),
         _ => Seen::Light(reading.light),
     };
+    let observer = reading.observer.and_then(Observer::unusual).filter(|_| matches!(seen, Seen::Light(_)));
     let Reading { meter, at, t_s, began_s, boot, integration_s, temperature_c, .. } = reading;
     let sample = Sample { seen, integration_s, temperature_c };
-    sane(Told { meter, at: Some(at), t_s, began_s, boot, sample, dark, simulated })
+    sane(Told { meter, at: Some(at), t_s, began_s, boot, sample, dark, simulated, observer })
 }
 
 fn sane(told: Told) -> Result<Told, String> {
@@ -211,6 +222,11 @@ fn row(line: &str, columns: &Columns) -> Result<Told, String> {
     let sample = Sample { seen: Seen::Light(light), integration_s, temperature_c };
     let has =
         |flag: Flag| field("flags").is_some_and(|flags| flags.split(' ').any(|name| name == flag.name()));
+    let observer = match field("observer").map(|name| Observer::named(name).ok_or(name)) {
+        None => None,
+        Some(Ok(observer)) => observer.unusual(),
+        Some(Err(name)) => return Err(format!("the observer {name:?} is not known")),
+    };
     let text = |name| field(name).unwrap_or_default().to_owned();
     sane(Told {
         meter: text("meter"),
@@ -221,6 +237,7 @@ fn row(line: &str, columns: &Columns) -> Result<Told, String> {
         sample,
         dark: has(Flag::Dark),
         simulated: has(Flag::Simulated),
+        observer,
     })
 }
 

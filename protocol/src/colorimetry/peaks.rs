@@ -96,7 +96,7 @@ fn parabola(before: f64, top: f64, after: f64) -> (f64, f64) {
     if !offset.is_finite() {
         return (0.0, top);
     }
-    (offset, top + ((rise - fall) * offset / 2.0).min(top / 4.0))
+    (offset, (top + ((rise - fall) * offset / 2.0).min(top / 4.0)).min(f64::MAX))
 }
 
 /// After how many steps from a peak the values have fallen to half of `top`; nothing if they climb above it before, or end.
@@ -108,6 +108,8 @@ fn crossing(values: &mut dyn Iterator<Item = f64>, top: f64) -> Option<f64> {
             return None;
         }
         if value <= half {
+            // Relative to the larger, so that no difference of finite numbers overflows, and none of tiny ones vanishes.
+            let [last, half, value] = [last, half, value].map(|of| of / last.abs().max(value.abs()));
             return Some(f64::from(steps) + (last - half) / (last - value));
         }
         last = value;
@@ -174,6 +176,22 @@ mod tests {
         // A Gaussian's area: height · fwhm · √(π/(4 ln 2)).
         let area = 3.0 * 20.0 * (std::f64::consts::PI / (4.0 * std::f64::consts::LN_2)).sqrt();
         assert!((radiance(&gaussians(1.0, &[(550.0, 20.0, 3.0)])) / area - 1.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_largest_and_smallest_numbers_have_peaks_of_some_width_and_height() {
+        for values in [
+            [-9.829359417358214e307, 8.291677312268032e307, -9.797702399692075e307],
+            [-1.7e308, 1.7e308, 1.69e308],
+            [0.0, 5e-324, 0.0],
+        ] {
+            let spectrum = Spectrum::new(380.0, 3.5, [values.as_slice(), &[0.0]].concat()).unwrap();
+            for peak in peaks(&spectrum) {
+                assert!(peak.value.is_finite(), "{peak:?}");
+                assert!(peak.fwhm_nm.is_none_or(|width| width.is_finite() && width > 0.0), "{peak:?}");
+            }
+            assert_eq!(peaks(&spectrum).len(), 1);
+        }
     }
 
     proptest! {

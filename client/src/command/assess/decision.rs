@@ -30,6 +30,8 @@ pub(super) struct Decision<'a> {
     uv_u95: Option<f64>,
     window_s: f64,
     n: usize,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    observer: Option<&'a str>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     flags: Vec<Flag>,
     evidence: Evidence,
@@ -51,6 +53,7 @@ impl<'a> Decision<'a> {
             uv_u95: ending.value.and_then(|value| value.chromaticity_u95),
             window_s: ending.evidence.window_s,
             n: ending.evidence.n,
+            observer: series.observer.as_deref(),
             flags: series.cautions.flags(),
             evidence: ending.evidence,
         }
@@ -79,6 +82,8 @@ pub(super) struct Event<'a> {
     window_s: Option<f64>,
     #[serde(skip_serializing_if = "Option::is_none")]
     n: Option<usize>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    observer: Option<&'a str>,
     /// Those that readings carried until then.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     flags: Vec<Flag>,
@@ -101,6 +106,7 @@ impl<'a> Event<'a> {
             uv_u95: change.value.and_then(|value| value.chromaticity_u95),
             window_s: Some(change.evidence.window_s),
             n: Some(change.evidence.n),
+            observer: series.observer.as_deref(),
             flags: series.cautions.flags(),
             forecast: None,
         }
@@ -111,6 +117,7 @@ impl<'a> Event<'a> {
             id: &series.id,
             t_s: series.last_t_s,
             verdict: "forecast",
+            observer: series.observer.as_deref(),
             flags: series.cautions.flags(),
             forecast: Some(forecast),
             ..Self::default()

@@ -53,6 +53,8 @@ pub(super) fn lines(series: &Series, trace: Option<&Trace>, ascii: bool) -> Vec<
     };
     lines.extend(wrapped(&in_a_sentence(series, &ending)).iter().map(|line| styled(style, line)));
     lines.extend(lost(series).iter().flat_map(|text| wrapped(text)).map(|line| styled(BAD, &line)));
+    let observer = |name| format!("By the observer {name}, not CIE 1931, 2°.");
+    lines.extend(series.observer.as_deref().iter().flat_map(|name| wrapped(&observer(name))));
     lines.extend(caution(series).iter().flat_map(|text| wrapped(text)).map(|line| styled(CAUTION, &line)));
     let mut details = in_a_few_words(series, &ending);
     if far > 0 {

@@ -31,6 +31,7 @@ pub(super) fn json(line: &[u8]) -> Option<Record<'_>> {
             Member::Id => record.id = Cow::Borrowed(cursor.string()?),
             Member::Boot => record.boot = Some(Cow::Borrowed(cursor.string()?)),
             Member::Correction => record.correction = Some(Cow::Borrowed(cursor.string()?)),
+            Member::Observer => record.observer = Some(Cow::Borrowed(cursor.string()?)),
             Member::Time => record.t_s = Some(cursor.number()?),
             Member::Light(photometric) => {
                 record.y = Some(cursor.number()?);
@@ -60,6 +61,7 @@ enum Member {
     Id,
     Boot,
     Correction,
+    Observer,
     Time,
     Light(Option<Photometric>),
     U,
@@ -81,6 +83,7 @@ impl Member {
             "id" | "meter" => Self::Id,
             "boot" => Self::Boot,
             "correction" => Self::Correction,
+            "observer" => Self::Observer,
             "t_s" => Self::Time,
             "Y" => Self::Light(None),
             "luminance_cd_m2" => Self::Light(Some(Photometric::Luminance)),
@@ -113,6 +116,7 @@ impl Member {
             Self::End => 1 << 9,
             Self::Flags => 1 << 10,
             Self::Correction => 1 << 11,
+            Self::Observer => 1 << 12,
             Self::Rare | Self::Other => 0,
         }
     }

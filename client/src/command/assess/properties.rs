@@ -30,6 +30,7 @@ fn name() -> impl Strategy<Value = &'static str> {
         "meter",
         "boot",
         "correction",
+        "observer",
         "t_s",
         "Y",
         "luminance_cd_m2",

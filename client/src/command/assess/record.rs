@@ -21,6 +21,8 @@ pub(super) struct Record<'a> {
     pub(super) boot: Option<Cow<'a, str>>,
     /// The correction that the light went through, where it went through one.
     pub(super) correction: Option<Cow<'a, str>>,
+    /// By whose eye the light is meant, where it is told.
+    pub(super) observer: Option<Cow<'a, str>>,
     pub(super) t_s: Option<f64>,
     pub(super) y: Option<f64>,
     /// What `y` is the amount of, where it is told.
@@ -55,6 +57,7 @@ impl Record<'_> {
             id: Cow::Owned(self.id.into_owned()),
             boot: self.boot.map(|boot| Cow::Owned(boot.into_owned())),
             correction: self.correction.map(|correction| Cow::Owned(correction.into_owned())),
+            observer: self.observer.map(|observer| Cow::Owned(observer.into_owned())),
             t_s: self.t_s,
             y: self.y,
             photometric: self.photometric,
@@ -79,6 +82,8 @@ struct Members<'a> {
     boot: Option<&'a RawValue>,
     #[serde(borrow)]
     correction: Option<&'a RawValue>,
+    #[serde(borrow)]
+    observer: Option<&'a RawValue>,
     #[serde(borrow)]
     t_s: Option<&'a RawValue>,
     #[serde(borrow, rename = "Y")]
@@ -124,6 +129,7 @@ pub(super) fn json(line: &[u8]) -> Result<Record<'_>, Mistake> {
         id: id.unwrap_or_default(),
         boot: word("boot", members.boot)?,
         correction: word("correction", members.correction)?,
+        observer: word("observer", members.observer)?,
         t_s: number("t_s", members.t_s)?,
         y,
         photometric,

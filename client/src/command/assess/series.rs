@@ -2,6 +2,7 @@
 
 use settled::settle::mover::{Darks, WarmUp, moves};
 use settled::settle::{Change, Judge, Observation, Standing};
+use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Criteria, Estimate, Evidence, Forecast, Test, Verdict};
@@ -37,6 +38,8 @@ pub(super) struct Series {
     boot: Option<Box<str>>,
     /// The correction that its light went through, if it went through one.
     correction: Option<Box<str>>,
+    /// By whose eye the light is meant, where that isn't CIE 1931, 2°.
+    pub(super) observer: Option<Box<str>>,
     resolution: Option<f64>,
     /// Made at the first reading, which tells when the series began.
     judge: Option<Box<Judge>>,
@@ -58,6 +61,11 @@ pub(super) struct Ending {
     pub(super) evidence: Evidence,
 }
 
+/// By whose eye a record's light is meant, where that must be said.
+fn unusual<'a>(record: &'a Record<'_>) -> Option<&'a str> {
+    record.observer.as_deref().filter(|observer| *observer != Observer::default().name())
+}
+
 impl Series {
     /// A series that nothing is known of yet.
     pub(super) fn new(id: &str, criteria: Criteria) -> Self {
@@ -76,6 +84,7 @@ impl Series {
             announced: false,
             boot: None,
             correction: None,
+            observer: None,
             resolution: None,
             judge: None,
             cautions: Cautions::default(),
@@ -87,12 +96,14 @@ impl Series {
     }
 
     /// Whether a record can't be compared with the series: its times are of another clock, or its light went through another
-    /// correction. Then another series begins. Dark readings go through none, whatever those around them do.
+    /// correction or is meant by another observer. Then another series begins. Dark readings go through none, whatever those around them do.
     #[inline]
     pub(super) fn is_another(&self, record: &Record<'_>) -> bool {
         let clock = matches!((&self.boot, &record.boot), (Some(ours), Some(theirs)) if **ours != **theirs);
         let is_light = self.readings > 0 && record.point().is_some() && !record.cautions.has(Flag::Dark);
-        clock || (is_light && self.correction.as_deref() != record.correction.as_deref())
+        let scale = self.correction.as_deref() != record.correction.as_deref()
+            || self.observer.as_deref() != unusual(record);
+        clock || (is_light && scale)
     }
 
     /// Whether there is nothing to say of it: it ended before it began.
@@ -180,6 +191,9 @@ impl Series {
         }
         if let Some(correction) = &record.correction {
             self.correction = Some(correction.as_ref().into());
+        }
+        if let Some(observer) = unusual(record) {
+            self.observer = Some(observer.into());
         }
     }
 

@@ -19,6 +19,7 @@ enum Column {
     Id,
     Boot,
     Correction,
+    Observer,
     Time,
     Light,
     /// The unit of the light.
@@ -32,11 +33,12 @@ enum Column {
 }
 
 /// Every name a column may have; of those that mean the same, the first that is there counts.
-const NAMES: [(&str, Column); 15] = [
+const NAMES: [(&str, Column); 16] = [
     ("id", Column::Id),
     ("meter", Column::Id),
     ("boot", Column::Boot),
     ("correction", Column::Correction),
+    ("observer", Column::Observer),
     (TIME, Column::Time),
     (LIGHT[0].0, Column::Light),
     (LIGHT[1].0, Column::Light),
@@ -228,6 +230,9 @@ fn fill<'a>(
         Column::Boot => record.boot = Some(Cow::Borrowed(word(field)?)).filter(|boot| !boot.is_empty()),
         Column::Correction => {
             record.correction = Some(Cow::Borrowed(word(field)?)).filter(|correction| !correction.is_empty());
+        }
+        Column::Observer => {
+            record.observer = Some(Cow::Borrowed(word(field)?)).filter(|observer| !observer.is_empty());
         }
         Column::Time => record.t_s = number()?,
         Column::Light => record.y = number()?,

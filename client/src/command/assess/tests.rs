@@ -307,3 +307,36 @@ fn what_is_written_depends_on_who_reads_it() {
     assert_eq!(form(&["--events"], false, true).unwrap(), Form::Events { forecasts: false });
     assert!(form(&["--explain"], true, false).unwrap_err().to_string().contains("choose one"));
 }
+
+#[test]
+fn light_by_another_observer_says_so_and_is_a_series_of_its_own() {
+    let mut text = String::new();
+    for t in 0..200 {
+        let (y, observer) = if t < 100 { (100.0, "1931-2") } else { (101.0, "1964-10") };
+        text += &format!("{{\"id\":\"a\",\"t_s\":{t},\"Y\":{y},\"observer\":\"{observer}\"}}\n");
+    }
+    let csv: String = std::iter::once("id,t_s,Y,observer\n".to_owned())
+        .chain(records(&text).unwrap().into_iter().map(|record| {
+            let Record { t_s, y, observer, .. } = record.unwrap();
+            format!("a,{},{},{}\n", t_s.unwrap(), y.unwrap(), observer.unwrap())
+        }))
+        .collect();
+    for text in [&text, &csv] {
+        let records: Vec<_> = records(text).unwrap().into_iter().map(Result::unwrap).collect();
+        let mut series = Series::new("a", Criteria::default());
+        for record in &records[..100] {
+            assert!(!series.is_another(record));
+            series.take(record).unwrap();
+        }
+        assert!(series.is_another(&records[100]));
+        assert_eq!(decision(&series)["observer"], Value::Null);
+        let mut series = Series::new("a", Criteria::default());
+        for record in &records[100..] {
+            series.take(record).unwrap();
+        }
+        assert!(!series.is_another(&records[199]) && series.is_another(&records[0]));
+        assert_eq!(decision(&series)["observer"], "1964-10");
+        let words = explained::lines(&series, None, false).join("\n");
+        assert!(words.contains("By the observer 1964-10"), "{words}");
+    }
+}

@@ -10,6 +10,7 @@ use settled_protocol::correction::{
 };
 use settled_protocol::meter::{Kind, Meter, Quantity};
 use settled_protocol::method::{CorrectionsAdd, MeterCorrect, MetersList, Nothing};
+use settled_protocol::quantity::Photometric;
 use settled_protocol::text::Text;
 
 use super::patch::{self, Patch};
@@ -151,16 +152,26 @@ fn pair(meters: &[Meter], options: &Options) -> Result<(Looker, Looker), Failure
         if !colour {
             return Err(Failure::Usage(format!("{id} sees no colour, only amounts of light")));
         }
-        Ok((Looker { id: id.clone(), simulated: meter.simulated }, instrument.kind))
+        Ok((Looker { id: id.clone(), simulated: meter.simulated }, instrument))
     };
-    let (meter, kind) = find(&options.meter)?;
-    if kind == Kind::Spectrometer {
+    let (meter, instrument) = find(&options.meter)?;
+    if instrument.kind == Kind::Spectrometer || instrument.quantities.contains(&Quantity::Spectrum) {
         return Err(Failure::Usage(format!(
             "{} is a spectrometer: there are no filters to correct",
             options.meter
         )));
     }
-    Ok((meter, find(&options.reference)?.0))
+    let (reference, other) = find(&options.reference)?;
+    let [one, other] = [instrument, other].map(|instrument| {
+        let lux = instrument.quantities.contains(&Quantity::Illuminance);
+        if lux { Photometric::Illuminance } else { Photometric::Luminance }.unit()
+    });
+    if one != other {
+        let words =
+            format!("{} measures in {one} and {} in {other}: they don't compare", meter.id, reference.id);
+        return Err(Failure::Usage(words));
+    }
+    Ok((meter, reference))
 }
 
 /// Both meters look at the display at the same time.
@@ -377,4 +388,66 @@ async fn put_in_force(
         force: false,
     };
     Ok(connection.call::<MeterCorrect>(&params).await?)
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::Parser;
+    use settled_protocol::meter::{Instrument, State};
+
+    use super::*;
+
+    #[derive(Parser)]
+    struct Line {
+        #[command(flatten)]
+        options: Options,
+    }
+
+    fn meter(id: &str, kind: Kind, quantities: &[Quantity]) -> Meter {
+        let instrument = Instrument {
+            model: "made up".to_owned(),
+            serial: None,
+            kind,
+            quantities: quantities.to_vec(),
+            integration_s: None,
+            range: None,
+            resolution: None,
+        };
+        Meter {
+            id: id.to_owned(),
+            driver: "profile".to_owned(),
+            address: None,
+            simulated: false,
+            replayed: false,
+            state: State::Ready,
+            reason: None,
+            faults: 0,
+            instrument: Some(instrument),
+            warm_up: None,
+            zero: None,
+            correction: None,
+        }
+    }
+
+    #[test]
+    fn meters_that_no_correction_can_be_made_from_are_refused_before_anything_is_shown() {
+        let line = Line::try_parse_from(["derive", "one", "--reference", "other"]).unwrap();
+        let (luminance, illuminance) =
+            ([Quantity::Luminance, Quantity::Xyz], [Quantity::Illuminance, Quantity::Xyz]);
+        let spectral = [Quantity::Luminance, Quantity::Xyz, Quantity::Spectrum];
+        for (one, other, expected) in [
+            (luminance.as_slice(), spectral.as_slice(), None),
+            (&illuminance, &illuminance, None),
+            (&illuminance, &luminance, Some("one measures in lx and other in cd/m²")),
+            (&spectral, &luminance, Some("no filters to correct")),
+            (&luminance[..1], &luminance, Some("sees no colour")),
+        ] {
+            let meters = [meter("one", Kind::Colorimeter, one), meter("other", Kind::Colorimeter, other)];
+            match (pair(&meters, &line.options), expected) {
+                (Ok(_), None) => {}
+                (Err(Failure::Usage(words)), Some(expected)) => assert!(words.contains(expected), "{words}"),
+                (_, expected) => panic!("{expected:?}"),
+            }
+        }
+    }
 }

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use serde_json::json;
 use settled_protocol::method::{MeterSettle, SettleParams, ShowParams, StageShow};
 use settled_protocol::notification::SettleProgress;
-use settled_protocol::quantity::Xyz;
+use settled_protocol::quantity::{Photometric, Xyz};
 use settled_protocol::settling::{Criteria, Settled, Verdict};
 
 use super::Failure;
@@ -32,6 +32,7 @@ pub(super) struct Looker {
 #[derive(Clone, Debug)]
 pub(super) struct Seen {
     pub(super) xyz: Xyz,
+    photometric: Photometric,
     verdict: Verdict,
     /// The correction that it went through.
     pub(super) correction: Option<String>,
@@ -181,7 +182,8 @@ impl Bench<'_> {
             let colour = seen.xyz.chromaticity().map_or_else(String::new, |colour| {
                 format!(" u′ {:.4} v′ {:.4}", colour.u_prime(), colour.v_prime())
             });
-            format!("{} {} cd/m²{colour}{}", looker.id, show::number(seen.xyz.y()), how(seen.verdict))
+            let unit = seen.photometric.unit();
+            format!("{} {} {unit}{colour}{}", looker.id, show::number(seen.xyz.y()), how(seen.verdict))
         });
         let parts: Vec<String> = parts.collect();
         self.output.aside(&styled(FAINT, &format!("{:<8} {}", patch.name.as_str(), parts.join("  |  "))));
@@ -209,7 +211,7 @@ impl Board {
 /// The light that a settled reading stands for, or one that shows no drift but noise. White at the end may still move: how far it has
 /// moved is what is asked. Without a chromaticity it is no light that a correction can be made from.
 fn seen(patch: &Patch, purpose: Purpose, settled: Settled) -> Result<Seen, Unseen> {
-    let Settled { meter, verdict, value, message, correction, observer, .. } = settled;
+    let Settled { meter, verdict, value, message, correction, observer, quantity, .. } = settled;
     let name = patch.name.as_str();
     let good = match verdict {
         Verdict::Settled | Verdict::NoiseLimited => true,
@@ -233,5 +235,5 @@ fn seen(patch: &Patch, purpose: Purpose, settled: Settled) -> Result<Seen, Unsee
             "{meter} saw no chromaticity of {name}: show it brighter, or in a larger window"
         ))
     };
-    Ok(Seen { xyz: xyz.ok_or_else(dark)?, verdict, correction })
+    Ok(Seen { xyz: xyz.ok_or_else(dark)?, photometric: quantity, verdict, correction })
 }

@@ -1,7 +1,7 @@
 //! Corrections in words, and their residuals as a table.
 
 use settled_protocol::correction::{
-    Correction, CorrectionWarning, Derivation, Difference, Residuals, Subject, Summary,
+    Correction, CorrectionWarning, Derivation, Difference, Residuals, Summary,
 };
 
 use super::Failure;
@@ -26,14 +26,6 @@ fn method(method: Derivation) -> &'static str {
         Derivation::LeastSquares => "least squares",
         Derivation::Given => "given",
     }
-}
-
-fn subject(subject: &Subject) -> String {
-    let part = |text: Option<&settled_protocol::text::Text>, before: &str| {
-        text.map_or_else(String::new, |text| format!(", {before}{}", text.as_str()))
-    };
-    let (model, serial) = (part(subject.model.as_ref(), ""), part(subject.serial.as_ref(), "serial "));
-    format!("{}{model}{serial}", subject.id.as_str())
 }
 
 /// A correction in one line.
@@ -71,8 +63,8 @@ fn marks(correction: &Correction) -> String {
 pub(super) fn whole(output: Output, correction: &Correction) -> Result<(), Failure> {
     let title = format!("{} \"{}\"", correction.id, correction.name.as_str());
     output.line(&format!("{}{}", styled(STRONG, &title), marks(correction)))?;
-    let mut rows = vec![("for meter", subject(&correction.meter))];
-    rows.extend(correction.reference.as_ref().map(|reference| ("reference", subject(reference))));
+    let mut rows = vec![("for meter", correction.meter.to_string())];
+    rows.extend(correction.reference.as_ref().map(|reference| ("reference", reference.to_string())));
     rows.extend(correction.display.as_ref().map(|display| ("display", display.as_str().to_owned())));
     rows.push(("made", format!("{}, {}", show::moment(correction.at), method(correction.method))));
     rows.extend(correction.note.as_ref().map(|note| ("note", note.as_str().to_owned())));

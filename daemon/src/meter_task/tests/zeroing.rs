@@ -99,7 +99,7 @@ async fn each_fault_of_zeroing_is_told_and_the_meter_goes_on() {
         (FaultKind::Gone, ErrorKind::MeterAbsent, true),
     ];
     for (fault, expected, needed) in cases {
-        puppet.zeros.lock().unwrap().push_back(fault);
+        puppet.zeros.lock().unwrap().push_back(Act::Fail(fault));
         puppet.permits.add_permits(1);
         assert_eq!(kind(bench.zero().await), expected);
         puppet.permits.add_permits(1);
@@ -297,6 +297,48 @@ async fn a_zero_outlives_the_daemon_where_the_meter_needs_none_at_start() {
         let flags = second.read("m0").await.unwrap().reading.flags.clone();
         assert_eq!(flags, [Flag::ZeroOverdue], "{need:?}");
     }
+}
+
+#[tokio::test]
+async fn a_zero_that_was_cut_off_by_the_daemons_end_does_not_count_as_the_one_before() {
+    let puppet = Puppet::zeroed(ZeroNeed { every_s: Some(3600.0), ..NEVER });
+    let first = bench(&[&puppet]);
+    puppet.permits.add_permits(1);
+    first.zero().await.unwrap();
+    puppet.began.notified().await;
+    let mut zeroing = tokio::task::JoinSet::new();
+    zeroing.spawn(first.zero());
+    puppet.began.notified().await;
+    let Bench { daemon, _running: mut running, _stopper: stopper, _written: written, _folder: folder } =
+        first;
+    // As a kill does.
+    running.shutdown().await;
+    zeroing.shutdown().await;
+    drop((stopper, daemon));
+    written.wait();
+    let second = bench_in(folder, &[&puppet]);
+    second.is_ready().await;
+    assert!(second.needed(), "nobody knows what its offset is now");
+}
+
+#[tokio::test]
+async fn a_panic_while_zeroing_leaves_no_offset_that_counts() {
+    let puppet = Puppet::zeroed(ZeroNeed { every_s: Some(3600.0), ..NEVER });
+    let bench = bench(&[&puppet]);
+    let meter = bench.daemon.meter("m0").unwrap();
+    puppet.permits.add_permits(4);
+    bench.zero().await.unwrap();
+    meter.read_dark(Exposure::default()).await.unwrap();
+    bench.read("m0").await.unwrap();
+    let mut follow = meter.follow();
+    puppet.zeros.lock().unwrap().push_back(Act::Panic);
+    assert_eq!(kind(bench.zero().await), ErrorKind::Internal);
+    assert!(matches!(follow.recv().await, Ok(Published::Zeroed { .. })));
+    assert!(matches!(follow.recv().await, Ok(Published::Failed { exposure: None, .. })));
+    assert!(meter.recent(Exposure::default(), 0.0).is_none());
+    assert_eq!(format!("{:?}", meter.darks()), format!("{:?}", Darks::default()));
+    bench.is_ready().await;
+    assert!(bench.needed());
 }
 
 #[tokio::test]

@@ -65,6 +65,25 @@ fn a_mistake_is_told_with_its_line() {
 }
 
 #[test]
+fn light_by_another_observer_is_played_from_its_spectrum_or_not_at_all() {
+    let reading = |spectrum: &str| {
+        format!(
+            r#"{{"sequence":3,"meter":"m","at":"2026-11-25T18:00:00Z","t_s":1.5,"began_s":0.25,"boot":"b","luminance_cd_m2":120.5,"xyz":[110.25,120.5,130.125],"observer":"1964-10","flags":[]{spectrum}}}"#
+        )
+    };
+    let spectrum = r#","spectrum":{"start_nm":380.0,"step_nm":4.0,"values":[0.1,0.2,0.3]}"#;
+    assert_eq!(read_all(&reading(spectrum), None).unwrap().series.exposed.len(), 1);
+    let csv = |observer: &str| format!("meter,t_s,X,Y,Z,observer\nm,1.5,110.25,120.5,130.125,{observer}\n");
+    assert_eq!(read_all(&csv("1931-2"), None).unwrap().series.exposed.len(), 1);
+    for (text, line) in [(reading(""), 1), (csv("1964-10"), 2)] {
+        let error = read_all(&text, None).err().unwrap();
+        assert!(error.starts_with(&format!("line {line}: ")) && error.contains("1964-10"), "{error}");
+    }
+    // Another meter's is nothing to this one.
+    assert!(read_all(&csv("1964-10"), Some("other")).is_ok());
+}
+
+#[test]
 fn no_more_is_held_than_may_be() {
     let mut csv = format!("{HEADER}\n");
     for n in 0..100 {

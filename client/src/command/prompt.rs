@@ -10,7 +10,7 @@ use crate::output::{Output, STRONG, styled};
 
 /// The next line of standard input; nothing at its end. It is read on a thread of its own, which ends with the process: so that Ctrl-C
 /// need not wait for Enter.
-async fn line() -> Option<String> {
+pub(super) async fn line() -> Option<String> {
     let (sender, receiver) = oneshot::channel();
     std::thread::spawn(move || {
         let mut line = String::new();
