@@ -6,6 +6,7 @@
 //! | module | idea |
 //! |---|---|
 //! | `gate` | outliers are set aside, steps are found |
+//! | `aside` | too many of them are no outliers |
 //! | `track` | the readings of the longest window, in bounded memory |
 //! | `sums` | what a line is made of, kept so that any window costs the same |
 //! | `line` | least squares under noise that is alike from reading to reading |
@@ -26,6 +27,7 @@
 //! confidence), allocated at the start; after that only a change of verdict and [`Engine::standing`] allocate, for the list of failing tests.
 
 mod approach;
+mod aside;
 mod bend;
 mod blocks;
 mod checkpoint;
@@ -49,6 +51,7 @@ mod watch;
 
 use settled_protocol::settling::{Criteria, Estimate, Evidence, Forecast, Verdict};
 
+use aside::Aside;
 use blocks::Blocks;
 use checkpoint::Checks;
 use gate::{Gate, Passage};
@@ -108,6 +111,7 @@ pub struct Engine {
     steps_of_scale: Steps,
     started_s: f64,
     gate: Gate,
+    aside: Aside,
     luminance: Track<1>,
     colour: Track<2>,
     blocks: Blocks,
@@ -137,6 +141,7 @@ impl Engine {
             steps_of_scale: Steps::new(resolution),
             started_s,
             gate: Gate::new(criteria.hold_s),
+            aside: Aside::NONE,
             luminance: Track::new(rules.longest),
             colour: Track::new(rules.longest),
             rules,
@@ -179,7 +184,9 @@ impl Engine {
             Passage::Held => lost,
             Passage::Step => self.step(observation.t_s).or(lost),
             Passage::Normal => {
-                self.outliers += self.gate.discard();
+                let dropped = self.gate.discard();
+                self.outliers += dropped;
+                self.aside.note(observation.t_s, dropped);
                 let complete = self.accept(&observation);
                 self.until_look = self.until_look.saturating_sub(usize::from(complete));
                 if self.until_look > 0 || !complete {
@@ -267,6 +274,7 @@ impl Engine {
         self.luminance.restart(kept);
         self.colour.restart(kept);
         if kept == 0 {
+            self.aside = Aside::NONE;
             self.gate.restart();
             self.steps_of_scale.restart();
         }
@@ -313,12 +321,16 @@ impl Engine {
             && self.settled.is_none()
             && (look.window.turning(&self.rules, &readings)
                 || look.window.swings(&self.rules, &readings)
-                || look.window.is_part_of_a_drift(&self.rules, &readings));
+                || look.window.is_part_of_a_drift(&self.rules, &readings)
+                || self.aside.jumps(&readings, last - look.window.length));
         let looks = if self.settled.is_some() { LOOKS.1 } else { LOOKS.0 };
         self.until_look = (look.last_entries / looks).max(1);
         self.look = Some(look);
         let settled = look.passes && !self.turning && !self.too_early(now);
         if let Some(baseline) = self.settled {
+            if self.aside.jumps(&readings, last - self.rules.shortest) {
+                return self.lose(now);
+            }
             return self.watch(&look, baseline, now);
         }
         if settled {

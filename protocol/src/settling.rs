@@ -287,7 +287,7 @@ pub enum Test {
     ChromaticityDrift,
     /// The value's own uncertainty fits the band.
     Resolution,
-    /// The light is not about to turn, and does not swing.
+    /// The light is not about to turn, does not swing, and does not jump between levels.
     Turning,
     /// The meter has had its own warm-up.
     MeterWarmUp,

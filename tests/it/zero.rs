@@ -193,6 +193,18 @@ fn a_meter_that_must_be_zeroed_first_says_so_and_what_goes_on_resumes_afterwards
 }
 
 #[test]
+fn a_meter_that_must_be_zeroed_first_gives_no_earlier_reading_either() {
+    let (daemon, mut instrument) = bench("within_k = 2\noverdue = \"refuse\"");
+    let mut client = daemon.client();
+    zero(&mut client);
+    read(&mut client);
+    instrument.order("warm 40");
+    for params in [json!({"meter": "bench"}), json!({"meter": "bench", "max_age_s": 600})] {
+        assert_eq!(client.refusal("meter.read", &params), "zero_needed", "{params}");
+    }
+}
+
+#[test]
 fn an_acknowledged_zero_outlives_a_kill_of_the_daemon() {
     let (mut daemon, _instrument) = bench("every = \"1h\"\nwithin_k = 2");
     let at = zero(&mut daemon.client())["at"].clone();

@@ -222,7 +222,7 @@ fn standing(failing: &[Test]) -> &'static str {
         Some(Test::LuminanceDrift) => "luminance drifts",
         Some(Test::ChromaticityDrift) => "chromaticity drifts",
         Some(Test::Resolution) => "averaging noise",
-        Some(Test::Turning) => "about to turn",
+        Some(Test::Turning) => "swinging, jumping, or about to turn",
         Some(Test::MeterWarmUp) => "the meter is warming up",
         Some(Test::Variation) => "waiting for the rule to be met",
         Some(Test::MinimumWait) => "the shortest wait isn't over",

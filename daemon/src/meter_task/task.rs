@@ -375,6 +375,8 @@ impl Task {
             if fault.kind() == FaultKind::Gone { EventKind::MeterGone } else { EventKind::MeterFailed };
         self.unusable(fault.kind(), chain(fault), error.clone());
         self.note(kind, chain(fault)).await;
+        // What it saw comes before the news, and is no other's that may take its place.
+        self.kept.commits.deliver_all(&self.shared).await;
         self.shared.publish(Published::Failed { exposure: None, error: Arc::new(error) });
     }
 

@@ -140,6 +140,9 @@ async fn read(daemon: &Daemon, params: ReadParams) -> Result<Arc<Logged>, RpcErr
     }
     if let Some(max_age_s) = params.max_age_s {
         let max_age_s = within("max_age_s", max_age_s, 0.0, LONGEST_INTERVAL_S)?;
+        if let Some(error) = meter.zero_needed(daemon.clock.now_s()) {
+            return Err(error);
+        }
         if let Some(logged) = meter.recent(exposure, daemon.clock.now_s() - max_age_s) {
             return Ok(logged);
         }

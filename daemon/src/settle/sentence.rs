@@ -204,7 +204,7 @@ fn obstacle(evidence: &Evidence, value: Option<&Estimate>, unit: &str, hold: &st
     } else if failing(Test::Resolution) {
         "the value was not known well enough".to_owned()
     } else if failing(Test::Turning) {
-        "the light was about to turn".to_owned()
+        "the light was swinging, jumping between levels, or about to turn".to_owned()
     } else {
         "it had not stood still for long enough".to_owned()
     }

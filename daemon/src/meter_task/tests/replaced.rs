@@ -55,3 +55,43 @@ async fn the_steps_of_a_scale_count_though_the_meter_was_not_open_yet() {
     }
     assert!(widths[0] > 0.0 && (widths[0] / widths[1] - 1.0).abs() < 0.5, "{widths:?}");
 }
+
+#[tokio::test]
+async fn what_an_instrument_saw_comes_before_the_news_that_it_is_gone_though_the_disk_be_slow() {
+    let puppet = Puppet::new();
+    *puppet.serial.lock().unwrap() = Some("one");
+    let bench = bench(&[&puppet]);
+    puppet.permits.add_permits(1);
+    bench.read("m0").await.unwrap();
+    let meter = bench.daemon.meter("m0").unwrap();
+    let mut follow = meter.follow();
+    let slow = rusqlite::Connection::open(bench._folder.path().join("log.sqlite")).unwrap();
+    slow.execute_batch("BEGIN IMMEDIATE").unwrap();
+    *puppet.serial.lock().unwrap() = Some("other");
+    puppet.act(Act::Give(42.0));
+    puppet.act(Act::Fail(FaultKind::Gone));
+    puppet.permits.add_permits(2);
+    let mut changes = bench.daemon.observe();
+    let release = async {
+        while changes.recv().await.unwrap().state != State::Absent {}
+        slow.execute_batch("COMMIT").unwrap();
+    };
+    let (first, second, ()) = tokio::join!(
+        meter.read(Exposure::default()),
+        meter.read(Exposure { integration_s: Some(1.0) }),
+        release
+    );
+    assert_eq!(first.unwrap().reading.light.value(), 42.0);
+    assert_eq!(kind(second), ErrorKind::MeterAbsent);
+    let mut news = Vec::new();
+    while !matches!(news.last(), Some(Published::Replaced { .. })) {
+        news.push(follow.recv().await.unwrap());
+    }
+    let of_exposure = |news: &Published| matches!(news, Published::Failed { exposure: Some(_), .. });
+    news.retain(|news| !of_exposure(news));
+    let order = "reading, gone, replaced";
+    assert!(matches!(news[0], Published::Reading { .. }), "{order}: {news:?}");
+    assert!(matches!(news[1], Published::Failed { exposure: None, .. }), "{order}: {news:?}");
+    assert_eq!(news.len(), 3, "{order}: {news:?}");
+    assert!(meter.recent(Exposure::default(), 0.0).is_none(), "the other saw nothing yet");
+}
