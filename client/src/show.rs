@@ -95,6 +95,16 @@ pub fn moment(at: Timestamp) -> String {
     format!("{:.21}Z", at.to_string())
 }
 
+/// A size in bytes.
+#[must_use]
+pub fn size(bytes: u64) -> String {
+    match bytes {
+        0..1000 => format!("{bytes} bytes"),
+        1000..1_000_000 => format!("{} kB", bytes / 1000),
+        _ => format!("{}.{} MB", bytes / 1_000_000, bytes / 100_000 % 10),
+    }
+}
+
 /// Flags in a few words, for one line among many.
 #[must_use]
 pub fn short_flags(flags: &[Flag]) -> String {

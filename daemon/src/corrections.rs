@@ -278,8 +278,11 @@ impl Corrections {
         }
     }
 
-    /// Puts in force what was in force when the daemon ended.
+    /// Puts in force what was in force when the daemon ended: not on light that went through a correction already.
     pub fn restore(&self, meter: &MeterHandle) {
+        if meter.is_corrected() {
+            return;
+        }
         let known = lock(&self.known);
         let forced = known.in_force.get(meter.id());
         let found = forced.and_then(|forced| Some((forced, known.corrections.get(&forced.number)?)));

@@ -1,8 +1,8 @@
 //! Everything put together: meters, log, clock. And taken apart again, in order.
 
 use std::collections::HashMap;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use settled_drivers::clock::Clock as _;
@@ -19,6 +19,7 @@ use crate::config::MeterConfig;
 use crate::corrections::Corrections;
 use crate::log::{Happening, Log};
 use crate::meter_task::{Kept, MeterHandle, Task, Tools, changes};
+use crate::recorder::Progress;
 use crate::server;
 use crate::stop::Stop;
 
@@ -46,6 +47,7 @@ pub struct Daemon {
     /// What clients may ask for at once.
     pub limits: Limits,
     started_s: f64,
+    recording: OnceLock<Progress>,
     meters: Vec<(MeterHandle, MeterConfig)>,
     changes: broadcast::Sender<Arc<Meter>>,
 }
@@ -85,8 +87,19 @@ impl Daemon {
         }
         let started_s = clock.now_s();
         let (instance, clients, limits) = (unique_id(), AtomicUsize::new(0), server::limits());
-        let daemon =
-            Arc::new(Self { clock, log, corrections, instance, clients, limits, started_s, meters, changes });
+        let recording = OnceLock::new();
+        let daemon = Arc::new(Self {
+            clock,
+            log,
+            corrections,
+            instance,
+            clients,
+            limits,
+            started_s,
+            recording,
+            meters,
+            changes,
+        });
         let supervisor =
             Supervisor { daemon: Arc::clone(&daemon), stop, kept, tasks: JoinSet::new(), of: HashMap::new() };
         (daemon, supervisor)
@@ -128,7 +141,20 @@ impl Daemon {
             clients: self.clients.load(Ordering::Relaxed),
             meters: self.meters.iter().map(|(handle, _)| handle.queue()).collect(),
             log: self.log.status(),
+            recording: self.recording.get().map(Progress::status),
         }
+    }
+
+    /// Tells clients of a recording of its meters from now on, and writes down when it ends before the daemon does: until then, or
+    /// until `stop` comes.
+    pub(crate) async fn recorded(&self, progress: Progress, mut stop: Stop) {
+        let progress = self.recording.get_or_init(|| progress);
+        let reason = tokio::select! {
+            reason = progress.ended() => reason,
+            () = stop.wait() => return,
+        };
+        let detail = format!("the recording {} has ended: {reason}", progress.file());
+        self.log.event(&self.clock, Happening::new(EventKind::RecordingEnded, detail)).await;
     }
 
     /// Tells a simulated display what to show from now on.

@@ -1,5 +1,6 @@
 //! An instrument's faults as clients are told of them.
 
+use settled_drivers::driver::Source;
 use settled_drivers::fault::{Fault, FaultKind, chain};
 use settled_protocol::error::{ErrorKind, RpcError};
 
@@ -18,8 +19,9 @@ pub fn kind(fault: FaultKind) -> ErrorKind {
     }
 }
 
-/// The error that a client gets for a meter's fault.
+/// The error that a client gets for a meter's fault. One that is played back says so.
 #[must_use]
-pub fn rpc_error(meter: &str, fault: &Fault) -> RpcError {
-    RpcError::new(kind(fault.kind()), format!("{meter}: {}", chain(fault))).about(meter)
+pub fn rpc_error(meter: &str, source: Source, fault: &Fault) -> RpcError {
+    let replayed = if source.is_replayed() { " (replayed)" } else { "" };
+    RpcError::new(kind(fault.kind()), format!("{meter}{replayed}: {}", chain(fault))).about(meter)
 }

@@ -46,22 +46,30 @@ use crate::clock::Clock;
 use crate::config::MeterConfig;
 use crate::daemon::Daemon;
 use crate::log::{Happening, Log};
+use crate::recorder::Progress;
 use crate::stop::Stop;
 
 /// Runs a daemon on `listener` until `stop` comes; then every meter ends at a reading's edge, and what was asked for and
-/// not answered is told so. Corrections older than `stale_after_s` are used with a flag.
+/// not answered is told so. Corrections older than `stale_after_s` are used with a flag. Clients are told of the `recording` of the
+/// meters, if there is one.
 pub async fn run(
     meters: Vec<MeterConfig>,
     listener: &tokio::net::UnixListener,
     clock: Arc<Clock>,
     log: Log,
     stale_after_s: f64,
+    recording: Option<Progress>,
     stop: Stop,
 ) {
     let (daemon, supervisor) = Daemon::new(meters, clock, log, stale_after_s, stop.clone());
     let started = format!("settled {} started, instance {}", daemon::VERSION, daemon.instance);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStarted, started)).await;
     let watching = clock_watch::run(Arc::clone(&daemon.clock), daemon.log.clone(), stop.clone());
-    tokio::join!(supervisor.run(), server::serve(listener, &daemon, stop), watching);
+    let recording = async {
+        if let Some(progress) = recording {
+            daemon.recorded(progress, stop.clone()).await;
+        }
+    };
+    tokio::join!(supervisor.run(), server::serve(listener, &daemon, stop.clone()), watching, recording);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
 }

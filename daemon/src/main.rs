@@ -175,6 +175,7 @@ async fn serve(
         Some(path) => Some(record(path, arguments, &mut config, &clock)?),
         None => None,
     };
+    let progress = recording.as_ref().map(Recording::progress);
     let (stopper, stop) = stop::pair();
     let (mut terminate, mut interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
     let signals = async {
@@ -183,7 +184,7 @@ async fn serve(
     };
     tracing::info!(socket = %bound.path().display(), "listening");
     tokio::join!(
-        settled::run(config.meters, &bound.listener, clock, log, config.stale_after_s, stop),
+        settled::run(config.meters, &bound.listener, clock, log, config.stale_after_s, progress, stop),
         signals
     );
     Ok((written, recording))

@@ -20,6 +20,7 @@ pub(crate) mod fit;
 mod limited;
 mod opening;
 mod queue;
+mod rounds;
 mod shared;
 mod stamp;
 mod summed;
@@ -138,6 +139,11 @@ impl MeterHandle {
     /// Lets every exposure that begins from now on go through a correction, or through none, and tells those who observe meters.
     pub(crate) fn correct(&self, through: Option<Arc<Through>>, now_s: f64) {
         self.shared.correct(through, now_s);
+    }
+
+    /// Whether its light went through a correction before it came here: it must not go through another.
+    pub(crate) fn is_corrected(&self) -> bool {
+        self.shared.is_corrected
     }
 
     /// Why it can't be used now; nothing if it is open or about to be.

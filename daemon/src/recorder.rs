@@ -8,7 +8,6 @@ use std::fs::OpenOptions;
 use std::io::{BufWriter, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, SyncSender, TryRecvError, TrySendError, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
@@ -21,6 +20,10 @@ use settled_drivers::recording::{Recorded, Recorder, Tap};
 use crate::clock::Clock;
 use crate::config::{Config, MeterConfig};
 use crate::daemon::VERSION;
+
+mod progress;
+
+pub use progress::Progress;
 
 /// Entries that may wait for the disk: some seconds of the busiest meter, and at most some 10 MB.
 const WAITING: usize = 4096;
@@ -53,8 +56,7 @@ enum Order {
 struct Queue {
     clock: Arc<Clock>,
     start_s: f64,
-    /// The file has ended.
-    over: Arc<AtomicBool>,
+    progress: Progress,
     waiting: Mutex<Waiting>,
 }
 
@@ -76,7 +78,7 @@ pub struct Recording {
 
 impl Recorder for Queue {
     fn record(&self, meter: &Arc<str>, event: Event) {
-        if self.over.load(Ordering::Relaxed) {
+        if self.progress.is_over() {
             return;
         }
         let mut waiting = self.waiting.lock().unwrap_or_else(PoisonError::into_inner);
@@ -108,7 +110,7 @@ impl Recording {
     /// If the file is there already or can't be made, or the thread can't be started.
     pub fn begin(path: &Path, limit: u64, config: &Config, clock: &Arc<Clock>) -> std::io::Result<Self> {
         let file = OpenOptions::new().write(true).create_new(true).mode(MODE).open(path)?;
-        let recording = Self::over(Sink::of(file, limit), clock)?;
+        let recording = Self::over(Sink::of(file, limit, path), clock)?;
         let mut waiting = recording.queue.waiting.lock().unwrap_or_else(PoisonError::into_inner);
         let (at, clock_speed) = (clock.now().at.to_string(), clock.info().speed);
         let daemon = VERSION.to_owned();
@@ -129,13 +131,19 @@ impl Recording {
 
     fn over<W: Write + Send + 'static>(sink: Sink<W>, clock: &Arc<Clock>) -> std::io::Result<Self> {
         let (sender, orders) = sync_channel(WAITING);
-        let over = Arc::clone(&sink.over);
+        let progress = sink.progress.clone();
         let writer = std::thread::Builder::new()
             .name("recording".to_owned())
             .spawn(move || sink.write_all(&orders))?;
         let waiting = Mutex::new(Waiting { sender: Some(sender), lost: 0 });
-        let queue = Queue { clock: Arc::clone(clock), start_s: clock.now_s(), over, waiting };
+        let queue = Queue { clock: Arc::clone(clock), start_s: clock.now_s(), progress, waiting };
         Ok(Self { queue: Arc::new(queue), writer })
+    }
+
+    /// How it gets on.
+    #[must_use]
+    pub fn progress(&self) -> Progress {
+        self.queue.progress.clone()
     }
 
     /// The meter, recorded.
@@ -166,7 +174,7 @@ impl Recording {
 struct Sink<W: Write> {
     file: BufWriter<W>,
     left: u64,
-    over: Arc<AtomicBool>,
+    progress: Progress,
 }
 
 /// Why no more is written.
@@ -176,27 +184,27 @@ enum Full {
 }
 
 impl<W: Write> Sink<W> {
-    fn of(file: W, limit: u64) -> Self {
+    fn of(file: W, limit: u64, path: &Path) -> Self {
         Self {
             file: BufWriter::new(file),
             left: limit.saturating_sub(ROOM_FOR_THE_END),
-            over: Arc::default(),
+            progress: Progress::of(path),
         }
     }
 
     /// Writes until nobody has anything to record any more, or nothing more can be written.
     fn write_all(mut self, orders: &Receiver<Order>) {
         let end = self.obey(orders);
-        self.over.store(true, Ordering::Relaxed);
         let ended = match end {
             Ok(()) => self.finish("stopped"),
             Err(Full::Limit) => {
                 tracing::warn!("the recording has reached its limit and ends; the daemon goes on");
-                self.finish("limit")
+                self.finish("limit").inspect(|()| self.progress.end("it has reached its limit".to_owned()))
             }
             Err(Full::Disk(error)) => Err(error),
         };
         if let Err(error) = ended {
+            self.progress.end(format!("writing failed: {error}"));
             tracing::error!(%error, "the recording can't be written and ends; the daemon goes on");
             // What is left in the buffer is not tried again.
             let (_file, _unwritten) = self.file.into_parts();
@@ -224,12 +232,16 @@ impl<W: Write> Sink<W> {
             let length = u64::try_from(line.len()).unwrap_or(u64::MAX);
             self.left = self.left.checked_sub(length).ok_or(Full::Limit)?;
             self.file.write_all(line.as_bytes()).map_err(Full::Disk)?;
+            self.progress.wrote(length);
         }
     }
 
     fn finish(&mut self, why: &str) -> std::io::Result<()> {
-        self.file.write_all(written(Note::End { why: why.to_owned() }).as_bytes())?;
-        self.file.flush()
+        let line = written(Note::End { why: why.to_owned() });
+        self.file.write_all(line.as_bytes())?;
+        self.file.flush()?;
+        self.progress.wrote(u64::try_from(line.len()).unwrap_or(u64::MAX));
+        Ok(())
     }
 }
 
@@ -279,7 +291,8 @@ mod tests {
     }
 
     fn begin(disk: Disk, limit: u64) -> (Recording, Arc<str>) {
-        let recording = Recording::over(Sink::of(disk, limit), &Arc::new(Clock::system())).unwrap();
+        let recording =
+            Recording::over(Sink::of(disk, limit, Path::new("r.jsonl")), &Arc::new(Clock::system())).unwrap();
         let header = Header { format: 1, daemon: String::new(), at: String::new(), clock_speed: 1.0 };
         recording.queue.waiting.lock().unwrap().send(Line::Recording(header));
         (recording, "bench".into())
@@ -366,9 +379,10 @@ mod tests {
         for _ in 0..1000 {
             recording.queue.record(&bench, event());
         }
-        let over = Arc::clone(&recording.queue.over);
+        let progress = recording.progress();
         recording.end();
-        assert!(over.load(Ordering::Relaxed));
+        let status = progress.status();
+        assert!(progress.is_over() && !status.writing && status.reason.unwrap().contains("writing failed"));
         assert_eq!(written.lock().unwrap().len(), 600);
         // The last line is torn off; those before it are whole.
         let found = happenings(&written);
@@ -382,8 +396,12 @@ mod tests {
         for _ in 0..1000 {
             recording.queue.record(&bench, event());
         }
+        let progress = recording.progress();
         recording.end();
-        assert!(written.lock().unwrap().len() <= 2000);
+        let status = progress.status();
+        assert!(!status.writing && status.reason.unwrap().contains("limit"));
+        assert_eq!(status.bytes, u64::try_from(written.lock().unwrap().len()).unwrap());
+        assert!(status.bytes <= 2000);
         let end = Some(Happening::Note(Note::End { why: "limit".to_owned() }));
         assert_eq!(happenings(&written).last().cloned(), end);
     }

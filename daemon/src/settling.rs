@@ -130,6 +130,10 @@ async fn decide(
                 run.replaced = true;
                 run.begin_anew(t_s);
             }
+            Ok(Published::Repeated { t_s }) => {
+                run.repeated = true;
+                run.begin_anew(t_s);
+            }
             Ok(Published::Refused(error)) => return Err(RpcError::clone(&error)),
             // The news of a restart, after which the task knows of no demand, may be among what went by.
             Err(RecvError::Lagged(_)) => {
@@ -158,6 +162,8 @@ struct Run {
     corrected: bool,
     /// Whether another instrument took the meter's place meanwhile.
     replaced: bool,
+    /// Whether the recording that is played back began anew meanwhile.
+    repeated: bool,
     flags: BTreeSet<Flag>,
     /// There was a reading, be it one that doesn't count any more.
     has_seen_any: bool,
@@ -181,6 +187,7 @@ impl Run {
             correction: None,
             corrected: false,
             replaced: false,
+            repeated: false,
             flags: BTreeSet::new(),
             has_seen_any: false,
             failures: 0,
@@ -292,6 +299,9 @@ impl Run {
         if self.replaced {
             message
                 .push_str(" Another instrument took the meter's place meanwhile: only its readings count.");
+        }
+        if self.repeated {
+            message.push_str(" The recording began anew meanwhile: only readings since then count.");
         }
         if let Some(error) = &self.last_error {
             message.push_str(&format!(" At the end the meter gave no readings: {error}."));

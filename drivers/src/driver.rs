@@ -28,7 +28,7 @@ pub trait Driver: Send + Sync + fmt::Debug {
     /// What no two meters may share, such as a port's path. A clash is a mistake in the config.
     fn claims(&self) -> Vec<String>;
 
-    /// Where it looks for the instrument, in words: a port's path, a network address. Nothing where that isn't a place.
+    /// Where it looks for the instrument, in words: a port's path, a network address, the file that is played back. Nothing where that isn't a place.
     fn address(&self) -> Option<String> {
         None
     }
@@ -69,6 +69,17 @@ pub trait Driver: Send + Sync + fmt::Debug {
     /// The profile that it follows, so that a recording stands alone; nothing for a driver without one.
     fn profile_text(&self) -> Option<ProfileText> {
         None
+    }
+
+    /// How often a recording that is played back has begun anew by now: light from before and from after doesn't compare. The last
+    /// measurement that was asked for is counted already. Always 0 for what isn't played back.
+    fn rounds(&self) -> u64 {
+        0
+    }
+
+    /// Whether any of its light went through a correction before it came here: it must not go through another.
+    fn is_corrected(&self) -> bool {
+        false
     }
 
     /// The simulated display that the meter looks at; nothing for a real meter.

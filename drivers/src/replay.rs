@@ -37,6 +37,10 @@ pub use play::AtEnd;
 /// The driver's name in the config.
 const NAME: &str = "replay";
 
+/// The least that an exposure takes where nobody waits for its time to come, in s: no more than 100 readings a second come of it. Chosen
+/// here; a log and everyone who follows the meter keep up with that.
+const LEAST_S: f64 = 0.01;
+
 /// How a recording is played.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Manner {
@@ -70,10 +74,10 @@ pub fn configure(settings: &mut Table<'_>, context: &Context) -> Option<Arc<dyn 
         file::Loaded::Exchanges { profile, exchanges, source } => {
             let profile = profile::load(&profile.file, &profile.text);
             let profile = profile.map_err(|problems| settings.adopt("file", problems)).ok()?;
-            Some(Arc::new(lines::Lines::new(profile, exchanges, source, manner)))
+            Some(Arc::new(lines::Lines::new(profile, exchanges, source, manner).out_of(path)))
         }
         file::Loaded::Series { series, source } => {
-            Some(Arc::new(readings::Readings::new(series, source, manner)))
+            Some(Arc::new(readings::Readings::new(series, source, manner, path)))
         }
     }
 }

@@ -108,6 +108,10 @@ pub enum EventKind {
     ZeroDue,
     /// A meter could not be zeroed.
     ZeroFailed,
+    /// A recording that is played back began anew: readings before and after don't compare.
+    ReplayRepeated,
+    /// A recording of what passes on the meters' links ended while the daemon went on.
+    RecordingEnded,
     /// A task of the daemon ended where it should not have, and was started again.
     TaskRestarted,
     /// A kind of a later version of the protocol.
@@ -117,7 +121,7 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind of this version.
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 18] = [
         Self::DaemonStarted,
         Self::DaemonStopped,
         Self::MeterReady,
@@ -133,6 +137,8 @@ impl EventKind {
         Self::MeterZeroed,
         Self::ZeroDue,
         Self::ZeroFailed,
+        Self::ReplayRepeated,
+        Self::RecordingEnded,
         Self::TaskRestarted,
     ];
 
@@ -155,6 +161,8 @@ impl EventKind {
             Self::MeterZeroed => "meter_zeroed",
             Self::ZeroDue => "zero_due",
             Self::ZeroFailed => "zero_failed",
+            Self::ReplayRepeated => "replay_repeated",
+            Self::RecordingEnded => "recording_ended",
             Self::TaskRestarted => "task_restarted",
             Self::Unknown => "unknown",
         }

@@ -13,7 +13,7 @@ pub struct Meter {
     pub id: String,
     /// The driver that speaks to it.
     pub driver: String,
-    /// Where the daemon looks for it: a port's path, a network address. Where neither the instrument nor the config tells a serial
+    /// Where the daemon looks for it: a port's path, a network address, the file that is played back. Where neither the instrument nor the config tells a serial
     /// number, whatever answers there is this meter.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub address: Option<String>,

@@ -67,7 +67,7 @@ methods! {
     /// Optional first words.
     Hello = "hello", HelloParams => HelloResult, "Who is there: versions, clock and limits. Not needed before other calls.";
     /// How the daemon is.
-    DaemonStatus = "daemon.status", Nothing => Status, "How the daemon is: uptime, clients, queues, log.";
+    DaemonStatus = "daemon.status", Nothing => Status, "How the daemon is: uptime, clients, queues, log, recording.";
     /// Every configured meter.
     MetersList = "meters.list", Nothing => MetersListResult, "Every configured meter, present or not.";
     /// Meters as they come, go, fail and recover.
@@ -180,6 +180,23 @@ pub struct Status {
     pub meters: Vec<MeterQueue>,
     /// The log.
     pub log: LogStatus,
+    /// The recording of what passes on the meters' links, where one was begun.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub recording: Option<RecordingStatus>,
+}
+
+/// How a recording of what passes on the meters' links is.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct RecordingStatus {
+    /// The file.
+    pub file: String,
+    /// How much has been written, in bytes.
+    pub bytes: u64,
+    /// Whether it goes on.
+    pub writing: bool,
+    /// Why it has ended, if it has.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
 }
 
 /// How busy a meter is.

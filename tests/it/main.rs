@@ -50,6 +50,7 @@ mod plugins;
 mod proven;
 mod quantities;
 mod recording;
+mod replayed;
 mod settled;
 mod sharing;
 mod smallest;

@@ -12,7 +12,7 @@ const BENCH: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"bench\"\ndr
 const SIMULATED: &str = "[log]\npath = \"off\"\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ninstant = true\n";
 
 /// A daemon with the instrument on its bench, that records in `r.jsonl`.
-fn recording() -> (Daemon, Instrument) {
+pub(crate) fn recording() -> (Daemon, Instrument) {
     let mut daemon = Daemon::configured(BENCH);
     // The shipped profile, without the ten minutes that the meter needs to warm up, and with deadlines that suit a test.
     let shipped = settled_drivers::profile::shipped::text("lab-tristimulus".as_ref()).unwrap();
@@ -27,7 +27,7 @@ fn recording() -> (Daemon, Instrument) {
 }
 
 /// A daemon that plays a file of another's folder.
-fn replaying(other: &Daemon, file: &str, more: &str) -> Daemon {
+pub(crate) fn replaying(other: &Daemon, file: &str, more: &str) -> Daemon {
     let file = other.path(file).display().to_string();
     Daemon::start(&format!(
         "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"bench\"\ndriver = \"replay\"\nfile = \"{file}\"\n{more}"
@@ -35,7 +35,7 @@ fn replaying(other: &Daemon, file: &str, more: &str) -> Daemon {
 }
 
 /// What a request for a reading ends with: the light, or the kind of error.
-fn outcome(client: &mut Client) -> Value {
+pub(crate) fn outcome(client: &mut Client) -> Value {
     let id = client.ask("meter.read", &json!({"meter": "bench"}));
     let answer = client.answer(id);
     match answer.get("error") {
@@ -48,7 +48,7 @@ fn outcome(client: &mut Client) -> Value {
     }
 }
 
-fn stop(daemon: &mut Daemon) {
+pub(crate) fn stop(daemon: &mut Daemon) {
     daemon.signal(Signal::SIGTERM);
     assert!(daemon.ended().success());
 }
@@ -117,7 +117,7 @@ fn what_is_replayed_says_so_everywhere() {
         &["meters"],
         &["observe", "bench", "--interval", "0", "--count", "1"],
         &["log", "readings"],
-        &["read", "--settled", "--hold", "1s"],
+        &["read", "--settled", "--hold", "1s", "--max-wait", "3s"],
     ] {
         let words = String::from_utf8(replay.run_settle(arguments).stdout).unwrap();
         assert!(words.contains("REPLAYED") && !words.contains("SIMULATED"), "{arguments:?}: {words}");
@@ -290,4 +290,32 @@ fn a_recording_ends_at_its_limit() {
     wait_until("its end is written", || count(&lines(&daemon), "end") == 1);
     assert_eq!(lines(&daemon).last().unwrap(), &json!({"what": "end", "why": "limit"}));
     assert!(std::fs::metadata(&file).unwrap().len() <= 65_536);
+}
+
+#[test]
+fn a_recording_that_ends_early_is_told_to_clients_and_in_the_log() {
+    let mut daemon = Daemon::configured(&SIMULATED.replace("off", "log.sqlite"));
+    let file = daemon.path("r.jsonl");
+    daemon.with_arguments(&["--record", file.to_str().unwrap(), "--record-limit", "64KiB"]);
+    daemon.launch();
+    let mut client = daemon.client();
+    let recording = |client: &mut Client| client.call("daemon.status", &json!({}))["recording"].clone();
+    assert_eq!(
+        (&recording(&mut client)["writing"], recording(&mut client).get("reason")),
+        (&json!(true), None)
+    );
+    wait_until("the limit is reached", || {
+        client.call("meter.read", &json!({"meter": "m"}));
+        recording(&mut client)["writing"] == false
+    });
+    let ended = recording(&mut client);
+    assert_eq!(ended["file"], file.display().to_string());
+    assert!(ended["reason"].as_str().unwrap().contains("limit"), "{ended}");
+    assert_eq!(ended["bytes"].as_u64().unwrap(), std::fs::metadata(&file).unwrap().len());
+    let words = String::from_utf8(daemon.run_settle(&["status"]).stdout).unwrap();
+    assert!(words.contains("recording: ENDED: it has reached its limit"), "{words}");
+    wait_until("the event is in the log", || {
+        let page = client.call("log.events", &json!({}));
+        page["events"].as_array().unwrap().iter().any(|event| event["kind"] == "recording_ended")
+    });
 }

@@ -62,7 +62,7 @@ fn details(meter: &Meter) -> Vec<(&'static str, String)> {
 /// What stands for the instrument's identity where it has no serial number.
 fn anyone(meter: &Meter) -> &'static str {
     match &meter.instrument {
-        Some(instrument) if instrument.serial.is_none() => {
+        Some(instrument) if instrument.serial.is_none() && !meter.replayed => {
             " (no serial number known: whatever answers there is this meter)"
         }
         _ => "",

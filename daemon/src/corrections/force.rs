@@ -43,7 +43,9 @@ impl Corrections {
             return refuse(format!("{id} was removed: make another"));
         }
         let instrument = meter.instrument()?;
-        if let Some(why) = fit::uncorrectable(&instrument) {
+        let corrected = "its light went through a correction already, before it was kept";
+        let corrected = meter.is_corrected().then_some(corrected);
+        if let Some(why) = corrected.or_else(|| fit::uncorrectable(&instrument)) {
             let message = format!("{} can't be corrected: {why}", meter.id());
             return Err(RpcError::new(ErrorKind::Unsupported, message).about(meter.id()));
         }

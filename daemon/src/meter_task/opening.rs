@@ -132,7 +132,7 @@ impl Task {
 
     /// Says so once for each new reason, and fails those who wait.
     async fn not_opened(&mut self, fault: &Fault) {
-        let error = failure::rpc_error(&self.shared.id, fault);
+        let error = failure::rpc_error(&self.shared.id, self.shared.source, fault);
         let reason = chain(fault);
         let changed = self.shared.status().reason.as_deref() != Some(&reason);
         if changed {
@@ -152,8 +152,9 @@ impl Task {
         self.shared.change(Status { state, reason: Some(reason), open: None, error }, self.tools.now_s());
     }
 
-    /// Writes down that something happened to this meter.
+    /// Writes down that something happened to this meter; of one that is played back, that it is.
     pub(super) async fn note(&self, kind: EventKind, detail: String) {
+        let detail = if self.shared.source.is_replayed() { format!("replayed: {detail}") } else { detail };
         self.tools.log.event(&self.tools.clock, Happening::about(kind, &self.shared.id, detail)).await;
     }
 }

@@ -86,6 +86,11 @@ pub enum Published {
         /// Since when, in s.
         t_s: f64,
     },
+    /// What is played back has begun anew: readings before and after don't compare.
+    Repeated {
+        /// Since when, in s.
+        t_s: f64,
+    },
     /// The meter gives no readings until it has been zeroed; demands are met again then.
     Refused(Arc<RpcError>),
 }
@@ -128,6 +133,8 @@ pub(super) struct Shared {
     pub(super) driver: &'static str,
     pub(super) address: Option<String>,
     pub(super) source: Source,
+    /// Its light went through a correction before it came here.
+    pub(super) is_corrected: bool,
     pub(super) exposing: AtomicBool,
     pub(super) zeroing: AtomicBool,
     pub(super) exposures: AtomicU64,
@@ -164,6 +171,7 @@ impl Shared {
             driver: driver.name(),
             address: driver.address(),
             source: driver.source(),
+            is_corrected: driver.is_corrected(),
             exposing: AtomicBool::new(false),
             zeroing: AtomicBool::new(false),
             exposures: AtomicU64::new(0),
@@ -272,7 +280,7 @@ impl Shared {
             *self.latest.lock().unwrap_or_else(PoisonError::into_inner) =
                 Some((*exposure, Arc::clone(logged)));
         }
-        if matches!(published, Published::Zeroed { .. }) {
+        if matches!(published, Published::Zeroed { .. } | Published::Repeated { .. }) {
             *self.darks.lock().unwrap_or_else(PoisonError::into_inner) = Darks::default();
             *self.latest.lock().unwrap_or_else(PoisonError::into_inner) = None;
         }

@@ -17,6 +17,7 @@ use tokio::sync::OwnedMutexGuard;
 use super::commit::answer;
 use super::limited::Limited;
 use super::queue::{Audience, MOST_WAITING, MOST_ZEROS, Next, Queue, Waiting};
+use super::rounds::Rounds;
 use super::shared::{Published, Shared};
 use super::stamp::{Stamp, stamped};
 use super::summed::{Summed, Summing};
@@ -82,6 +83,8 @@ pub(crate) struct Task {
     summing: Summing,
     /// It was said that the meter must be zeroed.
     pub(super) zero_due_said: bool,
+    /// How often what is played back has begun anew.
+    pub(super) rounds: Rounds,
     /// What the next task takes over should this one panic.
     pub(super) kept: OwnedMutexGuard<Belongings>,
 }
@@ -105,6 +108,7 @@ impl Task {
         let now_s = tools.now_s();
         Self {
             summing: Summing::new(tools.sums),
+            rounds: Rounds::after(tools.driver.rounds()),
             tools,
             shared: Arc::clone(&handle.shared),
             queue: Queue::default(),
@@ -242,6 +246,7 @@ impl Task {
         let outcome = self.measure(meter, exposure).await;
         self.shared.exposing.store(false, Ordering::Relaxed);
         self.shared.exposures.fetch_add(1, Ordering::Relaxed);
+        self.look_at_rounds(began_s).await;
         let outcome = outcome.and_then(|sample| Ok((self.summing.sum(&sample.seen)?, sample)));
         match outcome {
             Ok((summed, sample)) => {
@@ -328,7 +333,7 @@ impl Task {
         exposure: Exposure,
         audience: Audience,
     ) -> Result<(), Fault> {
-        let error = failure::rpc_error(&self.shared.id, &fault);
+        let error = failure::rpc_error(&self.shared.id, self.shared.source, &fault);
         if fault.kind().is_failure() {
             self.shared.faults.fetch_add(1, Ordering::Relaxed);
             self.note(EventKind::ExposureFailed, chain(&fault)).await;
@@ -365,7 +370,7 @@ impl Task {
 
     /// The meter is gone, or has to be opened anew.
     async fn lost(&mut self, fault: &Fault) {
-        let error = failure::rpc_error(&self.shared.id, fault);
+        let error = failure::rpc_error(&self.shared.id, self.shared.source, fault);
         let kind =
             if fault.kind() == FaultKind::Gone { EventKind::MeterGone } else { EventKind::MeterFailed };
         self.unusable(fault.kind(), chain(fault), error.clone());

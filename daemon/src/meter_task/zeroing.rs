@@ -34,8 +34,12 @@ impl Task {
         self.shared.status().open.as_mut()?.due.as_mut().map(of)
     }
 
-    /// What is known of a meter's zero as it is opened.
+    /// What is known of a meter's zero as it is opened. Of one that is played back nothing: the zero that is known is that of the
+    /// instrument, or of the simulation, that calls itself the same.
     pub(super) fn zero_at_opening(&self, instrument: &Instrument) -> Option<Last> {
+        if self.shared.source.is_replayed() {
+            return None;
+        }
         let clock = &self.tools.clock;
         let kept = self.tools.log.zero(&Which::new(&self.shared.id, instrument))?;
         Last::kept(&kept, clock.now(), clock.boot())
@@ -46,7 +50,12 @@ impl Task {
         let Some(reply) = self.queue.take_zero() else { return Ok(()) };
         self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
         if self.due(|_| ()).is_none() {
-            let message = format!("{} has no way to zero itself that this daemon knows of", self.shared.id);
+            let why = if self.shared.source.is_replayed() {
+                "is played back from readings that were taken already, and can't be zeroed any more"
+            } else {
+                "has no way to zero itself that this daemon knows of"
+            };
+            let message = format!("{} {why}", self.shared.id);
             let error = RpcError::new(ErrorKind::Unsupported, message).about(&self.shared.id);
             let _waiting = reply.send(Err(error)).is_ok();
             return Ok(());
@@ -115,7 +124,8 @@ impl Task {
             }
             self.shared.announce(self.tools.now_s());
         }
-        let _waiting = reply.send(Err(failure::rpc_error(&self.shared.id, &fault))).is_ok();
+        let _waiting =
+            reply.send(Err(failure::rpc_error(&self.shared.id, self.shared.source, &fault))).is_ok();
         self.bring_back(meter, fault).await
     }
 
@@ -130,7 +140,11 @@ impl Task {
         self.shared.announce(t_s);
     }
 
+    /// Keeps it under what the instrument calls itself; nothing of one that is played back, whose zero counts until it is closed.
     async fn keep_zero(&mut self, last: Option<Last>, durably: bool) {
+        if self.shared.source.is_replayed() {
+            return;
+        }
         let Some(open) = self.shared.status().open.clone() else { return };
         let which = Which::new(&self.shared.id, &open.description.instrument);
         let zero = last.map(|last| last.to_keep(self.tools.clock.boot()));

@@ -210,7 +210,7 @@ pub struct Recorded {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     spectrum: Option<Spectrum>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    integration_s: Option<f64>,
+    pub(crate) integration_s: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     temperature_c: Option<f64>,
 }

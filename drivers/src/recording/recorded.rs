@@ -98,6 +98,14 @@ impl Driver for Recorded {
         self.driver.source()
     }
 
+    fn rounds(&self) -> u64 {
+        self.driver.rounds()
+    }
+
+    fn is_corrected(&self) -> bool {
+        self.driver.is_corrected()
+    }
+
     fn stage(&self) -> Option<Arc<Stage>> {
         self.driver.stage()
     }

@@ -3,6 +3,7 @@
 use crate::recording::line::{Call, Event, Failed, Note};
 use crate::recording::reader::Happening;
 
+use super::LEAST_S;
 use super::shape::Shape;
 
 /// One request, and everything that came of it until the next.
@@ -16,6 +17,15 @@ pub(crate) struct Exchange {
     pub(crate) answer: Vec<Piece>,
     /// How the link failed, at last.
     pub(crate) end: Option<End>,
+    /// Where a reading came of it: the least that it takes, in s, where nobody waits for its time to come.
+    pub(crate) lasts_s: Option<f64>,
+}
+
+impl Exchange {
+    /// Whether readings come of it: it was recorded that one did, or it is what an instrument says by itself once its link is open.
+    pub(crate) fn reads(&self) -> bool {
+        self.lasts_s.is_some() || (self.request.is_empty() && !self.answer.is_empty())
+    }
 }
 
 /// Bytes that came at once.
@@ -45,6 +55,8 @@ pub(crate) struct Exchanges {
     /// When the exchange that goes on began; nothing where none does.
     began_s: Option<f64>,
     setting: Option<Vec<u8>>,
+    /// The first exchange of the measurement that goes on.
+    measuring: Option<usize>,
     /// The exchange at whose end the link failed, and when, until it is open again.
     away: Option<(usize, f64)>,
     /// When it could last not be opened.
@@ -63,6 +75,7 @@ impl Exchanges {
                 if self.began_s.take().is_some() {
                     self.all.pop();
                 }
+                self.measuring = None;
                 return;
             }
             Happening::Note(Note::End { .. }) => return,
@@ -75,9 +88,11 @@ impl Exchanges {
             Event::Received { bytes } => self.received(&bytes.0, t_s),
             Event::LinkFault(failed) => self.failed(failed, t_s),
             Event::Fault { call: Call::Open, .. } => self.missed_s = Some(t_s),
-            Event::Asked { .. }
-            | Event::Opened { .. }
-            | Event::Sample(_)
+            Event::Asked { call, .. } => {
+                self.measuring = (*call == Call::Measure).then_some(self.all.len());
+            }
+            Event::Sample(sample) => self.gave(sample.integration_s),
+            Event::Opened { .. }
             | Event::Done { .. }
             | Event::Fault { .. }
             | Event::Departed(_)
@@ -112,6 +127,16 @@ impl Exchanges {
         if Shape::of(request).sets() {
             self.setting = Some(request.to_vec());
         }
+    }
+
+    /// A reading came of the last answer of the measurement.
+    fn gave(&mut self, integration_s: Option<f64>) {
+        let exchanges = self.measuring.take().and_then(|from| self.all.get_mut(from..));
+        let last = exchanges.unwrap_or_default().iter_mut().rev().find(|it| !it.answer.is_empty());
+        let Some(exchange) = last else { return };
+        // It began before the last request of several: no longer than that took.
+        let took_s = exchange.answer.last().map_or(0.0, |piece| piece.after_s);
+        exchange.lasts_s = Some(integration_s.unwrap_or(0.0).min(took_s).max(LEAST_S));
     }
 
     /// The exchange that goes on, and how long it has.

@@ -16,7 +16,7 @@ use crate::sample::{Sample, Seen};
 const LONGEST: usize = 1 << 20;
 
 /// The columns that mean something here. Others are left alone.
-const COLUMNS: [&str; 14] = [
+const COLUMNS: [&str; 15] = [
     "meter",
     "at",
     "t_s",
@@ -31,6 +31,7 @@ const COLUMNS: [&str; 14] = [
     "temperature_c",
     "flags",
     "observer",
+    "correction",
 ];
 
 /// For each of [`COLUMNS`], which field of a row it is.
@@ -52,6 +53,7 @@ struct Told {
     sample: Sample,
     dark: bool,
     simulated: bool,
+    corrected: bool,
     /// Whose eye it is meant by, where that is not the usual one and no spectrum can tell it anew.
     observer: Option<Observer>,
 }
@@ -110,6 +112,7 @@ pub(crate) fn read(file: &mut impl BufRead, meter: Option<&str>, most: usize) ->
             )));
         }
         export.simulated |= reading.simulated;
+        export.series.is_corrected |= reading.corrected;
         let (began_s, ended_s) = times.of(&reading);
         export.series.push(Exposed { began_s, ended_s, outcome: Ok(reading.sample) });
         if export.series.held > most {
@@ -151,7 +154,7 @@ fn json(line: &str) -> Result<Told, String> {
     let reading: Reading =
         serde_json::from_str(line).map_err(|error| format!("this is no reading: {error}"))?;
     let has = |flag| reading.flags.contains(&flag);
-    let (dark, simulated) = (has(Flag::Dark), has(Flag::Simulated));
+    let (dark, simulated, corrected) = (has(Flag::Dark), has(Flag::Simulated), reading.correction.is_some());
     // A correction can't be taken back: then the light is played as it was given out.
     let seen = match (reading.spectrum, &reading.correction) {
         (Some(spectrum), None) => Seen::Spectrum(reading.light.photometric(), spectrum),
@@ -160,7 +163,7 @@ fn json(line: &str) -> Result<Told, String> {
     let observer = reading.observer.and_then(Observer::unusual).filter(|_| matches!(seen, Seen::Light(_)));
     let Reading { meter, at, t_s, began_s, boot, integration_s, temperature_c, .. } = reading;
     let sample = Sample { seen, integration_s, temperature_c };
-    sane(Told { meter, at: Some(at), t_s, began_s, boot, sample, dark, simulated, observer })
+    sane(Told { meter, at: Some(at), t_s, began_s, boot, sample, dark, simulated, corrected, observer })
 }
 
 fn sane(told: Told) -> Result<Told, String> {
@@ -237,6 +240,7 @@ fn row(line: &str, columns: &Columns) -> Result<Told, String> {
         sample,
         dark: has(Flag::Dark),
         simulated: has(Flag::Simulated),
+        corrected: field("correction").is_some(),
         observer,
     })
 }

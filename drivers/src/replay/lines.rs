@@ -1,5 +1,6 @@
 //! The driver over exchanges: the recorded profile runs again, over a link that answers as the instrument did.
 
+use std::path::PathBuf;
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
@@ -22,6 +23,9 @@ use crate::recording::line::ProfileText;
 pub(crate) struct Lines {
     profiled: Profiled,
     source: Source,
+    play: Arc<Play>,
+    /// The file, if it is in one.
+    file: Option<PathBuf>,
     /// The clock that recorded times are played on: known from the first opening on.
     clock: Arc<OnceLock<Arc<dyn Clock>>>,
 }
@@ -30,15 +34,20 @@ impl Lines {
     pub(crate) fn new(profile: Profile, exchanges: Exchanges, source: Source, manner: Manner) -> Self {
         let play = Arc::new(Play::new(exchanges, manner.at_end));
         let clock: Arc<OnceLock<Arc<dyn Clock>>> = Arc::default();
-        let known = Arc::clone(&clock);
+        let (known, played) = (Arc::clone(&clock), Arc::clone(&play));
         let profiled = Profiled::new(profile, NAME.to_owned(), move || {
             let unknown = || Fault::new(FaultKind::Gone, "nobody has said what time it is");
             let clock = known.get().ok_or_else(unknown)?;
             let link: Box<dyn Link> =
-                Box::new(Replayed::open(Arc::clone(&play), Arc::clone(clock), manner.speed)?);
+                Box::new(Replayed::open(Arc::clone(&played), Arc::clone(clock), manner.speed)?);
             Ok(link)
         });
-        Self { profiled, source, clock }
+        Self { profiled, source, play, file: None, clock }
+    }
+
+    /// The same, from this file.
+    pub(crate) fn out_of(self, file: PathBuf) -> Self {
+        Self { file: Some(file), ..self }
     }
 }
 
@@ -49,6 +58,10 @@ impl Driver for Lines {
 
     fn claims(&self) -> Vec<String> {
         Vec::new()
+    }
+
+    fn address(&self) -> Option<String> {
+        self.file.as_ref().map(|file| file.display().to_string())
     }
 
     fn open<'a>(&'a self, clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
@@ -66,6 +79,10 @@ impl Driver for Lines {
 
     fn source(&self) -> Source {
         self.source
+    }
+
+    fn rounds(&self) -> u64 {
+        self.play.rounds()
     }
 
     fn tap(&self, tap: &Tap) {

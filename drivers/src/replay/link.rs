@@ -50,7 +50,8 @@ impl Replayed {
     fn ask(&mut self, request: &[u8]) -> Result<(), Fault> {
         let play = Arc::clone(&self.play);
         let Some(exchange) = play.ask(self.setting.as_deref(), request)? else { return Ok(()) };
-        let now_s = self.clock.now_s();
+        let lasts_s = exchange.lasts_s.filter(|_| self.speed.is_none()).unwrap_or(0.0);
+        let now_s = self.clock.now_s() + lasts_s;
         for piece in &exchange.answer {
             self.schedule(now_s + self.played(piece.after_s), Step::Say(piece.bytes.clone()));
         }

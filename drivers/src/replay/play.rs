@@ -45,6 +45,8 @@ struct State {
     complained: HashSet<Vec<u8>>,
     /// The last exchange of the recording has been played.
     last_played: bool,
+    /// How often readings that were played already are played again from the first on.
+    rounds: u64,
     /// It has left for good.
     left: bool,
     /// It is away until then, on the daemon's clock in s.
@@ -64,6 +66,11 @@ impl Play {
 
     fn state(&self) -> MutexGuard<'_, State> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// How often readings that were played already have been played again from the first on.
+    pub(crate) fn rounds(&self) -> u64 {
+        self.state().rounds
     }
 
     /// Whether it is there at `now_s`.
@@ -124,6 +131,12 @@ impl Play {
         }
         let index = slot.exchanges.get(slot.played % slot.exchanges.len().max(1)).copied();
         slot.played += 1;
+        // The first of those that were played: the light is that of the beginning again.
+        let length = slot.exchanges.len().max(1);
+        let is_first_again = slot.played > length && (slot.played - 1).is_multiple_of(length);
+        let reads = |index: &usize| self.exchanges.get(*index).is_some_and(Exchange::reads);
+        let again = is_first_again && slot.exchanges.iter().any(reads);
+        state.rounds += u64::from(again);
         state.last_played |= index.is_some_and(|index| index + 1 == self.exchanges.len());
         Ok(index.and_then(|index| self.exchanges.get(index)))
     }

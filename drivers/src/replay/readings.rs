@@ -1,11 +1,12 @@
 //! The driver over a series: the meter gives what it gave, at the recorded pace or as soon as it is asked.
 
+use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use super::play::AtEnd;
 use super::series::{Exposed, Series};
-use super::{Manner, NAME};
+use super::{LEAST_S, Manner, NAME};
 use crate::clock::{Boxed, Clock};
 use crate::driver::{Driver, Source};
 use crate::fault::{Fault, FaultKind};
@@ -30,6 +31,7 @@ struct Shared {
     description: Description,
     source: Source,
     manner: Manner,
+    file: PathBuf,
     place: Mutex<Place>,
 }
 
@@ -41,22 +43,26 @@ struct Place {
     /// When the first reading began, as it is played.
     start_s: Option<f64>,
     left: bool,
+    /// How often it has begun anew.
+    rounds: u64,
 }
 
 /// The next reading to give.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Due {
     index: usize,
-    /// When it ends, as it is played; nothing if at once.
-    end_s: Option<f64>,
-    start_s: Option<f64>,
+    /// When it ends, as it is played.
+    end_s: f64,
+    start_s: f64,
+    /// The recording begins anew with it.
+    again: bool,
 }
 
 impl Readings {
-    pub(crate) fn new(series: Series, source: Source, manner: Manner) -> Self {
+    pub(crate) fn new(series: Series, source: Source, manner: Manner, file: PathBuf) -> Self {
         let description =
             Description { instrument: series.described(), warm_up_s: series.warm_up_s, zero: None };
-        Self(Arc::new(Shared { series, description, source, manner, place: Mutex::default() }))
+        Self(Arc::new(Shared { series, description, source, manner, file, place: Mutex::default() }))
     }
 }
 
@@ -71,19 +77,23 @@ impl Shared {
         let first_s = exposed.first().ok_or_else(over)?.began_s;
         let ended = |index: usize| index >= exposed.len();
         let Some(speed) = self.manner.speed else {
-            let index = if ended(place.next) { self.again().ok_or_else(over)? } else { place.next };
-            return Ok(Due { index, end_s: None, start_s: None });
+            let again = ended(place.next);
+            let index = if again { self.again().ok_or_else(over)? } else { place.next };
+            // A wrong number in a file must not keep anyone waiting for longer than that.
+            let lasts_s = exposed.get(index).map_or(LEAST_S, Exposed::lasts_s).min(LONGEST_WAIT_S);
+            return Ok(Due { index, end_s: now_s + lasts_s, start_s: now_s, again });
         };
         let mut start_s = place.start_s.unwrap_or(now_s);
         let position_s = first_s + (now_s - start_s) * speed;
         // What had ended before it was asked for is past.
         let rest = exposed.get(place.next..).unwrap_or_default();
         let mut index = place.next + rest.partition_point(|exposed| exposed.ended_s < position_s);
-        if ended(index) {
+        let again = ended(index);
+        if again {
             (index, start_s) = (self.again().ok_or_else(over)?, now_s);
         }
-        let end_s = exposed.get(index).map(|Exposed { ended_s, .. }| start_s + (ended_s - first_s) / speed);
-        Ok(Due { index, end_s, start_s: Some(start_s) })
+        let ended_s = exposed.get(index).map_or(first_s, |exposed| exposed.ended_s);
+        Ok(Due { index, end_s: start_s + (ended_s - first_s) / speed, start_s, again })
     }
 
     /// Where it goes on after its end.
@@ -101,6 +111,10 @@ impl Driver for Readings {
         Vec::new()
     }
 
+    fn address(&self) -> Option<String> {
+        Some(self.0.file.display().to_string())
+    }
+
     fn open<'a>(&'a self, clock: &'a Arc<dyn Clock>) -> Boxed<'a, Result<Box<dyn Meter>, Fault>> {
         Box::pin(async move {
             if self.0.place().left {
@@ -114,6 +128,14 @@ impl Driver for Readings {
 
     fn source(&self) -> Source {
         self.0.source
+    }
+
+    fn rounds(&self) -> u64 {
+        self.0.place().rounds
+    }
+
+    fn is_corrected(&self) -> bool {
+        self.0.series.is_corrected
     }
 }
 
@@ -143,20 +165,18 @@ impl Meter for Open {
             let due = {
                 let mut place = self.shared.place();
                 let due = self.shared.due(&place, now_s).inspect_err(|_| place.left = true)?;
-                if place.start_s != due.start_s {
-                    // It begins, for the first time or again.
-                    (place.start_s, place.next) = (due.start_s, due.index);
+                if place.start_s.is_none() || due.again {
+                    (place.start_s, place.next) = (Some(due.start_s), due.index);
+                    place.rounds += u64::from(due.again);
                 }
                 due
             };
-            if let Some(end_s) = due.end_s {
-                let wait_s = end_s - now_s;
-                if wait_s > LONGEST_WAIT_S {
-                    let detail = format!("nothing was recorded for the next {wait_s:.0} s");
-                    return Err(Fault::new(FaultKind::Refused, detail));
-                }
-                self.clock.sleep_until(end_s).await;
+            let wait_s = due.end_s - now_s;
+            if wait_s > LONGEST_WAIT_S {
+                let detail = format!("nothing was recorded for the next {wait_s:.0} s");
+                return Err(Fault::new(FaultKind::Refused, detail));
             }
+            self.clock.sleep_until(due.end_s).await;
             // Nothing is awaited from here on: what is taken is given.
             self.shared.place().next = due.index + 1;
             let exposed = self.shared.series.exposed.get(due.index);

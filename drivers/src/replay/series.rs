@@ -3,6 +3,7 @@
 use settled_protocol::meter::{Instrument, Kind, Quantity};
 use settled_protocol::quantity::Photometric;
 
+use super::LEAST_S;
 use crate::recording::line::{Call, Event, Failed};
 use crate::recording::reader::Happening;
 use crate::sample::{Sample, Seen};
@@ -16,12 +17,23 @@ pub(crate) struct Exposed {
     pub(crate) outcome: Result<Sample, Failed>,
 }
 
+impl Exposed {
+    /// How long it takes where nobody waits for its time to come, in s: as long as the light was taken in; where that isn't known, from
+    /// its beginning to its end; and no less than [`LEAST_S`].
+    pub(crate) fn lasts_s(&self) -> f64 {
+        let integration_s = self.outcome.as_ref().ok().and_then(|sample| sample.integration_s);
+        integration_s.unwrap_or(self.ended_s - self.began_s).max(LEAST_S)
+    }
+}
+
 /// Every exposure, in order.
 #[derive(Debug, Default)]
 pub(crate) struct Series {
     pub(crate) instrument: Option<Instrument>,
     pub(crate) warm_up_s: f64,
     pub(crate) exposed: Vec<Exposed>,
+    /// Light of it went through a correction before it was kept.
+    pub(crate) is_corrected: bool,
     /// When the exposure that goes on began.
     asked_s: Option<f64>,
     /// Bytes held so far, roughly.

@@ -59,7 +59,7 @@ impl Bench {
         let mut running = JoinSet::new();
         let of_daemon = Arc::clone(&clock);
         running.spawn(async move {
-            settled::run(config.meters, &bound.listener, of_daemon, log, STALE_AFTER_S, stop).await
+            settled::run(config.meters, &bound.listener, of_daemon, log, STALE_AFTER_S, None, stop).await
         });
         Ok(Self { socket, stage, clock, stopper, running, _folder: folder })
     }

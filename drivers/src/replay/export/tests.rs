@@ -49,6 +49,19 @@ fn from_one_boot_to_the_next_utc_tells_how_long_it_was() {
 }
 
 #[test]
+fn readings_that_went_through_a_correction_are_known_to_have() {
+    for (column, expected) in [("", false), ("c1", true)] {
+        let csv = format!("meter,t_s,X,Y,Z,correction\nm,1,95,100,108,\nm,2,95,100,108,{column}\n");
+        assert_eq!(read_all(&csv, None).unwrap().series.is_corrected, expected);
+        // One that isn't played has no say.
+        let other = format!("meter,t_s,Y,correction\nn,1,100,{column}\nm,2,100,\n");
+        assert!(!read_all(&other, Some("m")).unwrap().series.is_corrected);
+    }
+    let json = r#"{"sequence":3,"meter":"m","at":"2026-11-25T18:00:00Z","t_s":1.5,"began_s":0.25,"boot":"b","luminance_cd_m2":120.5,"correction":"c1","flags":[]}"#;
+    assert!(read_all(&format!("{json}\n"), None).unwrap().series.is_corrected);
+}
+
+#[test]
 fn a_mistake_is_told_with_its_line() {
     for (rows, expected) in [
         ("1,a,,x,,,,,5,,,,,,,,\n", "line 2: t_s is no number"),
