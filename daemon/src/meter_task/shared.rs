@@ -155,7 +155,7 @@ impl Shared {
     pub(super) fn new(id: String, driver: &dyn Driver, changes: broadcast::Sender<Arc<Meter>>) -> Self {
         let status = Status {
             state: State::Absent,
-            reason: Some("not opened yet".to_owned()),
+            reason: Some("being opened".to_owned()),
             open: None,
             error: None,
         };
