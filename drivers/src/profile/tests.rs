@@ -338,37 +338,6 @@ query = "ERR?"
 }
 
 #[test]
-fn a_mistake_in_one_of_several_lines_is_told_where_it_stands_and_can_be_pasted_back() {
-    let found = |measure: &str| {
-        let text = format!("[instrument]\nmodel = \"m\"\nunit = \"lx\"\n[measure]\n{measure}");
-        let problems = load("p.toml", &text).unwrap_err();
-        problems.0.iter().map(ToString::to_string).collect::<Vec<_>>()
-    };
-    let send = "send = ['M',\n'M{what}']\n";
-    assert_eq!(
-        found(&format!("{send}answer = [\n  '^(?<Y>\\d+)$',\n  '^(\\d+$',\n]\n")),
-        [
-            r"p.toml:9:3: measure.answer[1]: expected a regular expression: unclosed group at character 2 of '^(\d+$'"
-        ]
-    );
-    assert_eq!(
-        found(&format!("{send}answer = [\n  '^(?<Y>\\d+)$',\n  '^(?<Y>.)(?<lux>.)$',\n]\n"))
-            .iter()
-            .map(|line| line.split(';').next().unwrap())
-            .collect::<Vec<_>>(),
-        [
-            "p.toml:6:1: measure.send[1]: unknown placeholder {what}",
-            "p.toml:9:3: measure.answer[1]: the group \"Y\" is there more than once",
-            "p.toml:9:3: measure.answer[1]: unknown group \"lux\"",
-        ]
-    );
-    assert_eq!(
-        found("send = 'M'\nanswer = [5]\n[measure.spectrum]\nvalues = 3\n"),
-        ["p.toml:6:11: measure.answer[0]: expected a string, found the number 5"]
-    );
-}
-
-#[test]
 fn groups_must_make_a_colour_or_none() {
     let answer = |pattern: &str| {
         let text = format!(
