@@ -111,7 +111,7 @@ fn in_words(output: Output, reading: &Reading) -> Result<(), Failure> {
         output.line(&format!("  {}  {words}", styled(FAINT, &format!("{name:<11}"))))?;
     }
     if !reading.flags.is_empty() {
-        output.line(&format!("  {}", styled(CAUTION, &show::flags(&reading.flags))))?;
+        output.line(&format!("  {}", styled(CAUTION, &show::flags(&reading.meter, &reading.flags))))?;
     }
     if let Some(found) = reading.spectrum.as_ref().filter(|_| std::io::stdout().is_terminal()) {
         let ascii = super::assess::explained::is_ascii_locale();

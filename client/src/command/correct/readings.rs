@@ -152,7 +152,10 @@ impl Bench<'_> {
         if let Some(line) = board.lines.get_mut(index) {
             // Two of these and a name must fit a line of a terminal.
             let awaited = awaited(report).replacen("settles in ", "in ", 1);
-            *line = format!("{} {} {awaited}", looker.id, show::number(report.latest));
+            // What was seen before the meter went away is not what it sees.
+            let latest =
+                if report.waiting.is_some() { String::new() } else { show::number(report.latest) + " " };
+            *line = format!("{} {latest}{awaited}", looker.id);
         }
         if !self.output.json && Output::has_status() {
             self.output.status(&format!("{:<8} {}", patch.name.as_str(), board.lines.join("  |  ")));
