@@ -276,7 +276,9 @@ fn a_spectrometer_is_not_corrected_and_one_of_another_observer_is_no_reference()
     assert!(output.status.code() == Some(2) && words.contains("1964-10"), "{words}");
     let mut client = daemon.client();
     let matrix = [[1, 0, 0], [0, 1, 0], [0, 0, 1]];
-    let new = json!({"name": "none", "method": "given", "matrix": matrix, "meter": {"id": "spectral"}});
+    let mut new = json!({"name": "none", "method": "given", "matrix": matrix, "meter": {"id": "spectral"}});
+    assert_eq!(client.refusal("corrections.add", &new), "unsupported");
+    new["meter"]["id"] = json!("colorimeter");
     let id = client.call("corrections.add", &new)["correction"]["id"].clone();
     let params = json!({"meter": "spectral", "correction": id});
     assert_eq!(client.refusal("meter.correct", &params), "unsupported");
