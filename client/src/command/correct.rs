@@ -14,10 +14,13 @@ use crate::connection::Connection;
 use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
 use crate::show;
 
+mod course;
 mod derive;
+mod drift;
 mod exchange;
 mod patch;
 mod readings;
+mod suspicion;
 mod table;
 
 #[derive(Debug, Args)]
