@@ -239,7 +239,7 @@ async fn finish(
 ) -> Result<Exit, Failure> {
     let CorrectionChanged { correction, durable } = added;
     if !output.json {
-        table::whole(output, &correction)?;
+        table::whole(output, &correction, false)?;
         say_durable(output, durable);
     }
     for warning in &worth.warnings {
