@@ -119,11 +119,14 @@ pub fn uncorrected(flags: &[Flag], correction: Option<&String>) -> (Option<&'sta
     (flags.iter().any(is_it).then_some(words), others)
 }
 
-/// Flags in words.
+/// Flags of a reading of `meter` in words, one caution set off from the next.
 #[must_use]
-pub fn flags(flags: &[Flag]) -> String {
-    let words: Vec<&str> = flags.iter().map(|flag| words(*flag)).collect();
-    words.join(", ")
+pub fn flags(meter: &str, flags: &[Flag]) -> String {
+    let words = flags.iter().map(|flag| match flag {
+        Flag::ZeroOverdue => format!("{}: cover it, then settle zero {meter}", words(*flag)),
+        flag => words(*flag).to_owned(),
+    });
+    words.collect::<Vec<String>>().join("; ")
 }
 
 fn words(flag: Flag) -> &'static str {
@@ -133,7 +136,7 @@ fn words(flag: Flag) -> &'static str {
         Flag::BelowRange => "below the meter's range",
         Flag::AboveRange => "above the meter's range",
         Flag::MeterWarming => "the meter is still warming up",
-        Flag::ZeroOverdue => "the meter's own zeroing is overdue: cover it, then settle zero",
+        Flag::ZeroOverdue => "the meter's own zeroing is overdue",
         Flag::Shared => "shared",
         Flag::Dark => "dark: the aperture was covered",
         Flag::CorrectionStale => "the correction is old",
@@ -156,6 +159,12 @@ pub fn span(seconds: f64) -> String {
     }
 }
 
+/// How long something has been waited for, or still has to be: nobody counts its milliseconds.
+#[must_use]
+pub fn wait(seconds: f64) -> String {
+    if seconds < 0.1 { span(0.0) } else { span(seconds) }
+}
+
 /// The drift of luminance in per cent a hold, with its interval.
 #[must_use]
 pub fn drift(evidence: &Evidence, value: Option<&Estimate>, hold_s: f64) -> Option<String> {
@@ -168,8 +177,7 @@ pub fn drift(evidence: &Evidence, value: Option<&Estimate>, hold_s: f64) -> Opti
 #[must_use]
 pub fn forecast(evidence: &Evidence, waited_s: f64) -> Option<String> {
     let forecast = evidence.forecast?;
-    let (low, high) =
-        (span((forecast.low_s - waited_s).max(0.0)), span((forecast.high_s - waited_s).max(0.0)));
+    let (low, high) = (wait(forecast.low_s - waited_s), wait(forecast.high_s - waited_s));
     Some(if low == high { format!("settles in about {high}") } else { format!("settles in {low} to {high}") })
 }
 
@@ -194,6 +202,20 @@ mod tests {
         assert!(words.unwrap().starts_with("NOT corrected"));
         assert_eq!(others, [Flag::Simulated]);
         assert_eq!(uncorrected(&flags, Some(&"c1".to_owned())), (None, flags.to_vec()));
+    }
+
+    #[test]
+    fn cautions_are_set_off_and_name_the_command_to_type() {
+        assert_eq!(
+            flags("bench", &[Flag::MeterWarming, Flag::ZeroOverdue, Flag::Shared]),
+            "the meter is still warming up; the meter's own zeroing is overdue: cover it, then settle zero bench; shared"
+        );
+    }
+
+    #[test]
+    fn a_wait_is_not_told_in_milliseconds() {
+        let words: Vec<String> = [-1.0, 0.0, 3.0e-8, 0.099, 0.1, 90.0].into_iter().map(wait).collect();
+        assert_eq!(words, ["0.0 s", "0.0 s", "0.0 s", "0.0 s", "0.1 s", "90 s"]);
     }
 
     #[test]

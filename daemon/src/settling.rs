@@ -17,8 +17,8 @@ use settled_protocol::reading::{Flag, Reading};
 use settled_protocol::settling::{Criteria, Estimate, Evidence, Readings, Settled, Test, Verdict};
 use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
-use tokio::time::Instant;
 
+use crate::clock::Clock;
 use crate::daemon::Daemon;
 use crate::meter_task::{MeterHandle, Published};
 use crate::settle::mover::moves;
@@ -26,11 +26,13 @@ use crate::settle::{Judge, Observation, Standing, sentence};
 
 mod asked;
 mod longer;
+mod reporter;
 
 use asked::Asked;
+use reporter::Reporter;
 
-/// Between two reports of progress, in real time: more often than a person can read is a waste.
-const REPORTS: Duration = Duration::from_millis(200);
+/// Between two looks at how long readings have been waited for, in real time.
+const WAITING: Duration = Duration::from_secs(1);
 
 /// Failed exposures in a row, without any reading before them, after which the request fails as they do.
 const MOST_FAILURES: u32 = 3;
@@ -44,6 +46,8 @@ pub struct Report {
     pub count: u64,
     /// The latest reading's luminance or illuminance.
     pub latest: f64,
+    /// What keeps the meter from giving another.
+    pub waiting: Option<RpcError>,
     /// The best estimate so far.
     pub value: Option<Estimate>,
     /// How it stands.
@@ -66,7 +70,7 @@ pub async fn settle(
     let follow = meter.follow();
     let mut run = Run::new(meter, criteria, started_s);
     let decided = tokio::select! {
-        decided = decide(&mut run, exposure, follow, report) => decided?,
+        decided = decide(&mut run, &daemon.clock, exposure, follow, report) => decided?,
         () = daemon.clock.sleep_until(started_s + criteria.max_wait_s) => None,
     };
     match decided {
@@ -78,6 +82,7 @@ pub async fn settle(
 /// The verdict, and when; nothing if the meter's task has ended.
 async fn decide(
     run: &mut Run,
+    clock: &Clock,
     exposure: Exposure,
     mut follow: Receiver<Published>,
     report: impl Fn(Report),
@@ -90,9 +95,13 @@ async fn decide(
     if let Some(error) = meter.zero_needed(run.started_s) {
         return Err(error);
     }
-    let mut next_report = Instant::now();
+    let mut reporter = Reporter::new(report);
     loop {
-        match follow.recv().await {
+        let Some(news) = news(&mut follow, run.waiting().is_some()).await else {
+            run.say_waiting(&mut reporter, clock.now_s());
+            continue;
+        };
+        match news {
             Ok(Published::Reading { exposure: used, logged }) => {
                 let dark = logged.reading.flags.contains(&Flag::Dark);
                 if used != asked.exposure || dark || logged.reading.began_s < run.started_s {
@@ -101,10 +110,7 @@ async fn decide(
                 if let Some(verdict) = run.take(&logged.reading) {
                     return Ok(Some((verdict, logged.reading.t_s)));
                 }
-                if Instant::now() >= next_report {
-                    next_report = Instant::now() + REPORTS;
-                    report(run.report(&logged.reading));
-                }
+                reporter.say(|| run.report(logged.reading.t_s));
                 if asked.may_lengthen()
                     && let Some(longer_s) = run.longer(&logged.reading)
                 {
@@ -114,7 +120,9 @@ async fn decide(
             // The meter is gone: what it sees when it is back may be something else.
             Ok(Published::Failed { exposure: None, error }) => {
                 run.judge.gap();
+                run.away = true;
                 run.failed(&error)?;
+                run.say_waiting(&mut reporter, clock.now_s());
                 asked.again(&meter).await?;
             }
             Ok(Published::Failed { exposure: Some(used), error }) if used == asked.exposure => {
@@ -122,6 +130,7 @@ async fn decide(
                 if asked.shorten(&meter).await? {
                     run.longer = None;
                 }
+                run.say_waiting(&mut reporter, clock.now_s());
             }
             Ok(Published::Failed { .. }) => {}
             // The light seems to jump by what the offset did: that is neither a step nor a drift of it.
@@ -138,6 +147,15 @@ async fn decide(
             }
             Err(RecvError::Closed) => return Ok(None),
         }
+    }
+}
+
+/// What the meter's task makes known next; nothing, where readings are waited for, if nothing comes for a while.
+async fn news(follow: &mut Receiver<Published>, waiting: bool) -> Option<Result<Published, RecvError>> {
+    tokio::select! {
+        biased;
+        news = follow.recv() => Some(news),
+        () = tokio::time::sleep(WAITING), if waiting => None,
     }
 }
 
@@ -159,8 +177,10 @@ struct Run {
     /// Whether another instrument took the meter's place meanwhile.
     replaced: bool,
     flags: BTreeSet<Flag>,
-    /// There was a reading, be it one that doesn't count any more.
-    has_seen_any: bool,
+    /// The latest reading's luminance or illuminance, be it one that doesn't count any more.
+    latest: Option<f64>,
+    /// The meter as a whole went away, and has given no reading since.
+    away: bool,
     failures: u32,
     last_error: Option<Arc<RpcError>>,
     /// The integration time that was gone over to, in s, and since when.
@@ -182,7 +202,8 @@ impl Run {
             corrected: false,
             replaced: false,
             flags: BTreeSet::new(),
-            has_seen_any: false,
+            latest: None,
+            away: false,
             failures: 0,
             last_error: None,
             longer: None,
@@ -191,9 +212,9 @@ impl Run {
 
     /// Looks at one reading. A verdict ends the request, but a meter in its own warm-up can't vouch for anything.
     fn take(&mut self, reading: &Reading) -> Option<Verdict> {
-        self.failures = 0;
+        (self.failures, self.away) = (0, false);
         self.last_error = None;
-        if !std::mem::replace(&mut self.has_seen_any, true) {
+        if self.latest.replace(reading.light.value()).is_none() {
             // As the request came, the meter may not have been open yet.
             self.judge.anew(self.started_s, self.meter.resolution());
         }
@@ -247,7 +268,7 @@ impl Run {
     fn failed(&mut self, error: &Arc<RpcError>) -> Result<(), RpcError> {
         self.failures += 1;
         self.last_error = Some(Arc::clone(error));
-        let hopeless = !self.has_seen_any && self.failures >= MOST_FAILURES;
+        let hopeless = self.latest.is_none() && self.failures >= MOST_FAILURES;
         if hopeless { Err(RpcError::clone(error)) } else { Ok(()) }
     }
 
@@ -263,11 +284,25 @@ impl Run {
         (value, evidence)
     }
 
-    fn report(&self, latest: &Reading) -> Report {
-        let waited_s = latest.t_s - self.started_s;
+    /// What keeps the meter from giving readings, if it gives none. One exposure that gave none is no more than a hiccup.
+    fn waiting(&self) -> Option<&RpcError> {
+        self.last_error.as_deref().filter(|_| self.away || self.failures > 1)
+    }
+
+    /// How it stands; nothing before there has been any reading.
+    fn report(&self, now_s: f64) -> Option<Report> {
+        let latest = self.latest?;
         let count = self.readings.map_or(0, |readings| readings.count);
-        let (value, evidence) = self.standing(latest.t_s);
-        Report { waited_s, count, latest: latest.light.value(), value, evidence }
+        let (value, evidence) = self.standing(now_s);
+        let waiting = self.waiting().cloned();
+        Some(Report { waited_s: now_s - self.started_s, count, latest, waiting, value, evidence })
+    }
+
+    /// Says that readings are waited for, if they are.
+    fn say_waiting(&self, reporter: &mut Reporter<impl Fn(Report)>, now_s: f64) {
+        if self.waiting().is_some() {
+            reporter.say(|| self.report(now_s));
+        }
     }
 
     fn timed_out(self, now_s: f64) -> Result<Settled, RpcError> {

@@ -19,7 +19,7 @@ pub enum FaultKind {
     Silent,
     /// An answer that makes no sense: wrong shape, not a number, too long.
     Garbled,
-    /// The instrument answered with an error of its own.
+    /// The instrument answered with an error of its own; or it is another than the settings ask for, or can't be used as they say.
     Refused,
     /// Too little light for an answer.
     BelowRange,

@@ -31,6 +31,7 @@ pub mod answer;
 pub mod due;
 pub mod format;
 pub mod meter;
+mod patterns;
 pub mod shipped;
 pub mod spectral;
 

@@ -11,8 +11,11 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 mod rows;
+mod texts;
 mod verbatim;
 mod written;
+
+pub use texts::quoted;
 
 /// One mistake in a TOML file.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -70,7 +73,7 @@ pub fn read<T>(
     let report = Report { file, text, problems: RefCell::default() };
     let (root, errors) = DeTable::parse_recoverable(text);
     for error in &errors {
-        report.add(error.span().unwrap_or_default(), String::new(), error.message().to_owned());
+        report.add(error.span().unwrap_or_default(), String::new(), texts::advised(error.message()));
     }
     if !errors.is_empty() {
         return Err(report.finish());
@@ -173,26 +176,6 @@ impl<'a> Table<'a> {
         }
         self.wrong(key, value, "a string");
         None
-    }
-
-    /// Strings: an array of them, or a single one.
-    pub fn texts(&mut self, key: &str) -> Option<Vec<String>> {
-        let value = self.get(key)?;
-        let texts = match value.get_ref() {
-            DeValue::String(text) => Some(vec![text.to_string()]),
-            DeValue::Array(items) => items
-                .iter()
-                .map(|item| match item.get_ref() {
-                    DeValue::String(text) => Some(text.to_string()),
-                    _ => None,
-                })
-                .collect(),
-            _ => None,
-        };
-        if texts.is_none() {
-            self.wrong(key, value, "a string or an array of strings");
-        }
-        texts
     }
 
     /// `true` or `false`.

@@ -30,7 +30,7 @@ pub enum ErrorKind {
     MeterSilent,
     /// The meter's answer made no sense.
     MeterGarbled,
-    /// The meter answered with an error of its own.
+    /// The meter answered with an error of its own, or is not one that can be used as the config says.
     MeterRefused,
     /// There was too little or too much light for the meter to answer.
     OutOfRange,

@@ -139,7 +139,7 @@ pub struct WarmUp {
 }
 
 /// How a meter stands with its zero: the offset that it measures with its aperture covered, and takes off from then on.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Zero {
     /// When it was last zeroed, as far as that is known and still counts.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -152,6 +152,9 @@ pub struct Zero {
     pub due_within_k: Option<f64>,
     /// Whether it must be zeroed now.
     pub needed: bool,
+    /// Why it must be, where it must; in words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub why: Option<String>,
     /// Whether it gives no readings while that is so; else they are given, and flagged.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub refuses: bool,

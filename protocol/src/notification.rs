@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
+use crate::error::RpcError;
 use crate::message::RequestId;
 use crate::meter::Meter;
 use crate::reading::Reading;
@@ -50,8 +51,11 @@ pub struct SettleProgress {
     pub waited_s: f64,
     /// Readings looked at so far.
     pub count: u64,
-    /// The latest reading's luminance or illuminance.
+    /// The latest reading's luminance or illuminance; where `waiting` is there, that from before.
     pub latest: f64,
+    /// What keeps the meter from giving readings at present, its absence say; readings are waited for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub waiting: Option<RpcError>,
     /// The best estimate so far.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub value: Option<Estimate>,

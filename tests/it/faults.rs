@@ -66,9 +66,37 @@ fn a_meter_that_is_unplugged_while_a_client_settles_is_waited_for() {
     client.notice("settle.progress");
     instrument.order("close");
     daemon.client().wait_for_state("bench", "absent");
+    // More than once: how long has been waited for goes on.
+    let mut waited_s = Vec::new();
+    while waited_s.len() < 2 {
+        let progress = client.notice("settle.progress");
+        if !progress["waiting"].is_null() {
+            assert_eq!(progress["waiting"]["data"]["kind"], "meter_absent", "{progress}");
+            waited_s.push(progress["waited_s"].as_f64().unwrap());
+        }
+    }
+    assert!(waited_s[0] < waited_s[1], "{waited_s:?}");
     instrument.order("open");
+    while !client.notice("settle.progress")["waiting"].is_null() {}
     let answer = client.answer(id);
     assert_eq!(answer["result"]["verdict"], "settled", "{answer}");
+}
+
+#[test]
+fn whoever_waits_for_settled_light_is_told_in_one_line_that_the_meter_is_away_and_in_one_that_it_is_back() {
+    let (daemon, mut instrument) = on_the_bench();
+    let arguments = ["read", "bench", "--settled", "--hold", "2s", "--min-wait", "3s", "--max-wait", "30s"];
+    let mut settle = daemon.settle(&arguments).stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut said = BufReader::new(settle.stderr.take().unwrap()).lines().map(Result::unwrap);
+    let first = said.next().unwrap();
+    assert!(first.ends_with("gathering readings"), "{first}");
+    instrument.order("close");
+    let away = said.next().unwrap();
+    assert!(away.starts_with("the meter is absent (bench: "), "{away}");
+    assert!(away.ends_with("; waiting until it gives readings again"), "{away}");
+    instrument.order("open");
+    assert_eq!(said.next().unwrap(), "the meter gives readings again");
+    assert!(settle.wait().unwrap().success());
 }
 
 #[test]

@@ -211,6 +211,13 @@ fn a_plugin_that_fails_while_it_is_opened_says_why_and_is_tried_again() {
 }
 
 #[test]
+fn a_plugin_that_stays_mute_is_said_to_be_being_opened() {
+    let daemon = bench(", \"open\", \"hang\"");
+    let meter = daemon.client().call("meters.list", &json!({}))["meters"][0].clone();
+    assert_eq!((meter["state"].as_str(), meter["reason"].as_str()), (Some("absent"), Some("being opened")));
+}
+
+#[test]
 fn what_happens_while_nobody_asks_is_noticed_at_once() {
     let daemon = bench("");
     let (mut client, mut watcher) = (daemon.client(), daemon.client());

@@ -63,6 +63,12 @@ fn zeroing_takes_the_offset_off_and_says_when_the_next_is_due() {
     assert!(overdue(&warm), "{warm}");
     let zero = &client.call("meters.list", &json!({}))["meters"][0]["zero"];
     assert_eq!((&zero["needed"], zero.get("refuses")), (&json!(true), None));
+    assert_eq!(zero["why"], "its temperature has moved from 31.5 to 34.0 °C");
+    let (_, meters, _) = said(&daemon.run_settle(&["meters"]));
+    assert!(
+        meters.contains("due now, because its temperature has moved from 31.5 to 34.0 °C: cover it"),
+        "{meters}"
+    );
     let events = client.call("log.events", &json!({"meter": "bench"}));
     let last = events["events"].as_array().unwrap().last().unwrap();
     let zeroed = &events["events"][2]["detail"].as_str().unwrap();
@@ -182,7 +188,10 @@ fn a_meter_that_must_be_zeroed_first_says_so_and_what_goes_on_resumes_afterwards
     assert_eq!(line, "bench must be zeroed first: cover its aperture, then settle zero bench; waiting\n");
     let (_, meters, _) = said(&daemon.run_settle(&["meters"]));
     assert!(
-        meters.contains("due now: cover it, then settle zero bench (gives no readings until then)"),
+        meters.contains(
+            "not done; due now, because it has not been zeroed since it was opened: cover it, then settle zero bench \
+             (gives no readings until then)"
+        ),
         "{meters}"
     );
     assert_eq!(client.exposures("bench"), 0);

@@ -147,13 +147,18 @@ impl Demo {
         self.say(&format!(
             "{}   {}",
             show::light(&first.light),
-            styled(CAUTION, &show::flags(&first.flags))
+            styled(CAUTION, &show::flags(&first.meter, &first.flags))
         ))?;
         self.say(&format!("{} settle read --settled", styled(FAINT, "$")))?;
         let criteria = Criteria::default();
         let params = SettleParams { meter: METER.to_owned(), criteria, integration_s: None, progress: true };
-        let mut progress =
-            Progress { output: self.output, hold_s: criteria.hold_s, quiet: self.output.json, last: None };
+        let mut progress = Progress {
+            output: self.output,
+            hold_s: criteria.hold_s,
+            quiet: self.output.json,
+            last: None,
+            kept_by: None,
+        };
         let settled =
             connection.call_with_progress::<MeterSettle>(&params, |report| progress.show(&report)).await?;
         self.output.end_status();

@@ -51,7 +51,7 @@ fn details(meter: &Meter) -> Vec<(&'static str, String)> {
     details.extend(meter.address.as_ref().map(|address| ("where", address.clone() + anyone(meter))));
     details
         .extend(meter.warm_up.map(|warm_up| ("warm-up", warm_up_words(warm_up.needed_s, warm_up.elapsed_s))));
-    details.extend(meter.zero.map(|zero| ("zeroing", zero_words(&meter.id, zero))));
+    details.extend(meter.zero.as_ref().map(|zero| ("zeroing", zero_words(&meter.id, zero))));
     details.extend(meter.correction.as_ref().map(|correction| ("correction", correct::in_force(correction))));
     if meter.faults > 0 {
         details.push(("faults", format!("{} since the daemon started (settle log events)", meter.faults)));
@@ -69,11 +69,12 @@ fn anyone(meter: &Meter) -> &'static str {
     }
 }
 
-fn zero_words(meter: &str, zero: Zero) -> String {
+fn zero_words(meter: &str, zero: &Zero) -> String {
     let mut words = zero.at.map_or_else(|| "not done".to_owned(), |at| format!("done {}", show::moment(at)));
     if zero.needed {
         let consequence = if zero.refuses { "gives no readings until then" } else { "readings are flagged" };
-        words.push_str(&format!("; due now: cover it, then settle zero {meter} ({consequence})"));
+        let why = zero.why.as_ref().map_or_else(String::new, |why| format!(", because {why}"));
+        words.push_str(&format!("; due now{why}: cover it, then settle zero {meter} ({consequence})"));
         return words;
     }
     let due = zero.due.map(show::moment);

@@ -136,7 +136,7 @@ fn away(meter: &Meter) -> Option<String> {
 }
 
 fn must_be_zeroed(meter: &Meter) -> Option<String> {
-    meter.zero.filter(|zero| zero.needed && zero.refuses).map(|_| {
+    meter.zero.as_ref().filter(|zero| zero.needed && zero.refuses).map(|_| {
         let id = &meter.id;
         format!("{id} must be zeroed first: cover its aperture, then settle zero {id}; waiting")
     })

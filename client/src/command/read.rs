@@ -115,7 +115,7 @@ fn in_words(output: Output, reading: &Reading) -> Result<(), Failure> {
         output.line(&format!("  {}", styled(CAUTION, words)))?;
     }
     if !flags.is_empty() {
-        output.line(&format!("  {}", styled(CAUTION, &show::flags(&flags))))?;
+        output.line(&format!("  {}", styled(CAUTION, &show::flags(&reading.meter, &flags))))?;
     }
     if let Some(found) = reading.spectrum.as_ref().filter(|_| std::io::stdout().is_terminal()) {
         let ascii = super::assess::explained::is_ascii_locale();

@@ -3,6 +3,7 @@
 use std::time::{Duration, Instant};
 
 use clap::Args;
+use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::method::{MeterSettle, SettleParams};
 use settled_protocol::notification::SettleProgress;
 use settled_protocol::reading::Flag;
@@ -139,7 +140,8 @@ pub(super) async fn run(
 ) -> Result<Exit, Failure> {
     let criteria = options.criteria()?;
     let params = SettleParams { meter, criteria, integration_s, progress: true };
-    let mut progress = Progress { output, hold_s: criteria.hold_s, quiet: options.quiet, last: None };
+    let mut progress =
+        Progress { output, hold_s: criteria.hold_s, quiet: options.quiet, last: None, kept_by: None };
     let call = connection.call_with_progress::<MeterSettle>(&params, |report| progress.show(&report));
     let outcome = until_interrupted(async {
         match call.await {
@@ -170,6 +172,8 @@ pub(super) struct Progress {
     pub(super) hold_s: f64,
     pub(super) quiet: bool,
     pub(super) last: Option<Instant>,
+    /// What kind of trouble keeps the meter from giving readings, as it was said.
+    pub(super) kept_by: Option<ErrorKind>,
 }
 
 impl Progress {
@@ -177,15 +181,32 @@ impl Progress {
         if self.quiet {
             return;
         }
+        let news = self.news(report.waiting.as_ref());
         if self.output.json {
-            if self.is_time() {
+            // Said once: that it goes on is no news.
+            if news.is_some() || report.waiting.is_none() && self.is_time() {
                 self.output.aside(&serde_json::to_string(report).unwrap_or_default());
             }
-        } else if Output::has_status() {
+            return;
+        }
+        if let Some(news) = news {
+            self.output.end_status();
+            self.output.aside(&styled(CAUTION, &news));
+        }
+        if Output::has_status() {
             self.output.status(&self.words(report));
-        } else if self.is_time() {
+        } else if report.waiting.is_none() && self.is_time() {
             self.output.aside(&self.words(report));
         }
+    }
+
+    /// That the meter gives no readings any more, and why, or that it does again; nothing twice.
+    fn news(&mut self, waiting: Option<&RpcError>) -> Option<String> {
+        let kind = waiting.map(RpcError::kind);
+        if std::mem::replace(&mut self.kept_by, kind) == kind {
+            return None;
+        }
+        Some(waiting.map_or_else(|| "the meter gives readings again".to_owned(), kept))
     }
 
     #[expect(clippy::disallowed_methods, reason = "how often a person is told something is no measurement")]
@@ -200,7 +221,12 @@ impl Progress {
 
     fn words(&self, report: &SettleProgress) -> String {
         let SettleProgress { waited_s, latest, value, evidence, .. } = report;
-        let mut parts = vec![format!("{:>6}", show::span(*waited_s)), show::number(*latest)];
+        let mut parts = vec![format!("{:>6}", show::wait(*waited_s))];
+        if report.waiting.is_some() {
+            parts.push(awaited(report));
+            return parts.join("   ");
+        }
+        parts.push(show::number(*latest));
         parts
             .extend(show::drift(evidence, value.as_ref(), self.hold_s).map(|drift| format!("drift {drift}")));
         parts.push(awaited(report));
@@ -210,8 +236,24 @@ impl Progress {
 
 /// When it is expected to settle, or else what is being waited for.
 pub(super) fn awaited(report: &SettleProgress) -> String {
-    let SettleProgress { waited_s, evidence, .. } = report;
+    let SettleProgress { waited_s, evidence, waiting, .. } = report;
+    if let Some(error) = waiting {
+        return format!("{}: waiting", plight(error));
+    }
     show::forecast(evidence, *waited_s).unwrap_or_else(|| standing(&evidence.failing).to_owned())
+}
+
+/// How the meter is that gives no readings.
+fn plight(error: &RpcError) -> &'static str {
+    match error.kind() {
+        ErrorKind::MeterAbsent => "the meter is absent",
+        _ => "the meter gives no readings",
+    }
+}
+
+/// Why there are no readings, in full.
+fn kept(error: &RpcError) -> String {
+    format!("{} ({error}); waiting until it gives readings again", plight(error))
 }
 
 /// What is being waited for.
@@ -273,7 +315,7 @@ pub(super) fn in_words(output: Output, settled: &Settled) -> Result<(), Failure>
         output.line(&format!("  {}", styled(CAUTION, words)))?;
     }
     if !flags.is_empty() {
-        output.line(&format!("  {}", styled(CAUTION, &show::flags(&flags))))?;
+        output.line(&format!("  {}", styled(CAUTION, &show::flags(&settled.meter, &flags))))?;
     }
     Ok(())
 }

@@ -86,7 +86,7 @@ async fn is_covered(output: Output, meter: &str) -> Result<bool, Failure> {
 async fn progress(output: Output, meter: &str) -> Result<Zeroed, Failure> {
     let start = Instant::now();
     loop {
-        output.status(&format!("{meter} is being zeroed: {}", show::span(start.elapsed().as_secs_f64())));
+        output.status(&format!("{meter} is being zeroed: {}", show::wait(start.elapsed().as_secs_f64())));
         tokio::time::sleep(STATUS).await;
     }
 }

@@ -145,10 +145,18 @@ impl Due {
     pub(super) fn why(&self) -> String {
         match (self.moved, self.last, self.need.at_start) {
             (Some((from, to)), ..) => format!("its temperature has moved from {from:.1} to {to:.1} °C"),
-            (None, Some(last), _) => format!("it was last zeroed at {:.19}Z", last.at.to_string()),
+            (None, Some(last), _) => self.too_long_ago(last),
             (None, None, true) => "it has not been zeroed since it was opened".to_owned(),
             (None, None, false) => "it is not known when it was last zeroed".to_owned(),
         }
+    }
+
+    fn too_long_ago(&self, last: Last) -> String {
+        let every = self.need.every_s.and_then(|every_s| Duration::try_from_secs_f64(every_s).ok());
+        let good_for = every.map_or_else(String::new, |every| {
+            format!(", and a zero is good for {}", humantime::format_duration(every))
+        });
+        format!("it was last zeroed at {:.19}Z{good_for}", last.at.to_string())
     }
 
     /// As clients are told of it.
@@ -158,6 +166,7 @@ impl Due {
             due: self.last.and_then(|last| self.next(last)),
             due_within_k: self.need.within_k,
             needed: self.is_due(now_s),
+            why: self.is_due(now_s).then(|| self.why()),
             refuses: self.need.overdue == Overdue::Refuse,
         }
     }
@@ -195,6 +204,12 @@ mod tests {
         assert!(due.is_due(0.0) && due.zero(0.0).at.is_none() && due.zero(0.0).due.is_none());
         due.zeroed(moment(100.0));
         assert!(!due.is_due(100.0) && !due.is_due(3699.0) && due.is_due(3700.0));
+        assert_eq!(due.zero(3699.0).why, None);
+        let why = due.zero(3700.0).why.unwrap();
+        assert!(
+            why.starts_with("it was last zeroed at ") && why.ends_with(", and a zero is good for 1h"),
+            "{why}"
+        );
         assert_eq!(due.zero(100.0).due, Some(moment(3700.0).at));
         due.forget();
         assert!(due.is_due(100.0));

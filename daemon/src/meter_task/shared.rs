@@ -153,12 +153,8 @@ pub fn changes() -> broadcast::Sender<Arc<Meter>> {
 
 impl Shared {
     pub(super) fn new(id: String, driver: &dyn Driver, changes: broadcast::Sender<Arc<Meter>>) -> Self {
-        let status = Status {
-            state: State::Absent,
-            reason: Some("not opened yet".to_owned()),
-            open: None,
-            error: None,
-        };
+        let status =
+            Status { state: State::Absent, reason: Some("being opened".to_owned()), open: None, error: None };
         Self {
             id,
             driver: driver.name(),

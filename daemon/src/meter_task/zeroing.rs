@@ -79,7 +79,7 @@ impl Task {
         let moment = self.tools.clock.now();
         let (last, zero) = self.due(|due| (due.zeroed(moment), due.zero(moment.t_s))).unzip();
         self.offset_changed(last).await;
-        let due = zero.and_then(|zero| zero.due);
+        let due = zero.as_ref().and_then(|zero| zero.due);
         let next =
             due.map_or_else(String::new, |due| format!("; the next is due at {:.19}Z", due.to_string()));
         self.note(EventKind::MeterZeroed, format!("zeroed{next}")).await;

@@ -43,9 +43,9 @@ impl Progress {
     }
 
     fn report(&self, report: settling::Report) {
-        let settling::Report { waited_s, count, latest, value, evidence } = report;
-        let progress =
-            SettleProgress { request: self.request.clone(), waited_s, count, latest, value, evidence };
+        let settling::Report { waited_s, count, latest, waiting, value, evidence } = report;
+        let request = self.request.clone();
+        let progress = SettleProgress { request, waited_s, count, latest, waiting, value, evidence };
         if let Ok(line) = notification_line(&progress) {
             self.outbox.latest(&self.stream, line);
         }

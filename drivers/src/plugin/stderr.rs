@@ -29,6 +29,9 @@ const MOST_BYTES: usize = 1 << 20;
 /// How long what was said last may take to be read once the plugin has ended.
 const LAST_WORDS: Duration = Duration::from_millis(50);
 
+/// What was said longer before the end than this has nothing to do with it.
+const LATELY: Duration = Duration::from_secs(1);
+
 /// What may still be said of a meter, and until when that counts: shared by all of its plugins, one after another, so that one
 /// which is started again and again says no more than one which runs.
 #[derive(Clone, Debug, Default)]
@@ -82,7 +85,8 @@ pub struct StandardError {
     chunk: Vec<u8>,
     lines: Lines,
     ration: Ration,
-    last: Option<String>,
+    /// What was said last, and when.
+    last: Option<(Instant, String)>,
 }
 
 impl StandardError {
@@ -122,8 +126,9 @@ impl StandardError {
         }
     }
 
-    /// What the plugin said last, once it has ended; what is still to be read, is.
+    /// What the plugin said last, once it has ended, if that was not long ago; what is still to be read, is.
     pub async fn last_words(&mut self) -> Option<&str> {
+        let now = Instant::now();
         let to_the_end = async {
             while self.stream.is_some() {
                 self.listen().await;
@@ -131,7 +136,7 @@ impl StandardError {
         };
         // Somebody else may hold the stream open.
         let _all = timeout(LAST_WORDS, to_the_end).await.is_ok();
-        self.last.as_deref()
+        self.last.as_ref().filter(|(said, _)| *said + LATELY >= now).map(|(_, words)| words.as_str())
     }
 
     fn trace(&mut self, line: &Line) {
@@ -148,7 +153,7 @@ impl StandardError {
         if traced {
             tracing::warn!(meter = self.meter, "plugin: {text}");
         }
-        self.last = Some(text);
+        self.last = Some((Instant::now(), text));
     }
 }
 
@@ -193,6 +198,26 @@ mod tests {
         let (left, over) = ration.at(start + WINDOW, |left| assert!(left.line()));
         assert!(!left.is_used_up() && left.left_out == 0 && over == 150);
         assert_eq!(ration.at(start + WINDOW * 2, |_| {}).1, 0);
+    }
+
+    #[tokio::test]
+    async fn words_of_long_before_the_end_are_not_the_last() {
+        let speaker = |words: &str| {
+            let mut command = tokio::process::Command::new("sh");
+            command.args(["-c", words]).stderr(std::process::Stdio::piped()).kill_on_drop(true);
+            let mut child = command.spawn().unwrap();
+            let stderr = StandardError::new(child.stderr.take().unwrap(), "bench", Ration::default());
+            (child, stderr)
+        };
+        let (_child, mut stderr) = speaker("echo starting >&2; read never");
+        stderr.listen().await;
+        assert_eq!(stderr.last_words().await, Some("starting"));
+        // As if that had been said earlier: nobody waits here.
+        let (said, words) = stderr.last.take().unwrap();
+        stderr.last = Some((said.checked_sub(LATELY + LAST_WORDS * 2).unwrap(), words));
+        assert_eq!(stderr.last_words().await, None);
+        let (_child, mut stderr) = speaker("echo what was wrong >&2");
+        assert_eq!(stderr.last_words().await, Some("what was wrong"));
     }
 
     #[test]

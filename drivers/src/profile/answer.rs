@@ -8,7 +8,7 @@ use settled_protocol::quantity::{Chromaticity, Light, Photometric, Xyz};
 use crate::fault::{Fault, FaultKind};
 use crate::link::line::excerpt;
 use crate::sample::{Sample, Seen};
-use crate::settings::Table;
+use crate::settings::{Table, quoted};
 
 use super::spectral;
 
@@ -62,15 +62,21 @@ pub(super) fn has_group(patterns: &[Regex], name: &str) -> bool {
 /// Complains of groups that mean nothing here, or are there twice. True if there were none.
 pub(super) fn check_groups(table: &Table<'_>, key: &str, patterns: &[Regex], known: &[&str]) -> bool {
     let mut right = true;
-    for name in groups(patterns) {
+    let mut seen = Vec::new();
+    let named = patterns
+        .iter()
+        .enumerate()
+        .flat_map(|(index, pattern)| pattern.capture_names().flatten().map(move |name| (index, name)));
+    for (index, name) in named {
         if !known.contains(&name) {
-            table.complain(key, format!("unknown group {name:?}; known: {}", known.join(", ")));
+            table.complain_of(key, index, format!("unknown group {name:?}; known: {}", known.join(", ")));
             right = false;
         }
-        if name != spectral::GROUP && groups(patterns).filter(|other| *other == name).count() > 1 {
-            table.complain(key, format!("the group {name:?} is there more than once"));
+        if name != spectral::GROUP && seen.contains(&name) {
+            table.complain_of(key, index, format!("the group {name:?} is there more than once"));
             right = false;
         }
+        seen.push(name);
     }
     right
 }
@@ -204,7 +210,7 @@ pub(super) fn captures<'a>(pattern: &Regex, line: &'a str) -> Result<Captures<'a
     pattern.captures(line).ok_or_else(|| {
         Fault::new(
             FaultKind::Garbled,
-            format!("the answer {} doesn't fit {:?}", excerpt(line), pattern.as_str()),
+            format!("the answer {} doesn't fit {}", excerpt(line), quoted(pattern.as_str())),
         )
     })
 }

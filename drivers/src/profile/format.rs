@@ -13,6 +13,7 @@ use crate::recording::line::ProfileText;
 use crate::settings::Table;
 
 use super::answer::{self, Shape};
+use super::patterns::{pattern, patterns};
 use super::spectral::Spectral;
 
 /// 1 fL = 1/π cd/ft², and 1 ft = 0.3048 m: 3.4262590996 cd/m² (NIST SP 811, appendix B.8, gives 3.426259).
@@ -245,47 +246,19 @@ fn read_line(table: &mut Table<'_>) -> LineSettings {
     }
 }
 
-/// A regular expression, or the place in it that is wrong.
-fn pattern(table: &mut Table<'_>, key: &str) -> Option<Regex> {
-    let text = table.text(key)?;
-    compiled(table, key, &text)
-}
-
-fn compiled(table: &Table<'_>, key: &str, text: &str) -> Option<Regex> {
-    Regex::new(text)
-        .map_err(|error| {
-            table.complain(key, format!("expected a regular expression: {}", in_one_line(&error)))
-        })
-        .ok()
-}
-
-/// The library draws the place of the mistake over several lines; a message has one.
-fn in_one_line(error: &regex::Error) -> String {
-    let text = error.to_string();
-    let lines: Vec<&str> = text.lines().map(str::trim).filter(|line| !line.is_empty()).collect();
-    match lines.as_slice() {
-        [_, expression, marker, reason] if marker.contains('^') => {
-            let at = text.lines().nth(2).and_then(|line| line.find('^')).unwrap_or(4).saturating_sub(4);
-            format!("{} at character {} of {expression:?}", reason.trim_start_matches("error: "), at + 1)
-        }
-        _ => lines.join(" "),
-    }
-}
-
 fn read_exchange(table: &mut Table<'_>) -> Option<Exchange> {
     let send = table.texts("send");
-    let send = table.required("send", send)?;
-    for command in &send {
-        let printable = command.chars().all(|c| !c.is_control());
-        if !printable {
-            table.complain("send", "expected commands without control characters: send_end is for line ends");
+    let send = table.required("send", send);
+    for (index, command) in send.iter().flatten().enumerate() {
+        if command.chars().any(char::is_control) {
+            let message = "expected commands without control characters: send_end is for line ends";
+            table.complain_of("send", index, message);
         }
     }
-    let answer = table.texts("answer").unwrap_or_default();
-    let patterns: Vec<Regex> = answer.iter().filter_map(|text| compiled(table, "answer", text)).collect();
+    let answer = patterns(table, "answer");
     let timeout = Duration::from_secs_f64(table.duration_s("timeout", 0.01, 600.0).unwrap_or(TIMEOUT_S));
     let acknowledge = pattern(table, "acknowledge");
-    (patterns.len() == answer.len()).then_some(Exchange { send, acknowledge, answer: patterns, timeout })
+    Some(Exchange { send: send?, acknowledge, answer: answer?, timeout })
 }
 
 fn read_identify(table: &mut Table<'_>) -> Option<Exchange> {
@@ -298,22 +271,10 @@ fn read_identify(table: &mut Table<'_>) -> Option<Exchange> {
 }
 
 fn read_measure(table: &mut Table<'_>, adjustable: bool) -> Option<(Exchange, Shape, Option<Spectral>)> {
+    // Known, though the rest should be too wrong for it to be read.
+    table.has("spectrum");
     let mut exchange = read_exchange(table)?;
-    let mut right = true;
-    for placeholder in exchange.send.iter().flat_map(|command| placeholders(command)) {
-        if !["integration_s", "integration_ms"].contains(&placeholder) {
-            table.complain(
-                "send",
-                format!(
-                    "unknown placeholder {{{placeholder}}}; known: {{integration_s}}, {{integration_ms}}"
-                ),
-            );
-            right = false;
-        } else if !adjustable {
-            table.complain("send", format!("{{{placeholder}}} needs an [integration] table with its range"));
-            right = false;
-        }
-    }
+    let right = check_placeholders(table, &exchange.send, adjustable);
     if exchange.answer.is_empty() {
         table.complain(
             "answer",
@@ -329,6 +290,25 @@ fn read_measure(table: &mut Table<'_>, adjustable: bool) -> Option<(Exchange, Sh
     }
     let shape = shape.filter(|shape| shape.is_spectral() == spectral.is_some())?;
     (right && known).then_some((exchange, shape, spectral))
+}
+
+/// Complains of placeholders that mean nothing here. True if there were none.
+fn check_placeholders(table: &Table<'_>, send: &[String], adjustable: bool) -> bool {
+    let mut right = true;
+    for (index, command) in send.iter().enumerate() {
+        for placeholder in placeholders(command) {
+            let message = if !["integration_s", "integration_ms"].contains(&placeholder) {
+                format!("unknown placeholder {{{placeholder}}}; known: {{integration_s}}, {{integration_ms}}")
+            } else if !adjustable {
+                format!("{{{placeholder}}} needs an [integration] table with its range")
+            } else {
+                continue;
+            };
+            table.complain_of("send", index, message);
+            right = false;
+        }
+    }
+    right
 }
 
 /// What stands between braces.

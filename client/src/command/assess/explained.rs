@@ -91,7 +91,7 @@ fn lost(series: &Series) -> Option<String> {
 /// What there is to know before one trusts it.
 fn caution(series: &Series) -> Option<String> {
     let beyond = [Flag::AboveRange, Flag::BelowRange].into_iter().filter(|flag| series.cautions.has(*flag));
-    let words = show::flags(&beyond.collect::<Vec<_>>()).replace(", ", ", others ");
+    let words = show::flags("", &beyond.collect::<Vec<_>>()).replace("; ", ", others ");
     (!words.is_empty()).then(|| format!("Caution: some readings are {words}."))
 }
 

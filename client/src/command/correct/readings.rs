@@ -5,6 +5,7 @@ use std::io::IsTerminal;
 use std::time::{Duration, Instant};
 
 use serde_json::json;
+use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::method::{MeterSettle, SettleParams, ShowParams, StageShow};
 use settled_protocol::notification::SettleProgress;
 use settled_protocol::quantity::{Photometric, Xyz};
@@ -199,7 +200,7 @@ impl<'a> Bench<'a> {
         purpose: Purpose,
         lookers: &[&Looker],
     ) -> Result<Vec<Seen>, Unseen> {
-        let board = RefCell::new(Board { lines: vec![String::new(); lookers.len()], last: None });
+        let board = RefCell::new(Board::of(lookers.len()));
         let mut seen = Vec::new();
         match lookers {
             [one, other] => {
@@ -256,14 +257,22 @@ impl<'a> Bench<'a> {
             return;
         }
         let mut board = board.borrow_mut();
+        if let Some(news) = board.news(index, &looker.id, report.waiting.as_ref()) {
+            self.output.end_status();
+            let object = json!({ "colour": patch.name, "meter": looker.id, "progress": report });
+            self.output.note(&styled(CAUTION, &news), &object);
+        }
         if let Some(line) = board.lines.get_mut(index) {
-            let awaited = awaited(report);
-            *line = format!("{} {} {awaited}", looker.id, show::number(report.latest));
+            // What was seen before the meter went away is not what it sees.
+            *line = match &report.waiting {
+                Some(error) => format!("{}; waiting", plight(&looker.id, error)),
+                None => format!("{} {} {}", looker.id, show::number(report.latest), awaited(report)),
+            };
         }
         if !self.output.json && Output::has_status() {
             // Two of these must fit a line of a terminal: which colour it is stands above.
             self.output.status(&board.lines.join("  |  "));
-        } else if board.is_time() {
+        } else if report.waiting.is_none() && board.is_time() {
             let object = json!({ "colour": patch.name, "meter": looker.id, "progress": report });
             self.output.note(&format!("{:<8} {}", patch.name.as_str(), board.lines.join("  |  ")), &object);
         }
@@ -297,13 +306,38 @@ impl<'a> Bench<'a> {
     }
 }
 
+/// How a meter is that gives no readings, and why.
+fn plight(id: &str, error: &RpcError) -> String {
+    let why = error.message.strip_prefix(id).and_then(|rest| rest.strip_prefix(": "));
+    let is = if error.kind() == ErrorKind::MeterAbsent { "is absent" } else { "gives no readings" };
+    format!("{id} {is}: {}", why.unwrap_or(&error.message))
+}
+
 /// What both meters' settlings have to say meanwhile.
 struct Board {
     lines: Vec<String>,
+    /// What keeps each meter from giving readings, as it was said.
+    kept_by: Vec<Option<ErrorKind>>,
     last: Option<Instant>,
 }
 
 impl Board {
+    fn of(meters: usize) -> Self {
+        Self { lines: vec![String::new(); meters], kept_by: vec![None; meters], last: None }
+    }
+
+    /// That a meter gives no readings any more, and why, or that it does again; nothing twice.
+    fn news(&mut self, index: usize, id: &str, waiting: Option<&RpcError>) -> Option<String> {
+        let kind = waiting.map(RpcError::kind);
+        if std::mem::replace(self.kept_by.get_mut(index)?, kind) == kind {
+            return None;
+        }
+        Some(waiting.map_or_else(
+            || format!("{id} gives readings again"),
+            |error| format!("{}; waiting until it gives readings again", plight(id, error)),
+        ))
+    }
+
     #[expect(clippy::disallowed_methods, reason = "how often a person is told something is no measurement")]
     fn is_time(&mut self) -> bool {
         let now = Instant::now();
@@ -361,6 +395,17 @@ fn dark(meter: &str, name: &str, y: Option<f64>, quantity: Photometric) -> Strin
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_meter_that_is_away_is_told_once_by_its_name() {
+        let mut board = Board::of(2);
+        let absent = RpcError::new(ErrorKind::MeterAbsent, "ref: the port has closed");
+        assert_eq!(board.news(1, "ref", None), None);
+        let said = board.news(1, "ref", Some(&absent)).unwrap();
+        assert_eq!(said, "ref is absent: the port has closed; waiting until it gives readings again");
+        assert_eq!((board.news(1, "ref", Some(&absent)), board.news(0, "bench", None)), (None, None));
+        assert_eq!(board.news(1, "ref", None).unwrap(), "ref gives readings again");
+    }
 
     #[test]
     fn brighter_is_no_advice_where_a_luminance_is_negative() {

@@ -63,6 +63,41 @@ fn an_options_range_is_that_of_the_protocol() {
     }
 }
 
+fn report(waiting: Option<RpcError>) -> SettleProgress {
+    let evidence = r#"{"window_s":0,"n":3,"outliers":0,"steps":0,"failing":["too_few"]}"#;
+    SettleProgress {
+        request: settled_protocol::message::RequestId::Number(1),
+        waited_s: 0.0,
+        count: 3,
+        latest: 119.92,
+        waiting,
+        value: None,
+        evidence: serde_json::from_str(evidence).unwrap(),
+    }
+}
+
+#[test]
+fn a_meter_that_is_away_is_told_once_in_full_and_its_last_light_is_not_told_as_new() {
+    let absent = |why: &str| RpcError::new(ErrorKind::MeterAbsent, format!("bench: {why}"));
+    let mut progress =
+        Progress { output: Output { json: false }, hold_s: 60.0, quiet: false, last: None, kept_by: None };
+    assert_eq!(progress.news(None), None);
+    assert_eq!(progress.words(&report(None)), " 0.0 s   119.92   gathering readings");
+    let closed = absent("the port has closed");
+    let said = progress.news(Some(&closed)).unwrap();
+    assert_eq!(
+        said,
+        "the meter is absent (bench: the port has closed); waiting until it gives readings again"
+    );
+    assert_eq!(progress.words(&report(Some(closed))), " 0.0 s   the meter is absent: waiting");
+    assert_eq!(progress.news(Some(&absent("there is no port"))), None);
+    let silent = RpcError::new(ErrorKind::MeterSilent, "bench: no reading within 1s");
+    let said = progress.news(Some(&silent)).unwrap();
+    assert!(said.starts_with("the meter gives no readings (bench: no reading within 1s); waiting"), "{said}");
+    assert_eq!(progress.news(None).unwrap(), "the meter gives readings again");
+    assert_eq!(progress.news(None), None);
+}
+
 #[test]
 fn waits_that_do_not_fit_are_named_as_they_were_typed() {
     assert_eq!(

@@ -14,7 +14,7 @@ impl Bench {
     }
 
     fn needed(&self) -> bool {
-        self.daemon.list()[0].zero.unwrap().needed
+        self.daemon.list()[0].zero.as_ref().unwrap().needed
     }
 
     async fn is_ready(&self) {
@@ -120,7 +120,7 @@ async fn a_meter_that_cannot_be_zeroed_says_so_and_is_left_alone() {
     let bench = bench(&[&puppet]);
     // The driver would wait for a permit.
     assert_eq!(kind(bench.zero().await), ErrorKind::Unsupported);
-    assert_eq!((bench.daemon.list()[0].zero, bench.daemon.list()[0].faults), (None, 0));
+    assert_eq!((bench.daemon.list()[0].zero.as_ref(), bench.daemon.list()[0].faults), (None, 0));
     puppet.permits.add_permits(1);
     bench.read("m0").await.unwrap();
     assert_eq!(bench.events().await, [EventKind::MeterReady]);
@@ -141,7 +141,7 @@ async fn readings_are_flagged_once_the_meters_temperature_has_moved() {
     let mut changes = bench.daemon.observe();
     assert!(!read(25.0).await && !read(26.9).await);
     assert!(read(27.1).await);
-    assert!(changes.recv().await.unwrap().zero.unwrap().needed);
+    assert!(changes.recv().await.unwrap().zero.as_ref().unwrap().needed);
     assert!(read(25.0).await, "it must be zeroed all the same");
     bench.zero().await.unwrap();
     assert!(!read(25.0).await);
@@ -156,11 +156,14 @@ async fn a_meter_becomes_due_by_itself_and_says_so_at_once() {
     let mut changes = bench.daemon.observe();
     let changed = loop {
         let meter = changes.recv().await.unwrap();
-        if meter.zero.unwrap().needed {
+        if meter.zero.as_ref().unwrap().needed {
             break meter;
         }
     };
-    assert_eq!((changed.zero.unwrap().at, changed.zero.unwrap().due), (Some(zeroed.at), zeroed.due));
+    assert_eq!(
+        (changed.zero.as_ref().unwrap().at, changed.zero.as_ref().unwrap().due),
+        (Some(zeroed.at), zeroed.due)
+    );
     let late_s = bench.daemon.clock.now_s() - zeroed.t_s - 1.0;
     assert!((0.0..5.0).contains(&late_s), "{late_s} s late");
     while bench.events().await.iter().filter(|kind| **kind == EventKind::ZeroDue).count() < 2 {
@@ -290,7 +293,7 @@ async fn a_zero_outlives_the_daemon_where_the_meter_needs_none_at_start() {
         written.wait();
         let second = bench_in(folder, &[&puppet]);
         second.is_ready().await;
-        let zero = second.daemon.list()[0].zero.unwrap();
+        let zero = second.daemon.list()[0].zero.clone().unwrap();
         assert_eq!((zero.needed, zero.at), (!counts, counts.then_some(zeroed.at)), "{need:?}");
         // The temperature at the zero is known, too.
         *puppet.celsius.lock().unwrap() = Some(33.0);
