@@ -8,7 +8,6 @@ use nix::unistd::Pid;
 use serde_json::{Value, json};
 
 use crate::support::daemon::{Daemon, wait_until};
-use crate::support::instrument::Instrument;
 
 /// Two steady displays that are alike, a colorimeter whose filters are some per cent off, and one that is true.
 fn bench(more: &str) -> Daemon {
@@ -350,60 +349,4 @@ fn a_spectrometer_is_not_corrected_and_one_of_another_observer_is_no_reference()
     assert_eq!(client.refusal("meter.correct", &params), "unsupported");
     let output = daemon.run_settle(&["correct", "derive", "spectral", "--reference", "colorimeter"]);
     assert_eq!(output.status.code(), Some(2));
-}
-
-#[test]
-fn in_front_of_a_real_display_someone_is_asked_for_each_colour_in_its_order() {
-    let mut daemon = Daemon::configured(
-        "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"one\"\ndriver = \"profile\"\nprofile = \"quick.toml\"\nport = \"one-port\"\n\
-         [[meter]]\nid = \"other\"\ndriver = \"profile\"\nprofile = \"quick.toml\"\nport = \"other-port\"\n",
-    );
-    let shipped = settled_drivers::profile::shipped::text("lab-tristimulus".as_ref()).unwrap();
-    std::fs::write(daemon.path("quick.toml"), shipped.replace("warm_up = \"10min\"", "")).unwrap();
-    let instruments = ["one", "other"].map(|id| Instrument::start(&daemon.path(&format!("{id}-port"))));
-    daemon.launch();
-    let run = |enters: usize, more: &[&str]| {
-        let arguments = [
-            "correct",
-            "derive",
-            "one",
-            "--reference",
-            "other",
-            "--hold",
-            "1s",
-            "--luminance",
-            "5%",
-            "--chromaticity",
-            "0.05",
-            "--quiet",
-        ];
-        let mut child = daemon
-            .settle(&[arguments.as_slice(), more].concat())
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap();
-        child.stdin.take().unwrap().write_all("\n".repeat(enters).as_bytes()).unwrap();
-        let output = child.wait_with_output().unwrap();
-        (output.status.code(), String::from_utf8(output.stderr).unwrap())
-    };
-    for id in ["one", "other"] {
-        daemon.client().wait_for_state(id, "ready");
-    }
-    // The instruments see one colour, whatever is shown: that is noticed at the second one.
-    let (status, words) = run(5, &[]);
-    assert_eq!(status, Some(1), "{words}");
-    let asked: Vec<&str> =
-        words.split("Show ").skip(1).filter_map(|rest| rest.split_whitespace().next()).collect();
-    assert_eq!(asked, ["white", "red"], "{words}");
-    assert!(words.contains("to one this looks like white: is red shown?"), "{words}");
-    assert!(words.contains("take the colour off the display"), "{words}");
-    // One after the other, and nobody is there after the second colour.
-    let (status, words) = run(2, &["--one-at-a-time"]);
-    assert_eq!(status, Some(1), "{words}");
-    assert!(words.contains("Put other in front of the display") && !words.contains("Put one in"), "{words}");
-    assert!(words.contains("nobody is there to do this: Show red"), "{words}");
-    assert_eq!(daemon.client().call("corrections.list", &json!({}))["corrections"], json!([]));
-    drop(instruments);
 }
