@@ -96,3 +96,40 @@ fn in_front_of_a_real_display_someone_is_asked_for_each_colour_in_its_order() {
     assert_eq!(daemon.client().call("corrections.list", &json!({}))["corrections"], json!([]));
     drop(instruments);
 }
+
+#[test]
+fn on_a_terminal_a_colour_that_was_not_shown_is_asked_for_again() {
+    let (daemon, instruments) = two_instruments();
+    let terminal = nix::pty::openpty(None, None).unwrap();
+    let arguments = ["correct", "derive", "one", "--reference", "other", "--hold", "1s", "--quiet"];
+    let wide = ["--luminance", "5%", "--chromaticity", "0.05"];
+    let mut child = daemon
+        .settle(&[arguments.as_slice(), &wide].concat())
+        .stdin(terminal.slave)
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut keys = std::fs::File::from(terminal.master);
+    let mut lines = BufReader::new(child.stderr.take().unwrap()).lines().map(Result::unwrap);
+    let mut said = Vec::new();
+    let mut shows = 0;
+    while shows < 4 {
+        let line = lines.next().unwrap_or_else(|| panic!("standard error ended after {said:?}"));
+        if line.starts_with("Show ") {
+            shows += 1;
+            keys.write_all(b"\n").unwrap();
+        }
+        said.push(line);
+    }
+    let asked: Vec<&str> =
+        said.iter().filter_map(|line| line.strip_prefix("Show ")?.split(' ').next()).collect();
+    assert_eq!(asked, ["white", "red", "red", "red"], "{said:?}");
+    let why = said.iter().filter(|line| line.contains("this looks like white: is red shown?"));
+    assert_eq!(why.count(), 2, "{said:?}");
+    kill(Pid::from_raw(i32::try_from(child.id()).unwrap()), Signal::SIGINT).unwrap();
+    assert_eq!(child.wait().unwrap().code(), Some(130));
+    let rest: Vec<String> = lines.collect();
+    assert!(rest.iter().any(|line| line.contains("take the colour off the display")), "{rest:?}");
+    drop(instruments);
+}

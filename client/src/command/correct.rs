@@ -15,6 +15,7 @@ use crate::connection::{CallError, Connection};
 use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
 use crate::show;
 
+mod board;
 mod course;
 mod derive;
 mod drift;

@@ -267,13 +267,14 @@ async fn finish(
         say_in_force(output, &corrected)?;
     } else {
         let (Correction { id, .. }, meter) = (&correction, &options.meter);
-        let why = if held_back { ", because of the warning: find out, settle correct remove" } else { "" };
-        let (why, instead) = if held_back {
-            (format!("{why} {id}, and start again;"), " if it is right all the same (or --despite-warnings)")
+        let words = if held_back {
+            format!(
+                "{id} is kept and not in force, because of the warning. Find out why, remove it (settle correct remove {id}) and start again; if it is right all the same: settle correct use {meter} {id}, or --despite-warnings"
+            )
         } else {
-            (":".to_owned(), "")
+            format!("{id} is kept and not in force: settle correct use {meter} {id}")
         };
-        output.aside(&format!("{id} is kept and not in force{why} settle correct use {meter} {id}{instead}"));
+        output.aside(&words);
     }
     Ok(match wanted {
         None => Exit::Interrupted,

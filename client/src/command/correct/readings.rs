@@ -2,10 +2,9 @@
 
 use std::cell::{Cell, RefCell};
 use std::io::IsTerminal;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use serde_json::json;
-use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::method::{MeterSettle, SettleParams, ShowParams, StageShow};
 use settled_protocol::notification::SettleProgress;
 use settled_protocol::quantity::{Photometric, Xyz};
@@ -13,15 +12,13 @@ use settled_protocol::settling::{Criteria, Settled, Verdict};
 use settled_protocol::stage::Stimulus;
 
 use super::Failure;
+use super::board::{Board, plight};
 use super::patch::Patch;
 use super::prompt;
 use crate::command::settled::awaited;
 use crate::connection::Connection;
 use crate::output::{CAUTION, FAINT, Output, styled};
 use crate::show;
-
-/// Between two lines of progress where there is no terminal to redraw.
-const LINES: Duration = Duration::from_secs(10);
 
 /// A simulated display shows something else at once, or something is wrong.
 const PUT_BACK: Duration = Duration::from_secs(1);
@@ -271,10 +268,10 @@ impl<'a> Bench<'a> {
         }
         if !self.output.json && Output::has_status() {
             // Two of these must fit a line of a terminal: which colour it is stands above.
-            self.output.status(&board.lines.join("  |  "));
+            self.output.status(&board.joined());
         } else if report.waiting.is_none() && board.is_time() {
             let object = json!({ "colour": patch.name, "meter": looker.id, "progress": report });
-            self.output.note(&format!("{:<8} {}", patch.name.as_str(), board.lines.join("  |  ")), &object);
+            self.output.note(&format!("{:<8} {}", patch.name.as_str(), board.joined()), &object);
         }
     }
 
@@ -303,49 +300,6 @@ impl<'a> Bench<'a> {
         });
         let parts: Vec<String> = parts.collect();
         self.output.aside(&styled(FAINT, &format!("{:<8} {}", patch.name.as_str(), parts.join("  |  "))));
-    }
-}
-
-/// How a meter is that gives no readings, and why.
-fn plight(id: &str, error: &RpcError) -> String {
-    let why = error.message.strip_prefix(id).and_then(|rest| rest.strip_prefix(": "));
-    let is = if error.kind() == ErrorKind::MeterAbsent { "is absent" } else { "gives no readings" };
-    format!("{id} {is}: {}", why.unwrap_or(&error.message))
-}
-
-/// What both meters' settlings have to say meanwhile.
-struct Board {
-    lines: Vec<String>,
-    /// What keeps each meter from giving readings, as it was said.
-    kept_by: Vec<Option<ErrorKind>>,
-    last: Option<Instant>,
-}
-
-impl Board {
-    fn of(meters: usize) -> Self {
-        Self { lines: vec![String::new(); meters], kept_by: vec![None; meters], last: None }
-    }
-
-    /// That a meter gives no readings any more, and why, or that it does again; nothing twice.
-    fn news(&mut self, index: usize, id: &str, waiting: Option<&RpcError>) -> Option<String> {
-        let kind = waiting.map(RpcError::kind);
-        if std::mem::replace(self.kept_by.get_mut(index)?, kind) == kind {
-            return None;
-        }
-        Some(waiting.map_or_else(
-            || format!("{id} gives readings again"),
-            |error| format!("{}; waiting until it gives readings again", plight(id, error)),
-        ))
-    }
-
-    #[expect(clippy::disallowed_methods, reason = "how often a person is told something is no measurement")]
-    fn is_time(&mut self) -> bool {
-        let now = Instant::now();
-        let due = self.last.is_none_or(|last| now.duration_since(last) >= LINES);
-        if due {
-            self.last = Some(now);
-        }
-        due
     }
 }
 
@@ -395,17 +349,6 @@ fn dark(meter: &str, name: &str, y: Option<f64>, quantity: Photometric) -> Strin
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_meter_that_is_away_is_told_once_by_its_name() {
-        let mut board = Board::of(2);
-        let absent = RpcError::new(ErrorKind::MeterAbsent, "ref: the port has closed");
-        assert_eq!(board.news(1, "ref", None), None);
-        let said = board.news(1, "ref", Some(&absent)).unwrap();
-        assert_eq!(said, "ref is absent: the port has closed; waiting until it gives readings again");
-        assert_eq!((board.news(1, "ref", Some(&absent)), board.news(0, "bench", None)), (None, None));
-        assert_eq!(board.news(1, "ref", None).unwrap(), "ref gives readings again");
-    }
 
     #[test]
     fn brighter_is_no_advice_where_a_luminance_is_negative() {
