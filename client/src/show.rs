@@ -120,6 +120,15 @@ pub fn short_flags(flags: &[Flag]) -> String {
     words.join(", ")
 }
 
+/// That light has not gone through the correction that is in force, where that is what its flags mean; and the flags but that one.
+#[must_use]
+pub fn uncorrected(flags: &[Flag], correction: Option<&String>) -> (Option<&'static str>, Vec<Flag>) {
+    let is_it = |flag: &Flag| correction.is_none() && *flag == Flag::CorrectionMismatch;
+    let words = "NOT corrected: what is in force is for another meter than the one that is attached; settle correct tells";
+    let others = flags.iter().copied().filter(|flag| !is_it(flag)).collect();
+    (flags.iter().any(is_it).then_some(words), others)
+}
+
 /// Flags of a reading of `meter` in words, one caution set off from the next.
 #[must_use]
 pub fn flags(meter: &str, flags: &[Flag]) -> String {
@@ -194,6 +203,15 @@ mod tests {
         assert_eq!(number(1234.567), "1234.6");
         assert_eq!([number(0.0), number(0.001_234_56)], ["0", "0.0012346"]);
         assert_eq!([radius(0.000_123), radius(0.000_004_56)], ["± 0.00012", "± 0.0000046"]);
+    }
+
+    #[test]
+    fn a_correction_that_was_not_applied_is_not_told_as_one_that_was() {
+        let flags = [Flag::Simulated, Flag::CorrectionMismatch];
+        let (words, others) = uncorrected(&flags, None);
+        assert!(words.unwrap().starts_with("NOT corrected"));
+        assert_eq!(others, [Flag::Simulated]);
+        assert_eq!(uncorrected(&flags, Some(&"c1".to_owned())), (None, flags.to_vec()));
     }
 
     #[test]

@@ -20,7 +20,7 @@ mod independent;
 pub mod least_squares;
 pub mod residuals;
 
-pub use failure::Underived;
+pub use failure::{Absurdity, Underived};
 
 /// The condition of a matrix (Frobenius norm; 3 is the best there is) beyond which it swells errors of the meter beyond use. Filters
 /// of a colorimeter give 3 to 6. Engineering judgement.
@@ -93,7 +93,7 @@ fn check_colours(colours: &[Colour]) -> Result<(), Underived> {
         }
         for (who, seen) in [("meter", colour.meter), ("reference", colour.reference)] {
             if seen.chromaticity().is_none() {
-                return Err(Underived::Dark { colour: name.to_owned(), who });
+                return Err(Underived::Dark { colour: name.to_owned(), who, y: seen.y() });
             }
         }
     }
@@ -103,8 +103,20 @@ fn check_colours(colours: &[Colour]) -> Result<(), Underived> {
 /// A matrix that a colorimeter can want: near enough to the unit matrix to be undone.
 fn check_matrix(matrix: Matrix) -> Result<(), Underived> {
     let (condition, norm) = (matrix.condition(), matrix.norm());
-    let usable = condition <= WORST_CONDITION && (1.0 / LARGEST_NORM..=LARGEST_NORM).contains(&norm);
-    if usable && matrix.determinant() > 0.0 { Ok(()) } else { Err(Underived::Absurd { condition }) }
+    let why = if matrix.inverse().is_none() {
+        Absurdity::NoInverse
+    } else if matrix.determinant() < 0.0 {
+        Absurdity::Mirrors
+    } else if norm > LARGEST_NORM {
+        Absurdity::TooLarge(norm)
+    } else if norm < 1.0 / LARGEST_NORM {
+        Absurdity::TooSmall(norm)
+    } else if condition <= WORST_CONDITION && matrix.determinant() > 0.0 {
+        return Ok(());
+    } else {
+        Absurdity::Swells(condition)
+    };
+    Err(Underived::Absurd(why))
 }
 
 fn alike(one: Matrix, other: Matrix) -> bool {

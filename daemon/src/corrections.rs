@@ -65,10 +65,7 @@ fn refuse<T>(message: impl Into<String>) -> Result<T, RpcError> {
 }
 
 fn unknown(id: &str) -> RpcError {
-    RpcError::new(
-        ErrorKind::NoSuchCorrection,
-        format!("no correction is called {id:?}; see corrections.list"),
-    )
+    RpcError::new(ErrorKind::NoSuchCorrection, format!("no correction is called {id:?}"))
 }
 
 impl Corrections {
@@ -107,12 +104,9 @@ impl Corrections {
     pub fn page(&self, params: &ListCorrections) -> Result<CorrectionsPage, RpcError> {
         let durable = self.are_durable();
         if let Some(id) = &params.correction {
-            let correction = self.find(id)?;
-            return Ok(CorrectionsPage {
-                corrections: vec![Correction::clone(&correction)],
-                durable,
-                next: None,
-            });
+            let corrections = vec![Correction::clone(&*self.find(id)?)];
+            let stale = self.stale(&corrections);
+            return Ok(CorrectionsPage { corrections, stale, durable, next: None });
         }
         let limit = params.limit.unwrap_or(LARGEST_CORRECTIONS_PAGE);
         if !(1..=LARGEST_CORRECTIONS_PAGE).contains(&limit) {
@@ -129,7 +123,17 @@ impl Corrections {
         let corrections: Vec<Correction> =
             wanted.by_ref().take(limit as usize).map(|correction| Correction::clone(correction)).collect();
         let next = wanted.next().and(corrections.last()).map(|correction| correction.id.clone());
-        Ok(CorrectionsPage { corrections, durable, next })
+        let stale = self.stale(&corrections);
+        Ok(CorrectionsPage { corrections, stale, durable, next })
+    }
+
+    /// The ids of those that are too old now.
+    fn stale(&self, corrections: &[Correction]) -> Vec<String> {
+        let now = self.clock.now().at.unix_ns();
+        #[expect(clippy::cast_precision_loss, reason = "an age, to the second")]
+        let age_s = |of: &Correction| now.saturating_sub(of.at.unix_ns()) as f64 / 1e9;
+        let old = corrections.iter().filter(|correction| age_s(correction) > self.stale_after_s);
+        old.map(|correction| correction.id.clone()).collect()
     }
 
     fn find(&self, id: &str) -> Result<Arc<Correction>, RpcError> {
@@ -221,11 +225,9 @@ impl Corrections {
                 .collect();
             (known.corrections.get(&number).cloned().ok_or_else(|| unknown(id))?, held)
         };
-        if !held.is_empty() {
-            let held = held.join(", ");
-            return refuse(format!(
-                "{id} is in force on {held}: take it out of force first (meter.correct with null)"
-            ));
+        if let Some(one) = held.first() {
+            let words = format!("{id} is in force on {}: take it out of force first", held.join(", "));
+            return refuse(words).map_err(|error: RpcError| error.about(one));
         }
         if entry.correction.removed.is_some() {
             return Ok(CorrectionChanged { correction: Correction::clone(&entry.correction), durable });
@@ -272,7 +274,7 @@ impl Corrections {
         match receiver.await {
             Ok(true) => Ok(()),
             Ok(false) | Err(_) => {
-                let message = "the log can't be written, so nothing was changed; daemon.status says why";
+                let message = "the log can't be written, so nothing was changed";
                 Err(RpcError::new(ErrorKind::LogUnavailable, message))
             }
         }

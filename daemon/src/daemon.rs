@@ -179,10 +179,10 @@ impl Daemon {
             return Err(RpcError::new(ErrorKind::Unsupported, message).about(&id));
         };
         let now = self.clock.now();
-        stage.show(params.stimulus, now.t_s);
+        let before = stage.show(params.stimulus, now.t_s);
         let detail = serde_json::to_string(&params.stimulus).unwrap_or_default();
         self.log.event(&self.clock, Happening::about(EventKind::StageShown, &id, detail)).await;
-        Ok(Shown { meter: id, at: now.at, t_s: now.t_s })
+        Ok(Shown { meter: id, at: now.at, t_s: now.t_s, before: Some(before) })
     }
 
     fn only_stage(&self) -> Result<String, RpcError> {

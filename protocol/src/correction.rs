@@ -246,6 +246,9 @@ pub struct ListCorrections {
 pub struct CorrectionsPage {
     /// Oldest first.
     pub corrections: Vec<Correction>,
+    /// The ids of those of them that are older than the config allows.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub stale: Vec<String>,
     /// Whether they outlive the daemon: not where its log is off.
     pub durable: bool,
     /// Ask again with `after` set to this for more; absent at the end.

@@ -7,7 +7,7 @@ use crate::quantity::{Unphysical, Xyz};
 
 /// A matrix of three rows, `[[a, b, c], [d, e, f], [g, h, i]]`: X′ = a·X + b·Y + c·Z, and so on. Dimensionless.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(try_from = "[[f64; 3]; 3]", into = "[[f64; 3]; 3]")]
+#[serde(try_from = "Vec<Vec<f64>>", into = "[[f64; 3]; 3]")]
 #[schemars(with = "[[f64; 3]; 3]")]
 pub struct Matrix([[f64; 3]; 3]);
 
@@ -113,11 +113,20 @@ fn others(index: usize) -> [usize; 2] {
     [(index + 1) % 3, (index + 2) % 3]
 }
 
-impl TryFrom<[[f64; 3]; 3]> for Matrix {
-    type Error = Unphysical;
+impl TryFrom<Vec<Vec<f64>>> for Matrix {
+    type Error = String;
 
-    fn try_from(rows: [[f64; 3]; 3]) -> Result<Self, Unphysical> {
-        Self::new(rows)
+    fn try_from(rows: Vec<Vec<f64>>) -> Result<Self, String> {
+        let mut three = [[0.0; 3]; 3];
+        if rows.len() != three.len() {
+            return Err(format!("expected three rows of three numbers, not {} rows", rows.len()));
+        }
+        for (index, (row, found)) in three.iter_mut().zip(rows).enumerate() {
+            let wrong =
+                |found: Vec<f64>| format!("expected three numbers in row {}, not {}", index + 1, found.len());
+            *row = found.try_into().map_err(wrong)?;
+        }
+        Self::new(three).map_err(|error| error.to_string())
     }
 }
 
@@ -153,6 +162,20 @@ mod tests {
             assert_eq!((matrix.inverse(), matrix.condition()), (None, f64::INFINITY));
         }
         assert!(Matrix::new([[f64::NAN, 0.0, 0.0], [0.0; 3], [0.0; 3]]).is_err());
+    }
+
+    #[test]
+    fn a_matrix_that_is_not_three_by_three_is_told_so() {
+        let parse = |text: &str| serde_json::from_str::<Matrix>(text);
+        assert_eq!(parse("[[1,0,0],[0,1,0],[0,0,1]]").unwrap(), Matrix::IDENTITY);
+        for (text, why) in [
+            ("[[1,0,0],[0,1,0,0],[0,0,1]]", "expected three numbers in row 2, not 4"),
+            ("[[1,0],[0,1,0],[0,0,1]]", "expected three numbers in row 1, not 2"),
+            ("[[1,0,0],[0,1,0]]", "expected three rows of three numbers, not 2 rows"),
+        ] {
+            let found = parse(text).unwrap_err().to_string();
+            assert!(found.contains(why), "{text}: {found}");
+        }
     }
 
     #[test]

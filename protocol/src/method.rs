@@ -354,4 +354,7 @@ pub struct Shown {
     pub at: Timestamp,
     /// Boot clock of the change, in s.
     pub t_s: f64,
+    /// What the display showed until then.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub before: Option<Stimulus>,
 }

@@ -207,6 +207,20 @@ fn a_correction_of_another_meter_is_refused_and_used_with_a_flag_only_where_that
     assert_eq!((&meter["correction"]["id"], &meter["correction"]["applied"]), (&json!(own), &json!(false)));
     let words = String::from_utf8(daemon.run_settle(&["meters"]).stdout).unwrap();
     assert!(words.contains("NOT APPLIED") && words.contains("another meter"), "{words}");
+    for more in [["m"].as_slice(), &["m", "--settled", "--hold", "1s", "--quiet"]] {
+        let words = String::from_utf8(daemon.run_settle(&[&["read"], more].concat()).stdout).unwrap();
+        assert!(words.contains("NOT corrected: ") && !words.contains("meter or display"), "{words}");
+    }
+    // What can be typed stands in the words of a terminal, and not in those for scripts.
+    let refused = daemon.run_settle(&["correct", "use", "m", &id]);
+    assert!(String::from_utf8(refused.stderr).unwrap().contains("; --force uses it"));
+    let refused = String::from_utf8(daemon.run_settle(&["correct", "remove", &own]).stderr).unwrap();
+    assert!(refused.contains("take it out of force first: settle correct use m none"), "{refused}");
+    let refused = String::from_utf8(daemon.run_settle(&["correct", "show", "c99"]).stderr).unwrap();
+    assert!(
+        refused.contains("settle correct list has") && !refused.contains("corrections.list"),
+        "{refused}"
+    );
 }
 
 #[test]
@@ -221,6 +235,10 @@ fn an_old_correction_or_one_of_another_display_is_used_with_a_flag_and_a_warning
         let words = String::from_utf8(daemon.run_settle(arguments).stdout).unwrap();
         assert!(words.contains("it is old") && words.contains("another display"), "{arguments:?}: {words}");
     }
+    let words = String::from_utf8(daemon.run_settle(&["correct", "list"]).stdout).unwrap();
+    assert!(words.contains("it is old"), "{words}");
+    let page = client.call("corrections.list", &json!({}));
+    assert_eq!(page["stale"], json!([id]));
     // The flags are in the log as well.
     assert_eq!(flags(&client.logged()[0]).len(), 3);
 }

@@ -8,7 +8,6 @@ use nix::unistd::Pid;
 use serde_json::{Value, json};
 
 use crate::support::daemon::{Daemon, wait_until};
-use crate::support::instrument::Instrument;
 
 /// Two steady displays that are alike, a colorimeter whose filters are some per cent off, and one that is true.
 fn bench(more: &str) -> Daemon {
@@ -141,6 +140,61 @@ fn light_that_does_not_settle_makes_no_correction_and_ends_with_3() {
     assert_eq!(daemon.client().call("corrections.list", &json!({}))["corrections"], json!([]));
 }
 
+/// The colour that a simulated display shows.
+fn shown(daemon: &Daemon, meter: &str) -> Value {
+    let params = json!({"meter": meter, "stimulus": {"colour": [0, 0, 0]}});
+    daemon.client().call("stage.show", &params)["before"]["colour"].clone()
+}
+
+#[test]
+fn what_no_sane_pair_of_meters_gives_is_kept_and_not_put_in_force_unasked() {
+    // The reference looks at another display, which is far brighter.
+    let daemon = on_one_display(
+        "[[meter]]\nid = \"elsewhere\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\npeak_cd_m2 = 300\n",
+    );
+    daemon.client().wait_for_state("elsewhere", "ready");
+    let derive = |more: &[&str], answer: &str| {
+        let arguments = ["correct", "derive", "colorimeter", "--reference", "elsewhere", "--hold", "2s"];
+        let mut child = daemon
+            .settle(&[arguments.as_slice(), more].concat())
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        child.stdin.take().unwrap().write_all(answer.as_bytes()).unwrap();
+        let output = child.wait_with_output().unwrap();
+        (output.status.code(), String::from_utf8(output.stderr).unwrap())
+    };
+    let mut client = daemon.client();
+    let mut in_force = || client.call("meters.list", &json!({}))["meters"][0]["correction"]["id"].clone();
+    let (status, words) = derive(&["--yes"], "");
+    assert_eq!((status, in_force()), (Some(1), Value::Null), "{words}");
+    let warning = words.find("warning: the meters' luminances of white differ by +1").unwrap();
+    assert!(words[warning..].contains("c1 is kept and not in force, because of the warning"), "{words}");
+    assert!(words[warning..].contains("settle correct use colorimeter c1"), "{words}");
+    assert!(words.contains("colour 2 of 5: red; some "), "{words}");
+    // Who is asked may know better; so may who says so beforehand.
+    let (status, words) = derive(&["--quiet"], "y\n");
+    assert_eq!((status, in_force()), (Some(0), json!("c2")), "{words}");
+    let warning = words.rfind("warning: ").unwrap();
+    assert_eq!(words[warning..].lines().nth(1), Some("Use c2 on colorimeter from now on? [y/N]"), "{words}");
+    let (status, words) = derive(&["--quiet", "--yes", "--despite-warnings"], "");
+    assert_eq!((status, in_force()), (Some(0), json!("c3")), "{words}");
+}
+
+#[test]
+fn a_simulated_display_shows_what_it_showed_before_when_all_is_done() {
+    let daemon = on_one_display("");
+    let stimulus = json!({"colour": [300, 200, 100]});
+    daemon.client().call("stage.show", &json!({"meter": "colorimeter", "stimulus": stimulus}));
+    let arguments = ["correct", "derive", "colorimeter", "--reference", "spectral", "--yes", "--hold", "2s"];
+    let output = daemon.run_settle(&arguments);
+    let words = String::from_utf8(output.stderr).unwrap();
+    assert!(output.status.success() && words.contains("shows again what it showed before"), "{words}");
+    assert_eq!(shown(&daemon, "spectral"), json!([300, 200, 100]));
+}
+
 #[test]
 fn ctrl_c_leaves_no_correction_and_no_request() {
     let daemon = bench("");
@@ -168,6 +222,9 @@ fn ctrl_c_leaves_no_correction_and_no_request() {
     });
     kill(Pid::from_raw(i32::try_from(child.id()).unwrap()), Signal::SIGINT).unwrap();
     assert_eq!(child.wait().unwrap().code(), Some(130));
+    for meter in ["colorimeter", "truth"] {
+        assert_eq!(shown(&daemon, meter), json!([1023, 1023, 1023]), "as at first");
+    }
     assert_eq!(client.call("corrections.list", &json!({}))["corrections"], json!([]));
     client.wait_for_state("colorimeter", "ready");
     client.wait_for_state("truth", "ready");
@@ -176,7 +233,12 @@ fn ctrl_c_leaves_no_correction_and_no_request() {
 #[test]
 fn what_can_not_be_derived_is_refused_before_anything_is_shown() {
     let daemon = bench("");
-    let cases: [(&[&str], i32, &str); 5] = [
+    let cases: [(&[&str], i32, &str); 6] = [
+        (
+            &["colorimeter", "--reference", "truth", "--method", "least-squares", "--colours", "grey", "red"],
+            2,
+            "three independent colours are needed",
+        ),
         (&["colorimeter", "--reference", "colorimeter"], 2, "its own reference"),
         (&["colorimeter", "--reference", "nope"], 2, "there are colorimeter, truth"),
         (&["colorimeter", "--reference", "truth", "--colours", "puce"], 2, "white, red, green"),
@@ -208,6 +270,9 @@ fn a_correction_goes_from_one_daemon_to_another_and_knows_its_meter_again() {
     for member in ["name", "method", "meter", "reference", "at", "simulated"] {
         assert_eq!(imported["correction"][member], made[member], "{member}");
     }
+    let imported = other.run_settle(&["correct", "import", file.to_str().unwrap()]);
+    let words = String::from_utf8(imported.stderr).unwrap();
+    assert!(words.contains("settle correct use colorimeter c2"), "{words}");
     let used = object(&other.run_settle(&["--json", "correct", "use", "colorimeter", "c1"]));
     assert_eq!((&used["correction"]["applied"], &used["correction"]["warnings"]), (&json!(true), &json!([])));
     // It is for the colorimeter alone.
@@ -276,65 +341,12 @@ fn a_spectrometer_is_not_corrected_and_one_of_another_observer_is_no_reference()
     assert!(output.status.code() == Some(2) && words.contains("1964-10"), "{words}");
     let mut client = daemon.client();
     let matrix = [[1, 0, 0], [0, 1, 0], [0, 0, 1]];
-    let new = json!({"name": "none", "method": "given", "matrix": matrix, "meter": {"id": "spectral"}});
+    let mut new = json!({"name": "none", "method": "given", "matrix": matrix, "meter": {"id": "spectral"}});
+    assert_eq!(client.refusal("corrections.add", &new), "unsupported");
+    new["meter"]["id"] = json!("colorimeter");
     let id = client.call("corrections.add", &new)["correction"]["id"].clone();
     let params = json!({"meter": "spectral", "correction": id});
     assert_eq!(client.refusal("meter.correct", &params), "unsupported");
     let output = daemon.run_settle(&["correct", "derive", "spectral", "--reference", "colorimeter"]);
     assert_eq!(output.status.code(), Some(2));
-}
-
-#[test]
-fn in_front_of_a_real_display_someone_is_asked_for_each_colour_in_its_order() {
-    let mut daemon = Daemon::configured(
-        "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"one\"\ndriver = \"profile\"\nprofile = \"quick.toml\"\nport = \"one-port\"\n\
-         [[meter]]\nid = \"other\"\ndriver = \"profile\"\nprofile = \"quick.toml\"\nport = \"other-port\"\n",
-    );
-    let shipped = settled_drivers::profile::shipped::text("lab-tristimulus".as_ref()).unwrap();
-    std::fs::write(daemon.path("quick.toml"), shipped.replace("warm_up = \"10min\"", "")).unwrap();
-    let instruments = ["one", "other"].map(|id| Instrument::start(&daemon.path(&format!("{id}-port"))));
-    daemon.launch();
-    let run = |enters: usize, more: &[&str]| {
-        let arguments = [
-            "correct",
-            "derive",
-            "one",
-            "--reference",
-            "other",
-            "--hold",
-            "1s",
-            "--luminance",
-            "5%",
-            "--chromaticity",
-            "0.05",
-            "--quiet",
-        ];
-        let mut child = daemon
-            .settle(&[arguments.as_slice(), more].concat())
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap();
-        child.stdin.take().unwrap().write_all("\n".repeat(enters).as_bytes()).unwrap();
-        let output = child.wait_with_output().unwrap();
-        (output.status.code(), String::from_utf8(output.stderr).unwrap())
-    };
-    for id in ["one", "other"] {
-        daemon.client().wait_for_state(id, "ready");
-    }
-    // The instruments see one colour, whatever is shown: that is no correction, and it is said why.
-    let (status, words) = run(5, &[]);
-    assert_eq!(status, Some(1), "{words}");
-    let asked: Vec<&str> =
-        words.split("Show ").skip(1).filter_map(|rest| rest.split_whitespace().next()).collect();
-    assert_eq!(asked, ["white", "red", "green", "blue", "white"], "{words}");
-    assert!(words.contains("three independent colours are needed"), "{words}");
-    // One after the other, and nobody is there after the second colour.
-    let (status, words) = run(2, &["--one-at-a-time"]);
-    assert_eq!(status, Some(1), "{words}");
-    assert!(words.contains("Put other in front of the display") && !words.contains("Put one in"), "{words}");
-    assert!(words.contains("nobody is there to do this: Show red"), "{words}");
-    assert_eq!(daemon.client().call("corrections.list", &json!({}))["corrections"], json!([]));
-    drop(instruments);
 }

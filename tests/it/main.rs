@@ -27,6 +27,7 @@ mod series;
 #[path = "../benches/settling/truth.rs"]
 mod truth;
 
+mod asked;
 mod bad_input;
 mod cancelling;
 mod cautioned;

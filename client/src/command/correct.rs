@@ -5,19 +5,24 @@ use serde_json::json;
 use settled_protocol::correction::{
     CorrectParams, Corrected, Correction, CorrectionChanged, InForce, ListCorrections, RemoveCorrection,
 };
+use settled_protocol::error::ErrorKind;
 use settled_protocol::meter::Meter;
 use settled_protocol::method::{CorrectionsList, CorrectionsRemove, MeterCorrect, MetersList, Nothing};
 use settled_protocol::text::Text;
 
 use super::{Context, Exit, Failure, prompt};
-use crate::connection::Connection;
+use crate::connection::{CallError, Connection};
 use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
 use crate::show;
 
+mod board;
+mod course;
 mod derive;
+mod drift;
 mod exchange;
 mod patch;
 mod readings;
+mod suspicion;
 mod table;
 
 #[derive(Debug, Args)]
@@ -86,52 +91,61 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         Some(Action::Use(options)) => put_in_force(output, &connection, options).await,
         Some(Action::List { removed }) => list(output, &connection, removed).await,
         Some(Action::Show { correction }) => {
-            let correction = one(&connection, &correction).await?;
+            let (correction, stale) = one(&connection, &correction).await?;
             if output.json {
                 output.object(&correction)?
             } else {
-                table::whole(output, &correction)?
+                table::whole(output, &correction, stale)?
             }
             Ok(Exit::Done)
         }
         Some(Action::Remove { correction }) => remove(output, &connection, correction).await,
         Some(Action::Export { correction }) => {
-            exchange::write(output, &one(&connection, &correction).await?)?;
+            exchange::write(output, &one(&connection, &correction).await?.0)?;
             Ok(Exit::Done)
         }
         Some(Action::Import(options)) => exchange::read(output, &connection, &options).await,
     }
 }
 
-/// Every correction, page by page, and whether they outlive the daemon.
-async fn all(connection: &Connection, removed: bool) -> Result<(Vec<Correction>, bool), Failure> {
-    let mut corrections = Vec::new();
+/// Every correction, page by page, the ids of those that are old, and whether they outlive the daemon.
+async fn all(
+    connection: &Connection,
+    removed: bool,
+) -> Result<(Vec<Correction>, Vec<String>, bool), Failure> {
+    let (mut corrections, mut stale) = (Vec::new(), Vec::new());
     let mut params = ListCorrections { removed, ..ListCorrections::default() };
     loop {
         let page = connection.call::<CorrectionsList>(&params).await?;
         corrections.extend(page.corrections);
+        stale.extend(page.stale);
         match page.next {
             Some(next) => params.after = Some(next),
-            None => return Ok((corrections, page.durable)),
+            None => return Ok((corrections, stale, page.durable)),
         }
     }
 }
 
-async fn one(connection: &Connection, id: &str) -> Result<Correction, Failure> {
+/// One correction, and whether it is old.
+async fn one(connection: &Connection, id: &str) -> Result<(Correction, bool), Failure> {
     let params = ListCorrections { correction: Some(id.to_owned()), ..ListCorrections::default() };
-    let found = connection.call::<CorrectionsList>(&params).await?.corrections.into_iter().next();
+    let page = connection.call::<CorrectionsList>(&params).await?;
+    let stale = !page.stale.is_empty();
+    let found = page.corrections.into_iter().next().map(|correction| (correction, stale));
     found.ok_or_else(|| Failure::Input(format!("the daemon told nothing of {id}")))
 }
 
 async fn overview(output: Output, connection: &Connection) -> Result<Exit, Failure> {
     let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
-    let (corrections, durable) = all(connection, false).await?;
+    let (corrections, stale, durable) = all(connection, false).await?;
     if output.json {
         let in_force = meters.iter().filter_map(|meter| {
             meter.correction.as_ref().map(|correction| json!({ "meter": meter.id, "correction": correction }))
         });
         let in_force: Vec<_> = in_force.collect();
-        output.object(&json!({ "in_force": in_force, "corrections": corrections, "durable": durable }))?;
+        output.object(
+            &json!({ "in_force": in_force, "corrections": corrections, "stale": stale, "durable": durable }),
+        )?;
         return Ok(Exit::Done);
     }
     for Meter { id, correction, .. } in &meters {
@@ -142,7 +156,7 @@ async fn overview(output: Output, connection: &Connection) -> Result<Exit, Failu
         output.line("")?;
     }
     for correction in &corrections {
-        table::line(output, correction)?;
+        table::line(output, correction, stale.contains(&correction.id))?;
     }
     say_durable(output, durable || corrections.is_empty());
     Ok(Exit::Done)
@@ -171,9 +185,10 @@ fn say_durable(output: Output, durable: bool) {
 }
 
 async fn list(output: Output, connection: &Connection, removed: bool) -> Result<Exit, Failure> {
-    let (corrections, durable) = all(connection, removed).await?;
+    let (corrections, stale, durable) = all(connection, removed).await?;
     for correction in &corrections {
-        if output.json { output.object(correction)? } else { table::line(output, correction)? }
+        let stale = stale.contains(&correction.id);
+        if output.json { output.object(correction)? } else { table::line(output, correction, stale)? }
     }
     if !output.json {
         say_durable(output, durable || corrections.is_empty());
@@ -188,8 +203,20 @@ async fn put_in_force(output: Output, connection: &Connection, options: Use) -> 
         return Err(Failure::Usage("--display and --force are for a correction, not for none".to_owned()));
     }
     let params = CorrectParams { meter, correction, display, force };
-    say_in_force(output, &connection.call::<MeterCorrect>(&params).await?)?;
+    let put = connection.call::<MeterCorrect>(&params).await;
+    let advice = |_: &str| "; --force uses it all the same, with a flag".to_owned();
+    say_in_force(output, &put.map_err(|error| advised(output, error, advice))?)?;
     Ok(Exit::Done)
+}
+
+/// A refusal about a meter, with what can be typed. Scripts get it as it came.
+fn advised(output: Output, error: CallError, advice: impl Fn(&str) -> String) -> CallError {
+    let CallError::Refused(mut refusal) = error else { return error };
+    let meter = refusal.data.as_ref().and_then(|data| data.meter.clone());
+    if let Some(meter) = meter.filter(|_| !output.json && refusal.kind() == ErrorKind::CorrectionRefused) {
+        refusal.message.push_str(&advice(&meter));
+    }
+    CallError::Refused(refusal)
 }
 
 fn say_in_force(output: Output, corrected: &Corrected) -> Result<(), Failure> {
@@ -208,7 +235,9 @@ fn say_in_force(output: Output, corrected: &Corrected) -> Result<(), Failure> {
 }
 
 async fn remove(output: Output, connection: &Connection, correction: String) -> Result<Exit, Failure> {
-    let removed = connection.call::<CorrectionsRemove>(&RemoveCorrection { correction }).await?;
+    let removed = connection.call::<CorrectionsRemove>(&RemoveCorrection { correction }).await;
+    let advice = |meter: &str| format!(": settle correct use {meter} none");
+    let removed = removed.map_err(|error| advised(output, error, advice))?;
     if output.json {
         output.object(&removed)?;
     } else {

@@ -75,10 +75,30 @@ impl Failure {
         output.end_status();
         let exit = self.exit();
         if exit != Exit::Done {
-            let plain = || format!("{} {}", styled(BAD, "error:"), chain(self));
+            let plain = || format!("{} {}{}", styled(BAD, "error:"), self.words(), self.advice());
             output.aside(&if output.json { self.object().to_string() } else { plain() });
         }
         exit
+    }
+
+    /// The chain of causes. Who types knows of options, not of params.
+    fn words(&self) -> String {
+        match self {
+            Self::Call(CallError::Refused(error)) if error.kind() == ErrorKind::InvalidParams => {
+                chain(self).replace("params.", "")
+            }
+            _ => chain(self),
+        }
+    }
+
+    /// What can be typed, where the daemon's own words don't say it: it doesn't know of commands.
+    fn advice(&self) -> &'static str {
+        let Self::Call(CallError::Refused(error)) = self else { return "" };
+        match error.kind() {
+            ErrorKind::NoSuchCorrection => "; settle correct list has those there are",
+            ErrorKind::LogUnavailable => "; settle status says why",
+            _ => "",
+        }
     }
 
     fn exit(&self) -> Exit {
@@ -128,6 +148,7 @@ pub(super) fn without_usage(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use clap::Parser;
+    use settled_protocol::error::RpcError;
 
     use super::super::Arguments;
     use super::*;
@@ -146,6 +167,16 @@ mod tests {
             failures.iter().map(|failure| failure.object()["error"]["data"]["kind"].clone()).collect();
         kinds.dedup();
         assert!(kinds.len() == failures.len() && kinds.iter().all(Value::is_string), "{kinds:?}");
+    }
+
+    #[test]
+    fn what_the_daemon_says_is_followed_by_what_can_be_typed() {
+        let refused = |kind| Failure::Call(CallError::Refused(RpcError::new(kind, "no")));
+        assert!(refused(ErrorKind::NoSuchCorrection).advice().contains("settle correct list"));
+        assert!(refused(ErrorKind::LogUnavailable).advice().contains("settle status"));
+        assert_eq!(refused(ErrorKind::MeterAbsent).advice(), "");
+        let limit = RpcError::new(ErrorKind::InvalidParams, "params.limit must be from 1");
+        assert_eq!(Failure::Call(CallError::Refused(limit)).words(), "limit must be from 1");
     }
 
     #[test]

@@ -110,8 +110,12 @@ fn in_words(output: Output, reading: &Reading) -> Result<(), Failure> {
     for (name, words) in rows {
         output.line(&format!("  {}  {words}", styled(FAINT, &format!("{name:<11}"))))?;
     }
-    if !reading.flags.is_empty() {
-        output.line(&format!("  {}", styled(CAUTION, &show::flags(&reading.meter, &reading.flags))))?;
+    let (uncorrected, flags) = show::uncorrected(&reading.flags, reading.correction.as_ref());
+    if let Some(words) = uncorrected {
+        output.line(&format!("  {}", styled(CAUTION, words)))?;
+    }
+    if !flags.is_empty() {
+        output.line(&format!("  {}", styled(CAUTION, &show::flags(&reading.meter, &flags))))?;
     }
     if let Some(found) = reading.spectrum.as_ref().filter(|_| std::io::stdout().is_terminal()) {
         let ascii = super::assess::explained::is_ascii_locale();

@@ -309,7 +309,11 @@ pub(super) fn in_words(output: Output, settled: &Settled) -> Result<(), Failure>
     if let Some(correction) = &settled.correction {
         output.line(&format!("  {}  {correction}", styled(FAINT, "through")))?;
     }
-    let flags: Vec<Flag> = settled.flags.iter().copied().filter(|flag| *flag != Flag::Shared).collect();
+    let (uncorrected, mut flags) = show::uncorrected(&settled.flags, settled.correction.as_ref());
+    flags.retain(|flag| *flag != Flag::Shared);
+    if let Some(words) = uncorrected {
+        output.line(&format!("  {}", styled(CAUTION, words)))?;
+    }
     if !flags.is_empty() {
         output.line(&format!("  {}", styled(CAUTION, &show::flags(&settled.meter, &flags))))?;
     }

@@ -4,7 +4,7 @@ use settled_protocol::correction::{Colour, Derivation, Difference, Residual, Res
 use settled_protocol::matrix::Matrix;
 use settled_protocol::quantity::{Chromaticity, Xyz};
 
-use super::failure::Underived;
+use super::failure::{Absurdity, Underived};
 use super::{four_colour, least_squares};
 
 /// A correction that moves a colour away from the reference by no more than this, in u′v′, has not made it worse: noise does that.
@@ -40,11 +40,16 @@ fn residual(
 ) -> Result<Residual, Underived> {
     let name = colour.name.as_str().to_owned();
     let reference = colour.reference.chromaticity();
-    let reference = reference.ok_or_else(|| Underived::Dark { colour: name.clone(), who: "reference" })?;
+    let reference = reference.ok_or_else(|| Underived::Dark {
+        colour: name.clone(),
+        who: "reference",
+        y: colour.reference.y(),
+    })?;
     let far = |light: Xyz| difference(light, colour.reference, reference);
-    let before = far(colour.meter).ok_or(Underived::Dark { colour: name, who: "meter" })?;
+    let before =
+        far(colour.meter).ok_or(Underived::Dark { colour: name, who: "meter", y: colour.meter.y() })?;
     let through = |matrix: Matrix| matrix.apply(colour.meter).ok().and_then(far);
-    let after = through(matrix).ok_or_else(|| Underived::Absurd { condition: matrix.condition() })?;
+    let after = through(matrix).ok_or(Underived::Absurd(Absurdity::Darkens))?;
     let (fitted, unseen) = match method {
         Derivation::FourColour => {
             let fitted = four_colour::uses(colour.name.as_str());

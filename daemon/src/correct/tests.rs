@@ -147,6 +147,13 @@ fn colours_that_make_no_matrix_are_refused_by_name() {
     let mut dark = all.clone();
     dark[2] = plain("green", [0.0, 0.0, 0.0], GREEN);
     assert!(refused(least, &dark).contains("the meter saw no light with a chromaticity of \"green\""));
+    dark[2] = plain("green", [-0.1, -0.2, -0.1], GREEN);
+    assert!(refused(least, &dark).contains("the meter gave a negative luminance of \"green\" (-2.000e-1)"));
+    let mut one = all.clone();
+    one[3] = plain("magenta", [59.0, 28.0, 97.0], [59.0, 28.0, 97.0]);
+    one.remove(0);
+    one[1] = plain("pink", RED.map(|v| v * 2.0), RED.map(|v| v * 2.0));
+    assert!(refused(least, &one).contains("is but a mixture of the others"), "{}", refused(least, &one));
     let greys: Vec<Colour> = [("a", 1.0), ("b", 0.5), ("c", 0.1), ("d", 0.05)]
         .map(|(name, part)| plain(name, WHITE.map(|v| v * part), WHITE.map(|v| v * part)))
         .into();
@@ -164,13 +171,18 @@ fn a_matrix_that_no_meter_can_want_is_refused() {
     let given = |rows| derive(Derivation::Given, Some(Matrix::new(rows).unwrap()), &[]);
     assert!(given([[1.0, 0.1, 0.0], [0.0, 0.9, 0.0], [0.0, 0.0, 1.2]]).is_ok());
     let absurd = [
-        [[1.0, 1.0, 0.0], [1.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
-        [[-1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
-        [[1e3, 0.0, 0.0], [0.0, 1e3, 0.0], [0.0, 0.0, 1e3]],
-        [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 0.001]],
+        ([[1.0, 1.0, 0.0], [1.0, 1.0, 0.0], [0.0, 0.0, 1.0]], "it has no inverse"),
+        ([[-1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]], "it mirrors colours"),
+        ([[1e3, 0.0, 0.0], [0.0, 1e3, 0.0], [0.0, 0.0, 1e3]], "it is far too large"),
+        ([[1e-3, 0.0, 0.0], [0.0, 1e-3, 0.0], [0.0, 0.0, 1e-3]], "it is far too small"),
+        ([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 0.001]], "it swells the meter's errors"),
     ];
-    for rows in absurd {
-        assert!(matches!(given(rows), Err(Underived::Absurd { .. })), "{rows:?}");
+    for (rows, why) in absurd {
+        let error = given(rows).unwrap_err();
+        assert!(
+            matches!(error, Underived::Absurd(_)) && error.to_string().contains(why),
+            "{rows:?}: {error}"
+        );
     }
     assert_eq!(derive(Derivation::Given, None, &[]), Err(Underived::NoMatrix));
     let off = Some(Matrix::new([[1.001, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]).unwrap());

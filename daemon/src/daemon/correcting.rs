@@ -3,11 +3,11 @@
 use settled_protocol::correction::{
     CorrectParams, Corrected, CorrectionChanged, NewCorrection, RemoveCorrection,
 };
-use settled_protocol::error::RpcError;
+use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::text::Text;
 
 use super::Daemon;
-use crate::meter_task::fit::{Fit, fit};
+use crate::meter_task::fit::{Fit, fit, uncorrectable};
 
 impl Daemon {
     /// Puts a correction in force on a meter, or takes it out of force.
@@ -22,8 +22,9 @@ impl Daemon {
     /// Makes a correction and keeps it.
     ///
     /// # Errors
-    /// As [`Corrections::add`](crate::corrections::Corrections::add).
+    /// `unsupported` for an attached meter that has nothing to correct, and as [`Corrections::add`](crate::corrections::Corrections::add).
     pub async fn add_correction(&self, mut new: NewCorrection) -> Result<CorrectionChanged, RpcError> {
+        self.check_correctable(&new)?;
         let mut simulated = new.simulated;
         for subject in std::iter::once(&mut new.meter).chain(&mut new.reference) {
             let Some((handle, config)) =
@@ -42,6 +43,22 @@ impl Daemon {
         }
         new.simulated = simulated;
         self.corrections.add(new).await
+    }
+
+    /// Whether the meter that a correction is for has something to correct, as far as it is attached.
+    fn check_correctable(&self, new: &NewCorrection) -> Result<(), RpcError> {
+        let id = new.meter.id.as_str();
+        let Some((handle, _)) = self.meters.iter().find(|(handle, _)| handle.id() == id) else {
+            return Ok(());
+        };
+        let Ok(instrument) = handle.instrument() else { return Ok(()) };
+        match uncorrectable(&instrument) {
+            Some(why) if fit(&new.meter, id, &instrument) != Fit::Other => {
+                let message = format!("{id} can't be corrected: {why}");
+                Err(RpcError::new(ErrorKind::Unsupported, message).about(id))
+            }
+            _ => Ok(()),
+        }
     }
 
     /// Removes a correction that is not in force.

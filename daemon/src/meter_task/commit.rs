@@ -65,7 +65,7 @@ impl Commits {
         match outcome {
             Ok(number) => deliver(shared, log::numbered(draft, number), exposure, audience),
             Err(_) => {
-                let message = "the log could give the reading no number; daemon.status says why";
+                let message = "the log could give the reading no number";
                 let error = RpcError::new(ErrorKind::LogUnavailable, message).about(&shared.id);
                 answer(audience, &Err(error));
             }

@@ -32,6 +32,7 @@ struct Change {
     t_s: f64,
     state: State,
     drive: Drive,
+    stimulus: Stimulus,
 }
 
 impl Change {
@@ -57,16 +58,18 @@ impl Stage {
     }
 
     /// Shows `stimulus` from `t_s` on, in s of the daemon's clock. A moment before the last change, or one
-    /// that isn't finite, counts as that one.
-    pub fn show(&self, stimulus: Stimulus, t_s: f64) {
+    /// that isn't finite, counts as that one. Gives what it showed until then.
+    pub fn show(&self, stimulus: Stimulus, t_s: f64) -> Stimulus {
         let mut history = self.history_from(t_s);
-        let Some(last) = history.back() else { return };
+        let Some(last) = history.back() else { return Stimulus::peak_white() };
+        let before = last.stimulus;
         let t_s = if t_s.is_finite() { t_s.max(last.t_s) } else { last.t_s };
         let state = last.state_at(&self.display, t_s);
-        history.push_back(Change { t_s, state, drive: self.display.drive(&stimulus) });
+        history.push_back(Change { t_s, state, drive: self.display.drive(&stimulus), stimulus });
         while history.len() > REMEMBERED {
             history.pop_front();
         }
+        before
     }
 
     /// What an ideal meter would see at `t_s`: no noise, no errors, no time to integrate.
@@ -115,8 +118,9 @@ impl Stage {
         let mut history = self.history.lock().unwrap_or_else(PoisonError::into_inner);
         if history.is_empty() {
             let t_s = if t_s.is_finite() { t_s } else { 0.0 };
-            let drive = self.display.drive(&Stimulus::peak_white());
-            history.push_back(Change { t_s, state: State::COLD, drive });
+            let stimulus = Stimulus::peak_white();
+            let drive = self.display.drive(&stimulus);
+            history.push_back(Change { t_s, state: State::COLD, drive, stimulus });
         }
         history
     }

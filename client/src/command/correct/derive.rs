@@ -13,8 +13,11 @@ use settled_protocol::method::{CorrectionsAdd, MeterCorrect, MetersList, Nothing
 use settled_protocol::quantity::Photometric;
 use settled_protocol::text::Text;
 
+use super::course::{Readings, at_once, one_at_a_time, steps};
+use super::drift::{self, Drift};
 use super::patch::{self, Patch};
-use super::readings::{Bench, Looker, Purpose, Seen, Unseen};
+use super::readings::{Bench, Looker, Seen, Unseen};
+use super::suspicion::{self, Suspicion};
 use super::{Exit, Failure, prompt, say_durable, say_in_force, table, text};
 use crate::command::settled::CriteriaOptions;
 use crate::command::{flush, until_interrupted};
@@ -29,7 +32,8 @@ pub(super) struct Options {
     /// The meter that is taken for true: best a spectrometer.
     #[arg(long, value_name = "METER")]
     reference: String,
-    /// How to make the matrix: four-colour fits white, red, green and blue; least-squares fits any colours.
+    /// How to make the matrix: four-colour fits white, red, green and blue; least-squares fits any colours, and without --colours all
+    /// eight that have a name.
     #[arg(long, value_enum, default_value = "four-colour")]
     method: Method,
     /// The display, so that the correction is not taken for one of another.
@@ -42,7 +46,7 @@ pub(super) struct Options {
     #[arg(long, value_name = "TEXT", value_parser = text)]
     note: Option<Text>,
     /// More colours: white, red, green, blue, cyan, magenta, yellow, grey, or NAME=R,G,B with code values of 1023. With four-colour
-    /// they check the matrix; with least-squares they make it, white and these alone.
+    /// they check the matrix; with least-squares they make it, white and these alone [default with least-squares: all eight].
     #[arg(long, value_name = "COLOUR", num_args = 1.., value_parser = patch::patch)]
     colours: Vec<Patch>,
     /// The window's share of the screen, with its %.
@@ -51,9 +55,12 @@ pub(super) struct Options {
     /// Only one meter fits in front of the display: all colours with the reference, then, after a swap, with the other.
     #[arg(long)]
     one_at_a_time: bool,
-    /// Put the correction in force without asking.
+    /// Put the correction in force without asking; one that there is a warning about is kept, and not put in force.
     #[arg(long)]
     yes: bool,
+    /// With --yes: put it in force even where there is a warning.
+    #[arg(long, requires = "yes")]
+    despite_warnings: bool,
     #[command(flatten)]
     criteria: CriteriaOptions,
 }
@@ -77,26 +84,15 @@ const CAUTIONS: &str = "Long static patches leave marks on self-emitting panels:
     its light takes to settle. Let display and meters warm up first; keep the room dark, the meters where they are, and the display's \
     own dimming off.";
 
-/// Both meters' readings of every colour.
-struct Readings {
-    pairs: Vec<(Patch, Seen, Seen)>,
-    /// White at the end, by whoever read it then.
-    again: Vec<(String, Seen)>,
-}
-
 pub(super) async fn run(output: Output, connection: &Connection, options: Options) -> Result<Exit, Failure> {
     let patches = patch::plan(options.method.into(), &options.colours).map_err(Failure::Usage)?;
     let criteria = options.criteria.criteria()?;
     let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
     let (meter, reference) = pair(&meters, &options)?;
-    let bench = Bench {
-        output,
-        connection,
-        criteria,
-        window_percent: options.window,
-        quiet: options.criteria.quiet(),
-        alone: meter.simulated && reference.simulated,
-    };
+    let alone = meter.simulated && reference.simulated;
+    let steps = steps(patches.len(), options.one_at_a_time);
+    let bench =
+        Bench::new(output, connection, criteria, (options.window, steps, options.criteria.quiet(), alone));
     output.note(&styled(CAUTION, CAUTIONS), &json!({ "caution": { "message": CAUTIONS } }));
     let reading = async {
         let read = if options.one_at_a_time {
@@ -110,23 +106,25 @@ pub(super) async fn run(output: Output, connection: &Connection, options: Option
             Err(Unseen::Failed(failure)) => Err(failure),
         }
     };
-    let readings = match until_interrupted(reading).await? {
+    let read = until_interrupted(reading).await;
+    output.end_status();
+    bench.put_back().await;
+    let readings = match read? {
         Some(Ok(readings)) => readings,
         Some(Err(words)) => {
-            output.end_status();
             output.note(&styled(CAUTION, &words), &json!({ "not_settled": { "message": words } }));
             return Ok(Exit::NotSettled);
         }
         None => return interrupted(output, connection).await,
     };
-    let drift = drift(&bench, &readings);
+    let (drift, drifted) = drift::of(&bench, &readings);
     let new = new_correction(&options, &meter, &reference, &readings)?;
     let added = connection.call::<CorrectionsAdd>(&new).await?;
-    finish(output, connection, &options, added, &drift).await
+    let warnings = suspicion::of(&added.correction).into_iter().chain(drifted).collect();
+    finish(output, connection, &options, added, &Worth { drift, warnings }).await
 }
 
 async fn interrupted(output: Output, connection: &Connection) -> Result<Exit, Failure> {
-    output.end_status();
     flush(connection).await;
     if !output.json {
         output.aside("interrupted: nothing was added, and nothing is in force that wasn't before");
@@ -172,120 +170,6 @@ fn pair(meters: &[Meter], options: &Options) -> Result<(Looker, Looker), Failure
         return Err(Failure::Usage(words));
     }
     Ok((meter, reference))
-}
-
-/// Both meters look at the display at the same time.
-async fn at_once(
-    bench: &Bench<'_>,
-    patches: &[Patch],
-    meter: &Looker,
-    reference: &Looker,
-) -> Result<Readings, Unseen> {
-    let both = [meter, reference];
-    let mut pairs = Vec::new();
-    for patch in patches {
-        bench.show(patch, &both).await?;
-        if let [one, other] = bench.read(patch, Purpose::Correction, &both).await?.as_slice() {
-            pairs.push((patch.clone(), one.clone(), other.clone()));
-        }
-    }
-    let mut again = Vec::new();
-    if let Some(white) = patches.first() {
-        bench.show(white, &both).await?;
-        let seen = bench.read(white, Purpose::Drift, &both).await?;
-        again.extend(both.iter().map(|looker| looker.id.clone()).zip(seen));
-    }
-    Ok(Readings { pairs, again })
-}
-
-/// The reference reads all colours, then the meter, then the reference white once more.
-async fn one_at_a_time(
-    bench: &Bench<'_>,
-    patches: &[Patch],
-    meter: &Looker,
-    reference: &Looker,
-) -> Result<Readings, Unseen> {
-    let swap = async |looker: &Looker| {
-        let words = format!("Put {} in front of the display, exactly where the other was", looker.id);
-        if bench.alone { Ok(()) } else { prompt::enter(bench.output, &words).await }
-    };
-    let mut sides = Vec::new();
-    for looker in [reference, meter] {
-        swap(looker).await?;
-        let mut seen = Vec::new();
-        for patch in patches {
-            bench.show(patch, &[looker]).await?;
-            seen.extend(bench.read(patch, Purpose::Correction, &[looker]).await?);
-        }
-        sides.push(seen);
-    }
-    swap(reference).await?;
-    let mut again = Vec::new();
-    if let Some(white) = patches.first() {
-        bench.show(white, &[reference]).await?;
-        let seen = bench.read(white, Purpose::Drift, &[reference]).await?;
-        again.extend(seen.into_iter().map(|seen| (reference.id.clone(), seen)));
-    }
-    let of_meter = sides.pop().unwrap_or_default();
-    let of_reference = sides.pop().unwrap_or_default();
-    let pairs = patches.iter().cloned().zip(of_meter).zip(of_reference);
-    Ok(Readings { pairs: pairs.map(|((patch, one), other)| (patch, one, other)).collect(), again })
-}
-
-/// How far white had moved at the end.
-struct Drift {
-    meter: String,
-    luminance_percent: f64,
-    duv_prime: f64,
-    /// Whether that is more than what counts as settled.
-    too_far: bool,
-}
-
-impl Drift {
-    fn object(&self) -> serde_json::Value {
-        let Self { meter, luminance_percent, duv_prime, too_far } = self;
-        json!({ "meter": meter, "luminance_percent": luminance_percent, "duv_prime": duv_prime, "too_far": too_far })
-    }
-}
-
-/// How far each meter that read white again saw it move; says so. Where both read at once, a drift of the display does them no harm:
-/// only what one saw and the other did not counts as too far.
-fn drift(bench: &Bench<'_>, readings: &Readings) -> Vec<Drift> {
-    let Some((_, meter, reference)) = readings.pairs.first() else { return Vec::new() };
-    let at_once = readings.again.len() == 2;
-    // The reference's is the last; the meter's comes before it where both read at once.
-    let firsts = if at_once { vec![meter, reference] } else { vec![reference] };
-    let moved = readings.again.iter().zip(firsts).filter_map(|((id, last), first)| {
-        let (then, now) = first.xyz.chromaticity().zip(last.xyz.chromaticity())?;
-        let luminance_percent = 100.0 * (last.xyz.y() / first.xyz.y() - 1.0);
-        Some(Drift { meter: id.clone(), luminance_percent, duv_prime: then.distance(now), too_far: false })
-    });
-    let mut drifts: Vec<Drift> = moved.collect();
-    let (percent, uv) = match drifts.as_slice() {
-        [one, other] => (one.luminance_percent - other.luminance_percent, one.duv_prime - other.duv_prime),
-        [one] => (one.luminance_percent, one.duv_prime),
-        _ => return drifts,
-    };
-    let too_far = percent.abs() > 100.0 * bench.criteria.luminance || uv.abs() > bench.criteria.chromaticity;
-    for drift in &mut drifts {
-        drift.too_far = too_far;
-        let Drift { meter, luminance_percent, duv_prime, .. } = drift;
-        bench.say(&format!(
-            "white at the end, as {meter} saw it: {luminance_percent:+.2} %, Δu′v′ {duv_prime:.5}"
-        ));
-    }
-    if too_far {
-        let whose = if at_once {
-            "one meter drifted and the other did not"
-        } else {
-            "the display or the meter drifted"
-        };
-        bench.say(&styled(
-            CAUTION,
-            &format!("{whose} meanwhile: the residuals hold that too; better start again"),
-        ));
-    }
-    drifts
 }
 
 fn new_correction(
@@ -339,22 +223,33 @@ fn same<'a>(id: &str, mut seen: impl Iterator<Item = &'a Seen>) -> Result<Option
     )))
 }
 
-/// Shows what came of it, and puts it in force if that is wanted.
+/// What there is to say of a correction beside its residuals.
+struct Worth {
+    drift: Vec<Drift>,
+    warnings: Vec<Suspicion>,
+}
+
+/// Shows what came of it, and puts it in force if that is wanted. What there is a warning about is not put in force unasked.
 async fn finish(
     output: Output,
     connection: &Connection,
     options: &Options,
     added: CorrectionChanged,
-    drift: &[Drift],
+    worth: &Worth,
 ) -> Result<Exit, Failure> {
     let CorrectionChanged { correction, durable } = added;
     if !output.json {
-        table::whole(output, &correction)?;
+        table::whole(output, &correction, false)?;
         say_durable(output, durable);
     }
+    for warning in &worth.warnings {
+        let words = format!("warning: {}", warning.words);
+        output.note(&styled(CAUTION, &words), &json!({ "warning": warning.object() }));
+    }
+    let held_back = options.yes && !options.despite_warnings && !worth.warnings.is_empty();
     let wanted = async {
         let question = format!("Use {} on {} from now on?", correction.id, options.meter);
-        Ok(options.yes || prompt::agrees(output, &question).await)
+        Ok(!held_back && (options.yes || prompt::agrees(output, &question).await))
     };
     let wanted = until_interrupted(wanted).await?;
     let corrected = match wanted {
@@ -363,17 +258,29 @@ async fn finish(
     };
     if output.json {
         let in_force = corrected.is_some();
-        let drift: Vec<_> = drift.iter().map(Drift::object).collect();
+        let drift: Vec<_> = worth.drift.iter().map(Drift::object).collect();
+        let warnings: Vec<_> = worth.warnings.iter().map(Suspicion::object).collect();
         output.object(&json!({
-            "correction": correction, "durable": durable, "in_force": in_force, "white_drift": drift,
+            "correction": correction, "durable": durable, "in_force": in_force, "white_drift": drift, "warnings": warnings,
         }))?;
     } else if let Some(corrected) = corrected {
         say_in_force(output, &corrected)?;
     } else {
-        let Correction { id, .. } = &correction;
-        output.aside(&format!("{id} is kept and not in force: settle correct use {} {id}", options.meter));
+        let (Correction { id, .. }, meter) = (&correction, &options.meter);
+        let words = if held_back {
+            format!(
+                "{id} is kept and not in force, because of the warning. Find out why, remove it (settle correct remove {id}) and start again; if it is right all the same: settle correct use {meter} {id}, or --despite-warnings"
+            )
+        } else {
+            format!("{id} is kept and not in force: settle correct use {meter} {id}")
+        };
+        output.aside(&words);
     }
-    Ok(if wanted.is_none() { Exit::Interrupted } else { Exit::Done })
+    Ok(match wanted {
+        None => Exit::Interrupted,
+        Some(_) if held_back => Exit::Failed,
+        Some(_) => Exit::Done,
+    })
 }
 
 async fn put_in_force(

@@ -4,8 +4,9 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use serde::{Deserialize, Serialize};
-use settled_protocol::correction::{Correction, CorrectionChanged, NewCorrection};
-use settled_protocol::method::CorrectionsAdd;
+use settled_protocol::correction::{Correction, CorrectionChanged, NewCorrection, Subject};
+use settled_protocol::meter::Meter;
+use settled_protocol::method::{CorrectionsAdd, MetersList, Nothing};
 use settled_protocol::text::Text;
 
 use super::{Exit, Failure, say_durable, table, text};
@@ -56,11 +57,24 @@ pub(super) async fn read(
         output.object(&added)?;
     } else {
         let CorrectionChanged { correction, durable } = added;
-        table::line(output, &correction)?;
-        output.aside(&format!("It is not in force yet: settle correct use METER {}", correction.id));
+        let (_, stale) = super::one(connection, &correction.id).await?;
+        table::line(output, &correction, stale)?;
+        let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
+        let (meter, id) = (here(&correction.meter, &meters), &correction.id);
+        output.aside(&format!("It is not in force yet: settle correct use {meter} {id}"));
         say_durable(output, durable);
     }
     Ok(Exit::Done)
+}
+
+/// What the meter that a correction is for is called here: its serial number tells, else its id.
+fn here<'a>(subject: &'a Subject, meters: &'a [Meter]) -> &'a str {
+    let serial = subject.serial.as_ref().map(Text::as_str);
+    let is_it = |meter: &&Meter| {
+        let found = meter.instrument.as_ref().and_then(|instrument| instrument.serial.as_deref());
+        found.is_some() && found == serial
+    };
+    meters.iter().find(is_it).map_or(subject.id.as_str(), |meter| meter.id.as_str())
 }
 
 fn contents(file: &Path) -> Result<String, Failure> {

@@ -1,6 +1,7 @@
 //! The colours to show, by name or with code values of their own.
 
 use settled_protocol::correction::{Derivation, MOST_COLOURS};
+use settled_protocol::quantity::Xyz;
 use settled_protocol::stage::Stimulus;
 use settled_protocol::text::Text;
 
@@ -38,6 +39,9 @@ pub(super) fn patch(words: &str) -> Result<Patch, String> {
         let codes = colour(codes)?;
         if codes.iter().any(|code| *code > TOP) {
             return Err(format!("code values go from 0 to {TOP}"));
+        }
+        if codes == [0; 3] {
+            return Err("black has no chromaticity".to_owned());
         }
         if name.trim().is_empty() {
             return Err("a colour needs a name".to_owned());
@@ -83,10 +87,59 @@ pub(super) fn plan(method: Derivation, asked: &[Patch]) -> Result<Vec<Patch>, St
             patches.len()
         ));
     }
+    if method == Derivation::LeastSquares && !spans(&patches) {
+        let names: Vec<&str> = patches.iter().map(|patch| patch.name.as_str()).collect();
+        return Err(format!(
+            "{} are but mixtures of two by their code values (white and greys are one colour): three independent colours are needed",
+            names.join(", ")
+        ));
+    }
     Ok(patches)
 }
 
+/// The least volume that three colours' light, each of length 1, spans: less is none. Named colours are beyond 0.1.
+const LEAST_VOLUME: f64 = 0.01;
+
+/// Whether three of the colours are independent, by the light that their code values make.
+fn spans(patches: &[Patch]) -> bool {
+    let lights: Vec<[f64; 3]> = patches.iter().map(Patch::light).map(unit).collect();
+    let volume = |[a, b, c]: [f64; 3], [d, e, f]: [f64; 3], [g, h, i]: [f64; 3]| {
+        a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g)
+    };
+    lights.iter().enumerate().any(|(index, one)| {
+        lights.iter().take(index).enumerate().any(|(index, other)| {
+            lights.iter().take(index).any(|third| volume(*one, *other, *third).abs() >= LEAST_VOLUME)
+        })
+    })
+}
+
+fn unit(light: [f64; 3]) -> [f64; 3] {
+    let length = light.iter().fold(0.0, |length: f64, value| length.hypot(*value));
+    light.map(|value| value / length)
+}
+
 impl Patch {
+    /// Linear red, green and blue, 0 to 1, of a display with a gamma of 2.2: near enough to any to tell colours apart.
+    fn light(&self) -> [f64; 3] {
+        self.codes.map(|code| (f64::from(code) / f64::from(TOP)).powf(2.2))
+    }
+
+    /// Whether the two are within `far` of one another in u′v′ on such a display, with the primaries of ITU-R BT.709.
+    pub(super) fn is_near(&self, other: &Self, far: f64) -> bool {
+        let seen = |patch: &Self| {
+            let [r, g, b] = patch.light();
+            // From BT.709's chromaticities, to four digits.
+            let x = 0.4124 * r + 0.3576 * g + 0.1805 * b;
+            let y = 0.2126 * r + 0.7152 * g + 0.0722 * b;
+            let z = 0.0193 * r + 0.1192 * g + 0.9505 * b;
+            Xyz::new(x, y, z).ok()?.chromaticity()
+        };
+        match (seen(self), seen(other)) {
+            (Some(one), Some(other)) => one.distance(other) <= far,
+            _ => true,
+        }
+    }
+
     /// As a simulated display is told.
     pub(super) fn stimulus(&self, window_percent: f64) -> Stimulus {
         Stimulus { colour: self.codes, background: [0; 3], bits: BITS, window_percent }
@@ -124,8 +177,35 @@ mod tests {
     }
 
     #[test]
+    fn colours_that_can_not_be_enough_are_refused_before_anything_is_measured() {
+        for asked in [
+            ["grey", "red"].as_slice(),
+            &["grey", "dark=100,100,100"],
+            &["red", "cyan"],
+            &["red", "wine=512,0,0", "pink=1023,512,512"],
+        ] {
+            let why = names(Derivation::LeastSquares, asked).unwrap_err();
+            assert!(why.contains("three independent colours"), "{asked:?}: {why}");
+        }
+        assert!(names(Derivation::LeastSquares, &["grey", "red", "skin=840,600,500"]).is_ok());
+    }
+
+    #[test]
+    fn colours_are_near_one_another_by_the_light_that_they_make() {
+        let near = |one: &str, other: &str| patch(one).unwrap().is_near(&patch(other).unwrap(), 0.03);
+        assert!(
+            near("white", "grey") && near("red", "wine=512,0,0") && near("a=840,600,500", "b=845,600,495")
+        );
+        for (index, (one, _)) in NAMED.iter().take(7).enumerate() {
+            for (other, _) in NAMED.iter().take(index) {
+                assert!(!near(one, other), "{one} and {other}");
+            }
+        }
+    }
+
+    #[test]
     fn colours_that_make_no_sense_are_refused() {
-        for words in ["puce", "skin=1,2", "skin=1024,0,0", "=1,2,3", "skin="] {
+        for words in ["puce", "skin=1,2", "skin=1024,0,0", "=1,2,3", "skin=", "night=0,0,0"] {
             assert!(patch(words).is_err(), "{words}");
         }
     }

@@ -1,24 +1,27 @@
 //! One colour, shown and read by one meter or by both at once, each until it has settled.
 
-use std::cell::RefCell;
-use std::time::{Duration, Instant};
+use std::cell::{Cell, RefCell};
+use std::io::IsTerminal;
+use std::time::Duration;
 
 use serde_json::json;
 use settled_protocol::method::{MeterSettle, SettleParams, ShowParams, StageShow};
 use settled_protocol::notification::SettleProgress;
 use settled_protocol::quantity::{Photometric, Xyz};
 use settled_protocol::settling::{Criteria, Settled, Verdict};
+use settled_protocol::stage::Stimulus;
 
 use super::Failure;
+use super::board::{Board, plight};
 use super::patch::Patch;
 use super::prompt;
 use crate::command::settled::awaited;
 use crate::connection::Connection;
-use crate::output::{FAINT, Output, styled};
+use crate::output::{CAUTION, FAINT, Output, styled};
 use crate::show;
 
-/// Between two lines of progress where there is no terminal to redraw.
-const LINES: Duration = Duration::from_secs(10);
+/// A simulated display shows something else at once, or something is wrong.
+const PUT_BACK: Duration = Duration::from_secs(1);
 
 /// One of the two meters.
 #[derive(Clone, Debug)]
@@ -32,6 +35,12 @@ pub(super) struct Looker {
 #[derive(Clone, Debug)]
 pub(super) struct Seen {
     pub(super) xyz: Xyz,
+    /// The uncertainty of its Y, 95 %, in the unit of Y.
+    pub(super) y_u95: f64,
+    /// That of its chromaticity, in u′v′.
+    pub(super) uv_u95: f64,
+    /// How long it took, in s of the daemon's clock.
+    waited_s: f64,
     photometric: Photometric,
     verdict: Verdict,
     /// The correction that it went through.
@@ -67,23 +76,117 @@ pub(super) struct Bench<'a> {
     pub(super) output: Output,
     pub(super) connection: &'a Connection,
     pub(super) criteria: Criteria,
-    pub(super) window_percent: f64,
-    pub(super) quiet: bool,
+    window_percent: f64,
+    quiet: bool,
     /// Every display is simulated: nobody has to do anything.
     pub(super) alone: bool,
+    steps: usize,
+    done: Cell<usize>,
+    /// How long all steps that are done took, in s.
+    waited_s: Cell<f64>,
+    /// What simulated displays showed before, by meter, in the order of the first change.
+    before: RefCell<Vec<(String, Stimulus)>>,
+    /// Somebody was asked to show a colour.
+    asked: Cell<bool>,
 }
 
-impl Bench<'_> {
+impl<'a> Bench<'a> {
+    /// For so many `steps`; `alone` where every display is simulated.
+    pub(super) fn new(
+        output: Output,
+        connection: &'a Connection,
+        criteria: Criteria,
+        (window_percent, steps, quiet, alone): (f64, usize, bool, bool),
+    ) -> Self {
+        let (done, waited_s, asked) = (Cell::new(0), Cell::new(0.0), Cell::new(false));
+        let before = RefCell::default();
+        Self {
+            output,
+            connection,
+            criteria,
+            window_percent,
+            quiet,
+            alone,
+            steps,
+            done,
+            waited_s,
+            before,
+            asked,
+        }
+    }
+
+    /// Says which colour comes, and how long it all will take as far as that can be told.
+    pub(super) fn begin(&self, patch: &Patch) {
+        if self.quiet {
+            return;
+        }
+        let (done, name) = (self.done.get(), patch.name.as_str());
+        let left_s = self.left_s();
+        let left = if done == 0 { "at least" } else { "some" };
+        let left = format!("{left} {} to go", show::span(left_s));
+        self.output.note(
+            &format!("colour {} of {}: {name}; {left}", done + 1, self.steps),
+            &json!({ "colour": name, "number": done + 1, "of": self.steps, "left_s": left_s }),
+        );
+    }
+
+    /// How long what is left takes, if it takes what the colours so far took; the hold for each, where there are none.
+    #[expect(clippy::cast_precision_loss, reason = "a few colours")]
+    fn left_s(&self) -> f64 {
+        let done = self.done.get();
+        let left = self.steps.saturating_sub(done) as f64;
+        left * if done == 0 { self.criteria.hold_s } else { self.waited_s.get() / done as f64 }
+    }
+
+    /// A colour is read for good.
+    pub(super) fn end(&self) {
+        self.done.set(self.done.get() + 1);
+    }
+
+    /// Has somebody show a colour again that can't have been shown; an error where nobody is there.
+    pub(super) fn again(&self, words: String) -> Result<(), Failure> {
+        if self.alone || !std::io::stdin().is_terminal() {
+            return Err(Failure::Input(words));
+        }
+        self.output.note(&styled(CAUTION, &words), &json!({ "caution": { "message": words } }));
+        Ok(())
+    }
+
+    /// Lets simulated displays show what they showed before, and says what is to be done about a real one.
+    pub(super) async fn put_back(&self) {
+        let before = self.before.take();
+        for (meter, stimulus) in before.iter().rev() {
+            let params = ShowParams { meter: Some(meter.clone()), stimulus: *stimulus };
+            let shown = tokio::time::timeout(PUT_BACK, self.connection.call::<StageShow>(&params));
+            if !matches!(shown.await, Ok(Ok(_))) {
+                self.say(&format!("the simulated display of {meter} still shows the last colour"));
+                return;
+            }
+        }
+        if !before.is_empty() {
+            self.say("the simulated display shows again what it showed before");
+        }
+        if self.asked.get() {
+            self.say("take the colour off the display: it leaves marks on some");
+        }
+    }
+
     /// Shows a colour, or has it shown.
     pub(super) async fn show(&self, patch: &Patch, lookers: &[&Looker]) -> Result<(), Failure> {
         for looker in lookers.iter().filter(|looker| looker.simulated) {
             let params =
                 ShowParams { meter: Some(looker.id.clone()), stimulus: patch.stimulus(self.window_percent) };
-            self.connection.call::<StageShow>(&params).await?;
+            let shown = self.connection.call::<StageShow>(&params).await?;
+            let mut before = self.before.borrow_mut();
+            if !before.iter().any(|(meter, _)| *meter == looker.id) {
+                let black = Stimulus { colour: [0; 3], ..Stimulus::peak_white() };
+                before.push((looker.id.clone(), shown.before.unwrap_or(black)));
+            }
         }
         if self.alone {
             return Ok(());
         }
+        self.asked.set(true);
         prompt::enter(self.output, &format!("Show {}", patch.in_words(self.window_percent))).await
     }
 
@@ -94,7 +197,7 @@ impl Bench<'_> {
         purpose: Purpose,
         lookers: &[&Looker],
     ) -> Result<Vec<Seen>, Unseen> {
-        let board = RefCell::new(Board { lines: vec![String::new(); lookers.len()], last: None });
+        let board = RefCell::new(Board::of(lookers.len()));
         let mut seen = Vec::new();
         match lookers {
             [one, other] => {
@@ -112,6 +215,8 @@ impl Bench<'_> {
             }
         }
         self.output.end_status();
+        self.waited_s
+            .set(self.waited_s.get() + seen.iter().fold(0.0, |most: f64, seen| most.max(seen.waited_s)));
         self.say_seen(patch, lookers, &seen);
         Ok(seen)
     }
@@ -149,19 +254,24 @@ impl Bench<'_> {
             return;
         }
         let mut board = board.borrow_mut();
+        if let Some(news) = board.news(index, &looker.id, report.waiting.as_ref()) {
+            self.output.end_status();
+            let object = json!({ "colour": patch.name, "meter": looker.id, "progress": report });
+            self.output.note(&styled(CAUTION, &news), &object);
+        }
         if let Some(line) = board.lines.get_mut(index) {
-            // Two of these and a name must fit a line of a terminal.
-            let awaited = awaited(report).replacen("settles in ", "in ", 1);
             // What was seen before the meter went away is not what it sees.
-            let latest =
-                if report.waiting.is_some() { String::new() } else { show::number(report.latest) + " " };
-            *line = format!("{} {latest}{awaited}", looker.id);
+            *line = match &report.waiting {
+                Some(error) => format!("{}; waiting", plight(&looker.id, error)),
+                None => format!("{} {} {}", looker.id, show::number(report.latest), awaited(report)),
+            };
         }
         if !self.output.json && Output::has_status() {
-            self.output.status(&format!("{:<8} {}", patch.name.as_str(), board.lines.join("  |  ")));
-        } else if board.is_time() {
+            // Two of these must fit a line of a terminal: which colour it is stands above.
+            self.output.status(&board.joined());
+        } else if report.waiting.is_none() && board.is_time() {
             let object = json!({ "colour": patch.name, "meter": looker.id, "progress": report });
-            self.output.note(&format!("{:<8} {}", patch.name.as_str(), board.lines.join("  |  ")), &object);
+            self.output.note(&format!("{:<8} {}", patch.name.as_str(), board.joined()), &object);
         }
     }
 
@@ -193,28 +303,10 @@ impl Bench<'_> {
     }
 }
 
-/// What both meters' settlings have to say meanwhile.
-struct Board {
-    lines: Vec<String>,
-    last: Option<Instant>,
-}
-
-impl Board {
-    #[expect(clippy::disallowed_methods, reason = "how often a person is told something is no measurement")]
-    fn is_time(&mut self) -> bool {
-        let now = Instant::now();
-        let due = self.last.is_none_or(|last| now.duration_since(last) >= LINES);
-        if due {
-            self.last = Some(now);
-        }
-        due
-    }
-}
-
 /// The light that a settled reading stands for, or one that shows no drift but noise. White at the end may still move: how far it has
 /// moved is what is asked. Without a chromaticity it is no light that a correction can be made from.
 fn seen(patch: &Patch, purpose: Purpose, settled: Settled) -> Result<Seen, Unseen> {
-    let Settled { meter, verdict, value, message, correction, observer, quantity, .. } = settled;
+    let Settled { meter, verdict, value, message, correction, observer, quantity, waited_s, .. } = settled;
     let name = patch.name.as_str();
     let good = match verdict {
         Verdict::Settled | Verdict::NoiseLimited => true,
@@ -232,11 +324,40 @@ fn seen(patch: &Patch, purpose: Purpose, settled: Settled) -> Result<Seen, Unsee
         ))
         .into());
     }
+    let y = value.as_ref().map(|value| value.y);
+    let (y_u95, uv_u95) =
+        value.as_ref().map_or((0.0, 0.0), |value| (value.y_u95, value.chromaticity_u95.unwrap_or_default()));
     let xyz = value.and_then(|value| Xyz::from_chromaticity(value.chromaticity?, value.y).ok());
-    let dark = || {
-        Failure::Input(format!(
-            "{meter} saw no chromaticity of {name}: show it brighter, or in a larger window"
-        ))
-    };
-    Ok(Seen { xyz: xyz.ok_or_else(dark)?, photometric: quantity, verdict, correction })
+    let xyz =
+        xyz.filter(|xyz| xyz.y() > 0.0).ok_or_else(|| Failure::Input(dark(&meter, name, y, quantity)))?;
+    Ok(Seen { xyz, y_u95, uv_u95, waited_s, photometric: quantity, verdict, correction })
+}
+
+/// Why a meter saw no colour, and what to do.
+fn dark(meter: &str, name: &str, y: Option<f64>, quantity: Photometric) -> String {
+    match y.filter(|y| *y < 0.0) {
+        Some(y) => format!(
+            "{meter} gave a negative {} for {name} ({} {}): its zero is off, or it looks at no light; settle meters tells of its zeroing",
+            if quantity == Photometric::Illuminance { "illuminance" } else { "luminance" },
+            show::number(y),
+            quantity.unit()
+        ),
+        None => format!("{meter} saw no chromaticity of {name}: show it brighter, or in a larger window"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn brighter_is_no_advice_where_a_luminance_is_negative() {
+        let words = |y| dark("bench", "white", y, Photometric::Luminance);
+        assert!(words(Some(0.01)).contains("show it brighter") && words(None).contains("show it brighter"));
+        let negative = words(Some(-0.25));
+        assert!(
+            negative.contains("negative luminance for white (-0.25") && !negative.contains("brighter"),
+            "{negative}"
+        );
+    }
 }

@@ -29,7 +29,7 @@ fn method(method: Derivation) -> &'static str {
 }
 
 /// A correction in one line.
-pub(super) fn line(output: Output, correction: &Correction) -> Result<(), Failure> {
+pub(super) fn line(output: Output, correction: &Correction, stale: bool) -> Result<(), Failure> {
     let Correction { id, name, meter, display, at, residuals, .. } = correction;
     let display = display.as_ref().map_or_else(String::new, |display| format!(", {}", display.as_str()));
     let (date, worth) =
@@ -39,7 +39,7 @@ pub(super) fn line(output: Output, correction: &Correction) -> Result<(), Failur
         "{id:>5}  {}  {name}  {}{}",
         styled(FAINT, &date),
         styled(FAINT, &worth),
-        marks(correction)
+        marks(correction, stale)
     ))?;
     Ok(())
 }
@@ -53,16 +53,20 @@ fn worth(residuals: &Residuals) -> String {
     }
 }
 
-fn marks(correction: &Correction) -> String {
-    let marks = [("SIMULATED", correction.simulated), ("removed", correction.removed.is_some())];
+fn marks(correction: &Correction, stale: bool) -> String {
+    let marks = [
+        ("SIMULATED", correction.simulated),
+        ("removed", correction.removed.is_some()),
+        (warning(CorrectionWarning::Stale), stale),
+    ];
     let marks: Vec<&str> = marks.into_iter().filter(|(_, holds)| *holds).map(|(mark, _)| mark).collect();
     if marks.is_empty() { String::new() } else { format!("  {}", styled(CAUTION, &marks.join(", "))) }
 }
 
 /// All there is to know of a correction.
-pub(super) fn whole(output: Output, correction: &Correction) -> Result<(), Failure> {
+pub(super) fn whole(output: Output, correction: &Correction, stale: bool) -> Result<(), Failure> {
     let title = format!("{} \"{}\"", correction.id, correction.name.as_str());
-    output.line(&format!("{}{}", styled(STRONG, &title), marks(correction)))?;
+    output.line(&format!("{}{}", styled(STRONG, &title), marks(correction, stale)))?;
     let mut rows = vec![("for meter", correction.meter.to_string())];
     rows.extend(correction.reference.as_ref().map(|reference| ("reference", reference.to_string())));
     rows.extend(correction.display.as_ref().map(|display| ("display", display.as_str().to_owned())));
