@@ -1,5 +1,6 @@
 //! The driver over exchanges: the recorded profile runs again, over a link that answers as the instrument did.
 
+use std::ops::Range;
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
@@ -21,6 +22,7 @@ use crate::recording::line::ProfileText;
 #[derive(Debug)]
 pub(crate) struct Lines {
     profiled: Profiled,
+    play: Arc<Play>,
     source: Source,
     /// The clock that recorded times are played on: known from the first opening on.
     clock: Arc<OnceLock<Arc<dyn Clock>>>,
@@ -30,15 +32,20 @@ impl Lines {
     pub(crate) fn new(profile: Profile, exchanges: Exchanges, source: Source, manner: Manner) -> Self {
         let play = Arc::new(Play::new(exchanges, manner.at_end));
         let clock: Arc<OnceLock<Arc<dyn Clock>>> = Arc::default();
-        let known = Arc::clone(&clock);
+        let (known, played) = (Arc::clone(&clock), Arc::clone(&play));
         let profiled = Profiled::new(profile, NAME.to_owned(), move || {
             let unknown = || Fault::new(FaultKind::Gone, "nobody has said what time it is");
             let clock = known.get().ok_or_else(unknown)?;
             let link: Box<dyn Link> =
-                Box::new(Replayed::open(Arc::clone(&play), Arc::clone(clock), manner.speed)?);
+                Box::new(Replayed::open(Arc::clone(&played), Arc::clone(clock), manner.speed)?);
             Ok(link)
         });
-        Self { profiled, source, clock }
+        Self { profiled, play, source, clock }
+    }
+
+    /// Whatever is asked from here on is answered as it was after the exchanges of `done`.
+    pub(crate) fn go_on_after(&self, done: &Range<usize>) {
+        self.play.go_on_after(done);
     }
 }
 
