@@ -10,6 +10,7 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+mod hexadecimal;
 mod rows;
 mod verbatim;
 mod written;
@@ -242,18 +243,6 @@ impl<'a> Table<'a> {
         integer
     }
 
-    /// A whole number from `min` to `max` that everybody writes in hexadecimal, with `digits` of them; it need not be.
-    pub fn hexadecimal(&mut self, key: &str, min: u32, max: u32, digits: usize) -> Option<u32> {
-        let value = self.get(key)?;
-        let integer = integer(value.get_ref()).and_then(|integer| u32::try_from(integer).ok());
-        let integer = integer.filter(|integer| (min..=max).contains(integer));
-        if integer.is_none() {
-            let expected = format!("a whole number from 0x{min:0digits$x} to 0x{max:0digits$x}");
-            self.wrong(key, value, &expected);
-        }
-        integer
-    }
-
     /// A time in s from `min` to `max`: a number of seconds, or text such as `"400 days"` or `"1h 30min"`.
     pub fn duration_s(&mut self, key: &str, min: f64, max: f64) -> Option<f64> {
         let value = self.get(key)?;
@@ -389,15 +378,7 @@ fn number(value: &DeValue<'_>) -> Option<f64> {
 fn describe(value: &DeValue<'_>) -> String {
     match value {
         DeValue::String(text) => format!("the string {text:?}"),
-        DeValue::Integer(integer) => {
-            let prefix = match integer.radix() {
-                16 => "0x",
-                8 => "0o",
-                2 => "0b",
-                _ => "",
-            };
-            format!("the number {prefix}{}", integer.as_str())
-        }
+        DeValue::Integer(integer) => format!("the number {}", hexadecimal::as_written(integer)),
         DeValue::Float(float) => format!("the number {}", float.as_str()),
         DeValue::Boolean(flag) => flag.to_string(),
         DeValue::Datetime(_) => "a date or time".to_owned(),

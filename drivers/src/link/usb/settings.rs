@@ -128,7 +128,8 @@ mod tests {
 
     #[test]
     fn each_mistake_is_named() {
-        let mistakes = read("vendor = 0x12345\npath = \"2.3\"\nin = 0x01\nout = 130\nports = 1\n").unwrap_err();
+        let mistakes =
+            read("vendor = 0x12345\npath = \"2.3\"\nin = 0x01\nout = 130\nports = 1\n").unwrap_err();
         for expected in [
             "1:10: vendor: expected a whole number from 0x0000 to 0xffff, found the number 0x12345",
             "product: is missing",
