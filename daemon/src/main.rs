@@ -147,6 +147,12 @@ fn conform(file: &Path, meter: &str, arguments: &Arguments) -> ExitCode {
     match kept {
         Ok(true) => ExitCode::SUCCESS,
         Ok(false) => ExitCode::FAILURE,
+        // `settled --conformance … | head`: who has heard enough is told no more.
+        Err(error)
+            if error.downcast_ref().map(std::io::Error::kind) == Some(std::io::ErrorKind::BrokenPipe) =>
+        {
+            ExitCode::FAILURE
+        }
         Err(error) => {
             // Where that can't be told either, the exit status does.
             let _told = writeln!(std::io::stderr(), "{}", chain(error.as_ref())).is_ok();

@@ -68,21 +68,21 @@ async fn a_trial_tells_a_wrong_value_from_a_right_one() {
         ("Y 1.5\r\n", First::Value, None),
         ("Y 1.5", First::NoOther, None),
         ("Y 1.5", First::Value, Some("gave no value: ")),
-        ("Y 9.5\r\n", First::NoOther, Some("gave Sample")),
-        ("Y 1.5\r\n", First::Fault, Some("gave Sample")),
-        ("Y 1.5", First::Gone, Some("Silent instead of Gone")),
+        ("Y 9.5\r\n", First::NoOther, Some("gave 9.5 cd/m²")),
+        ("Y 1.5\r\n", First::Fault, Some("gave 1.5 cd/m²")),
+        ("Y 1.5", First::Gone, Some("was not told that it was unplugged: ")),
         ("Y 9.5\r\n", First::Ends, None),
     ] {
         let outcome = trial::run(&session, case(&session, answer, first), &clock).await;
         match expected {
             None => assert_eq!(outcome, Ok(()), "{answer:?} {first:?}"),
-            Some(words) => assert!(outcome.unwrap_err().starts_with(words), "{answer:?} {first:?}"),
+            Some(words) => assert!(outcome.unwrap_err().cause.starts_with(words), "{answer:?} {first:?}"),
         }
     }
     let mut stale = session.clone();
     stale.readings[1] = stale.readings[0].clone();
     let outcome = trial::run(&stale, case(&stale, "Y 1.5\r\n", First::Value), &clock).await;
-    assert!(outcome.unwrap_err().starts_with("the next reading is"));
+    assert!(outcome.unwrap_err().cause.starts_with("the next reading is"));
 }
 
 #[test]
@@ -131,4 +131,16 @@ async fn whichever_command_of_a_reading_a_fault_strikes_what_is_read_next_is_the
             }
         }
     }
+}
+
+#[test]
+fn one_cause_is_told_once_with_the_number_of_its_cases_and_the_first_of_them() {
+    let failure =
+        |number: usize, cause: &str| (number, Failure::from(cause).within(format!("case {number}")));
+    let many = vec![failure(9, "it is stale"), failure(4, "it is late"), failure(2, "it is stale")];
+    let told = told_once(many, 10).unwrap_err().to_string();
+    assert_eq!(told, "it is stale (2 of 10 cases, the first: case 2; others failed otherwise)");
+    let told = told_once(vec![failure(4, "it is late")], 10).unwrap_err().to_string();
+    assert_eq!(told, "it is late (1 of 10 cases, case 4)");
+    assert_eq!(told_once(Vec::new(), 10), Ok(()));
 }
