@@ -5,7 +5,9 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::Arc;
 
-use clap::Parser;
+use clap::error::ErrorKind;
+use clap::{CommandFactory, Parser};
+use serde_json::json;
 use settled::clock::Clock;
 use settled::config::{Config, LogConfig};
 use settled::conformance::Form;
@@ -15,6 +17,7 @@ use settled::server::{BindError, Bound};
 use settled::{conformance, size, stop};
 use settled_drivers::driver::Registry;
 use settled_drivers::fault::chain;
+use settled_drivers::settings::{Problem, Problems};
 use settled_protocol::socket;
 use tokio::signal::unix::{SignalKind, signal};
 
@@ -45,14 +48,25 @@ struct Arguments {
     #[arg(long, num_args = 2, value_names = ["CONFIG", "METER"], conflicts_with_all = ["check", "record", "config"])]
     conformance: Option<Vec<String>>,
     /// With --conformance: the meter's aperture is covered, so that it may be zeroed, too.
-    #[arg(long, requires = "conformance")]
+    #[arg(long)]
     covered: bool,
-    /// With --conformance: an object a line.
-    #[arg(long, requires = "conformance")]
+    /// With --conformance or --check: an object a line, for each clause or mistake.
+    #[arg(long)]
     json: bool,
     /// Trace more: clients that come and go, and what they call themselves.
     #[arg(long)]
     verbose: bool,
+}
+
+impl Arguments {
+    /// What is out of place. The parser asks for no argument that another one rules out.
+    fn out_of_place(&self) -> Option<&'static str> {
+        match (self.conformance.is_some(), self.check) {
+            (false, _) if self.covered => Some("--covered is for --conformance"),
+            (false, false) if self.json => Some("--json is for --conformance and --check"),
+            _ => None,
+        }
+    }
 }
 
 /// What a config without meters is good for.
@@ -62,8 +76,12 @@ type Failure = Box<dyn std::error::Error>;
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
+    if let Some(what) = arguments.out_of_place() {
+        Arguments::command().error(ErrorKind::MissingRequiredArgument, what).exit();
+    }
     if arguments.check {
-        return check(&arguments.config);
+        let form = if arguments.json { Form::Json } else { Form::Words };
+        return check(&arguments.config, form);
     }
     if let Some([file, meter]) = arguments.conformance.as_deref() {
         return conform(Path::new(file), meter, &arguments);
@@ -84,10 +102,12 @@ fn main() -> ExitCode {
     }
 }
 
-/// Says what is wrong with the config, a line each, as a compiler would: a person reads this, not a journal.
-fn check(file: &Path) -> ExitCode {
+/// Says what is wrong with the config, a line each, as a compiler would: a person reads this, or another program, not a journal.
+fn check(file: &Path, form: Form) -> ExitCode {
     let (mut stdout, mut stderr) = (std::io::stdout(), std::io::stderr());
     let (said, code) = match read(file) {
+        Ok(_) if form == Form::Json => (Ok(()), ExitCode::SUCCESS),
+        Err(error) if form == Form::Json => (write!(stdout, "{}", mistakes(file, &error)), ExitCode::FAILURE),
         Ok(config) => {
             let meters = match config.meters.len() {
                 0 => format!("but {NO_METERS}"),
@@ -101,6 +121,24 @@ fn check(file: &Path) -> ExitCode {
     if said.is_ok() { code } else { ExitCode::FAILURE }
 }
 
+/// The mistakes in a config, an object a line. What has no place in the file is told without one.
+fn mistakes(file: &Path, error: &Failure) -> String {
+    let objects: Vec<_> = match error.downcast_ref::<Problems>() {
+        None => vec![json!({"file": file.display().to_string(), "message": chain(error.as_ref())})],
+        Some(Problems(problems)) => problems
+            .iter()
+            .map(|Problem { file, line, column, key, message }| {
+                let mut object = json!({"file": file, "line": line, "column": column, "message": message});
+                if !key.is_empty() {
+                    object["key"] = json!(key);
+                }
+                object
+            })
+            .collect(),
+    };
+    objects.iter().map(|object| format!("{object}\n")).collect()
+}
+
 /// Tries a meter's driver. A person, or another program, reads what comes of it.
 fn conform(file: &Path, meter: &str, arguments: &Arguments) -> ExitCode {
     let form = if arguments.json { Form::Json } else { Form::Words };
@@ -109,6 +147,12 @@ fn conform(file: &Path, meter: &str, arguments: &Arguments) -> ExitCode {
     match kept {
         Ok(true) => ExitCode::SUCCESS,
         Ok(false) => ExitCode::FAILURE,
+        // `settled --conformance … | head`: who has heard enough is told no more.
+        Err(error)
+            if error.downcast_ref().map(std::io::Error::kind) == Some(std::io::ErrorKind::BrokenPipe) =>
+        {
+            ExitCode::FAILURE
+        }
         Err(error) => {
             // Where that can't be told either, the exit status does.
             let _told = writeln!(std::io::stderr(), "{}", chain(error.as_ref())).is_ok();

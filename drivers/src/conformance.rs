@@ -11,6 +11,8 @@
 //! | `line` | faults on the line, played to a profile with the instrument's own words |
 //! | [`faults`] | faults on the line of an instrument that follows a script, in no time: for tests of drivers |
 //! | `random` | moments that nobody chose |
+//! | [`failure`] | what was wrong |
+//! | `words` | values in words |
 
 use std::fmt;
 use std::sync::Arc;
@@ -20,18 +22,21 @@ use tokio::time::{Instant, timeout};
 
 use crate::clock::Clock;
 use crate::driver::Driver;
-use crate::fault::{Fault, chain};
+use crate::fault::{Fault, FaultKind};
 use crate::meter::{Description, Meter};
 use crate::sample::{Exposure, Sample};
 
 mod drops;
+pub mod failure;
 pub mod faults;
 mod line;
 mod misbehaviour;
 mod openings;
 mod random;
 mod samples;
+mod words;
 
+use failure::Failure;
 use line::Listener;
 use random::Random;
 
@@ -41,13 +46,17 @@ const PATIENCE: Duration = Duration::from_secs(20);
 /// The longest that refusing something may take: a driver knows without asking the instrument.
 const AT_ONCE: Duration = Duration::from_millis(100);
 
+/// How long a clause is tried in full, and how often it is tried however long that takes.
+const LONGEST: Duration = Duration::from_secs(15);
+const LEAST: usize = 3;
+
 /// One clause of the contract, kept or not.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Clause {
     /// The clause, as a sentence.
     pub name: &'static str,
     /// What was wrong, if it was not kept.
-    pub failure: Option<String>,
+    pub failure: Option<Failure>,
 }
 
 /// Every clause that was tried.
@@ -55,16 +64,20 @@ pub struct Clause {
 pub struct Report {
     /// In the order they were tried.
     pub clauses: Vec<Clause>,
+    /// Why the others could not be tried, if they could not: the instrument can't be opened, or gives no reading.
+    pub halted: Option<Failure>,
 }
 
 impl Report {
     /// Whether every clause was kept.
     #[must_use]
     pub fn is_kept(&self) -> bool {
-        !self.clauses.is_empty() && self.clauses.iter().all(|clause| clause.failure.is_none())
+        self.halted.is_none()
+            && !self.clauses.is_empty()
+            && self.clauses.iter().all(|clause| clause.failure.is_none())
     }
 
-    fn note(&mut self, name: &'static str, outcome: Result<(), String>) {
+    fn note(&mut self, name: &'static str, outcome: Result<(), Failure>) {
         self.clauses.push(Clause { name, failure: outcome.err() });
     }
 }
@@ -80,7 +93,8 @@ impl fmt::Display for Clause {
 
 impl fmt::Display for Report {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.clauses.iter().try_for_each(|clause| writeln!(f, "{clause}"))
+        self.clauses.iter().try_for_each(|clause| writeln!(f, "{clause}"))?;
+        self.halted.iter().try_for_each(|halted| writeln!(f, "halted  {halted}"))
     }
 }
 
@@ -171,7 +185,7 @@ impl Suite<'_> {
         }
     }
 
-    async fn open(&self) -> Result<Box<dyn Meter>, String> {
+    async fn open(&self) -> Result<Box<dyn Meter>, Failure> {
         open(&self.kit.driver, &self.kit.clock).await
     }
 
@@ -180,10 +194,15 @@ impl Suite<'_> {
         (self.tell)(Told::Begins { name, left });
     }
 
-    fn ends(&mut self, name: &'static str, outcome: Result<(), String>) {
+    fn ends(&mut self, name: &'static str, outcome: Result<(), Failure>) {
         let clause = Clause { name, failure: outcome.err() };
         (self.tell)(Told::Ends(&clause));
         self.report.clauses.push(clause);
+    }
+
+    /// Whether something that takes long has been tried often enough, if it has been tried `done` times since `start`.
+    fn is_enough(&self, done: usize, start: Instant) -> bool {
+        self.kit.extent == Extent::Thorough && done >= LEAST && start.elapsed() > LONGEST
     }
 
     async fn run(&mut self) {
@@ -191,9 +210,20 @@ impl Suite<'_> {
         self.begins(name, 1);
         let opened = self.open().await;
         self.ends(name, opened.as_ref().map(|_| ()).map_err(Clone::clone));
-        let Ok(mut meter) = opened else { return };
+        let mut meter = match opened {
+            Ok(meter) => meter,
+            Err(failure) => {
+                self.report.halted = Some(failure);
+                return;
+            }
+        };
         let described = meter.describe().clone();
         self.exposures(meter.as_mut()).await;
+        if self.report.halted.is_some() {
+            // What failed is told already; whether it closes is tried elsewhere.
+            let _closed = close(meter).await.is_ok();
+            return;
+        }
         self.dropped(meter.as_mut()).await;
         self.zeroing(meter.as_mut()).await;
         self.open_and_closed(meter, &described).await;
@@ -203,31 +233,36 @@ impl Suite<'_> {
     }
 }
 
-async fn within<T>(limit: Duration, what: impl Future<Output = Result<T, Fault>>) -> Result<T, String> {
+async fn within<T>(limit: Duration, what: impl Future<Output = Result<T, Fault>>) -> Result<T, Failure> {
     match timeout(limit, what).await {
-        Ok(outcome) => outcome.map_err(|fault| format!("{:?}: {}", fault.kind(), chain(&fault))),
-        Err(_) => Err(format!("took longer than {limit:?}")),
+        Ok(outcome) => outcome.map_err(|fault| Failure::of(&fault)),
+        Err(_) => {
+            let late = Failure::from(format!("took longer than {}", words::time(limit)));
+            Err(Failure { kind: Some(FaultKind::Silent), ..late })
+        }
     }
 }
 
-async fn open(driver: &Arc<dyn Driver>, clock: &Arc<dyn Clock>) -> Result<Box<dyn Meter>, String> {
+async fn open(driver: &Arc<dyn Driver>, clock: &Arc<dyn Clock>) -> Result<Box<dyn Meter>, Failure> {
     // An answer to what was asked before may still come, and is waited for.
     within(driver.opening() + driver.still_due(), driver.open(clock)).await
 }
 
-async fn close(meter: Box<dyn Meter>) -> Result<(), String> {
-    timeout(PATIENCE, meter.close()).await.map_err(|_| format!("closing took longer than {PATIENCE:?}"))
+async fn close(meter: Box<dyn Meter>) -> Result<(), Failure> {
+    timeout(PATIENCE, meter.close())
+        .await
+        .map_err(|_| format!("closing took longer than {}", words::time(PATIENCE)).into())
 }
 
-fn ensure(holds: bool, otherwise: impl FnOnce() -> String) -> Result<(), String> {
-    if holds { Ok(()) } else { Err(otherwise()) }
+fn ensure(holds: bool, otherwise: impl FnOnce() -> String) -> Result<(), Failure> {
+    if holds { Ok(()) } else { Err(otherwise().into()) }
 }
 
-fn same(before: &Description, now: &Description) -> Result<(), String> {
-    ensure(before == now, || format!("it says that it is {now:?}, and said before that it was {before:?}"))
+fn same(before: &Description, now: &Description) -> Result<(), Failure> {
+    ensure(before == now, || words::difference(before, now))
 }
 
-async fn sample(meter: &mut dyn Meter, integration_s: Option<f64>) -> Result<Sample, String> {
+async fn sample(meter: &mut dyn Meter, integration_s: Option<f64>) -> Result<Sample, Failure> {
     let exposure = Exposure { integration_s };
     within(meter.deadline(exposure), meter.measure(exposure)).await
 }

@@ -10,6 +10,7 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+mod hexadecimal;
 mod rows;
 mod texts;
 mod verbatim;
@@ -360,7 +361,7 @@ fn number(value: &DeValue<'_>) -> Option<f64> {
 fn describe(value: &DeValue<'_>) -> String {
     match value {
         DeValue::String(text) => format!("the string {text:?}"),
-        DeValue::Integer(integer) => format!("the number {}", integer.as_str()),
+        DeValue::Integer(integer) => format!("the number {}", hexadecimal::as_written(integer)),
         DeValue::Float(float) => format!("the number {}", float.as_str()),
         DeValue::Boolean(flag) => flag.to_string(),
         DeValue::Datetime(_) => "a date or time".to_owned(),

@@ -123,7 +123,7 @@ fn a_meter_that_the_daemon_owns_is_not_tried() {
     daemon.client().wait_for_state("bench", "warming");
     let (status, said) = conformance(&daemon, "bench", &[]);
     assert_eq!(status, Some(1));
-    assert!(said.contains("BROKEN  it opens: Busy") && said.contains("stop that first"), "{said}");
+    assert!(said.contains("BROKEN  it opens: ") && said.contains("stop that first"), "{said}");
     assert!(daemon.client().call("meter.read", &json!({"meter": "bench"}))["xyz"].is_array());
     let (status, said) = conformance(&daemon, "bank", &[]);
     assert!(status == Some(1) && said.contains("has no meter \"bank\"; it has: bench"), "{said}");
@@ -155,6 +155,7 @@ enum Sin {
     LosesItselfInADrop,
     OpensOnce,
     LeavesFilesOpen,
+    IsInTheDark,
 }
 
 #[derive(Debug)]
@@ -226,6 +227,9 @@ impl Meter for Open {
                 let kind = if wrongly { FaultKind::Refused } else { FaultKind::Unsupported };
                 return Err(Fault::new(kind, "the meter chooses its integration time for itself"));
             }
+            if self.sin == Sin::IsInTheDark {
+                return Err(Fault::new(FaultKind::BelowRange, "too little light"));
+            }
             if self.sin == Sin::NeverEnds || (self.sin == Sin::LosesItselfInADrop && self.dropped) {
                 std::future::pending::<()>().await;
             }
@@ -286,11 +290,45 @@ fn sinner(sin: Sin) -> Arc<dyn Driver> {
 }
 
 #[test]
+fn an_instrument_in_the_dark_breaks_nothing_and_is_tried_no_further() {
+    let report = tried(&sinner(Sin::IsInTheDark), Zero::Skip);
+    let halted = report.halted.as_ref().and_then(|halted| halted.kind);
+    assert_eq!((halted, report.is_kept()), (Some(FaultKind::BelowRange), false), "{report}");
+    assert!(report.clauses.len() == 2 && report.clauses.iter().all(|it| it.failure.is_none()), "{report}");
+}
+
+#[test]
+fn light_that_can_not_be_measured_is_no_broken_clause_and_silence_hints_at_another_program() {
+    let (daemon, mut instrument) = quick();
+    instrument.order("next error");
+    let (status, said) = conformance(&daemon, "bench", &[]);
+    assert!(status == Some(1) && !said.contains("BROKEN") && said.contains("show it less light"), "{said}");
+    instrument.order("next silence");
+    let (status, said) = conformance(&daemon, "bench", &[]);
+    assert_eq!(status, Some(1), "{said}");
+    assert!(said.contains("If another program has it, the daemon perhaps, stop that first"), "{said}");
+    assert_eq!(said.matches("BROKEN").count(), 1, "{said}");
+}
+
+#[test]
+fn who_has_heard_enough_ends_the_suite_quietly() {
+    let (daemon, _instrument) = quick();
+    let mut command = std::process::Command::new(crate::support::daemon::program("settled"));
+    command.arg("--conformance").arg(daemon.path("settled.toml")).args(["bench", "--json"]);
+    let mut child =
+        command.stdout(std::process::Stdio::piped()).stderr(std::process::Stdio::piped()).spawn().unwrap();
+    drop(child.stdout.take());
+    let output = child.wait_with_output().unwrap();
+    assert_eq!((output.status.code(), String::from_utf8(output.stderr).unwrap().as_str()), (Some(1), ""));
+}
+
+#[test]
 fn a_driver_that_leaves_files_open_is_found_out() {
     let (driver, clock) = (sinner(Sin::LeavesFilesOpen), Arc::new(Clock::system()));
     let kit = Kit { driver, clock, zero: Zero::Skip, extent: Extent::Thorough };
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
     let report = runtime.block_on(settled_drivers::conformance::run(&kit, &mut |_| {}));
-    let broken: Vec<_> = report.clauses.iter().filter_map(|clause| clause.failure.clone()).collect();
+    let broken: Vec<_> =
+        report.clauses.iter().filter_map(|clause| clause.failure.as_ref()).map(ToString::to_string).collect();
     assert!(broken.iter().any(|failure| failure.contains("files were open before")), "{report}");
 }

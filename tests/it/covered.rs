@@ -35,7 +35,7 @@ fn a_meters_own_zeroing_is_called_that_and_no_dark_reading() {
     let [meters, _] = said(&daemon, &["meters"]);
     assert!(
         meters
-            .contains("zeroing      not done; due now: cover it, then settle zero m (readings are flagged)"),
+            .contains("due now, because it has not been zeroed since it was opened: cover it, then settle zero m (readings are flagged)"),
         "{meters}"
     );
     let [reading, _] = said(&daemon, &["read", "m"]);

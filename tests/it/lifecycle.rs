@@ -1,7 +1,7 @@
 //! How a daemon starts and ends.
 
 use nix::sys::signal::Signal;
-use serde_json::json;
+use serde_json::{Value, json};
 
 use crate::support::daemon::Daemon;
 
@@ -84,6 +84,31 @@ fn check_reports_every_mistake_and_touches_nothing() {
         "{words}"
     );
     assert!(!right.path("log.sqlite").exists() && !right.socket().exists());
+}
+
+#[test]
+fn check_tells_mistakes_to_programs_too_an_object_each() {
+    let daemon = Daemon::configured("[log]\npath = \"off\"\nkeep = 3\n");
+    let output = daemon.command().args(["--check", "--json"]).output().unwrap();
+    assert_eq!((output.status.code(), output.stderr.as_slice()), (Some(1), b"".as_slice()));
+    let said = String::from_utf8(output.stdout).unwrap();
+    let mut mistake: Value = serde_json::from_str(&said).unwrap();
+    assert!(mistake["message"].as_str().unwrap().starts_with("unknown key"), "{said}");
+    mistake["message"].take();
+    let file = daemon.path("settled.toml").display().to_string();
+    let expected = json!({"file": file, "line": 3, "column": 1, "key": "log.keep", "message": null});
+    assert_eq!(mistake, expected);
+    std::fs::remove_file(daemon.path("settled.toml")).unwrap();
+    let output = daemon.command().args(["--check", "--json"]).output().unwrap();
+    let mistake: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert!(mistake["file"] == *file && mistake["line"].is_null(), "{mistake}");
+    let right = Daemon::configured(EMPTY);
+    let output = right.command().args(["--check", "--json"]).output().unwrap();
+    assert_eq!((output.status.code(), output.stdout.as_slice()), (Some(0), b"".as_slice()));
+    for astray in [["--check", "--covered"], ["--json", "--verbose"]] {
+        let output = right.command().args(astray).output().unwrap();
+        assert_eq!(output.status.code(), Some(2), "{astray:?}");
+    }
 }
 
 #[test]

@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use tokio::time::timeout;
 
+use super::failure::Failure;
 use super::misbehaviour::{Misbehaviour, size};
 use super::{Clause, PATIENCE, Report, ensure, open, sample};
 use crate::clock::Clock;
@@ -77,7 +78,8 @@ pub async fn check(
         for (answer, size) in measuring.iter().enumerate() {
             for misbehaviour in misbehaviours(*size, trial.deadline()) {
                 if outcome.is_ok() {
-                    let said = |failure| format!("{misbehaviour:?} in answer {answer}: {failure}");
+                    let said =
+                        |failure: Failure| failure.within(format!("{misbehaviour:?} in answer {answer}"));
                     outcome = trial.measuring(answer, misbehaviour).await.map_err(said);
                 }
             }
@@ -183,18 +185,18 @@ impl Trial<'_> {
     }
 
     /// What is right for the next exposure, which begins here.
-    async fn next(&mut self) -> Result<Sample, String> {
+    async fn next(&mut self) -> Result<Sample, Failure> {
         locked(&self.bench).exposure += 1;
         sample(self.reference.as_mut(), None).await
     }
 
-    async fn differs(&mut self) -> Result<(), String> {
+    async fn differs(&mut self) -> Result<(), Failure> {
         let (one, other) = (self.next().await?, self.next().await?);
         ensure(one != other, || format!("twice {one:?}"))
     }
 
     /// The sizes of the answers to an opening and to a measurement.
-    async fn sizes(&mut self) -> Result<(Vec<usize>, Vec<usize>), String> {
+    async fn sizes(&mut self) -> Result<(Vec<usize>, Vec<usize>), Failure> {
         self.arm(None);
         let mut meter = open(&self.driver, self.clock).await?;
         let opening = std::mem::take(&mut locked(&self.bench).sizes);
@@ -205,7 +207,7 @@ impl Trial<'_> {
     }
 
     /// One measurement in which an answer is spoilt, and the one after it.
-    async fn measuring(&mut self, answer: usize, misbehaviour: Misbehaviour) -> Result<(), String> {
+    async fn measuring(&mut self, answer: usize, misbehaviour: Misbehaviour) -> Result<(), Failure> {
         self.arm(None);
         let mut meter = open(&self.driver, self.clock).await?;
         let right = self.next().await?;
@@ -235,7 +237,7 @@ impl Trial<'_> {
         &self,
         mut meter: Box<dyn Meter>,
         fault: Option<Fault>,
-    ) -> Result<Box<dyn Meter>, String> {
+    ) -> Result<Box<dyn Meter>, Failure> {
         let Some(fault) = fault else { return Ok(meter) };
         if fault.kind().needs_recovery() {
             let limit = meter.recovery();
@@ -265,25 +267,25 @@ impl Trial<'_> {
             ];
             for misbehaviour in ways {
                 if let Err(wrong) = self.opening(answer, misbehaviour).await {
-                    failure.get_or_insert(format!("{misbehaviour:?} in answer {answer}: {wrong}"));
+                    failure.get_or_insert(wrong.within(format!("{misbehaviour:?} in answer {answer}")));
                 }
             }
         }
         Clause { name, failure }
     }
 
-    async fn opening(&mut self, answer: usize, misbehaviour: Misbehaviour) -> Result<(), String> {
+    async fn opening(&mut self, answer: usize, misbehaviour: Misbehaviour) -> Result<(), Failure> {
         self.arm(Some((answer, misbehaviour)));
         let limit = self.driver.opening() + self.driver.still_due();
         let outcome = timeout(limit, self.driver.open(self.clock)).await;
         self.arm(None);
         match outcome {
-            Ok(Ok(_)) => return Err("it was opened all the same".to_owned()),
+            Ok(Ok(_)) => return Err("it was opened all the same".into()),
             Ok(Err(fault)) if !may_end_in(misbehaviour, fault.kind()) => {
-                return Err(format!("{:?}: {}", fault.kind(), chain(&fault)));
+                return Err(format!("{:?}: {}", fault.kind(), chain(&fault)).into());
             }
             Ok(Err(_)) => {}
-            Err(_) => return Err(format!("took longer than {limit:?}")),
+            Err(_) => return Err(format!("took longer than {limit:?}").into()),
         }
         let mut meter = open(&self.driver, self.clock).await?;
         let right = self.next().await?;

@@ -8,7 +8,8 @@ use std::time::Duration;
 use tokio::task::JoinSet;
 use tokio::time::Instant;
 
-use super::{Suite, close, sample};
+use super::failure::Failure;
+use super::{LONGEST, Suite, close, sample};
 use crate::driver::Driver;
 use crate::profile::format::Profile;
 use crate::profile::load;
@@ -92,7 +93,7 @@ impl Suite<'_> {
         self.begins(name, 2);
         let session = match load(&written.file, &written.text) {
             Ok(profile) => self.session(profile).await,
-            Err(problems) => Err(problems.to_string()),
+            Err(problems) => Err(problems.to_string().into()),
         };
         self.ends(name, session.as_ref().map(|_| ()).map_err(Clone::clone));
         let Ok(session) = session else { return };
@@ -106,7 +107,7 @@ impl Suite<'_> {
         }
     }
 
-    async fn session(&mut self, profile: Profile) -> Result<Session, String> {
+    async fn session(&mut self, profile: Profile) -> Result<Session, Failure> {
         self.listener.heard().since = Some(Instant::now());
         let mut meter = self.open().await?;
         let begin = self.listener.exchanges().all.len();
@@ -119,41 +120,62 @@ impl Suite<'_> {
         let session = Session { profile, exchanges, first: begin..end, readings: [one, other] };
         let answers = session.exchanges.all.get(session.first.clone()).unwrap_or_default();
         if answers.iter().all(|exchange| exchange.answer.is_empty()) {
-            return Err("nothing was heard: the driver hands no link through its tap".to_owned());
+            return Err("nothing was heard: the driver hands no link through its tap".into());
         }
         Ok(session)
     }
 
-    /// Tries every case; the first that fails, in their order, is told.
-    async fn tried(&mut self, session: &Arc<Session>, cases: Vec<Case>) -> Result<(), String> {
-        let (count, mut failures, mut trials) = (cases.len(), Vec::new(), JoinSet::new());
-        let mut ended =
-            |ended: Result<(usize, String, Result<(), String>), tokio::task::JoinError>| match ended {
-                Ok((_, _, Ok(()))) => {}
-                Ok((number, what, Err(failure))) => failures.push((number, format!("{what}: {failure}"))),
-                Err(panic) => failures.push((0, format!("the driver panicked: {panic}"))),
-            };
-        for (number, case) in cases.into_iter().enumerate() {
+    /// Tries the cases, in no order, for as long as a clause is tried. What went wrong most often is told, by its first case.
+    async fn tried(&mut self, session: &Arc<Session>, cases: Vec<Case>) -> Result<(), Failure> {
+        let (mut tried, mut ended, mut trials) = (0, Vec::new(), JoinSet::new());
+        let start = Instant::now();
+        for (number, case) in self.random.shuffled(cases.into_iter().enumerate().collect()) {
             if trials.len() >= AT_ONCE
                 && let Some(outcome) = trials.join_next().await
             {
-                ended(outcome);
+                ended.push(outcome);
             }
+            if tried >= AT_ONCE && start.elapsed() > LONGEST {
+                break;
+            }
+            tried += 1;
             let (session, clock) = (Arc::clone(session), Arc::clone(&self.kit.clock));
             trials.spawn(async move {
                 let what = case.what.clone();
-                (number, what, trial::run(&session, case, &clock).await)
+                trial::run(&session, case, &clock).await.map_err(|failure| (number, failure.within(what)))
             });
         }
         while let Some(outcome) = trials.join_next().await {
-            ended(outcome);
+            ended.push(outcome);
         }
-        let broken = failures.len();
-        match failures.into_iter().min() {
-            None => Ok(()),
-            Some((_, failure)) => Err(format!("{broken} of {count} cases: {failure}")),
+        let failures = ended.into_iter().filter_map(|outcome| match outcome {
+            Ok(outcome) => outcome.err(),
+            Err(panic) => Some((0, format!("the driver panicked: {panic}").into())),
+        });
+        told_once(failures.collect(), tried)
+    }
+}
+
+/// Of failures, each with the number of its case, the one cause that most came of.
+fn told_once(mut failures: Vec<(usize, Failure)>, tried: usize) -> Result<(), Failure> {
+    failures.sort_by_key(|(number, _)| *number);
+    let mut causes: Vec<(usize, Failure)> = Vec::new();
+    for (_, failure) in failures {
+        match causes.iter_mut().find(|(_, known)| known.cause == failure.cause) {
+            Some((count, _)) => *count += 1,
+            None => causes.push((1, failure)),
         }
     }
+    let others = causes.len().saturating_sub(1);
+    // The first of those that are equally frequent.
+    let Some((count, mut failure)) = causes.into_iter().rev().max_by_key(|(count, _)| *count) else {
+        return Ok(());
+    };
+    failure.cases = Some((count, tried));
+    if others > 0 {
+        failure.case = failure.case.map(|case| format!("{case}; others failed otherwise"));
+    }
+    Err(failure)
 }
 
 /// The longest that a case waits for an answer that is late on purpose.

@@ -2,10 +2,11 @@
 
 use std::time::Duration;
 
-use tokio::time::{sleep, timeout};
+use tokio::time::{Instant, sleep, timeout};
 
+use super::failure::Failure;
 use super::samples::measures;
-use super::{Extent, Suite, close, ensure, same, timed};
+use super::{Extent, Suite, close, ensure, same, timed, words};
 use crate::meter::{Description, Meter};
 
 /// Where the system lists the files that this process has open.
@@ -35,10 +36,13 @@ impl Suite<'_> {
         meter: Box<dyn Meter>,
         described: &Description,
         count: u32,
-    ) -> Result<(), String> {
+    ) -> Result<(), Failure> {
         close(meter).await?;
         let before = open_files();
-        for _ in 0..count {
+        let start = Instant::now();
+        let mut opened = 0;
+        while opened < count && !self.is_enough(opened as usize, start) {
+            opened += 1;
             let mut again = self.open().await?;
             same(described, again.describe())?;
             measures(again.as_mut()).await?;
@@ -56,11 +60,12 @@ impl Suite<'_> {
         }
         let now = open_files();
         ensure(now <= before, || {
-            format!("{before:?} files were open before, {now:?} are after {count} times")
+            let [before, now] = [before, now].map(Option::unwrap_or_default);
+            format!("{before} files were open before, {now} are after {opened} times")
         })
     }
 
-    async fn drops(&mut self, count: u32) -> Result<(), String> {
+    async fn drops(&mut self, count: u32) -> Result<(), Failure> {
         for _ in 0..count {
             let mut meter = self.open().await?;
             measures(meter.as_mut()).await?;
@@ -71,14 +76,21 @@ impl Suite<'_> {
         close(meter).await
     }
 
-    async fn drops_openings(&mut self, described: &Description, count: u32) -> Result<(), String> {
+    async fn drops_openings(&mut self, described: &Description, count: u32) -> Result<(), Failure> {
         let (meter, usual) = timed(self.open()).await;
         close(meter?).await?;
-        for _ in 0..count {
+        let start = Instant::now();
+        for done in 0..count {
+            if self.is_enough(done as usize, start) {
+                break;
+            }
             let moment = self.random.moment(usual);
             // Whether it was open by then makes no difference.
             let _opened = timeout(moment, self.kit.driver.open(&self.kit.clock)).await.is_ok();
-            let mut meter = self.open().await.map_err(|it| format!("dropped after {moment:?}: {it}"))?;
+            let mut meter = self.open().await.map_err(|it| {
+                let case = format!("dropped after {}", words::time(moment));
+                it.within(case)
+            })?;
             same(described, meter.describe())?;
             measures(meter.as_mut()).await?;
             close(meter).await?;

@@ -18,6 +18,14 @@ impl Random {
         u32::try_from(self.0 >> 32).unwrap_or(u32::MAX)
     }
 
+    /// The same in another order (Fisher and Yates, from memory).
+    pub(super) fn shuffled<T>(&mut self, mut items: Vec<T>) -> Vec<T> {
+        for last in (1..items.len()).rev() {
+            items.swap(last, self.number() as usize % (last + 1));
+        }
+        items
+    }
+
     /// A moment before `end`.
     pub(super) fn moment(&mut self, end: Duration) -> Duration {
         end.mul_f64(f64::from(self.number()) / f64::from(u32::MAX))

@@ -1,6 +1,7 @@
 //! The driver over exchanges: the recorded profile runs again, over a link that answers as the instrument did.
 
 use std::path::PathBuf;
+use std::ops::Range;
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
@@ -48,6 +49,11 @@ impl Lines {
     /// The same, from this file.
     pub(crate) fn out_of(self, file: PathBuf) -> Self {
         Self { file: Some(file), ..self }
+    }
+
+    /// Whatever is asked from here on is answered as it was after the exchanges of `done`.
+    pub(crate) fn go_on_after(&self, done: &Range<usize>) {
+        self.play.go_on_after(done);
     }
 }
 

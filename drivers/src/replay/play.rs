@@ -1,6 +1,7 @@
 //! An instrument that is played back: for each request, what it did when it was asked that.
 
 use std::collections::{HashMap, HashSet};
+use std::ops::Range;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use super::exchanges::{Exchange, Exchanges};
@@ -101,6 +102,17 @@ impl Play {
             (None, AtEnd::Repeat) => {}
             (None, AtEnd::Leave) => state.left = true,
         }
+    }
+
+    /// Whatever is asked from here on is answered as it was after the exchanges of `done`, whether or not those were all played; they
+    /// are not played again.
+    pub(crate) fn go_on_after(&self, done: &Range<usize>) {
+        let mut state = self.state();
+        state.slots.retain(|_, slot| {
+            slot.exchanges.retain(|index| !done.contains(index));
+            slot.played = slot.exchanges.iter().filter(|index| **index < done.start).count();
+            !slot.exchanges.is_empty()
+        });
     }
 
     /// What it does when it is sent `request` while `setting` holds; nothing if nothing like it was ever sent to it.

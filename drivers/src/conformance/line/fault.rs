@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use super::super::random::Random;
+use super::super::words;
 use super::{LATE, Session};
 use crate::fault::FaultKind;
 use crate::recording::line::Failed;
@@ -13,6 +14,9 @@ const NOISE: usize = 10_000;
 
 /// An instrument that never stops talking says so much at once, so many times: more than is ever drained.
 const FLOOD: (usize, usize) = (32 * 1024, 64);
+
+/// Bytes of an answer at which something goes wrong: more than a line of numbers has. A spectrum has thousands.
+const MOST_PLACES: usize = 250;
 
 /// What the first reading must come to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -89,12 +93,13 @@ fn case(what: String, exchanges: Exchanges, first: First) -> Case {
     Case { what, exchanges, first, timed: false, recovers: true }
 }
 
-/// A case for each byte of each answer.
+/// A case for each byte of each answer, or, in a long answer, for bytes all over it.
 fn each_byte(session: &Session, make: impl Fn(usize, &str, &[u8], usize) -> Case) -> Vec<Case> {
     let answers = answered(session);
-    let places = answers
-        .iter()
-        .flat_map(|(place, request, bytes)| (0..bytes.len()).map(move |byte| (*place, request, bytes, byte)));
+    let places = answers.iter().flat_map(|(place, request, bytes)| {
+        let count = bytes.len().min(MOST_PLACES);
+        (0..count).map(move |nth| (*place, request, bytes, nth * bytes.len() / count))
+    });
     places.map(|(place, request, bytes, byte)| make(place, request, bytes, byte)).collect()
 }
 
@@ -149,7 +154,7 @@ fn late(session: &Session) -> Vec<Case> {
     answers
         .map(|(place, request, bytes)| {
             let answer = vec![Piece { after_s: LATE.as_secs_f64(), bytes }];
-            let what = format!("the answer to {request:?} after {LATE:?}, dropped halfway");
+            let what = format!("the answer to {request:?} after {}, dropped halfway", words::time(LATE));
             let mut exchanges = with(session, place, answer);
             let others = exchanges.all.iter_mut().enumerate().filter(|(index, _)| *index != place);
             others.flat_map(|(_, exchange)| &mut exchange.answer).for_each(|piece| piece.after_s = 0.0);

@@ -53,7 +53,7 @@ impl Settings {
     /// Reads the table `usb` of a meter's settings. Mistakes go to the table.
     pub fn read(table: &mut Table<'_>) -> Option<Self> {
         let number = |table: &mut Table<'_>, key: &str| {
-            let number = table.integer(key, 0, 0xFFFF);
+            let number = table.hexadecimal(key, 0, 0xFFFF, 4);
             table.required(key, number).and_then(|number| u16::try_from(number).ok())
         };
         let (vendor, product) = (number(table, "vendor"), number(table, "product"));
@@ -66,9 +66,12 @@ impl Settings {
             }
             right
         });
-        let interface = small(table.integer("interface", 0, 255));
-        let input = small(table.integer("in", 0x81, 0x8F));
-        let output = small(table.integer("out", 0x01, 0x0F));
+        let interface = table.integer("interface", 0, 255).and_then(|number| u8::try_from(number).ok());
+        let endpoint = |table: &mut Table<'_>, key: &str, min, max| {
+            table.hexadecimal(key, min, max, 2).and_then(|number| u8::try_from(number).ok())
+        };
+        let input = endpoint(table, "in", 0x81, 0x8F);
+        let output = endpoint(table, "out", 0x01, 0x0F);
         let way = match (table.has("in"), table.has("out")) {
             (false, false) => Some(Way::Usbtmc),
             (true, true) => input.zip(output).map(|(input, output)| Way::Endpoints { input, output }),
@@ -94,10 +97,6 @@ impl Settings {
             None => self.to_string(),
         }
     }
-}
-
-fn small(number: Option<i64>) -> Option<u8> {
-    number.and_then(|number| u8::try_from(number).ok())
 }
 
 /// Whether a text is a bus and ports, such as `1-2.3`.
@@ -129,16 +128,19 @@ mod tests {
 
     #[test]
     fn each_mistake_is_named() {
-        let mistakes = read("vendor = 0x12345\npath = \"2.3\"\nin = 0x01\nports = 1\n").unwrap_err();
+        let mistakes =
+            read("vendor = 0x12345\npath = \"2.3\"\nin = 0x01\nout = 130\nports = 1\n").unwrap_err();
         for expected in [
-            "1:10: vendor: expected a whole number from 0 to 65535",
+            "1:10: vendor: expected a whole number from 0x0000 to 0xffff, found the number 0x12345",
             "product: is missing",
             "path: expected a bus and ports, such as \"1-2.3\", found \"2.3\"",
-            "in: expected a whole number from 129 to 143",
-            "in and out belong together",
+            "in: expected a whole number from 0x81 to 0x8f, found the number 0x01",
+            "out: expected a whole number from 0x01 to 0x0f, found the number 130",
             "ports: unknown key",
         ] {
             assert!(mistakes.contains(expected), "{expected}: {mistakes}");
         }
+        let mistakes = read("vendor = 1\nproduct = 2\nin = 0x81\n").unwrap_err();
+        assert!(mistakes.contains("in and out belong together"), "{mistakes}");
     }
 }
