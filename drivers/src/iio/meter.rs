@@ -66,12 +66,8 @@ impl Open {
     pub(super) async fn new(options: Arc<Options>, worker: Arc<Worker>) -> Result<Self, Fault> {
         let wanted = Arc::clone(&options);
         let found = worker.run(move || look(&wanted)).await;
-        // Whatever became of the question: a sensor that isn't there explains it.
         let (device, timing, buffer) =
-            found.map_err(|fault| match device::find(&options.sysfs, &options.device) {
-                Err(missing) if missing.kind() == FaultKind::Gone => missing,
-                _ => fault,
-            })?;
+            found.map_err(|fault| device::or_missing(fault, &options.sysfs, &options.device))?;
         let channels = options.mapping.channels();
         let description = describe(&options, &device, timing.as_ref());
         Ok(Self { options, worker, device, channels, timing, buffer, description })

@@ -2,7 +2,7 @@
 //!
 //! A peak is a value that stands out: one falls by at least a tenth of the spectrum's largest value on either side before it
 //! climbs higher (its prominence, as one says of mountains). Common practice, no source. Near black all of a spectrum is noise, and
-//! a tenth of that is noise too: a peak must also stand out by [eight times](NOISES) the standard deviation of the noise, which is told from
+//! a tenth of that is noise too: a peak must also stand out by eight times the standard deviation of the noise, which is told from
 //! how values bend from one to the next. What light does over a few steps bends little beside it.
 
 use crate::spectrum::Spectrum;
