@@ -17,6 +17,11 @@ const DAY_S: f64 = 86_400.0;
 /// The most meters one daemon owns: a bench has a handful, and every one costs memory.
 const MOST_METERS: usize = 64;
 
+/// The driver of simulated meters, and from how much light on those tell a colour if their config doesn't say: its noise is its own, so it
+/// is known where that would be noise.
+const SIMULATED: &str = "simulated";
+const SIMULATED_COLOUR_FROM_CD_M2: f64 = 0.02;
+
 /// A checked config.
 #[derive(Debug)]
 pub struct Config {
@@ -159,13 +164,16 @@ fn read_meter(settings: &mut Table<'_>, registry: &Registry, context: &Context) 
     {
         settings.complain("id", "expected 1 to 64 letters, digits, '-', '_' or '.'");
     }
-    let sums = read_sums(settings);
+    let mut sums = read_sums(settings);
     let choices: Vec<_> = registry.names().into_iter().map(|name| (name, name)).collect();
     let name = settings.choice("driver", &choices);
     let Some(name) = settings.required("driver", name) else {
         settings.ignore_rest();
         return None;
     };
+    if name == SIMULATED {
+        sums.colour_from_cd_m2 = sums.colour_from_cd_m2.or(Some(SIMULATED_COLOUR_FROM_CD_M2));
+    }
     let driver = registry.get(name).and_then(|configure| configure(settings, context));
     Some(MeterConfig { id: id?, driver: driver?, sums })
 }
@@ -174,7 +182,9 @@ fn read_meter(settings: &mut Table<'_>, registry: &Registry, context: &Context) 
 fn read_sums(settings: &mut Table<'_>) -> Method {
     let observers = Observer::ALL.map(|observer| (observer.name(), observer));
     let observer = settings.choice("observer", &observers).unwrap_or_default();
-    Method { observer, bandwidth_nm: settings.number("bandwidth_nm", 0.1, 100.0), ..Method::default() }
+    let bandwidth_nm = settings.number("bandwidth_nm", 0.1, 100.0);
+    let colour_from_cd_m2 = settings.number("colour_from_cd_m2", 0.0, 1000.0);
+    Method { observer, bandwidth_nm, colour_from_cd_m2, ..Method::default() }
 }
 
 fn is_name(id: &str) -> bool {
@@ -250,10 +260,15 @@ mod tests {
     fn a_meter_of_any_driver_says_how_its_spectra_are_summed_up() {
         let meter = "[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\n";
         let config = load(&format!("{meter}observer = \"2015-10\"\nbandwidth_nm = 5\n")).unwrap();
-        let expected =
-            Method { observer: Observer::Cie2015Deg10, bandwidth_nm: Some(5.0), ..Method::default() };
+        let expected = Method {
+            observer: Observer::Cie2015Deg10,
+            bandwidth_nm: Some(5.0),
+            colour_from_cd_m2: Some(0.02),
+            ..Method::default()
+        };
         assert_eq!(config.meters[0].sums, expected);
-        assert_eq!(load(meter).unwrap().meters[0].sums, Method::default());
+        let usual = Method { colour_from_cd_m2: Some(0.02), ..Method::default() };
+        assert_eq!(load(meter).unwrap().meters[0].sums, usual, "it is simulated");
         let found = problems(&format!("{meter}observer = \"1931-10\"\nbandwidth_nm = 0\n"));
         assert!(found[0].contains("meter[0].observer: expected one of \"1931-2\", \"1964-10\""), "{found:?}");
         assert!(found[1].contains("meter[0].bandwidth_nm: expected a number from 0.1 to 100"), "{found:?}");

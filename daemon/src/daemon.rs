@@ -77,7 +77,8 @@ impl Daemon {
         let (meters, kept): (Vec<_>, Vec<_>) = meters
             .into_iter()
             .map(|config| {
-                let (handle, kept) = MeterHandle::new(&config.id, config.driver.as_ref(), &changes);
+                let (handle, kept) =
+                    MeterHandle::new(&config.id, config.driver.as_ref(), config.sums, &changes);
                 ((handle, config), kept)
             })
             .unzip();

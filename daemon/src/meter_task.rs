@@ -79,10 +79,11 @@ impl MeterHandle {
     pub(crate) fn new(
         id: &str,
         driver: &dyn settled_drivers::driver::Driver,
+        sums: settled_protocol::colorimetry::Method,
         changes: &broadcast::Sender<Arc<Meter>>,
     ) -> (Self, Kept) {
         let (sender, inbox) = mpsc::channel(INBOX);
-        let shared = shared::Shared::new(id.to_owned(), driver, changes.clone());
+        let shared = shared::Shared::new(id.to_owned(), driver, sums, changes.clone());
         let places = Arc::new(Semaphore::new(queue::MOST_DEMANDS));
         let handle = Self { shared: Arc::new(shared), inbox: sender, places };
         let belongings = Belongings { inbox, commits: commit::Commits::default() };

@@ -134,7 +134,10 @@ async fn decide(
             }
             Ok(Published::Failed { .. }) => {}
             // The light seems to jump by what the offset did: that is neither a step nor a drift of it.
-            Ok(Published::Zeroed { t_s }) => run.begin_anew(t_s),
+            Ok(Published::Zeroed { t_s }) => {
+                run.zeroed |= run.readings.is_some();
+                run.begin_anew(t_s);
+            }
             Ok(Published::Replaced { t_s }) => {
                 run.replaced = true;
                 run.begin_anew(t_s);
@@ -172,12 +175,15 @@ struct Run {
     started_s: f64,
     photometric: Photometric,
     observer: Option<Observer>,
+    bandwidth_nm: Option<f64>,
     warming: bool,
     readings: Option<Readings>,
     /// The correction that they went through.
     correction: Option<String>,
     /// Whether that changed meanwhile.
     corrected: bool,
+    /// Whether the meter was zeroed meanwhile.
+    zeroed: bool,
     /// Whether another instrument took the meter's place meanwhile.
     replaced: bool,
     /// Whether the recording that is played back began anew meanwhile.
@@ -202,10 +208,12 @@ impl Run {
             started_s,
             photometric: Photometric::Luminance,
             observer: None,
+            bandwidth_nm: None,
             warming: false,
             readings: None,
             correction: None,
             corrected: false,
+            zeroed: false,
             replaced: false,
             repeated: false,
             flags: BTreeSet::new(),
@@ -226,6 +234,7 @@ impl Run {
             self.judge.anew(self.started_s, self.meter.resolution());
         }
         (self.photometric, self.observer) = (reading.light.photometric(), reading.observer);
+        self.bandwidth_nm = reading.bandwidth_nm;
         self.look_at_correction(reading);
         self.flags.extend(&reading.flags);
         let span = self.readings.get_or_insert(Readings { count: 0, first: reading.sequence, last: 0 });
@@ -331,6 +340,9 @@ impl Run {
             message
                 .push_str(" The meter's correction was changed meanwhile: only readings since then count.");
         }
+        if self.zeroed {
+            message.push_str(" The meter was zeroed meanwhile: only readings since then count.");
+        }
         if self.replaced {
             message
                 .push_str(" Another instrument took the meter's place meanwhile: only its readings count.");
@@ -345,6 +357,7 @@ impl Run {
             meter: self.meter.id().to_owned(),
             quantity: self.photometric,
             observer: self.observer,
+            bandwidth_nm: self.bandwidth_nm,
             verdict,
             value,
             waited_s: now_s - self.started_s,

@@ -102,7 +102,11 @@ impl Report<'_> {
         let line = before.matches('\n').count() + 1;
         let column = before.rsplit('\n').next().unwrap_or_default().chars().count() + 1;
         let problem = Problem { file: self.file.to_owned(), line, column, key, message };
-        self.problems.borrow_mut().push((span.start, problem));
+        let mut problems = self.problems.borrow_mut();
+        // A key that two parts of the program read is wrong once.
+        if !problems.iter().any(|(start, known)| *start == span.start && *known == problem) {
+            problems.push((span.start, problem));
+        }
     }
 
     fn finish(&self) -> Problems {

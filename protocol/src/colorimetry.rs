@@ -46,8 +46,20 @@ pub struct Method {
     /// The spectrometer's bandwidth (full width at half maximum of its triangular slit function) in nm, where it shall be corrected
     /// for; see [`bandwidth`].
     pub bandwidth_nm: Option<f64>,
+    /// Of less light than this, in cd/m² (or lx), no chromaticity is told: it would be one of noise.
+    pub colour_from_cd_m2: Option<f64>,
     /// What is taken to be there beyond the ends of the spectrum.
     pub beyond: Beyond,
+}
+
+impl Method {
+    /// Whether spectra with this step, in nm, can be summed up so.
+    ///
+    /// # Errors
+    /// [`Unsummed::Bandwidth`] if the bandwidth is no whole number of steps.
+    pub fn fits(&self, step_nm: f64) -> Result<(), Unsummed> {
+        self.bandwidth_nm.map_or(Ok(()), |bandwidth_nm| bandwidth::steps(bandwidth_nm, step_nm).map(drop))
+    }
 }
 
 /// What is taken to be there where a spectrum was not measured.

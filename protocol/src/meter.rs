@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::colorimetry::observer::Observer;
 use crate::correction::InForce;
 use crate::time::Timestamp;
 
@@ -41,6 +42,12 @@ pub struct Meter {
     /// The correction in force.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub correction: Option<InForce>,
+    /// By whose eye its spectra are summed up, where it gives spectra and that isn't CIE 1931, 2°.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub observer: Option<Observer>,
+    /// The bandwidth in nm that the sums over its spectra are corrected for, where it gives spectra and they are.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bandwidth_nm: Option<f64>,
 }
 
 /// What an instrument says of itself, or its profile on its behalf.

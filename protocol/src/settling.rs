@@ -307,6 +307,9 @@ pub struct Settled {
     /// By whose eye the value is meant, its chromaticity too, where that isn't CIE 1931, 2°.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub observer: Option<Observer>,
+    /// The bandwidth in nm that the sums over spectra were corrected for, where they were.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bandwidth_nm: Option<f64>,
     /// How it ended.
     pub verdict: Verdict,
     /// The value, where there is evidence for one.

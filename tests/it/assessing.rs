@@ -245,6 +245,12 @@ fn light_through_another_correction_begins_another_series_and_dark_readings_do_n
     assert!(settled_s(&before) < 100.0 && settled_s(&after) > 100.0);
     assert_eq!([&after["evidence"]["steps"], &after["evidence"]["outliers"]], [0; 2]);
     assert!(after.get("lost_s").is_none() && before.get("lost_s").is_none());
+    assert_eq!((before.get("correction"), &after["correction"]), (None, &json!("c1")));
+    let explained = Assessed::of(&["--explain"], &(1..=300).map(json).collect::<String>()).words;
+    assert!(
+        explained.contains("m, no correction: ") && explained.contains("m, correction c1: "),
+        "{explained}"
+    );
     let csv = |t_s: u32| {
         let y = luminance(1, u32::MAX) + 0.01 * f64::from(t_s % 3);
         if t_s <= 100 { format!("{t_s},{y},\n") } else { format!("{t_s},{},c1\n", 1.007 * y) }

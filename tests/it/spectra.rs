@@ -117,7 +117,7 @@ fn readings_by_another_observer_say_so_wherever_they_go() {
     assert_eq!((&logged["observer"], &logged["bandwidth_nm"]), (&json!("1964-10"), &json!(4.0)));
     let criteria = json!({"luminance": 0.2, "chromaticity": 0.02, "hold_s": 1});
     let settled = client.call("meter.settle", &json!({"meter": "wide", "criteria": criteria}));
-    assert_eq!(settled["observer"], "1964-10");
+    assert_eq!((&settled["observer"], &settled["bandwidth_nm"]), (&json!("1964-10"), &json!(4.0)));
     assert!(
         said(&daemon, &["log", "readings", "--csv", "--meter", "wide"])
             .lines()
@@ -139,7 +139,13 @@ fn readings_by_another_observer_say_so_wherever_they_go() {
 #[test]
 fn settle_shows_a_spectrum_and_writes_it() {
     let daemon = bench();
-    assert!(said(&daemon, &["meters"]).contains("spectrometer, serial"));
+    let meters = said(&daemon, &["meters"]);
+    assert!(meters.contains("spectrometer, serial"), "{meters}");
+    assert_eq!(
+        (meters.matches("CIE 1964, 10°").count(), meters.matches("corrected for 4 nm").count()),
+        (1, 1),
+        "{meters}"
+    );
     let words = said(&daemon, &["read", "spectral"]);
     for expected in
         ["380 to 780 nm by 1 nm", "631.0 nm (6.0 nm wide)", "459.0 nm (18.0 nm wide)", "W/(m²·sr)"]
@@ -169,6 +175,51 @@ fn settle_shows_a_spectrum_and_writes_it() {
 }
 
 #[test]
+fn the_spectrum_of_settled_light_is_the_mean_of_those_that_were_judged() {
+    let config = "[[meter]]\nid = \"spectral\"\ndriver = \"simulated\"\nmeter = \"spectrometer\"\ndisplay = \"backlit\"\ncold = [0, 0]\n\
+        cold_white = [0, 0]\nsag = 0\nretention = 0\nintegration_s = [0.02, 1]\nautomatic_s = 0.02\n";
+    let arguments = [
+        "read",
+        "spectral",
+        "--settled",
+        "--spectrum",
+        "--hold",
+        "1s",
+        "--luminance",
+        "20%",
+        "--chromaticity",
+        "0.02",
+    ];
+    let daemon = Daemon::start(&format!("[log]\npath = \"log.sqlite\"\n{config}"));
+    daemon.client().wait_for_state("spectral", "ready");
+    let words = said(&daemon, &arguments);
+    let (comment, columns) = words.split_once('\n').unwrap();
+    let numbers: Vec<u64> =
+        comment.split(|c: char| !c.is_ascii_digit()).filter_map(|n| n.parse().ok()).collect();
+    let &[count, first, last, ..] = numbers.as_slice() else { panic!("{comment}") };
+    assert!(
+        comment.starts_with("# spectral: settled; the mean of the spectra of ") && count > 4,
+        "{comment}"
+    );
+    // Nobody else read: those that were averaged are a stretch of the log.
+    assert_eq!(count, last - first + 1, "{comment}");
+    let page =
+        daemon.client().call("log.readings", &json!({"after": first - 1, "limit": count, "spectra": true}));
+    let readings = page["readings"].as_array().unwrap();
+    let mean = readings.iter().map(|it| it["spectrum"]["values"][251].as_f64().unwrap()).sum::<f64>()
+        / readings.len() as f64;
+    let written: f64 = columns.lines().nth(252).unwrap().strip_prefix("631,").unwrap().parse().unwrap();
+    assert!(readings.len() as u64 == count && (written / mean - 1.0).abs() < 1e-12, "{written} {mean}");
+    let exported = said(&daemon, &["log", "readings", "--json", "--spectra", "--limit", "1"]);
+    assert!(exported.contains("\"spectrum\""), "{exported}");
+    assert!(refused(&daemon, &["log", "readings", "--spectra"]).contains("--csv or --json"));
+    let unlogged = Daemon::start(&format!("[log]\npath = \"off\"\n{config}"));
+    unlogged.client().wait_for_state("spectral", "ready");
+    let words = refused(&unlogged, &arguments);
+    assert!(words.contains("a settled spectrum is made from the log: the log is off"), "{words}");
+}
+
+#[test]
 fn settle_assess_reads_what_was_exported_with_spectra() {
     let daemon = bench();
     for _ in 0..5 {
@@ -188,21 +239,38 @@ fn settle_assess_reads_what_was_exported_with_spectra() {
 
 #[test]
 fn a_bandwidth_that_does_not_suit_is_refused_and_a_colorimeter_is_told_that_it_means_nothing() {
+    let unsuited = Daemon::configured(
+        "[[meter]]\nid = \"a\"\ndriver = \"simulated\"\nmeter = \"spectrometer\"\ndisplay = \"backlit\"\nstep_nm = 4\nbandwidth_nm = 5\n",
+    );
+    let output = unsuited.command().arg("--check").output().unwrap();
+    let words = String::from_utf8(output.stderr).unwrap();
+    assert!(
+        !output.status.success()
+            && words.contains("a bandwidth of 5 nm can't be corrected for in a spectrum with a step of 4 nm"),
+        "{words}"
+    );
     let daemon = Daemon::start(
-        "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"a\"\ndriver = \"simulated\"\nmeter = \"spectrometer\"\ndisplay = \"backlit\"\n\
-        step_nm = 4\nbandwidth_nm = 5\ninstant = true\n[[meter]]\nid = \"b\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\nobserver = \"2015-2\"\n",
+        "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"b\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\nobserver = \"2015-2\"\n",
     );
     let mut client = daemon.client();
-    client.wait_for_state("a", "ready");
     client.wait_for_state("b", "ready");
-    assert_eq!(client.refusal("meter.read", &json!({"meter": "a"})), "unsupported");
-    assert!(
-        refused(&daemon, &["read", "a"])
-            .contains("a bandwidth of 5 nm can't be corrected for in a spectrum with a step of 4 nm")
-    );
     wait_until("the event is in the log", || {
         let page = client.call("log.events", &json!({"meter": "b"}));
         page.to_string().contains("observer and bandwidth_nm of its config mean nothing")
     });
     assert_eq!(client.call("meters.list", &json!({}))["meters"][0]["faults"], 0);
+}
+
+/// Near black a spectrum is noise: it has an amount, and neither a colour nor peaks.
+#[test]
+fn near_black_a_spectrometer_gives_neither_a_colour_nor_peaks() {
+    let daemon = Daemon::start(
+        "[[meter]]\nid = \"s\"\ndriver = \"simulated\"\nmeter = \"spectrometer\"\ndisplay = \"self-emitting\"\ninstant = true\n",
+    );
+    daemon.client().wait_for_state("s", "ready");
+    let white = said(&daemon, &["read", "s"]);
+    assert!(white.contains("colour") && white.contains("peaks"), "{white}");
+    said(&daemon, &["stage", "show", "--colour", "0"]);
+    let black = said(&daemon, &["read", "s"]);
+    assert!(!black.contains("colour") && !black.contains("peak") && black.contains("radiance"), "{black}");
 }

@@ -53,9 +53,9 @@ const MOST_TOLD_OF_ONE: u64 = 3;
 
 const FORMS: &str = "\
 What is written: on a terminal, a plot and a sentence for each series (as with --explain); into a pipe or a file, or with --json, \
-one JSON object for each: id, verdict, t_settled_s, lost_s (if it did not settle again), value, u95, u_prime, v_prime, u95_uv, n, window_s, observer (if it isn't 1931-2), flags (all that its readings \
+one JSON object for each: id, verdict, t_settled_s, lost_s (if it did not settle again), value, u95, u_prime, v_prime, u95_uv, n, window_s, correction (if its light went through one), observer (if it isn't 1931-2), flags (all that its readings \
 carry), evidence. What isn't known is absent. With --events, one object for each change of verdict instead, at once: id, t_s, verdict, t_settled_s, Y, u95_Y, u_prime, \
-v_prime, u95_uv, window_s, n, observer, flags.
+v_prime, u95_uv, window_s, n, correction, observer, flags.
 
 What is read: JSON lines, or CSV with a header (fields split by comma, semicolon, tab or bar), with the members or columns t_s and \
 Y (or luminance_cd_m2, or illuminance_lx), and where known id (or meter), u_prime, v_prime, integration_s, resolution_cd_m2, flags, correction, observer. What \
@@ -182,7 +182,11 @@ impl<'a> Assessment<'a> {
         let open = || Followed::new(&record.id, criteria, form);
         let Some(followed) = self.open.get(&record.id, open) else { return Ok(()) };
         if followed.series.is_another(record) {
+            let apart = followed.series.part(record);
             self.end(&record.id)?;
+            if let Some(next) = self.open.get(&record.id, open) {
+                next.series.apart = apart;
+            }
             return self.take(line, record);
         }
         self.readings += u64::from(record.point().is_some());

@@ -30,7 +30,7 @@ pub(super) struct ReadingsOptions {
     csv: bool,
     /// With --csv: spectra too, a column for each wavelength, in W/(sr m2 nm), or W/(m2 nm) where the unit is lx. All must have the same
     /// wavelengths. (With --json they are always there.)
-    #[arg(long, requires = "csv")]
+    #[arg(long)]
     spectra: bool,
 }
 
@@ -79,9 +79,16 @@ enum Form {
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
     let (which, form, spectra) = match options {
         Options::Readings(ReadingsOptions { which, csv: true, spectra }) => (which, Form::Table, spectra),
-        Options::Readings(ReadingsOptions { which, .. }) => (which, Form::Readings, context.output.json),
+        Options::Readings(ReadingsOptions { which, spectra, .. }) => {
+            (which, Form::Readings, spectra || context.output.json)
+        }
         Options::Events(which) => (which, Form::Events, false),
     };
+    if form == Form::Readings && spectra && !context.output.json {
+        return Err(Failure::Usage(
+            "--spectra goes with --csv or --json: a line each has no room for them".to_owned(),
+        ));
+    }
     if form == Form::Table && context.output.json {
         return Err(Failure::Usage("--csv and --json are two forms of the same: choose one".to_owned()));
     }

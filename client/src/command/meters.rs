@@ -53,6 +53,9 @@ fn details(meter: &Meter) -> Vec<(&'static str, String)> {
         .extend(meter.warm_up.map(|warm_up| ("warm-up", warm_up_words(warm_up.needed_s, warm_up.elapsed_s))));
     details.extend(meter.zero.as_ref().map(|zero| ("zeroing", zero_words(&meter.id, zero))));
     details.extend(meter.correction.as_ref().map(|correction| ("correction", correct::in_force(correction))));
+    details.extend(meter.observer.map(|observer| ("observer", show::observer(observer).to_owned())));
+    let corrected = |nm| format!("corrected for {} nm", show::wavelength(nm));
+    details.extend(meter.bandwidth_nm.map(|nm| ("bandwidth", corrected(nm))));
     if meter.faults > 0 {
         details.push(("faults", format!("{} since the daemon started (settle log events)", meter.faults)));
     }
@@ -139,6 +142,8 @@ mod tests {
                 simulated: false,
                 replayed: false,
                 correction: None,
+                observer: None,
+                bandwidth_nm: None,
                 state: State::Ready,
                 reason: None,
                 faults: 0,

@@ -15,7 +15,7 @@ use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
 use crate::quantities::{integration, interval};
 use crate::show;
 
-mod spectrum;
+pub(super) mod spectrum;
 
 /// What a covered meter sees less of, in cd/m² or lx: far above any zero, far below a display that shows something.
 const DARK: f64 = 1.0;
@@ -40,7 +40,10 @@ pub(super) struct Options {
     #[arg(long, conflicts_with_all = ["settled", "max_age"])]
     covered: bool,
     /// Write the spectrum alone, as CSV: a header, then a wavelength and its value a line.
-    #[arg(long, conflicts_with = "settled")]
+    ///
+    /// With --settled it is the mean of the spectra that the log has of the readings in the window that was judged, and a line before
+    /// the header, which begins with #, says of how many.
+    #[arg(long)]
     spectrum: bool,
     #[command(flatten)]
     criteria: CriteriaOptions,
@@ -53,12 +56,17 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         return Err(Failure::Usage(format!("{} {need} --settled", typed.join(" and "))));
     }
     if options.spectrum && context.output.json {
-        return Err(Failure::Usage("--spectrum writes CSV; --json has the spectrum in it anyway".to_owned()));
+        let words = match options.settled {
+            false => "--spectrum writes CSV; --json has the spectrum in it anyway",
+            true => "--spectrum writes CSV: choose one of it and --json",
+        };
+        return Err(Failure::Usage(words.to_owned()));
     }
     let connection = context.connect().await?;
     let meter = options.meter.resolve(&connection).await?;
     if options.settled {
-        return settled::run(context.output, &connection, meter, options.integration, &options.criteria)
+        let (integration, spectrum) = (options.integration, options.spectrum);
+        return settled::run(context.output, &connection, meter, integration, &options.criteria, spectrum)
             .await;
     }
     let params = ReadParams {

@@ -10,11 +10,14 @@ use settled_protocol::reading::Flag;
 use settled_protocol::rule::Rule;
 use settled_protocol::settling::{Criteria, Settled, Test, Verdict};
 
+use super::read::spectrum::columns;
 use super::{Exit, Failure, flush, is_cancelled, until_interrupted};
 use crate::connection::Connection;
 use crate::output::{BAD, CAUTION, FAINT, GOOD, Output, STRONG, styled};
 use crate::quantities::{number, seconds, share, within};
 use crate::show;
+
+pub(super) mod spectrum;
 
 /// Between two lines of progress where there is no terminal to redraw.
 const LINES: Duration = Duration::from_secs(10);
@@ -137,6 +140,7 @@ pub(super) async fn run(
     meter: String,
     integration_s: Option<f64>,
     options: &CriteriaOptions,
+    spectrum: bool,
 ) -> Result<Exit, Failure> {
     let criteria = options.criteria()?;
     let params = SettleParams { meter, criteria, integration_s, progress: true };
@@ -160,6 +164,11 @@ pub(super) async fn run(
     };
     if output.json {
         output.object(&settled)?;
+    } else if spectrum {
+        let mean = spectrum::mean(connection, &settled).await?;
+        output.aside(&settled.message);
+        output.raw(format!("# {}\n", mean.words(&settled)).as_bytes())?;
+        output.raw(&columns(&mean.spectrum, settled.quantity))?;
     } else {
         in_words(output, &settled)?;
     }
@@ -295,6 +304,10 @@ pub(super) fn in_words(output: Output, settled: &Settled) -> Result<(), Failure>
         }
         if let Some(observer) = settled.observer {
             output.line(&format!("  {}  {}", styled(FAINT, "by     "), show::observer(observer)))?;
+        }
+        if let Some(nm) = settled.bandwidth_nm {
+            let words = format!("bandwidth, corrected for {} nm", show::wavelength(nm));
+            output.line(&format!("  {}  {words}", styled(FAINT, "       ")))?;
         }
     }
     let count = settled.readings.map_or(0, |readings| readings.count);

@@ -107,7 +107,7 @@ impl Task {
         let Instrument { model, serial, quantities, .. } = &description.instrument;
         let told = serial.as_ref().map_or_else(String::new, |serial| format!(", serial {serial}"));
         let mut detail = format!("opened: {model}{told}");
-        if !quantities.contains(&Quantity::Spectrum) && self.tools.sums != Method::default() {
+        if !quantities.contains(&Quantity::Spectrum) && !spectra_are_usual(self.tools.sums) {
             detail.push_str("; it gives no spectra, so observer and bandwidth_nm of its config mean nothing");
         }
         let replaced = serial.as_ref().and_then(|serial| self.shared.identified(serial));
@@ -157,6 +157,11 @@ impl Task {
         let detail = if self.shared.source.is_replayed() { format!("replayed: {detail}") } else { detail };
         self.tools.log.event(&self.tools.clock, Happening::about(kind, &self.shared.id, detail)).await;
     }
+}
+
+/// Whether nothing is configured that only means something for spectra.
+fn spectra_are_usual(Method { observer, bandwidth_nm, .. }: Method) -> bool {
+    observer.unusual().is_none() && bandwidth_nm.is_none()
 }
 
 #[cfg(test)]

@@ -8,8 +8,9 @@ use serde_json::value::{RawValue, to_raw_value};
 use settled_drivers::driver::{Driver, Source};
 use settled_drivers::meter::Description;
 use settled_drivers::sample::Exposure;
+use settled_protocol::colorimetry::Method;
 use settled_protocol::error::RpcError;
-use settled_protocol::meter::{Meter, State, WarmUp};
+use settled_protocol::meter::{Meter, Quantity, State, WarmUp};
 use settled_protocol::reading::{Flag, Reading};
 use tokio::sync::broadcast;
 
@@ -135,6 +136,8 @@ pub(super) struct Shared {
     pub(super) source: Source,
     /// Its light went through a correction before it came here.
     pub(super) is_corrected: bool,
+    /// How its spectra are summed up, if it gives any.
+    sums: Method,
     pub(super) exposing: AtomicBool,
     pub(super) zeroing: AtomicBool,
     pub(super) exposures: AtomicU64,
@@ -159,7 +162,12 @@ pub fn changes() -> broadcast::Sender<Arc<Meter>> {
 }
 
 impl Shared {
-    pub(super) fn new(id: String, driver: &dyn Driver, changes: broadcast::Sender<Arc<Meter>>) -> Self {
+    pub(super) fn new(
+        id: String,
+        driver: &dyn Driver,
+        sums: Method,
+        changes: broadcast::Sender<Arc<Meter>>,
+    ) -> Self {
         let status =
             Status { state: State::Absent, reason: Some("being opened".to_owned()), open: None, error: None };
         Self {
@@ -168,6 +176,7 @@ impl Shared {
             address: driver.address(),
             source: driver.source(),
             is_corrected: driver.is_corrected(),
+            sums,
             exposing: AtomicBool::new(false),
             zeroing: AtomicBool::new(false),
             exposures: AtomicU64::new(0),
@@ -289,6 +298,9 @@ impl Shared {
         let through = self.through().0;
         let status = self.status();
         let open = status.open.as_ref();
+        let gives_spectra =
+            |open: &&Open| open.description.instrument.quantities.contains(&Quantity::Spectrum);
+        let sums = open.filter(gives_spectra).map(|_| self.sums);
         let state = match status.state {
             State::Ready if self.zeroing.load(Ordering::Relaxed) => State::Zeroing,
             State::Ready if self.exposing.load(Ordering::Relaxed) => State::Reading,
@@ -312,6 +324,8 @@ impl Shared {
             correction: through.map(|through| {
                 through.in_force(&self.id, open.map(|open| &open.description.instrument), now_s)
             }),
+            observer: sums.and_then(|sums| sums.observer.unusual()),
+            bandwidth_nm: sums.and_then(|sums| sums.bandwidth_nm),
         }
     }
 }

@@ -29,7 +29,7 @@ impl Summing {
     /// `Unsupported` if the spectrum's step doesn't suit the bandwidth that the config names; `Garbled` if its sums are no light.
     pub(super) fn sum(&mut self, seen: &Seen) -> Result<Summed, Fault> {
         let (photometric, spectrum) = match seen {
-            Seen::Light(light) => return Ok(Summed { light: *light, spectral: None }),
+            Seen::Light(light) => return Ok(Summed { light: self.coloured(*light), spectral: None }),
             Seen::Spectrum(photometric, spectrum) => (*photometric, spectrum),
         };
         let xyz = self.0.xyz(spectrum).map_err(|error| {
@@ -40,7 +40,13 @@ impl Summing {
             Fault::new(kind, "summing up the spectrum").because(error)
         })?;
         let spectral = Some((spectrum.clone(), self.0.method()));
-        Ok(Summed { light: Light::colour(photometric, xyz), spectral })
+        Ok(Summed { light: self.coloured(Light::colour(photometric, xyz)), spectral })
+    }
+
+    /// The light without its chromaticity where there is too little of it.
+    fn coloured(&self, light: Light) -> Light {
+        let too_little = self.0.method().colour_from_cd_m2.is_some_and(|from| light.value() < from);
+        if too_little { light.without_chromaticity() } else { light }
     }
 }
 
@@ -115,6 +121,18 @@ mod tests {
         let dark = reading(Method::default(), &dark).light;
         assert!(dark.chromaticity().is_none() && dark.value() < 0.0 && dark.xyz().is_some());
         assert_eq!(dark.photometric(), Photometric::Illuminance);
+    }
+
+    #[test]
+    fn of_too_little_light_there_is_no_chromaticity_and_its_amount_stays() {
+        let method = Method { colour_from_cd_m2: Some(0.02), ..Method::default() };
+        for (value, told) in [(1e-9, false), (1e-3, true)] {
+            let spectrum = Spectrum::new(380.0, 1.0, vec![value; 401]).unwrap();
+            let light = reading(method, &Seen::Spectrum(Photometric::Luminance, spectrum)).light;
+            assert_eq!((light.chromaticity().is_some(), light.xyz().is_some()), (told, true), "{light:?}");
+            let seen = Seen::Light(Light::colour(Photometric::Luminance, light.xyz().unwrap()));
+            assert_eq!(reading(method, &seen).light, light, "whoever summed it up");
+        }
     }
 
     #[test]

@@ -118,6 +118,14 @@ pub(super) fn find(sysfs: &Path, wanted: &str) -> Result<Device, Fault> {
     }
 }
 
+/// What kept the device that `wanted` means from being looked at: that it isn't there, if it isn't, whatever became of the question.
+pub(super) fn or_missing(fault: Fault, sysfs: &Path, wanted: &str) -> Fault {
+    match find(sysfs, wanted) {
+        Err(missing) if missing.kind() == FaultKind::Gone => missing,
+        _ => fault,
+    }
+}
+
 /// Whether the device that `wanted` means is there, alone or not.
 pub(super) fn is_there(sysfs: &Path, wanted: &str) -> bool {
     !matches!(find(sysfs, wanted), Err(fault) if fault.kind() == FaultKind::Gone)

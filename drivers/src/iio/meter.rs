@@ -65,7 +65,9 @@ impl Open {
     /// `Gone`, `Busy`, `Denied`, `Refused`, or `Silent`.
     pub(super) async fn new(options: Arc<Options>, worker: Arc<Worker>) -> Result<Self, Fault> {
         let wanted = Arc::clone(&options);
-        let (device, timing, buffer) = worker.run(move || look(&wanted)).await?;
+        let found = worker.run(move || look(&wanted)).await;
+        let (device, timing, buffer) =
+            found.map_err(|fault| device::or_missing(fault, &options.sysfs, &options.device))?;
         let channels = options.mapping.channels();
         let description = describe(&options, &device, timing.as_ref());
         Ok(Self { options, worker, device, channels, timing, buffer, description })
@@ -319,7 +321,7 @@ async fn gone(folder: &Path) -> Fault {
     while folder.is_dir() {
         tokio::time::sleep(LOOK).await;
     }
-    Fault::new(FaultKind::Gone, "the sensor is no longer there")
+    unplugged()
 }
 
 impl Meter for Open {
@@ -336,9 +338,11 @@ impl Meter for Open {
         Box::pin(async move {
             let outcome = self.expose(exposure).await;
             outcome.map_err(|fault| match fault.kind() {
+                // What was asked for couldn't have been done anyhow.
+                FaultKind::Unsupported => fault,
+                _ if !self.device.folder.exists() => unplugged(),
                 // An attribute that is missing is an answer of a device that is there.
-                FaultKind::Gone if self.device.folder.exists() => while_open(fault),
-                FaultKind::Busy | FaultKind::Denied => while_open(fault),
+                FaultKind::Gone | FaultKind::Busy | FaultKind::Denied => while_open(fault),
                 _ => fault,
             })
         })
@@ -352,12 +356,16 @@ impl Meter for Open {
         let (folder, buffered) = (self.device.folder.clone(), self.buffer.is_some());
         let look = move || {
             if !folder.exists() {
-                return Err(Fault::new(FaultKind::Gone, "the sensor is no longer there"));
+                return Err(unplugged());
             }
             if buffered { folder.write("buffer/enable", "0") } else { Ok(()) }
         };
         // It comes after whatever is still being asked.
-        Box::pin(async move { self.worker.run(look).await })
+        let there = self.device.folder.clone();
+        Box::pin(async move {
+            let looked = self.worker.run(look).await;
+            looked.map_err(|fault| if there.exists() { fault } else { unplugged() })
+        })
     }
 
     fn recovery(&self) -> Duration {
@@ -375,6 +383,14 @@ impl Meter for Open {
             let _restored = self.worker.run(restore).await.is_ok();
         })
     }
+}
+
+/// That the sensor's folder went.
+fn unplugged() -> Fault {
+    Fault::new(
+        FaultKind::Gone,
+        "the sensor was unplugged, or its driver taken out of the kernel: it is no longer there",
+    )
 }
 
 /// What keeps an open sensor from being read, where the device itself is there.

@@ -10,6 +10,8 @@ use crate::settings::Table;
 
 /// The longest integration time and latency, in s.
 const LONGEST_S: f64 = 600.0;
+/// Rows that span a smaller squared volume than this, of unit length each, are one too few: rounding makes some 1e-16.
+const SINGULAR: f64 = 1e-12;
 /// Most channels that a matrix takes.
 const MOST_CHANNELS: usize = 16;
 
@@ -131,7 +133,17 @@ fn mapping(table: &mut Table<'_>) -> Option<Mapping> {
             let colour = <[Channel; 2]>::try_from(colour?).ok()?;
             Some(Mapping::Coloured(amount, factor, colour))
         }
-        [false, false, false, true, true] => Some(Mapping::Matrix(from?, rows?)),
+        [false, false, false, true, true] => {
+            let (from, rows) = (from?, rows?);
+            if is_singular(&rows) {
+                table.complain(
+                    "matrix",
+                    "is singular: one of its rows follows from the others, so no colours could be told apart",
+                );
+                return None;
+            }
+            Some(Mapping::Matrix(from, rows))
+        }
         [false, _, _, false, _] => {
             table.complain(
                 "illuminance",
@@ -151,6 +163,23 @@ fn mapping(table: &mut Table<'_>) -> Option<Mapping> {
             None
         }
     }
+}
+
+/// Whether one of X, Y and Z follows from the others, whatever the channels say: the determinant of the rows' products, each row scaled to a
+/// length of 1, is that of the squared volume that they span. With fewer than three channels there is never more than that to be had.
+fn is_singular(rows: &[Vec<f64>; 3]) -> bool {
+    if rows[0].len() < 3 {
+        return rows.iter().flatten().all(|weight| *weight == 0.0);
+    }
+    let unit = rows.each_ref().map(|row| {
+        let length = row.iter().map(|weight| weight * weight).sum::<f64>().sqrt();
+        row.iter().map(|weight| weight / length).collect::<Vec<f64>>()
+    });
+    let product = |a: usize, b: usize| unit[a].iter().zip(&unit[b]).map(|(a, b)| a * b).sum::<f64>();
+    let (xy, yz, zx) = (product(0, 1), product(1, 2), product(2, 0));
+    // NaN where a row is all zeros.
+    let squared = 1.0 + 2.0 * xy * yz * zx - xy * xy - yz * yz - zx * zx;
+    squared.is_nan() || squared < SINGULAR
 }
 
 /// So many channels, by their names.

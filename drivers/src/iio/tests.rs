@@ -278,7 +278,9 @@ async fn faults_say_what_is_true_and_the_next_reading_is_good() {
         tree.detach("platform/als0", 0);
     };
     let (outcome, ()) = tokio::join!(measure(meter.as_mut(), None), unplug);
-    assert_eq!(outcome.unwrap_err().kind(), FaultKind::Gone);
+    let fault = outcome.unwrap_err();
+    assert_eq!(fault.kind(), FaultKind::Gone);
+    assert!(crate::fault::chain(&fault).starts_with("the sensor was unplugged"), "{fault}");
     assert_eq!(meter.recover().await.unwrap_err().kind(), FaultKind::Gone);
     assert_eq!(meter.departed().await.kind(), FaultKind::Gone);
 }
@@ -323,6 +325,14 @@ fn mistakes_in_the_settings_are_reported_together() {
         (
             "device = \"als\"\nilluminance = \"in_illuminance\"\nrange = [3, 1]\n",
             &["range: must be two numbers"],
+        ),
+        (
+            "device = \"als\"\nxyz_from = [\"in_intensity_x\", \"in_intensity_y\", \"in_intensity_z\"]\nmatrix = [[1, 2, 3], [2, 4, 6.1], [3, 6, 9.1]]\n",
+            &["matrix: is singular"],
+        ),
+        (
+            "device = \"als\"\nxyz_from = [\"in_intensity_x\", \"in_intensity_y\"]\nmatrix = [[1, 2], [2, nan], [3, 6]]\n",
+            &["matrix: expected number 2 of row 2 to be from"],
         ),
         (
             "device = \"als\"\nilluminance = \"in_illuminance\"\nlatencyy = 1\n",

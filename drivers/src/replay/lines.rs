@@ -1,7 +1,7 @@
 //! The driver over exchanges: the recorded profile runs again, over a link that answers as the instrument did.
 
-use std::path::PathBuf;
 use std::ops::Range;
+use std::path::PathBuf;
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 

@@ -14,6 +14,11 @@ impl Table<'_> {
         max: f64,
     ) -> Option<[Vec<f64>; N]> {
         let value = self.get(key)?;
+        if let Some((row, column, item)) = self.no_number(value.get_ref(), min, max) {
+            let expected = format!("number {column} of row {row} to be from {min} to {max}");
+            self.wrong(key, item, &expected);
+            return None;
+        }
         let row = |value: &DeValue<'_>| -> Option<Vec<f64>> {
             let DeValue::Array(items) = value else { return None };
             let within = |number: &f64| (min..=max).contains(number);
@@ -30,5 +35,22 @@ impl Table<'_> {
             self.wrong(key, value, &format!("{N} rows of {columns} numbers from {min} to {max}"));
         }
         rows
+    }
+
+    /// The first element of an array of arrays that is no number from `min` to `max`, with its row and column, from 1 on.
+    fn no_number<'v>(
+        &self,
+        value: &'v DeValue<'_>,
+        min: f64,
+        max: f64,
+    ) -> Option<(usize, usize, &'v toml::Spanned<DeValue<'v>>)> {
+        let DeValue::Array(rows) = value else { return None };
+        let numbers = rows.iter().zip(1..).filter_map(|(row, at)| match row.get_ref() {
+            DeValue::Array(items) => Some((at, items)),
+            _ => None,
+        });
+        numbers
+            .flat_map(|(at, items)| items.iter().zip(1..).map(move |(item, column)| (at, column, item)))
+            .find(|(_, _, item)| !number(item.get_ref()).is_some_and(|number| (min..=max).contains(&number)))
     }
 }

@@ -21,6 +21,8 @@ const WARMING_K: f64 = 6.0;
 const WARMING_S: f64 = 600.0;
 /// The dark current of silicon doubles about every 7 K.
 const DOUBLING_K: f64 = 7.0;
+/// What Y takes of X and of Z at most: a blue has seventeen times as much Z as Y, and its luminance must not be negative.
+const Y_LEAK: f64 = 0.03;
 /// The noise stream that makes the filters, apart from every exposure's.
 const FILTERS: u64 = u64::MAX;
 
@@ -46,22 +48,36 @@ pub(super) struct Colorimeter {
     pub(super) colour_from_cd_m2: f64,
 }
 
+/// How the meter was when it was last zeroed: what it saw then, it takes off every answer.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Zeroed {
+    /// Its temperature, in °C.
+    pub(super) celsius: f64,
+    /// The light in front of it (X, Y, Z in cd/m²): none with a cap on it, or where the display shows none.
+    pub(super) light: [f64; 3],
+}
+
 /// How the meter is during one exposure.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Circumstances {
     pub(super) integration_s: f64,
     /// Of the meter, in °C.
     pub(super) temperature_c: f64,
-    /// The temperature when it was last zeroed, in °C.
-    pub(super) zeroed_c: f64,
+    /// How it was zeroed.
+    pub(super) zeroed: Zeroed,
     /// The exposure's number.
     pub(super) number: u64,
 }
 
-/// Filters that miss the colour-matching functions: each element of the matrix is off by a normal deviate times `error`.
+/// Filters that miss the colour-matching functions: each element of the matrix is off by a normal deviate times `error`, those that Y takes
+/// of X and Z by no more than 0.03.
 pub(super) fn filters(seed: u64, error: f64) -> Matrix {
     let mut noise = Noise::new(seed, FILTERS);
-    IDENTITY.map(|row| row.map(|element| element + error * noise.normal()))
+    let mut filters = IDENTITY.map(|row| row.map(|element| element + error * noise.normal()));
+    for column in [0, 2] {
+        filters[1][column] = filters[1][column].clamp(-Y_LEAK, Y_LEAK);
+    }
+    filters
 }
 
 impl Colorimeter {
@@ -77,11 +93,12 @@ impl Colorimeter {
 
     /// Its answer to `light` (X, Y, Z in cd/m²).
     pub(super) fn answer(&self, light: [f64; 3], how: Circumstances) -> [f64; 3] {
-        let offset = self.dark_offset(how.temperature_c, how.zeroed_c);
+        let offset = self.dark_offset(how.temperature_c, how.zeroed.celsius);
         let mut noise = Noise::new(self.seed, how.number);
-        apply(&self.filters, light).map(|value| {
-            let noisy = value + self.noise_cd_m2(value, how.integration_s) * noise.normal();
-            self.quantised(noisy + offset)
+        let [seen, at_zero] = [light, how.zeroed.light].map(|light| apply(&self.filters, light));
+        std::array::from_fn(|row| {
+            let noisy = seen[row] + self.noise_cd_m2(seen[row], how.integration_s) * noise.normal();
+            self.quantised(noisy + offset - at_zero[row])
         })
     }
 

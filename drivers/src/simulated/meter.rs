@@ -13,7 +13,7 @@ use crate::fault::{Fault, FaultKind};
 use crate::meter::{Description, Meter, ZeroNeed};
 use crate::sample::{Exposure, Sample, Seen};
 
-use super::colorimeter::{Circumstances, Colorimeter};
+use super::colorimeter::{Circumstances, Colorimeter, Zeroed};
 use super::spectrometer::Spectrometer;
 use super::stage::Stage;
 
@@ -103,7 +103,7 @@ impl Driver for Simulated {
                 bench: Arc::clone(&self.bench),
                 clock: Arc::clone(clock),
                 opened_s,
-                zeroed_c: Colorimeter::temperature_c(0.0),
+                zeroed: Zeroed { celsius: Colorimeter::temperature_c(0.0), light: [0.0; 3] },
             });
             Ok(meter)
         })
@@ -125,8 +125,7 @@ struct OpenMeter {
     bench: Arc<Bench>,
     clock: Arc<dyn Clock>,
     opened_s: f64,
-    /// The temperature when it was last zeroed, in °C.
-    zeroed_c: f64,
+    zeroed: Zeroed,
 }
 
 impl Meter for OpenMeter {
@@ -148,7 +147,7 @@ impl Meter for OpenMeter {
             let end_s = self.wait(begin_s, integration_s).await;
             let light = self.stage.mean(begin_s, end_s);
             let temperature_c = self.temperature_c(end_s);
-            let how = Circumstances { integration_s, temperature_c, zeroed_c: self.zeroed_c, number };
+            let how = Circumstances { integration_s, temperature_c, zeroed: self.zeroed, number };
             self.sample(light, how)
         })
     }
@@ -158,8 +157,11 @@ impl Meter for OpenMeter {
             if self.bench.description.zero.is_none() {
                 return Err(Fault::new(FaultKind::Unsupported, "the meter has no zero command"));
             }
-            let end_s = self.wait(self.clock.now_s(), ZERO_S).await;
-            self.zeroed_c = self.temperature_c(end_s);
+            let begin_s = self.clock.now_s();
+            let end_s = self.wait(begin_s, ZERO_S).await;
+            // Nobody covers it: whatever light there is, it takes for its own offset.
+            let light = self.stage.mean(begin_s, end_s);
+            self.zeroed = Zeroed { celsius: self.temperature_c(end_s), light };
             Ok(())
         })
     }

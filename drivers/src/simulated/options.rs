@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use settled_protocol::colorimetry::Method;
 use settled_protocol::meter::Span;
 
 use crate::driver::Context;
@@ -20,6 +21,9 @@ use super::stage::Stage;
 
 /// A time constant or duration is at least a tenth of a second and at most a month, in s.
 const TIMES_S: (f64, f64) = (0.1, 2_678_400.0);
+
+/// By steps above this, in nm, the display's narrowest peaks (4 nm) fall between the values unless there is a slit.
+const COARSE_NM: f64 = 3.0;
 
 /// Keys of the display: they stand with the meter that brings it.
 const OF_THE_DISPLAY: [&str; 20] = [
@@ -46,7 +50,7 @@ const OF_THE_DISPLAY: [&str; 20] = [
 ];
 
 /// Keys of a colorimeter, and of a spectrometer, that the other knows nothing of.
-const OF_FILTERS: [&str; 3] = ["filter_error", "resolution_cd_m2", "colour_from_cd_m2"];
+const OF_FILTERS: [&str; 2] = ["filter_error", "resolution_cd_m2"];
 const OF_A_SPECTROMETER: [&str; 2] = ["step_nm", "slit_nm"];
 
 /// Reads all of it.
@@ -106,7 +110,10 @@ fn other_stage(settings: &mut Table<'_>, context: &Context, id: &str) -> Option<
 fn spectrometer(settings: &mut Table<'_>) -> Option<(f64, f64)> {
     let is_one = settings.choice("meter", &[("colorimeter", false), ("spectrometer", true)]).unwrap_or(false);
     let step_nm = settings.number("step_nm", 0.5, 20.0).unwrap_or(1.0);
-    let slit_nm = settings.number("slit_nm", 0.0, 50.0).unwrap_or(0.0);
+    let usual_nm = if step_nm > COARSE_NM { step_nm } else { 0.0 };
+    let slit_nm = settings.number("slit_nm", 0.0, 50.0).unwrap_or(usual_nm);
+    // It is the daemon's, which sums spectra up, and knows no step before there is one.
+    let bandwidth_nm = settings.number("bandwidth_nm", 0.1, 100.0);
     let (foreign, whose) = if is_one {
         (OF_FILTERS.as_slice(), "only goes with meter = \"colorimeter\"")
     } else {
@@ -116,6 +123,10 @@ fn spectrometer(settings: &mut Table<'_>) -> Option<(f64, f64)> {
         if settings.has(key) {
             settings.complain(key, whose);
         }
+    }
+    let method = Method { bandwidth_nm, ..Method::default() };
+    if is_one && let Err(error) = method.fits(step_nm) {
+        settings.complain("bandwidth_nm", error.to_string());
     }
     is_one.then_some((step_nm, slit_nm))
 }

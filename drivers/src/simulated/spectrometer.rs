@@ -59,7 +59,8 @@ impl Spectrometer {
         how: Circumstances,
     ) -> Result<Spectrum, Unphysical> {
         let amounts = self.lights.amounts(light);
-        let offset = self.dark * body.dark_offset(how.temperature_c, how.zeroed_c);
+        let at_zero = self.lights.amounts(how.zeroed.light);
+        let offset = self.dark * body.dark_offset(how.temperature_c, how.zeroed.celsius);
         let (shot, read) = body.noise_parts(how.integration_s);
         let mut noise = Noise::new(body.seed, how.number | STREAM);
         let values: Vec<f64> = self
@@ -68,7 +69,7 @@ impl Spectrometer {
             .map(|seen| {
                 let value = mixed(seen, amounts);
                 let deviation = (shot * (self.shot * value.max(0.0)).sqrt()).hypot(read * self.read);
-                value + deviation * noise.normal() + offset
+                value + deviation * noise.normal() + offset - mixed(seen, at_zero)
             })
             .collect();
         Spectrum::new(REACH_NM.0, self.step_nm, values)

@@ -186,6 +186,7 @@ fn any_method() -> impl Strategy<Value = Method> {
         observer: Observer::ALL[observer],
         bandwidth_nm: None,
         beyond: if nearest { Beyond::Nearest } else { Beyond::Nothing },
+        ..Method::default()
     })
 }
 

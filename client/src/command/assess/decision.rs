@@ -31,6 +31,8 @@ pub(super) struct Decision<'a> {
     window_s: f64,
     n: usize,
     #[serde(skip_serializing_if = "Option::is_none")]
+    correction: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     observer: Option<&'a str>,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     flags: Vec<Flag>,
@@ -53,6 +55,7 @@ impl<'a> Decision<'a> {
             uv_u95: ending.value.and_then(|value| value.chromaticity_u95),
             window_s: ending.evidence.window_s,
             n: ending.evidence.n,
+            correction: series.correction.as_deref(),
             observer: series.observer.as_deref(),
             flags: series.cautions.flags(),
             evidence: ending.evidence,
@@ -83,6 +86,8 @@ pub(super) struct Event<'a> {
     #[serde(skip_serializing_if = "Option::is_none")]
     n: Option<usize>,
     #[serde(skip_serializing_if = "Option::is_none")]
+    correction: Option<&'a str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     observer: Option<&'a str>,
     /// Those that readings carried until then.
     #[serde(skip_serializing_if = "Vec::is_empty")]
@@ -106,6 +111,7 @@ impl<'a> Event<'a> {
             uv_u95: change.value.and_then(|value| value.chromaticity_u95),
             window_s: Some(change.evidence.window_s),
             n: Some(change.evidence.n),
+            correction: series.correction.as_deref(),
             observer: series.observer.as_deref(),
             flags: series.cautions.flags(),
             forecast: None,
@@ -117,6 +123,7 @@ impl<'a> Event<'a> {
             id: &series.id,
             t_s: series.last_t_s,
             verdict: "forecast",
+            correction: series.correction.as_deref(),
             observer: series.observer.as_deref(),
             flags: series.cautions.flags(),
             forecast: Some(forecast),

@@ -2,6 +2,7 @@
 
 use settled::settle::digits::significant;
 use settled::settle::{Change, sentence};
+use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Evidence, Forecast, Verdict};
 
@@ -67,7 +68,7 @@ pub(super) fn lines(series: &Series, trace: Option<&Trace>, ascii: bool) -> Vec<
 
 /// The series and its value.
 fn headline(series: &Series, ending: &Ending) -> String {
-    let name = if series.id.is_empty() { "the recording" } else { &series.id };
+    let name = named(series);
     let unreal: String = [(Flag::Simulated, "   SIMULATED"), (Flag::Replayed, "   REPLAYED")]
         .iter()
         .filter(|(flag, _)| series.cautions.has(*flag))
@@ -80,6 +81,22 @@ fn headline(series: &Series, ending: &Ending) -> String {
     });
     let lost = if series.lost_s.is_some() { "   LOST" } else { "" };
     format!("{name}: {}{colour}{lost}{unreal}", show::estimate(value, series.photometric.unit()))
+}
+
+/// What it is called, with what tells it from another of the same name.
+fn named(series: &Series) -> String {
+    let name = if series.id.is_empty() { "the recording" } else { &series.id };
+    let usual = Observer::default().name();
+    let mut words = vec![name.to_owned()];
+    words.extend(match (&series.correction, series.apart.correction) {
+        (Some(correction), _) => Some(format!("correction {correction}")),
+        (None, true) => Some("no correction".to_owned()),
+        (None, false) => None,
+    });
+    if series.apart.observer {
+        words.push(format!("observer {}", series.observer.as_deref().unwrap_or(usual)));
+    }
+    words.join(", ")
 }
 
 /// That it was settled and is no longer.

@@ -37,7 +37,9 @@ pub(super) struct Series {
     announced: bool,
     boot: Option<Box<str>>,
     /// The correction that its light went through, if it went through one.
-    correction: Option<Box<str>>,
+    pub(super) correction: Option<Box<str>>,
+    /// In what it differs from the series of the same name before or after it.
+    pub(super) apart: Apart,
     /// By whose eye the light is meant, where that isn't CIE 1931, 2°.
     pub(super) observer: Option<Box<str>>,
     resolution: Option<f64>,
@@ -50,6 +52,19 @@ pub(super) struct Series {
     /// Whether a verdict was kept back while the meter warmed up.
     kept_back: bool,
     last_forecast: Option<Forecast>,
+}
+
+/// In what a series differs from another of the same name, so that it must be said even where it has none.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Apart {
+    pub(super) correction: bool,
+    pub(super) observer: bool,
+}
+
+impl Apart {
+    fn or(self, other: Self) -> Self {
+        Self { correction: self.correction || other.correction, observer: self.observer || other.observer }
+    }
 }
 
 /// How a series ended.
@@ -84,6 +99,7 @@ impl Series {
             announced: false,
             boot: None,
             correction: None,
+            apart: Apart::default(),
             observer: None,
             resolution: None,
             judge: None,
@@ -101,9 +117,23 @@ impl Series {
     pub(super) fn is_another(&self, record: &Record<'_>) -> bool {
         let clock = matches!((&self.boot, &record.boot), (Some(ours), Some(theirs)) if **ours != **theirs);
         let is_light = self.readings > 0 && record.point().is_some() && !record.cautions.has(Flag::Dark);
-        let scale = self.correction.as_deref() != record.correction.as_deref()
-            || self.observer.as_deref() != unusual(record);
-        clock || (is_light && scale)
+        clock || (is_light && self.apart_from(record) != Apart::default())
+    }
+
+    /// In what a record of light differs from the series.
+    fn apart_from(&self, record: &Record<'_>) -> Apart {
+        Apart {
+            correction: self.correction.as_deref() != record.correction.as_deref(),
+            observer: self.observer.as_deref() != unusual(record),
+        }
+    }
+
+    /// Notes in what the record that begins the next series of its name differs from it, and says so.
+    pub(super) fn part(&mut self, record: &Record<'_>) -> Apart {
+        let is_light = self.readings > 0 && record.point().is_some() && !record.cautions.has(Flag::Dark);
+        let apart = if is_light { self.apart_from(record) } else { Apart::default() };
+        self.apart = self.apart.or(apart);
+        apart
     }
 
     /// Whether there is nothing to say of it: it ended before it began.

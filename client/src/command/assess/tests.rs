@@ -338,5 +338,8 @@ fn light_by_another_observer_says_so_and_is_a_series_of_its_own() {
         assert_eq!(decision(&series)["observer"], "1964-10");
         let words = explained::lines(&series, None, false).join("\n");
         assert!(words.contains("By the observer 1964-10"), "{words}");
+        series.part(&records[0]);
+        let words = explained::lines(&series, None, false).join("\n");
+        assert!(words.contains("a, observer 1964-10: "), "{words}");
     }
 }

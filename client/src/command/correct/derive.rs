@@ -321,6 +321,8 @@ mod tests {
             resolution: None,
         };
         Meter {
+            observer: None,
+            bandwidth_nm: None,
             id: id.to_owned(),
             driver: "profile".to_owned(),
             address: None,

@@ -57,7 +57,7 @@ pub(super) fn curve(spectrum: &Spectrum, photometric: Photometric, ascii: bool) 
 }
 
 /// Two columns: wavelengths and values, with a header.
-pub(super) fn columns(spectrum: &Spectrum, photometric: Photometric) -> Vec<u8> {
+pub(in crate::command) fn columns(spectrum: &Spectrum, photometric: Photometric) -> Vec<u8> {
     let name = match photometric {
         Photometric::Luminance => "radiance_W_sr-1_m-2_nm-1",
         Photometric::Illuminance => "irradiance_W_m-2_nm-1",

@@ -252,6 +252,7 @@ async fn an_offset_that_goes_while_somebody_settles_is_neither_a_drift_nor_a_ste
         let value = settled.value.unwrap();
         assert!((value.y - after).abs() < 1e-9, "readings from before count: {settled:?}");
         assert!(!settled.flags.contains(&Flag::ZeroOverdue), "{settled:?}");
+        assert!(settled.message.contains("The meter was zeroed meanwhile"), "{settled:?}");
         let drift = settled.evidence.luminance_drift.unwrap();
         assert!(drift.bands_per_hold.abs() < 1e-6, "{drift:?}");
     }

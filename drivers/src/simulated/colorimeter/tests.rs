@@ -1,3 +1,4 @@
+use super::super::primaries::Primaries;
 use super::super::rig::near;
 use super::*;
 
@@ -23,7 +24,7 @@ fn spread(luminance: f64, integration_s: f64, n: u32) -> f64 {
             let how = Circumstances {
                 integration_s,
                 temperature_c: ROOM_C,
-                zeroed_c: ROOM_C,
+                zeroed: Zeroed { celsius: ROOM_C, ..Zeroed::default() },
                 number: u64::from(number),
             };
             colorimeter.answer([luminance; 3], how)[1]
@@ -64,4 +65,18 @@ fn it_warms_with_one_time_constant() {
     near(Colorimeter::temperature_c(0.0), 23.0, 1e-12);
     near(Colorimeter::temperature_c(600.0), 29.0 - 6.0 * (-1.0_f64).exp(), 1e-12);
     near(Colorimeter::temperature_c(1e9), 29.0, 1e-12);
+}
+
+#[test]
+fn no_filters_see_negative_light_in_a_primary() {
+    for primaries in [Primaries::Bt709, Primaries::P3D65, Primaries::Bt2020] {
+        let to_xyz = primaries.to_xyz();
+        for seed in 0..20_000 {
+            let filters = filters(seed, 0.05);
+            for column in 0..3 {
+                let [_, y, _] = apply(&filters, to_xyz.map(|row| row[column]));
+                assert!(y > 0.0, "{primaries:?} {column} {seed}: {y}");
+            }
+        }
+    }
 }

@@ -1,3 +1,4 @@
+use settled_protocol::colorimetry::{Method, Summation};
 use settled_protocol::quantity::Xyz;
 
 use super::super::rig::{Rig, grey, luminance, near, open, perfect, still};
@@ -126,6 +127,30 @@ async fn the_dark_offset_grows_with_the_meters_warmth_and_a_zero_removes_it() {
     rig.clock.jump_to(36_000.0);
     rig.meter.zero().await.unwrap();
     assert!(rig.measure().await.light().unwrap().value().abs() < 1e-12);
+}
+
+#[tokio::test]
+async fn light_that_was_there_as_it_was_zeroed_is_missing_from_then_on() {
+    for kind in ["meter = \"colorimeter\"\nfilter_error = 0\n", "meter = \"spectrometer\"\n"] {
+        let toml = format!(
+            "display = \"backlit\"\neotf = \"power\"\ngamma = 1\n{kind}noise = 0\ndark_cd_m2 = 0\nzero_every = \"1h\"\n"
+        );
+        let mut rig = Rig::new(&still(&toml)).await;
+        let seen = async |rig: &mut Rig, code| {
+            rig.stage.show(grey(code, 10.0), rig.clock.now_s());
+            match rig.measure().await.seen {
+                Seen::Light(light) => light.value(),
+                Seen::Spectrum(_, spectrum) => Summation::new(Method::default()).xyz(&spectrum).unwrap().y(),
+            }
+        };
+        let [white, grey] = [seen(&mut rig, 1023).await, seen(&mut rig, 512).await];
+        rig.meter.zero().await.unwrap();
+        near(seen(&mut rig, 1023).await, white - grey, 1e-9);
+        let black = seen(&mut rig, 0).await;
+        assert!(black < -0.9 * grey, "{black}");
+        rig.meter.zero().await.unwrap();
+        near(seen(&mut rig, 512).await, -black, 1e-9);
+    }
 }
 
 #[tokio::test]

@@ -43,6 +43,24 @@ async fn a_slit_misplaces_the_primaries_and_the_correction_mends_most_of_it() {
 }
 
 #[tokio::test]
+async fn coarse_steps_come_with_a_slit_so_that_no_peak_falls_between_them() {
+    for primaries in ["bt709", "p3-d65", "bt2020"] {
+        for (step_nm, most) in [("3", 0.01), ("4", 0.01), ("5", 0.01), ("10", 0.03), ("20", 0.05)] {
+            let keys = format!("primaries = \"{primaries}\"\nstep_nm = {step_nm}\n");
+            let found = error(&keys, None).await;
+            assert!(found < most, "{primaries} {step_nm}: {found}");
+        }
+    }
+    assert!(error("step_nm = 20\nslit_nm = 0\n", None).await > 0.3, "who wants none gets none");
+    let problems =
+        configured(&format!("display = \"backlit\"\n{METER}step_nm = 4\nbandwidth_nm = 6\n")).unwrap_err();
+    assert!(
+        problems.contains("bandwidth_nm: a bandwidth of 6 nm") && problems.contains("a step of 4 nm"),
+        "{problems}"
+    );
+}
+
+#[tokio::test]
 async fn its_luminance_is_as_noisy_as_a_colorimeters() {
     for (code, expected) in
         [(1023, 0.015 * (300.0_f64).sqrt()), (0, 0.0005_f64.hypot(0.015 * (0.2_f64).sqrt()))]
