@@ -133,19 +133,9 @@ async fn decide(
                 run.say_waiting(&mut reporter, clock.now_s());
             }
             Ok(Published::Failed { .. }) => {}
-            // The light seems to jump by what the offset did: that is neither a step nor a drift of it.
-            Ok(Published::Zeroed { t_s }) => {
-                run.zeroed |= run.readings.is_some();
-                run.begin_anew(t_s);
-            }
-            Ok(Published::Replaced { t_s }) => {
-                run.replaced = true;
-                run.begin_anew(t_s);
-            }
-            Ok(Published::Repeated { t_s }) => {
-                run.repeated = true;
-                run.begin_anew(t_s);
-            }
+            Ok(
+                news @ (Published::Zeroed { .. } | Published::Replaced { .. } | Published::Repeated { .. }),
+            ) => run.hear(&news),
             Ok(Published::Refused(error)) => return Err(RpcError::clone(&error)),
             // The news of a restart, after which the task knows of no demand, may be among what went by.
             Err(RecvError::Lagged(_)) => {
@@ -257,6 +247,26 @@ impl Run {
         if self.readings.is_some() {
             self.corrected = true;
             self.begin_anew(reading.began_s);
+        }
+    }
+
+    /// Takes in news after which what came before is told on another scale, or of other light.
+    fn hear(&mut self, news: &Published) {
+        match news {
+            // The light seems to jump by what the offset did: that is neither a step nor a drift of it.
+            Published::Zeroed { t_s } => {
+                self.zeroed |= self.readings.is_some();
+                self.begin_anew(*t_s);
+            }
+            Published::Replaced { t_s } => {
+                self.replaced = true;
+                self.begin_anew(*t_s);
+            }
+            Published::Repeated { t_s } => {
+                self.repeated = true;
+                self.begin_anew(*t_s);
+            }
+            Published::Reading { .. } | Published::Failed { .. } | Published::Refused(_) => {}
         }
     }
 
