@@ -3,12 +3,12 @@
 use serde_json::{Value, json};
 
 use crate::support::daemon::{Daemon, wait_until};
-use crate::support::sensor::Sensor;
+use crate::support::testbed::Testbed;
 
 const CONFIG: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"desk\"\ndriver = \"iio\"\ndevice = \"made-up-als\"\n\
     illuminance = \"in_illuminance\"\nrange = [1, 1000]\n";
 
-fn beside(sensor: &Sensor) -> Daemon {
+fn beside(sensor: &Testbed) -> Daemon {
     let mut daemon = Daemon::configured(CONFIG);
     let mut command = daemon.command();
     sensor.shown_to(&mut command);
@@ -18,7 +18,7 @@ fn beside(sensor: &Sensor) -> Daemon {
 
 #[test]
 fn a_light_sensor_is_read_set_and_followed_as_it_goes_and_comes() {
-    let mut sensor = Sensor::start();
+    let mut sensor = Testbed::sensor();
     let daemon = beside(&sensor);
     let mut client = daemon.client();
     wait_until("it is missed", || {
@@ -59,7 +59,7 @@ fn a_light_sensor_is_read_set_and_followed_as_it_goes_and_comes() {
 
 #[test]
 fn a_sensor_that_goes_while_somebody_settles_is_waited_for() {
-    let mut sensor = Sensor::start();
+    let mut sensor = Testbed::sensor();
     sensor.order("attach 0");
     let daemon = beside(&sensor);
     let mut client = daemon.client();

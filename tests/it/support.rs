@@ -1,7 +1,8 @@
-//! The harness: a daemon under test, a client of plain sockets, an instrument on a pseudo-terminal, a USB bus.
+//! The harness: a daemon under test, a client of plain sockets, an instrument on a pseudo-terminal, machines with
+//! devices that aren't there.
 
 pub(crate) mod client;
 pub(crate) mod daemon;
 pub(crate) mod instrument;
-pub(crate) mod sensor;
-pub(crate) mod usb;
+pub(crate) mod obedient;
+pub(crate) mod testbed;

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use serde_json::{Value, json};
 
 use crate::support::daemon::{Daemon, program, wait_until};
-use crate::support::usb::Bus;
+use crate::support::testbed::Testbed;
 
 /// The longest that a fault and the reading after it may take here: the profile's second, the same for bringing the instrument to
 /// order, and room for a busy machine.
@@ -25,7 +25,7 @@ fn meter(id: &str, which: &str) -> String {
 const ENDPOINTS: &str = ", in = 0x81, out = 0x02";
 
 /// Starts a daemon that sees `bus`.
-fn daemon(bus: &Bus, meters: &str) -> Daemon {
+fn daemon(bus: &Testbed, meters: &str) -> Daemon {
     let mut daemon = Daemon::configured(&format!("[log]\npath = \"log.sqlite\"\n{meters}"));
     // The shipped profile, without the ten minutes that the meter needs to warm up.
     let shipped = settled_drivers::profile::shipped::text("lab-tristimulus".as_ref()).unwrap();
@@ -37,8 +37,8 @@ fn daemon(bus: &Bus, meters: &str) -> Daemon {
 }
 
 /// A bus with one instrument on it, and a daemon for which it is ready.
-fn on_the_bus(way: &str, which: &str) -> (Bus, Daemon) {
-    let mut bus = Bus::start();
+fn on_the_bus(way: &str, which: &str) -> (Testbed, Daemon) {
+    let mut bus = Testbed::bus();
     bus.order(&format!("plug 1 0042 {way}"));
     let daemon = daemon(&bus, &meter("bench", which));
     daemon.client().wait_for_state("bench", "ready");
@@ -142,7 +142,7 @@ fn an_answer_that_never_comes_is_aborted_and_cleared_by_the_specifications_reque
 
 #[test]
 fn an_instrument_that_is_plugged_in_is_found_at_once_and_one_that_is_pulled_out_is_missed_within_a_second() {
-    let mut bus = Bus::start();
+    let mut bus = Testbed::bus();
     let daemon = daemon(&bus, &meter("bench", ""));
     let mut client = daemon.client();
     wait_until("it was looked for", || {
@@ -165,7 +165,7 @@ fn an_instrument_that_is_plugged_in_is_found_at_once_and_one_that_is_pulled_out_
 
 #[test]
 fn an_arrival_is_heard_of_long_before_the_next_attempt() {
-    let mut bus = Bus::start();
+    let mut bus = Testbed::bus();
     bus.order("plug 1 A1 usbtmc");
     let daemon = daemon(&bus, &meter("bench", ", serial = \"B2\""));
     // Each attempt asks the other instrument for its serial number: a quarter of a second apart at first, then twice that, and so on.
@@ -195,7 +195,7 @@ fn an_instrument_that_is_pulled_out_in_the_middle_of_an_exposure_is_absent_and_c
 
 #[test]
 fn two_alike_are_told_apart_by_serial_number_or_place_and_never_guessed() {
-    let mut bus = Bus::start();
+    let mut bus = Testbed::bus();
     bus.order("plug 1 A1 usb488");
     bus.order("plug 2 B2 usbtmc");
     let meters = [
@@ -220,7 +220,7 @@ fn two_alike_are_told_apart_by_serial_number_or_place_and_never_guessed() {
 
 #[test]
 fn two_meters_may_not_claim_one_device() {
-    let bus = Bus::start();
+    let bus = Testbed::bus();
     let config = format!("{}{}", meter("first", ", serial = \"A\""), meter("second", ", serial = \"A\""));
     let daemon = daemon(&bus, &meter("bench", ""));
     std::fs::write(daemon.path("twice.toml"), config).unwrap();
@@ -246,7 +246,7 @@ fn a_device_that_another_program_holds_is_said_to_be_busy() {
 
 #[test]
 fn a_device_that_speaks_another_way_is_refused_with_what_to_do() {
-    let mut bus = Bus::start();
+    let mut bus = Testbed::bus();
     bus.order("plug 1 - bulk");
     let daemon = daemon(&bus, &meter("bench", ""));
     daemon.client().wait_for_state("bench", "failed");
@@ -278,7 +278,7 @@ fn the_profile_driver_conforms_over_usb() {
     for (way, which) in
         [("usbtmc", ""), ("usb488", ""), ("notices", ""), ("bulk", ENDPOINTS), ("interrupt", ENDPOINTS)]
     {
-        let mut bus = Bus::start();
+        let mut bus = Testbed::bus();
         bus.order(&format!("plug 1 0042 {way}"));
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("meter.toml");

@@ -1,19 +1,16 @@
 //! An instrument on a pseudo-terminal or behind a TCP port, as a process of its own.
 
 use std::ffi::OsStr;
-use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
-use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
+use std::process::Command;
 
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 
+use super::obedient::Obedient;
+
 /// A running instrument. It ends when this is dropped.
-pub(crate) struct Instrument {
-    child: Child,
-    orders: Option<ChildStdin>,
-    answers: BufReader<ChildStdout>,
-}
+pub(crate) struct Instrument(Obedient);
 
 impl Instrument {
     /// An instrument behind the symbolic link `link`.
@@ -31,47 +28,25 @@ impl Instrument {
     }
 
     fn at(place: &OsStr) -> (Self, String) {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_instrument"))
-            .arg(place)
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .spawn()
-            .unwrap();
-        let (orders, answers) = (child.stdin.take(), BufReader::new(child.stdout.take().unwrap()));
-        let mut instrument = Self { child, orders, answers };
-        let ready = instrument.hear();
-        (instrument, ready)
+        let mut command = Command::new(env!("CARGO_BIN_EXE_instrument"));
+        command.arg(place);
+        let (instrument, ready) = Obedient::start(command, "the instrument is missing");
+        (Self(instrument), ready)
     }
 
     /// Stops the process where it is, or lets it go on.
     pub(crate) fn signal(&self, signal: Signal) {
-        kill(Pid::from_raw(i32::try_from(self.child.id()).unwrap()), signal).unwrap();
-    }
-
-    fn hear(&mut self) -> String {
-        let mut line = String::new();
-        self.answers.read_line(&mut line).unwrap();
-        line.trim().to_owned()
+        kill(Pid::from_raw(i32::try_from(self.0.pid()).unwrap()), signal).unwrap();
     }
 
     /// Gives an order, and waits until it is in force.
     pub(crate) fn order(&mut self, order: &str) -> String {
-        writeln!(self.orders.as_mut().unwrap(), "{order}").unwrap();
-        let answer = self.hear();
-        assert!(!answer.is_empty(), "the instrument died of {order:?}");
-        answer
+        self.0.order(order)
     }
 
     /// Lets the light approach `limit` from `limit + amplitude`; gives the moment this began, on the boot clock in s.
     pub(crate) fn light(&mut self, limit: f64, amplitude: f64, tau_s: f64, sigma: f64, seed: u32) -> f64 {
         let answer = self.order(&format!("light {limit} {amplitude} {tau_s} {sigma} {seed}"));
         answer.strip_prefix("since ").unwrap().parse().unwrap()
-    }
-}
-
-impl Drop for Instrument {
-    fn drop(&mut self) {
-        self.orders = None;
-        let _gone = self.child.wait().is_ok();
     }
 }
