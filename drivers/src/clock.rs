@@ -15,3 +15,28 @@ pub trait Clock: Send + Sync + fmt::Debug {
     /// Waits until [`now_s`](Self::now_s) has reached `t_s`; returns at once if it has.
     fn sleep_until(&self, t_s: f64) -> Boxed<'_, ()>;
 }
+
+/// The time of tests in which nothing waits on it.
+#[cfg(test)]
+pub(crate) mod still {
+    use std::sync::Arc;
+
+    use super::{Boxed, Clock};
+
+    #[derive(Debug)]
+    struct Still;
+
+    impl Clock for Still {
+        fn now_s(&self) -> f64 {
+            0.0
+        }
+
+        fn sleep_until(&self, _: f64) -> Boxed<'_, ()> {
+            Box::pin(async {})
+        }
+    }
+
+    pub(crate) fn clock() -> Arc<dyn Clock> {
+        Arc::new(Still)
+    }
+}

@@ -9,30 +9,13 @@ use settled_protocol::quantity::{Light, Photometric};
 use tokio::time::Instant;
 
 use super::*;
+use crate::clock::still::clock;
 use crate::conformance::{self, Zero};
 use crate::fault::FaultKind;
 use crate::sample::{Exposure, Sample};
 use crate::settings;
 
 mod buffered;
-
-/// Nothing here waits on it.
-#[derive(Debug)]
-struct Still;
-
-impl Clock for Still {
-    fn now_s(&self) -> f64 {
-        0.0
-    }
-
-    fn sleep_until(&self, _: f64) -> Boxed<'_, ()> {
-        Box::pin(async {})
-    }
-}
-
-fn clock() -> Arc<dyn Clock> {
-    Arc::new(Still)
-}
 
 /// A folder with sensors in it.
 struct Tree(tempfile::TempDir);

@@ -7,6 +7,7 @@ use proptest::prelude::*;
 use settled_protocol::quantity::Photometric;
 
 use super::*;
+use crate::clock::still::clock;
 use crate::conformance::{self, Zero};
 use crate::fault::FaultKind;
 use crate::link::script::{Script, Step};
@@ -14,24 +15,6 @@ use crate::sample::{Exposure, Sample};
 
 mod spoilt;
 mod zeroing;
-
-/// Nothing here waits on it.
-#[derive(Debug)]
-struct Still;
-
-impl Clock for Still {
-    fn now_s(&self) -> f64 {
-        0.0
-    }
-
-    fn sleep_until(&self, _: f64) -> Boxed<'_, ()> {
-        Box::pin(async {})
-    }
-}
-
-fn clock() -> Arc<dyn Clock> {
-    Arc::new(Still)
-}
 
 fn profile(name: &str) -> Profile {
     load(name, shipped::text(Path::new(name)).unwrap()).unwrap_or_else(|problems| panic!("{problems}"))

@@ -2,22 +2,9 @@
 
 use super::fault::First;
 use super::*;
-use crate::clock::{Boxed, Clock};
+use crate::clock::Clock;
+use crate::clock::still::clock;
 use crate::recording::reader::Reader;
-
-/// Nothing here waits for it.
-#[derive(Debug)]
-struct Still;
-
-impl Clock for Still {
-    fn now_s(&self) -> f64 {
-        0.0
-    }
-
-    fn sleep_until(&self, _: f64) -> Boxed<'_, ()> {
-        Box::pin(async {})
-    }
-}
 
 const PROFILE: &str =
     "[instrument]\nmodel='m'\nunit='cd/m2'\n[measure]\nsend='M'\nanswer='^Y (?<Y>[-.0-9]+)$'\n";
@@ -63,7 +50,7 @@ fn case(session: &Session, answer: &str, first: First) -> Case {
 #[tokio::test(start_paused = true)]
 async fn a_trial_tells_a_wrong_value_from_a_right_one() {
     let session = session();
-    let clock: Arc<dyn Clock> = Arc::new(Still);
+    let clock: Arc<dyn Clock> = clock();
     for (answer, first, expected) in [
         ("Y 1.5\r\n", First::Value, None),
         ("Y 1.5", First::NoOther, None),
@@ -123,7 +110,7 @@ async fn whichever_command_of_a_reading_a_fault_strikes_what_is_read_next_is_the
         for reading in &mut session.readings {
             (reading.integration_s, reading.temperature_c) = (Some(0.2), Some(25.0));
         }
-        let clock: Arc<dyn Clock> = Arc::new(Still);
+        let clock: Arc<dyn Clock> = clock();
         for (clause, cases) in FAULTS {
             for case in cases(&session) {
                 let what = case.what.clone();

@@ -9,30 +9,12 @@ use settled_protocol::quantity::Photometric;
 
 use super::super::{Profiled, load, shipped};
 use super::*;
-use crate::clock::{Boxed, Clock};
+use crate::clock::still::clock;
 use crate::conformance::{self, Zero};
 use crate::driver::Driver;
 use crate::link::Link;
 use crate::link::script::{Script, Step};
 use crate::sample::{Exposure, Sample, Seen};
-
-/// Nothing here waits on it.
-#[derive(Debug)]
-struct Still;
-
-impl Clock for Still {
-    fn now_s(&self) -> f64 {
-        0.0
-    }
-
-    fn sleep_until(&self, _: f64) -> Boxed<'_, ()> {
-        Box::pin(async {})
-    }
-}
-
-fn clock() -> Arc<dyn Clock> {
-    Arc::new(Still)
-}
 
 /// An instrument of this profile, which gives `answer` when it is asked with READ:SPEC? or M.
 fn instrument(profile: &str, answer: impl Into<Vec<u8>>) -> Arc<dyn Driver> {
