@@ -30,7 +30,7 @@ mod unlogged;
 mod zeroing;
 
 pub use queue::Demanded;
-pub use shared::{Logged, Published, changes};
+pub use shared::{Anew, Logged, Published, changes};
 pub(crate) use task::{Task, Tools};
 pub use through::Through;
 
@@ -277,7 +277,7 @@ impl MeterHandle {
         let was_zeroing = self.shared.restarting(now_s);
         kept.0.lock().await.commits.deliver_all(&self.shared).await;
         if was_zeroing {
-            self.shared.publish(Published::Zeroed { t_s: now_s });
+            self.shared.publish(Published::Anew { why: Anew::Zeroed, t_s: now_s });
         }
         self.shared.publish(Published::Failed { exposure: None, error: Arc::new(self.restarted()) });
     }

@@ -20,7 +20,7 @@ use tokio::sync::broadcast::error::RecvError;
 
 use crate::clock::Clock;
 use crate::daemon::Daemon;
-use crate::meter_task::{MeterHandle, Published};
+use crate::meter_task::{Anew, MeterHandle, Published};
 use crate::settle::mover::moves;
 use crate::settle::{Judge, Observation, Standing, sentence};
 
@@ -133,9 +133,7 @@ async fn decide(
                 run.say_waiting(&mut reporter, clock.now_s());
             }
             Ok(Published::Failed { .. }) => {}
-            Ok(
-                news @ (Published::Zeroed { .. } | Published::Replaced { .. } | Published::Repeated { .. }),
-            ) => run.hear(&news),
+            Ok(Published::Anew { why, t_s }) => run.begin_anew(why, t_s),
             Ok(Published::Refused(error)) => return Err(RpcError::clone(&error)),
             // The news of a restart, after which the task knows of no demand, may be among what went by.
             Err(RecvError::Lagged(_)) => {
@@ -170,14 +168,8 @@ struct Run {
     readings: Option<Readings>,
     /// The correction that they went through.
     correction: Option<String>,
-    /// Whether that changed meanwhile.
-    corrected: bool,
-    /// Whether the meter was zeroed meanwhile.
-    zeroed: bool,
-    /// Whether another instrument took the meter's place meanwhile.
-    replaced: bool,
-    /// Whether the recording that is played back began anew meanwhile.
-    repeated: bool,
+    /// Why it had to begin anew meanwhile.
+    anew: BTreeSet<Anew>,
     flags: BTreeSet<Flag>,
     /// The latest reading's luminance or illuminance, be it one that doesn't count any more.
     latest: Option<f64>,
@@ -202,10 +194,7 @@ impl Run {
             warming: false,
             readings: None,
             correction: None,
-            corrected: false,
-            zeroed: false,
-            replaced: false,
-            repeated: false,
+            anew: BTreeSet::new(),
             flags: BTreeSet::new(),
             latest: None,
             away: false,
@@ -245,33 +234,17 @@ impl Run {
         }
         self.correction.clone_from(&reading.correction);
         if self.readings.is_some() {
-            self.corrected = true;
-            self.begin_anew(reading.began_s);
+            self.begin_anew(Anew::Corrected, reading.began_s);
         }
     }
 
-    /// Takes in news after which what came before is told on another scale, or of other light.
-    fn hear(&mut self, news: &Published) {
-        match news {
-            // The light seems to jump by what the offset did: that is neither a step nor a drift of it.
-            Published::Zeroed { t_s } => {
-                self.zeroed |= self.readings.is_some();
-                self.begin_anew(*t_s);
-            }
-            Published::Replaced { t_s } => {
-                self.replaced = true;
-                self.begin_anew(*t_s);
-            }
-            Published::Repeated { t_s } => {
-                self.repeated = true;
-                self.begin_anew(*t_s);
-            }
-            Published::Reading { .. } | Published::Failed { .. } | Published::Refused(_) => {}
+    /// What comes from `now_s` on is told on another scale, from another zero, or of other light: what came before is no evidence
+    /// any more. Where the meter was zeroed, say, the light seems to jump by what the offset did: that is neither a step nor a drift.
+    fn begin_anew(&mut self, why: Anew, now_s: f64) {
+        // A zero before the first reading is nothing to speak of.
+        if why != Anew::Zeroed || self.readings.is_some() {
+            self.anew.insert(why);
         }
-    }
-
-    /// What comes from `now_s` on is told on another scale, or from another zero: what came before is no evidence any more.
-    fn begin_anew(&mut self, now_s: f64) {
         self.judge.anew(now_s, self.meter.resolution());
         self.readings = None;
         self.flags.clear();
@@ -346,19 +319,8 @@ impl Run {
         if let Some((integration_s, _)) = self.longer {
             message.push_str(&format!(" Exposures were lengthened to {integration_s} s against noise."));
         }
-        if self.corrected {
-            message
-                .push_str(" The meter's correction was changed meanwhile: only readings since then count.");
-        }
-        if self.zeroed {
-            message.push_str(" The meter was zeroed meanwhile: only readings since then count.");
-        }
-        if self.replaced {
-            message
-                .push_str(" Another instrument took the meter's place meanwhile: only its readings count.");
-        }
-        if self.repeated {
-            message.push_str(" The recording began anew meanwhile: only readings since then count.");
+        for why in &self.anew {
+            message.push_str(meanwhile(*why));
         }
         if let Some(error) = &self.last_error {
             message.push_str(&format!(" At the end the meter gave no readings: {error}."));
@@ -377,5 +339,15 @@ impl Run {
             evidence,
             message,
         }
+    }
+}
+
+/// That a request had to begin anew, in words.
+fn meanwhile(why: Anew) -> &'static str {
+    match why {
+        Anew::Corrected => " The meter's correction was changed meanwhile: only readings since then count.",
+        Anew::Zeroed => " The meter was zeroed meanwhile: only readings since then count.",
+        Anew::Replaced => " Another instrument took the meter's place meanwhile: only its readings count.",
+        Anew::Repeated => " The recording began anew meanwhile: only readings since then count.",
     }
 }

@@ -11,7 +11,7 @@ use settled_protocol::log::EventKind;
 use settled_protocol::meter::{Instrument, Quantity, State};
 
 use super::due::Due;
-use super::shared::{Open, Published, Status};
+use super::shared::{Anew, Open, Published, Status};
 use super::task::{RECOVERY, Task};
 use crate::failure;
 use crate::log::Happening;
@@ -123,7 +123,7 @@ impl Task {
         let status = Status { state: State::Ready, reason: None, open: Some(open), error: None };
         self.shared.change(status, now_s);
         if let Some(replaced) = replaced {
-            self.shared.publish(Published::Replaced { t_s: now_s });
+            self.shared.publish(Published::Anew { why: Anew::Replaced, t_s: now_s });
             self.note(EventKind::MeterReplaced, replaced).await;
         }
         self.note(EventKind::MeterReady, detail).await;

@@ -3,7 +3,7 @@
 use settled_drivers::clock::Clock as _;
 use settled_protocol::log::EventKind;
 
-use super::shared::Published;
+use super::shared::{Anew, Published};
 use super::task::Task;
 
 /// Between two events that say so, in s: a recording of a few readings begins anew many times a second.
@@ -50,7 +50,7 @@ impl Task {
             return;
         }
         self.kept.commits.deliver_all(&self.shared).await;
-        self.shared.publish(Published::Repeated { t_s: began_s });
+        self.shared.publish(Published::Anew { why: Anew::Repeated, t_s: began_s });
         let now_s = self.tools.clock.now_s();
         if let Some(detail) = self.rounds.say(now_s) {
             self.note(EventKind::ReplayRepeated, detail).await;

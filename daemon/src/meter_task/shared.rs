@@ -77,23 +77,28 @@ pub enum Published {
         /// Why.
         error: Arc<RpcError>,
     },
-    /// The meter was zeroed, or may have been: readings before and after don't compare.
-    Zeroed {
-        /// When it was over, in s.
-        t_s: f64,
-    },
-    /// Another instrument is in its place: readings before and after don't compare.
-    Replaced {
-        /// Since when, in s.
-        t_s: f64,
-    },
-    /// What is played back has begun anew: readings before and after don't compare.
-    Repeated {
+    /// Readings before and after don't compare.
+    Anew {
+        /// Why.
+        why: Anew,
         /// Since when, in s.
         t_s: f64,
     },
     /// The meter gives no readings until it has been zeroed; demands are met again then.
     Refused(Arc<RpcError>),
+}
+
+/// Why readings before and after don't compare.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Anew {
+    /// Another correction is in force: each reading names its own, so nobody else says so.
+    Corrected,
+    /// The meter was zeroed, or may have been.
+    Zeroed,
+    /// Another instrument is in its place.
+    Replaced,
+    /// What is played back has begun anew.
+    Repeated,
 }
 
 /// How the meter is, as its task last said.
@@ -285,7 +290,7 @@ impl Shared {
             *self.latest.lock().unwrap_or_else(PoisonError::into_inner) =
                 Some((*exposure, Arc::clone(logged)));
         }
-        if matches!(published, Published::Zeroed { .. } | Published::Repeated { .. }) {
+        if matches!(published, Published::Anew { why: Anew::Zeroed | Anew::Repeated, .. }) {
             *self.darks.lock().unwrap_or_else(PoisonError::into_inner) = Darks::default();
             *self.latest.lock().unwrap_or_else(PoisonError::into_inner) = None;
         }

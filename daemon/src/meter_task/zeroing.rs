@@ -15,7 +15,7 @@ use settled_protocol::method::Zeroed;
 
 use super::ZeroReply;
 use super::due::{Due, Last};
-use super::shared::Published;
+use super::shared::{Anew, Published};
 use super::task::Task;
 use crate::failure;
 use crate::log::Which;
@@ -136,7 +136,7 @@ impl Task {
         self.kept.commits.deliver_all(&self.shared).await;
         self.zero_due_said = false;
         let t_s = self.tools.now_s();
-        self.shared.publish(Published::Zeroed { t_s });
+        self.shared.publish(Published::Anew { why: Anew::Zeroed, t_s });
         self.shared.announce(t_s);
     }
 

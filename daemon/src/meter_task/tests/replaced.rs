@@ -84,7 +84,7 @@ async fn what_an_instrument_saw_comes_before_the_news_that_it_is_gone_though_the
     assert_eq!(first.unwrap().reading.light.value(), 42.0);
     assert_eq!(kind(second), ErrorKind::MeterAbsent);
     let mut news = Vec::new();
-    while !matches!(news.last(), Some(Published::Replaced { .. })) {
+    while !matches!(news.last(), Some(Published::Anew { why: Anew::Replaced, .. })) {
         news.push(follow.recv().await.unwrap());
     }
     let of_exposure = |news: &Published| matches!(news, Published::Failed { exposure: Some(_), .. });

@@ -191,7 +191,7 @@ async fn a_meter_that_refuses_while_it_is_due_tells_everyone_and_demands_resume_
     let error = meter.zero_needed(bench.daemon.clock.now_s()).unwrap();
     assert!(error.message.contains("settle zero m0"), "{error}");
     bench.zero().await.unwrap();
-    assert!(matches!(follow.recv().await, Ok(Published::Zeroed { .. })));
+    assert!(matches!(follow.recv().await, Ok(Published::Anew { why: Anew::Zeroed, .. })));
     assert!(matches!(follow.recv().await, Ok(Published::Reading { .. })));
     // The reading that shows how warm the meter has become is not given, and the settling that waits is told.
     let long = Criteria { max_wait_s: 600.0, min_wait_s: 500.0, hold_s: 60.0, ..criteria };
@@ -337,7 +337,7 @@ async fn a_panic_while_zeroing_leaves_no_offset_that_counts() {
     let mut follow = meter.follow();
     puppet.zeros.lock().unwrap().push_back(Act::Panic);
     assert_eq!(kind(bench.zero().await), ErrorKind::Internal);
-    assert!(matches!(follow.recv().await, Ok(Published::Zeroed { .. })));
+    assert!(matches!(follow.recv().await, Ok(Published::Anew { why: Anew::Zeroed, .. })));
     assert!(matches!(follow.recv().await, Ok(Published::Failed { exposure: None, .. })));
     assert!(meter.recent(Exposure::default(), 0.0).is_none());
     assert_eq!(format!("{:?}", meter.darks()), format!("{:?}", Darks::default()));
