@@ -16,27 +16,22 @@ pub trait Clock: Send + Sync + fmt::Debug {
     fn sleep_until(&self, t_s: f64) -> Boxed<'_, ()>;
 }
 
-/// The time of tests in which nothing waits on it.
+/// A clock that stands still: for trying drivers of real instruments, which don't ask it.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Still;
+
+impl Clock for Still {
+    fn now_s(&self) -> f64 {
+        0.0
+    }
+
+    fn sleep_until(&self, _: f64) -> Boxed<'_, ()> {
+        Box::pin(async {})
+    }
+}
+
+/// It, as tests hand it over.
 #[cfg(test)]
-pub(crate) mod still {
-    use std::sync::Arc;
-
-    use super::{Boxed, Clock};
-
-    #[derive(Debug)]
-    struct Still;
-
-    impl Clock for Still {
-        fn now_s(&self) -> f64 {
-            0.0
-        }
-
-        fn sleep_until(&self, _: f64) -> Boxed<'_, ()> {
-            Box::pin(async {})
-        }
-    }
-
-    pub(crate) fn clock() -> Arc<dyn Clock> {
-        Arc::new(Still)
-    }
+pub(crate) fn still() -> std::sync::Arc<dyn Clock> {
+    std::sync::Arc::new(Still)
 }

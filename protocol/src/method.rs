@@ -32,20 +32,31 @@ pub trait Method {
     type Output: Serialize + DeserializeOwned + JsonSchema;
 }
 
-macro_rules! methods {
+/// Methods, each a type of its own.
+macro_rules! types {
     ($($(#[$doc:meta])* $type:ident = $name:literal, $params:ty => $output:ty, $summary:literal;)*) => {
         $(
             $(#[$doc])*
             #[derive(Debug)]
             pub enum $type {}
 
-            impl Method for $type {
+            impl $crate::method::Method for $type {
                 const NAME: &'static str = $name;
                 const SUMMARY: &'static str = $summary;
                 type Params = $params;
                 type Output = $output;
             }
         )*
+    };
+}
+pub(crate) use types;
+
+/// Methods of the socket: what is to be done with all of them comes beside.
+macro_rules! methods {
+    ($($(#[$doc:meta])* $type:ident = $name:literal, $params:ty => $output:ty, $summary:literal;)*) => {
+        types! {
+            $($(#[$doc])* $type = $name, $params => $output, $summary;)*
+        }
 
         /// The name of every method, in the order of the document.
         pub const NAMES: &[&str] = &[$($name),*];

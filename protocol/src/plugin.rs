@@ -13,7 +13,7 @@ use serde_json::value::RawValue;
 
 use crate::message::{RequestId, without_position};
 use crate::meter::{Kind, Quantity, Span};
-use crate::method::{Method, Nothing};
+use crate::method::{Method, Nothing, types};
 use crate::quantity::Xyz;
 use crate::spectrum::Spectrum;
 
@@ -26,48 +26,15 @@ pub const LONGEST_LINE: usize = 256 * 1024;
 /// What a plugin says unasked once its instrument has gone; the params are [`Gone`].
 pub const GONE: &str = "meter.gone";
 
-/// First words: the daemon's versions and the settings from the config.
-#[derive(Debug)]
-pub enum Hello {}
-
-/// Find the instrument, and say what it is.
-#[derive(Debug)]
-pub enum MeterOpen {}
-
-/// One exposure, begun now.
-#[derive(Debug)]
-pub enum MeterMeasure {}
-
-/// The dark (zero) reading; the aperture is covered.
-#[derive(Debug)]
-pub enum MeterZero {}
-
-impl Method for Hello {
-    const NAME: &'static str = "hello";
-    const SUMMARY: &'static str = "First words: versions, and the settings from the config.";
-    type Params = HelloParams;
-    type Output = HelloResult;
-}
-
-impl Method for MeterOpen {
-    const NAME: &'static str = "meter.open";
-    const SUMMARY: &'static str = "Find the instrument, and say what it is and needs.";
-    type Params = Nothing;
-    type Output = Opened;
-}
-
-impl Method for MeterMeasure {
-    const NAME: &'static str = "meter.measure";
-    const SUMMARY: &'static str = "One exposure, begun after the request was read.";
-    type Params = MeasureParams;
-    type Output = Measured;
-}
-
-impl Method for MeterZero {
-    const NAME: &'static str = "meter.zero";
-    const SUMMARY: &'static str = "Take the dark (zero) reading; the aperture is covered.";
-    type Params = Nothing;
-    type Output = Nothing;
+types! {
+    /// First words: the daemon's versions and the settings from the config.
+    Hello = "hello", HelloParams => HelloResult, "First words: versions, and the settings from the config.";
+    /// Find the instrument, and say what it is.
+    MeterOpen = "meter.open", Nothing => Opened, "Find the instrument, and say what it is and needs.";
+    /// One exposure, begun now.
+    MeterMeasure = "meter.measure", MeasureParams => Measured, "One exposure, begun after the request was read.";
+    /// Zeroing; the aperture is covered.
+    MeterZero = "meter.zero", Nothing => Nothing, "Zero the instrument; the aperture is covered.";
 }
 
 /// Params of `hello`.
@@ -113,7 +80,7 @@ pub struct Opened {
     /// Its own warm-up, in s after it was opened; 0 if it needs none.
     #[serde(default)]
     pub warm_up_s: f64,
-    /// Its dark (zero) reading, if it has one.
+    /// When it must be zeroed, if it can be.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub zero: Option<ZeroNeed>,
     /// The longest that an exposure takes whose integration time the instrument chooses, in s: 0.1 to 600.
@@ -132,7 +99,7 @@ fn ten() -> f64 {
     10.0
 }
 
-/// When an instrument needs its dark (zero) reading.
+/// When an instrument must be zeroed.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ZeroNeed {
     /// Whether one is due as soon as the meter is opened.

@@ -18,7 +18,7 @@ use std::time::{Duration, Instant};
 
 use nix::pty::openpty;
 use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
-use settled_drivers::clock::{Boxed, Clock};
+use settled_drivers::clock::{Clock, Still};
 use settled_drivers::driver::{Context, Driver, Registry};
 use settled_drivers::meter::Meter;
 use settled_drivers::sample::Exposure;
@@ -32,20 +32,6 @@ const READINGS: usize = 1000;
 
 /// What the profile sends for a reading, and after which of it a line comes back.
 const EXCHANGE: [(&[u8], bool); 3] = [(b"SENS:INT 0.1\n", false), (b"READ?\n", true), (b"SYST:ERR?\n", true)];
-
-/// Nothing here waits on it.
-#[derive(Debug)]
-struct Still;
-
-impl Clock for Still {
-    fn now_s(&self) -> f64 {
-        0.0
-    }
-
-    fn sleep_until(&self, _: f64) -> Boxed<'_, ()> {
-        Box::pin(async {})
-    }
-}
 
 /// An instrument on a pseudo-terminal that answers at once; gives the terminal's path.
 fn instrument() -> PathBuf {

@@ -69,15 +69,7 @@ fn in_front_of_a_real_display_someone_is_asked_for_each_colour_in_its_order() {
             "0.05",
             "--quiet",
         ];
-        let mut child = daemon
-            .settle(&[arguments.as_slice(), more].concat())
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap();
-        child.stdin.take().unwrap().write_all("\n".repeat(enters).as_bytes()).unwrap();
-        let output = child.wait_with_output().unwrap();
+        let output = daemon.run_settle_told(&[arguments.as_slice(), more].concat(), &"\n".repeat(enters));
         (output.status.code(), String::from_utf8(output.stderr).unwrap())
     };
     // The instruments see one colour, whatever is shown: that is noticed at the second one.

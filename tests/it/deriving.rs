@@ -1,6 +1,5 @@
 //! `settle correct derive`, as a person or a script uses it.
 
-use std::io::Write;
 use std::process::{Output, Stdio};
 
 use nix::sys::signal::{Signal, kill};
@@ -91,15 +90,8 @@ fn the_corrected_meter_agrees_with_its_reference_by_either_method_both_at_once_o
 fn a_meter_that_has_a_correction_can_be_given_another_without_taking_it_out_of_force() {
     let daemon = bench("");
     let derive = |answer: &str| {
-        let mut child = daemon
-            .settle(&["correct", "derive", "colorimeter", "--reference", "truth", "--quiet"])
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap();
-        child.stdin.take().unwrap().write_all(answer.as_bytes()).unwrap();
-        let output = child.wait_with_output().unwrap();
+        let arguments = ["correct", "derive", "colorimeter", "--reference", "truth", "--quiet"];
+        let output = daemon.run_settle_told(&arguments, answer);
         assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
         String::from_utf8([output.stdout, output.stderr].concat()).unwrap()
     };
@@ -155,15 +147,7 @@ fn what_no_sane_pair_of_meters_gives_is_kept_and_not_put_in_force_unasked() {
     daemon.client().wait_for_state("elsewhere", "ready");
     let derive = |more: &[&str], answer: &str| {
         let arguments = ["correct", "derive", "colorimeter", "--reference", "elsewhere", "--hold", "2s"];
-        let mut child = daemon
-            .settle(&[arguments.as_slice(), more].concat())
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-            .spawn()
-            .unwrap();
-        child.stdin.take().unwrap().write_all(answer.as_bytes()).unwrap();
-        let output = child.wait_with_output().unwrap();
+        let output = daemon.run_settle_told(&[arguments.as_slice(), more].concat(), answer);
         (output.status.code(), String::from_utf8(output.stderr).unwrap())
     };
     let mut client = daemon.client();

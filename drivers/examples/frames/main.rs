@@ -6,26 +6,12 @@
 use std::process::ExitCode;
 use std::sync::Arc;
 
-use settled_drivers::clock::{Boxed, Clock};
+use settled_drivers::clock::{Clock, Still};
 use settled_drivers::conformance::{self, Zero};
 use settled_drivers::driver::Context;
 use settled_drivers::settings;
 
 mod driver;
-
-/// Nothing here waits on it: it is for simulated instruments.
-#[derive(Debug)]
-struct Still;
-
-impl Clock for Still {
-    fn now_s(&self) -> f64 {
-        0.0
-    }
-
-    fn sleep_until(&self, _: f64) -> Boxed<'_, ()> {
-        Box::pin(async {})
-    }
-}
 
 #[tokio::main(flavor = "current_thread")]
 async fn main() -> Result<ExitCode, Box<dyn std::error::Error>> {

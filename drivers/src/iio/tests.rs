@@ -9,7 +9,7 @@ use settled_protocol::quantity::{Light, Photometric};
 use tokio::time::Instant;
 
 use super::*;
-use crate::clock::still::clock;
+use crate::clock::still as clock;
 use crate::conformance::{self, Zero};
 use crate::fault::FaultKind;
 use crate::sample::{Exposure, Sample};

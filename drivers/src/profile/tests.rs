@@ -7,7 +7,7 @@ use proptest::prelude::*;
 use settled_protocol::quantity::Photometric;
 
 use super::*;
-use crate::clock::still::clock;
+use crate::clock::still as clock;
 use crate::conformance::{self, Zero};
 use crate::fault::FaultKind;
 use crate::link::script::{Script, Step};

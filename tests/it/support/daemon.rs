@@ -1,6 +1,7 @@
 //! The real daemon as a process of its own, with a folder of its own.
 
 use std::fs::File;
+use std::io::Write;
 use std::os::unix::process::ExitStatusExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Output, Stdio};
@@ -144,6 +145,15 @@ impl Daemon {
         let mut command = Command::new(program("settle"));
         command.arg("--socket").arg(self.socket()).args(arguments).stdin(Stdio::null());
         command
+    }
+
+    /// The same, run to its end, with this typed at it.
+    pub(crate) fn run_settle_told(&self, arguments: &[&str], typed: &str) -> Output {
+        let mut settle = self.settle(arguments);
+        settle.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+        let mut child = settle.spawn().unwrap();
+        child.stdin.take().unwrap().write_all(typed.as_bytes()).unwrap();
+        child.wait_with_output().unwrap()
     }
 
     /// The same, run to its end.

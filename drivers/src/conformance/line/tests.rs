@@ -3,7 +3,7 @@
 use super::fault::First;
 use super::*;
 use crate::clock::Clock;
-use crate::clock::still::clock;
+use crate::clock::still as clock;
 use crate::recording::reader::Reader;
 
 const PROFILE: &str =

@@ -9,7 +9,7 @@ use settled_protocol::quantity::Photometric;
 
 use super::super::{Profiled, load, shipped};
 use super::*;
-use crate::clock::still::clock;
+use crate::clock::still as clock;
 use crate::conformance::{self, Zero};
 use crate::driver::Driver;
 use crate::link::Link;
