@@ -15,9 +15,11 @@ use settled_protocol::reading::{Flag, Reading};
 use tokio::sync::broadcast;
 
 use super::due::Due;
+use super::lease::Desk;
 use super::through::{Reads, Through};
 use super::unlogged::Unlogged;
 use super::zeroing;
+use crate::clock::Clock;
 use crate::settle::mover::Darks;
 
 /// Readings that a subscriber inside the daemon may lag behind. They forward at once, so this is a scheduling hiccup's
@@ -68,6 +70,9 @@ pub enum Published {
         exposure: Exposure,
         /// The reading.
         logged: Arc<Logged>,
+        /// The token of the lease that was in force as its exposure began: what others see of the light then is none of their own
+        /// measurement, as its holder may have changed it.
+        lease: Option<Arc<str>>,
     },
     /// An exposure that gave none; or, about the meter as a whole, one that went away or whose task was restarted: who wants readings
     /// to go on must say so again.
@@ -86,6 +91,8 @@ pub enum Published {
     },
     /// The meter gives no readings until it has been zeroed; demands are met again then.
     Refused(Arc<RpcError>),
+    /// A lease has begun, or ended: who may have readings is another question from now on.
+    Leased,
 }
 
 /// Why readings before and after don't compare.
@@ -150,6 +157,8 @@ pub(super) struct Shared {
     pub(super) waiting: AtomicUsize,
     pub(super) published: broadcast::Sender<Published>,
     pub(super) changes: broadcast::Sender<Arc<Meter>>,
+    /// Who has the meter for itself, and who waits for that.
+    pub(super) desk: Desk,
     /// The serial number of the instrument that was opened last, once one has told it.
     serial: Mutex<Option<String>>,
     latest: Mutex<Option<(Exposure, Arc<Logged>)>>,
@@ -172,6 +181,7 @@ impl Shared {
         driver: &dyn Driver,
         sums: Method,
         changes: broadcast::Sender<Arc<Meter>>,
+        clock: &Arc<Clock>,
     ) -> Self {
         let status =
             Status { state: State::Absent, reason: Some("being opened".to_owned()), open: None, error: None };
@@ -189,6 +199,7 @@ impl Shared {
             waiting: AtomicUsize::new(0),
             published: broadcast::channel(READINGS).0,
             changes,
+            desk: Desk::new(Arc::clone(clock)),
             serial: Mutex::new(None),
             latest: Mutex::new(None),
             darks: Mutex::new(Darks::default()),
@@ -286,7 +297,7 @@ impl Shared {
         {
             let mut darks = self.darks.lock().unwrap_or_else(PoisonError::into_inner);
             darks.push(logged.reading.t_s, logged.reading.light.value());
-        } else if let Published::Reading { exposure, logged } = &published {
+        } else if let Published::Reading { exposure, logged, .. } = &published {
             *self.latest.lock().unwrap_or_else(PoisonError::into_inner) =
                 Some((*exposure, Arc::clone(logged)));
         }
@@ -331,7 +342,7 @@ impl Shared {
             }),
             observer: sums.and_then(|sums| sums.observer.unusual()),
             bandwidth_nm: sums.and_then(|sums| sums.bandwidth_nm),
-            lease: None,
+            lease: self.desk.holder(now_s),
         }
     }
 }
