@@ -197,7 +197,7 @@ impl Demand {
             purpose: Purpose::Observing,
         };
         let by = client.by(params.lease.as_deref());
-        Ok(Some(Self { demanded: meter.reserve()?, by, wanted }))
+        Ok(Some(Self { demanded: meter.reserve(&by)?, by, wanted }))
     }
 }
 
