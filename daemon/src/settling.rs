@@ -2,7 +2,7 @@
 //!
 //! It asks for exposures without pause while it lasts. Clients that settle on one meter share every exposure for as long as they
 //! ask for the same. Where a client leaves the integration time to the meter and noise is in the way, exposures get longer as it
-//! goes on, until the meter refuses one.
+//! goes on, until the meter refuses one: for everyone who leaves it to the meter, so that all of them share.
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
@@ -94,7 +94,7 @@ async fn decide(
 ) -> Result<Option<(Verdict, f64)>, RpcError> {
     let meter = run.meter.clone();
     let _over = meter.move_on();
-    let mut asked = Asked::new(&meter, &run.by, exposure).await?;
+    let mut asked = Asked::new(&meter, &run.by, exposure, run.criteria.hold_s).await?;
     if let Some(error) = meter.unusable() {
         return Err(error);
     }
@@ -115,9 +115,10 @@ async fn decide(
         };
         match news {
             Ok(Published::Reading { exposure: used, logged, lease }) => {
-                if used != asked.exposure || !run.is_concerned(&logged.reading, lease.as_deref()) {
+                if !asked.is_served(used) || !run.is_concerned(&logged.reading, lease.as_deref()) {
                     continue;
                 }
+                run.lengthened(asked.lengthened_s(used), logged.reading.t_s);
                 if let Some(verdict) = run.take(&logged.reading) {
                     return Ok(Some((verdict, logged.reading.t_s)));
                 }
@@ -125,7 +126,7 @@ async fn decide(
                 if asked.may_lengthen()
                     && let Some(longer_s) = run.longer(&logged.reading)
                 {
-                    asked.lengthen(&meter, longer_s).await;
+                    asked.lengthen(&meter, longer_s).await?;
                 }
             }
             // The meter is gone: what it sees when it is back may be something else.
@@ -137,10 +138,10 @@ async fn decide(
                 asked.again(&meter).await?;
             }
             Ok(Published::Failed { exposure: Some(used), error })
-                if used == asked.exposure && run.leased.is_none() =>
+                if asked.is_served(used) && run.leased.is_none() =>
             {
                 run.failed(&error)?;
-                if asked.shorten(&meter).await? {
+                if asked.shorten(&meter, used).await? {
                     run.longer = None;
                 }
                 run.say_waiting(&mut reporter, clock.now_s());
@@ -201,7 +202,7 @@ struct Run {
     away: bool,
     failures: u32,
     last_error: Option<Arc<RpcError>>,
-    /// The integration time that was gone over to, in s, and since when.
+    /// The longest integration time that was gone over to, in s, and since when.
     longer: Option<(f64, f64)>,
 }
 
@@ -310,8 +311,21 @@ impl Run {
         }
         let span = self.meter.integration_s();
         let next_s = longer::longer(self.judge.noise_wait_s(), latest.integration_s, span, hold_s)?;
+        // One that is too long for another settling isn't made while that lasts.
+        if self.longer.is_some_and(|(longer_s, _)| next_s <= longer_s) {
+            return None;
+        }
         self.longer = Some((next_s, latest.t_s));
         Some(next_s)
+    }
+
+    /// Takes note of what exposures are lengthened to, in s, be it by another settling.
+    fn lengthened(&mut self, lengthened_s: Option<f64>, now_s: f64) {
+        if let Some(now) = lengthened_s
+            && self.longer.is_none_or(|(before, _)| now > before)
+        {
+            self.longer = Some((now, now_s));
+        }
     }
 
     /// An exposure gave nothing. The request goes on, unless nothing ever came.
