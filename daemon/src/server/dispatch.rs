@@ -13,7 +13,8 @@ use settled_protocol::meter::Span;
 use settled_protocol::method::{
     CorrectionsAdd, CorrectionsList, CorrectionsRemove, DaemonStatus, Hello, HelloParams, HelloResult,
     LogEvents, LogReadings, MeterCorrect, MeterLease, MeterRead, MeterRelease, MeterRenew, MeterSettle,
-    MeterZero, MetersList, MetersListResult, Method, Nothing, PROTOCOL_VERSION, ReadParams, StageShow, ZeroParams, Zeroed,
+    MeterZero, MetersList, MetersListResult, Method, Nothing, PROTOCOL_VERSION, ReadParams, StageShow,
+    ZeroParams, Zeroed,
 };
 use settled_protocol::notification::SettleProgress;
 
@@ -233,6 +234,11 @@ pub(super) fn exposure(meter: &MeterHandle, integration_s: Option<f64>) -> Resul
 /// The interval that a client asks for, in s; 0 is without pause.
 pub(super) fn interval(interval_s: f64) -> Result<f64, RpcError> {
     within("interval_s", interval_s, 0.0, LONGEST_INTERVAL_S)
+}
+
+/// How often an observer wants a reading at most, in s; 0 is every one.
+pub(super) fn every(every_s: f64) -> Result<f64, RpcError> {
+    within("every_s", every_s, 0.0, LONGEST_INTERVAL_S)
 }
 
 fn within(member: &str, value: f64, min: f64, max: f64) -> Result<f64, RpcError> {
