@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::str::FromStr;
 use std::sync::Arc;
 
 use settled_drivers::driver::{Context, Driver, Registry, Source};
@@ -27,6 +28,8 @@ const SIMULATED_COLOUR_FROM_CD_M2: f64 = 0.02;
 pub struct Config {
     /// Where clients connect.
     pub socket: SocketConfig,
+    /// The bus to be on, if any.
+    pub dbus: Option<BusConfig>,
     /// Where readings are kept.
     pub log: LogConfig,
     /// How much faster than real time the clock runs: only with meters that are simulated or replayed.
@@ -46,6 +49,27 @@ pub struct SocketConfig {
     pub path: Option<PathBuf>,
     /// The group that may connect; the owner alone if absent.
     pub group: Option<String>,
+}
+
+/// The D-Bus to be on.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum BusConfig {
+    /// The machine's.
+    System,
+    /// That of the session that the daemon is started in.
+    Session,
+    /// The bus at this address, as D-Bus writes addresses.
+    At(String),
+}
+
+impl std::fmt::Display for BusConfig {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::System => "system",
+            Self::Session => "session",
+            Self::At(address) => address,
+        })
+    }
 }
 
 /// Where readings are kept.
@@ -97,6 +121,7 @@ impl Config {
             path: table.text("path").map(|path| context.folder.join(path)),
             group: table.text("group"),
         });
+        let dbus = table.table("dbus").and_then(|mut table| read_bus(&mut table));
         let log = table
             .table("log")
             .map_or(LogConfig::File { path: None, survives: Survives::PowerCut }, |mut table| {
@@ -112,7 +137,24 @@ impl Config {
         if speed.is_some() && meters.iter().any(|meter| meter.driver.source() == Source::Instrument) {
             table.complain("clock", "a speed is for rehearsals: every meter must be simulated or replayed");
         }
-        Some(Self { socket, log, speed, stale_after_s, meters, written })
+        Some(Self { socket, dbus, log, speed, stale_after_s, meters, written })
+    }
+}
+
+fn read_bus(table: &mut Table<'_>) -> Option<BusConfig> {
+    let bus = table.text("bus");
+    match table.required("bus", bus)?.as_str() {
+        "system" => Some(BusConfig::System),
+        "session" => Some(BusConfig::Session),
+        address => match zbus::Address::from_str(address) {
+            Ok(_) => Some(BusConfig::At(address.to_owned())),
+            Err(_) => {
+                let expected =
+                    "expected \"system\", \"session\" or a bus's address, such as \"unix:path=/run/bus\"";
+                table.complain("bus", format!("{expected}, found {address:?}"));
+                None
+            }
+        },
     }
 }
 

@@ -120,6 +120,11 @@ impl Daemon {
         })
     }
 
+    /// A handle of every meter, in the order of the config.
+    pub fn handles(&self) -> impl Iterator<Item = &MeterHandle> {
+        self.meters.iter().map(|(handle, _)| handle)
+    }
+
     /// Every meter, in the order of the config.
     #[must_use]
     pub fn list(&self) -> Vec<Meter> {

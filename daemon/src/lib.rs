@@ -3,6 +3,7 @@
 //! | module | idea |
 //! |---|---|
 //! | [`config`] | the config file, strictly read |
+//! | [`bus`] | D-Bus: the same for programs that live on a bus |
 //! | [`clock`] | the only place that reads the machine's clocks |
 //! | [`clock_watch`] | steps of UTC and suspends, as events |
 //! | [`conformance`] | the suite that every driver passes, run on a configured meter |
@@ -14,12 +15,14 @@
 //! | [`settling`] | one `meter.settle`, from its first reading to its verdict |
 //! | [`log`] | readings and events, durable |
 //! | [`recorder`] | what passes on every meter's link, into a file |
+//! | `request` | what clients ask of a meter, whichever way they come |
 //! | [`server`] | the socket, and who is on it |
 //! | [`lock`] | a file that says that its owner lives |
 //! | [`failure`] | instruments' faults as clients are told of them |
 //! | [`size`] | sizes as people write them |
 //! | [`stop`] | the end, as a value |
 
+pub mod bus;
 pub mod clock;
 pub mod clock_watch;
 pub mod config;
@@ -32,6 +35,7 @@ pub mod lock;
 pub mod log;
 pub mod meter_task;
 pub mod recorder;
+mod request;
 pub mod server;
 pub mod settle;
 pub mod settling;

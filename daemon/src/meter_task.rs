@@ -221,6 +221,12 @@ impl MeterHandle {
         self.shared.recent(exposure, since_s)
     }
 
+    /// The latest reading of light, however it was taken; none from before the meter was zeroed, or from another instrument.
+    #[must_use]
+    pub fn latest(&self) -> Option<Arc<Logged>> {
+        self.shared.latest()
+    }
+
     /// Readings from now on, whoever causes them. Causes none itself.
     #[must_use]
     pub fn follow(&self) -> broadcast::Receiver<Published> {

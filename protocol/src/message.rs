@@ -51,22 +51,29 @@ impl Call {
     /// # Errors
     /// `invalid_params`, with the path of the first member that doesn't fit and why.
     pub fn params<M: Method>(&self) -> Result<M::Params, RpcError> {
-        let text = self.params.as_ref().map_or("{}", |raw| raw.get());
-        if !text.starts_with('{') {
-            return Err(RpcError::new(
-                ErrorKind::InvalidParams,
-                "params must be an object: members have names here",
-            ));
-        }
-        let mut json = serde_json::Deserializer::from_str(text);
-        serde_path_to_error::deserialize(&mut json).map_err(|error| {
-            let path = match error.path().to_string() {
-                path if path == "." => "params".to_owned(),
-                path => format!("params.{path}"),
-            };
-            RpcError::new(ErrorKind::InvalidParams, format!("{path}: {}", without_position(error.inner())))
-        })
+        params::<M>(self.params.as_ref().map_or("{}", |raw| raw.get()))
     }
+}
+
+/// The params of `M` from their JSON. Unknown members are ignored.
+///
+/// # Errors
+/// `invalid_params`, with the path of the first member that doesn't fit and why.
+pub fn params<M: Method>(text: &str) -> Result<M::Params, RpcError> {
+    if !text.starts_with('{') {
+        return Err(RpcError::new(
+            ErrorKind::InvalidParams,
+            "params must be an object: members have names here",
+        ));
+    }
+    let mut json = serde_json::Deserializer::from_str(text);
+    serde_path_to_error::deserialize(&mut json).map_err(|error| {
+        let path = match error.path().to_string() {
+            path if path == "." => "params".to_owned(),
+            path => format!("params.{path}"),
+        };
+        RpcError::new(ErrorKind::InvalidParams, format!("{path}: {}", without_position(error.inner())))
+    })
 }
 
 /// serde_json's own words, without the line and column of a text the client never saw.

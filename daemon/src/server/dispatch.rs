@@ -4,30 +4,20 @@ use std::sync::Arc;
 
 use serde::Serialize;
 use serde_json::value::{RawValue, to_raw_value};
-use settled_drivers::clock::Clock as _;
-use settled_drivers::sample::Exposure;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::message::{Call, RequestId, notification_line};
-use settled_protocol::meter::Span;
 use settled_protocol::method::{
     CorrectionsAdd, CorrectionsList, CorrectionsRemove, DaemonStatus, Hello, HelloParams, HelloResult,
     LogEvents, LogReadings, MeterCorrect, MeterRead, MeterSettle, MeterZero, MetersList, MetersListResult,
-    Method, PROTOCOL_VERSION, ReadParams, StageShow, ZeroParams, Zeroed,
+    Method, PROTOCOL_VERSION, StageShow, ZeroParams, Zeroed,
 };
 use settled_protocol::notification::SettleProgress;
 
 use super::outbox::{Outbox, Stream};
 use crate::daemon::{Daemon, VERSION};
-use crate::meter_task::{Logged, MeterHandle};
-use crate::settling;
+use crate::{request, settling};
 
 type Answer = Result<Box<RawValue>, RpcError>;
-
-/// The longest integration time that may be asked for, in s. Meters have their own, shorter limits.
-const LONGEST_INTEGRATION_S: f64 = 3600.0;
-
-/// The longest interval between readings, in s.
-const LONGEST_INTERVAL_S: f64 = 86_400.0;
 
 /// Where a request reports its progress: only the last report counts.
 #[derive(Debug)]
@@ -78,19 +68,18 @@ pub(super) fn at_once(daemon: &Daemon, call: &Call) -> Option<Answer> {
 /// Methods that take time. Dropping the future takes the request back.
 pub(super) async fn carry_out(daemon: Arc<Daemon>, call: Call, progress: Option<Progress>) -> Answer {
     match call.method.as_str() {
-        MeterRead::NAME => {
-            read(&daemon, call.params::<MeterRead>()?).await.map(|logged| logged.json(true).to_owned())
-        }
+        MeterRead::NAME => request::read(&daemon, call.params::<MeterRead>()?)
+            .await
+            .map(|logged| logged.json(true).to_owned()),
         MeterSettle::NAME => {
             let params = call.params::<MeterSettle>()?;
-            let exposure = exposure(daemon.meter(&params.meter)?, params.integration_s)?;
             let report = progress.filter(|_| params.progress);
             let report = |news| {
                 if let Some(progress) = &report {
                     progress.report(news);
                 }
             };
-            raw(&settling::settle(&daemon, &params.meter, params.criteria, exposure, report).await?)
+            raw(&request::settle(&daemon, params, report).await?)
         }
         MeterCorrect::NAME => raw(&daemon.correct(call.params::<MeterCorrect>()?).await?),
         CorrectionsAdd::NAME => raw(&daemon.add_correction(call.params::<CorrectionsAdd>()?).await?),
@@ -125,31 +114,6 @@ fn hello(daemon: &Daemon, params: &HelloParams) -> Result<HelloResult, RpcError>
     })
 }
 
-async fn read(daemon: &Daemon, params: ReadParams) -> Result<Arc<Logged>, RpcError> {
-    let meter = daemon.meter(&params.meter)?;
-    let exposure = exposure(meter, params.integration_s)?;
-    if params.covered {
-        return if params.max_age_s.is_none() {
-            meter.read_dark(exposure).await
-        } else {
-            Err(RpcError::new(
-                ErrorKind::InvalidParams,
-                "params.covered asks for a new reading, params.max_age_s doesn't",
-            ))
-        };
-    }
-    if let Some(max_age_s) = params.max_age_s {
-        let max_age_s = within("max_age_s", max_age_s, 0.0, LONGEST_INTERVAL_S)?;
-        if let Some(error) = meter.zero_needed(daemon.clock.now_s()) {
-            return Err(error);
-        }
-        if let Some(logged) = meter.recent(exposure, daemon.clock.now_s() - max_age_s) {
-            return Ok(logged);
-        }
-    }
-    meter.read(exposure).await
-}
-
 async fn zero(daemon: &Daemon, params: &ZeroParams) -> Result<Zeroed, RpcError> {
     let meter = daemon.meter(&params.meter)?;
     if params.covered {
@@ -158,32 +122,4 @@ async fn zero(daemon: &Daemon, params: &ZeroParams) -> Result<Zeroed, RpcError> 
     let message = "params.covered must be true: cover the meter's aperture so that no light gets in, then say so; \
                    whatever light there is would be taken off every reading";
     Err(RpcError::new(ErrorKind::InvalidParams, message).about(&params.meter))
-}
-
-/// The exposure that a client asks a meter for. What the meter has said that it can't do is refused here, so that it
-/// costs nobody anything.
-pub(super) fn exposure(meter: &MeterHandle, integration_s: Option<f64>) -> Result<Exposure, RpcError> {
-    let integration_s =
-        integration_s.map(|asked| within("integration_s", asked, 1e-6, LONGEST_INTEGRATION_S)).transpose()?;
-    if let (Some(asked), Some(span)) = (integration_s, meter.integration_s())
-        && !span.contains(asked)
-    {
-        let (id, Span { min, max }) = (meter.id(), span);
-        let message = format!("{id} takes integration times from {min} to {max} s, not {asked} s");
-        return Err(RpcError::new(ErrorKind::Unsupported, message).about(id));
-    }
-    Ok(Exposure { integration_s })
-}
-
-/// The interval that a client asks for, in s; 0 is without pause.
-pub(super) fn interval(interval_s: f64) -> Result<f64, RpcError> {
-    within("interval_s", interval_s, 0.0, LONGEST_INTERVAL_S)
-}
-
-fn within(member: &str, value: f64, min: f64, max: f64) -> Result<f64, RpcError> {
-    if (min..=max).contains(&value) {
-        return Ok(value);
-    }
-    let message = format!("params.{member} must be from {min} to {max}, not {value}");
-    Err(RpcError::new(ErrorKind::InvalidParams, message))
 }

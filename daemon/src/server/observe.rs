@@ -17,6 +17,7 @@ use super::outbox::{Outbox, Stream};
 use crate::daemon::Daemon;
 use crate::log;
 use crate::meter_task::{Demanded, Logged, MeterHandle, Published};
+use crate::request;
 
 /// What a subscription forwards. Making one takes no time, whatever the meter is doing.
 #[derive(Debug)]
@@ -190,8 +191,8 @@ impl Demand {
     /// What an observer asks for; nothing if it only watches.
     fn new(meter: &MeterHandle, params: &ObserveParams) -> Result<Option<Self>, RpcError> {
         let Some(interval_s) = params.interval_s else { return Ok(None) };
-        let exposure = super::dispatch::exposure(meter, params.integration_s)?;
-        let interval_s = super::dispatch::interval(interval_s)?;
+        let exposure = request::exposure(meter, params.integration_s)?;
+        let interval_s = request::interval(interval_s)?;
         Ok(Some(Self { demanded: meter.reserve()?, exposure, interval_s }))
     }
 }

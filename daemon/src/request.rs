@@ -1,0 +1,84 @@
+//! What clients ask of a meter, whichever way they come, by the socket or by D-Bus: looked at, and carried out.
+
+use std::sync::Arc;
+
+use settled_drivers::clock::Clock as _;
+use settled_drivers::sample::Exposure;
+use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::meter::Span;
+use settled_protocol::method::{ReadParams, SettleParams};
+use settled_protocol::settling::Settled;
+
+use crate::daemon::Daemon;
+use crate::meter_task::{Logged, MeterHandle};
+use crate::settling;
+
+/// The longest integration time that may be asked for, in s. Meters have their own, shorter limits.
+const LONGEST_INTEGRATION_S: f64 = 3600.0;
+
+/// The longest interval between readings, in s.
+const LONGEST_INTERVAL_S: f64 = 86_400.0;
+
+/// One reading. Dropping the future takes the request back.
+pub(crate) async fn read(daemon: &Daemon, params: ReadParams) -> Result<Arc<Logged>, RpcError> {
+    let meter = daemon.meter(&params.meter)?;
+    let exposure = exposure(meter, params.integration_s)?;
+    if params.covered {
+        return if params.max_age_s.is_none() {
+            meter.read_dark(exposure).await
+        } else {
+            Err(RpcError::new(
+                ErrorKind::InvalidParams,
+                "params.covered asks for a new reading, params.max_age_s doesn't",
+            ))
+        };
+    }
+    if let Some(max_age_s) = params.max_age_s {
+        let max_age_s = within("max_age_s", max_age_s, 0.0, LONGEST_INTERVAL_S)?;
+        if let Some(error) = meter.zero_needed(daemon.clock.now_s()) {
+            return Err(error);
+        }
+        if let Some(logged) = meter.recent(exposure, daemon.clock.now_s() - max_age_s) {
+            return Ok(logged);
+        }
+    }
+    meter.read(exposure).await
+}
+
+/// A settled reading. Dropping the future takes the request back.
+pub(crate) async fn settle(
+    daemon: &Daemon,
+    params: SettleParams,
+    report: impl Fn(settling::Report),
+) -> Result<Settled, RpcError> {
+    let exposure = exposure(daemon.meter(&params.meter)?, params.integration_s)?;
+    settling::settle(daemon, &params.meter, params.criteria, exposure, report).await
+}
+
+/// The exposure that a client asks a meter for. What the meter has said that it can't do is refused here, so that it
+/// costs nobody anything.
+pub(crate) fn exposure(meter: &MeterHandle, integration_s: Option<f64>) -> Result<Exposure, RpcError> {
+    let integration_s =
+        integration_s.map(|asked| within("integration_s", asked, 1e-6, LONGEST_INTEGRATION_S)).transpose()?;
+    if let (Some(asked), Some(span)) = (integration_s, meter.integration_s())
+        && !span.contains(asked)
+    {
+        let (id, Span { min, max }) = (meter.id(), span);
+        let message = format!("{id} takes integration times from {min} to {max} s, not {asked} s");
+        return Err(RpcError::new(ErrorKind::Unsupported, message).about(id));
+    }
+    Ok(Exposure { integration_s })
+}
+
+/// The interval that a client asks for, in s; 0 is without pause.
+pub(crate) fn interval(interval_s: f64) -> Result<f64, RpcError> {
+    within("interval_s", interval_s, 0.0, LONGEST_INTERVAL_S)
+}
+
+fn within(member: &str, value: f64, min: f64, max: f64) -> Result<f64, RpcError> {
+    if (min..=max).contains(&value) {
+        return Ok(value);
+    }
+    let message = format!("params.{member} must be from {min} to {max}, not {value}");
+    Err(RpcError::new(ErrorKind::InvalidParams, message))
+}
