@@ -4,6 +4,7 @@
 //! |---|---|
 //! | [`config`] | the config file, strictly read |
 //! | [`bus`] | D-Bus: the same for programs that live on a bus |
+//! | [`client`] | who asks |
 //! | [`clock`] | the only place that reads the machine's clocks |
 //! | [`clock_watch`] | steps of UTC and suspends, as events |
 //! | [`conformance`] | the suite that every driver passes, run on a configured meter |
@@ -23,6 +24,7 @@
 //! | [`stop`] | the end, as a value |
 
 pub mod bus;
+pub mod client;
 pub mod clock;
 pub mod clock_watch;
 pub mod config;
@@ -47,22 +49,30 @@ use std::sync::Arc;
 use settled_protocol::log::EventKind;
 
 use crate::clock::Clock;
-use crate::config::MeterConfig;
+use crate::config::{BusConfig, MeterConfig};
 use crate::daemon::Daemon;
 use crate::log::{Happening, Log};
 use crate::recorder::Progress;
 use crate::stop::Stop;
 
+/// What a daemon has to do beside its meters and its socket, where there is any.
+#[derive(Debug, Default)]
+pub struct Beside {
+    /// The recording of its meters, that clients are told of.
+    pub recording: Option<Progress>,
+    /// The bus to be on.
+    pub bus: Option<BusConfig>,
+}
+
 /// Runs a daemon on `listener` until `stop` comes; then every meter ends at a reading's edge, and what was asked for and
-/// not answered is told so. Corrections older than `stale_after_s` are used with a flag. Clients are told of the `recording` of the
-/// meters, if there is one.
+/// not answered is told so. Corrections older than `stale_after_s` are used with a flag.
 pub async fn run(
     meters: Vec<MeterConfig>,
     listener: &tokio::net::UnixListener,
     clock: Arc<Clock>,
     log: Log,
     stale_after_s: f64,
-    recording: Option<Progress>,
+    beside: Beside,
     stop: Stop,
 ) {
     let (daemon, supervisor) = Daemon::new(meters, clock, log, stale_after_s, stop.clone());
@@ -70,10 +80,16 @@ pub async fn run(
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStarted, started)).await;
     let watching = clock_watch::run(Arc::clone(&daemon.clock), daemon.log.clone(), stop.clone());
     let recording = async {
-        if let Some(progress) = recording {
+        if let Some(progress) = beside.recording {
             daemon.recorded(progress, stop.clone()).await;
         }
     };
-    tokio::join!(supervisor.run(), server::serve(listener, &daemon, stop.clone()), watching, recording);
+    let on_bus = async {
+        if let Some(bus) = &beside.bus {
+            bus::serve(bus, &daemon, stop.clone()).await;
+        }
+    };
+    let serving = server::serve(listener, &daemon, stop.clone());
+    tokio::join!(supervisor.run(), serving, on_bus, watching, recording);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
 }

@@ -8,6 +8,7 @@ use std::sync::Arc;
 use clap::error::ErrorKind;
 use clap::{CommandFactory, Parser};
 use serde_json::json;
+use settled::Beside;
 use settled::clock::Clock;
 use settled::config::{Config, LogConfig};
 use settled::conformance::Form;
@@ -220,6 +221,7 @@ async fn serve(
         None => None,
     };
     let progress = recording.as_ref().map(Recording::progress);
+    let beside = Beside { recording: progress, bus: config.dbus };
     let (stopper, stop) = stop::pair();
     let (mut terminate, mut interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
     let signals = async {
@@ -228,7 +230,7 @@ async fn serve(
     };
     tracing::info!(socket = %bound.path().display(), "listening");
     tokio::join!(
-        settled::run(config.meters, &bound.listener, clock, log, config.stale_after_s, progress, stop),
+        settled::run(config.meters, &bound.listener, clock, log, config.stale_after_s, beside, stop),
         signals
     );
     Ok((written, recording))

@@ -9,6 +9,7 @@ use settled_protocol::meter::Span;
 use settled_protocol::method::{ReadParams, SettleParams};
 use settled_protocol::settling::Settled;
 
+use crate::client::Client;
 use crate::daemon::Daemon;
 use crate::meter_task::{Logged, MeterHandle};
 use crate::settling;
@@ -20,12 +21,16 @@ const LONGEST_INTEGRATION_S: f64 = 3600.0;
 const LONGEST_INTERVAL_S: f64 = 86_400.0;
 
 /// One reading. Dropping the future takes the request back.
-pub(crate) async fn read(daemon: &Daemon, params: ReadParams) -> Result<Arc<Logged>, RpcError> {
-    let meter = daemon.meter(&params.meter)?;
+pub(crate) async fn read(
+    daemon: &Daemon,
+    client: &Client,
+    params: ReadParams,
+) -> Result<Arc<Logged>, RpcError> {
+    let (meter, by) = (daemon.meter(&params.meter)?, client.by(params.lease.as_deref()));
     let exposure = exposure(meter, params.integration_s)?;
     if params.covered {
         return if params.max_age_s.is_none() {
-            meter.read_dark(exposure).await
+            meter.read_dark(&by, exposure).await
         } else {
             Err(RpcError::new(
                 ErrorKind::InvalidParams,
@@ -42,17 +47,19 @@ pub(crate) async fn read(daemon: &Daemon, params: ReadParams) -> Result<Arc<Logg
             return Ok(logged);
         }
     }
-    meter.read(exposure).await
+    meter.read(&by, exposure).await
 }
 
 /// A settled reading. Dropping the future takes the request back.
 pub(crate) async fn settle(
     daemon: &Daemon,
+    client: &Client,
     params: SettleParams,
     report: impl Fn(settling::Report),
 ) -> Result<Settled, RpcError> {
     let exposure = exposure(daemon.meter(&params.meter)?, params.integration_s)?;
-    settling::settle(daemon, &params.meter, params.criteria, exposure, report).await
+    let by = client.by(params.lease.as_deref());
+    settling::settle(daemon, &by, &params.meter, params.criteria, exposure, report).await
 }
 
 /// The exposure that a client asks a meter for. What the meter has said that it can't do is refused here, so that it

@@ -1,17 +1,19 @@
 //! Calls that aren't answered yet: how many there may be, and that none goes on when nobody waits for it any more.
 
 use std::collections::HashMap;
-use std::future::{Future, poll_fn};
+use std::future::poll_fn;
 use std::pin::Pin;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
 use settled_protocol::error::{ErrorKind, RpcError};
 use zbus::export::futures_core::Stream;
 use zbus::message::{Flags, Header, Type};
 use zbus::names::UniqueName;
-use zbus::{Connection, MatchRule, MessageStream};
+use zbus::{Connection, MatchRule, MessageStream, Variant};
 
+use super::members::Members;
+use crate::client::{Client, Peer};
 use crate::daemon::Daemon;
 use crate::stop::Stop;
 
@@ -23,14 +25,21 @@ const MOST_OF_ALL: usize = 128;
 
 /// The bus, whose own name is as good as its address.
 const BUS: &str = "org.freedesktop.DBus";
+const PATH: &str = "/org/freedesktop/DBus";
 
 /// The calls.
 #[derive(Debug)]
 pub(super) struct Calls {
     daemon: Arc<Daemon>,
     stop: Stop,
-    /// How many of each sender that has any.
-    waiting: Mutex<HashMap<String, usize>>,
+    /// Senders that have any. Each is one client for as long.
+    senders: Mutex<HashMap<String, Sender>>,
+}
+
+#[derive(Debug, Default)]
+struct Sender {
+    waiting: usize,
+    client: Arc<OnceLock<Arc<Client>>>,
 }
 
 /// A call that is waiting; it counts until it is dropped.
@@ -38,11 +47,12 @@ pub(super) struct Calls {
 struct Waiting<'a> {
     calls: &'a Calls,
     sender: String,
+    client: Arc<OnceLock<Arc<Client>>>,
 }
 
 impl Calls {
     pub(super) fn new(daemon: Arc<Daemon>, stop: Stop) -> Self {
-        Self { daemon, stop, waiting: Mutex::default() }
+        Self { daemon, stop, senders: Mutex::default() }
     }
 
     pub(super) fn daemon(&self) -> &Daemon {
@@ -56,61 +66,60 @@ impl Calls {
         connection: &Connection,
         call: &Header<'_>,
         at_most: Duration,
-        work: impl Future<Output = Result<T, RpcError>>,
+        work: impl AsyncFnOnce(&Client) -> Result<T, RpcError>,
     ) -> Result<T, RpcError> {
-        let cancelled = |message: String| Err(RpcError::new(ErrorKind::Cancelled, message));
         let Some(sender) = call.sender() else {
             return Err(RpcError::new(ErrorKind::InvalidRequest, "the bus doesn't say who calls"));
         };
         if call.primary().flags().contains(Flags::NO_REPLY_EXPECTED) {
             return Err(RpcError::new(ErrorKind::InvalidRequest, "who wants no answer gets no exposure"));
         }
-        let _counted = self.enter(sender)?;
-        let mut stop = self.stop.clone();
+        let waiting = self.enter(sender)?;
+        let cancelled = |message: &str| Err(RpcError::new(ErrorKind::Cancelled, message));
         let carried_out = async {
             let mut leaving = leaving(connection, sender).await?;
-            is_there(connection, sender).await?;
+            // Only now, so that a caller who has left meanwhile is missed.
+            let peer = peer(connection, sender).await?;
+            let client = waiting.client.get_or_init(|| Arc::new(Client::new(Some(peer))));
             tokio::select! {
-                answer = work => answer,
-                () = left(&mut leaving) => cancelled("the caller has left the bus".to_owned()),
+                answer = work(client) => answer,
+                () = left(&mut leaving) => cancelled("the caller has left the bus"),
             }
         };
+        let mut stop = self.stop.clone();
         tokio::select! {
             answer = carried_out => answer,
-            () = tokio::time::sleep(at_most) => {
-                let waited_s = at_most.as_secs_f64();
-                cancelled(format!(
-                    "nobody said that the answer would be waited for longer than {waited_s} s: give \
-                     params.timeout_s, and let your D-Bus library or tool wait as long"
-                ))
-            }
+            () = tokio::time::sleep(at_most) => cancelled(&format!(
+                "params.timeout_s is over, after {} s: for a longer one, set it, and let your D-Bus library or tool wait as long",
+                at_most.as_secs_f64()
+            )),
             () = stop.wait() => Err(RpcError::new(ErrorKind::ShuttingDown, "the daemon is stopping")),
         }
     }
 
     /// Counts a call in.
-    fn enter(&self, sender: &UniqueName<'_>) -> Result<Waiting<'_>, RpcError> {
+    fn enter(&self, name: &UniqueName<'_>) -> Result<Waiting<'_>, RpcError> {
         let refuse = |message| Err(RpcError::new(ErrorKind::Overloaded, message).retry_after(1.0));
-        let mut waiting = self.waiting.lock().unwrap_or_else(PoisonError::into_inner);
-        if waiting.get(sender.as_str()).is_some_and(|count| *count >= MOST_OF_ONE) {
-            return refuse(format!("a caller may have at most {MOST_OF_ONE} calls waiting"));
-        }
-        if waiting.values().sum::<usize>() >= MOST_OF_ALL {
+        let mut senders = self.senders.lock().unwrap_or_else(PoisonError::into_inner);
+        if senders.values().map(|sender| sender.waiting).sum::<usize>() >= MOST_OF_ALL {
             return refuse(format!("{MOST_OF_ALL} calls are waiting already, all callers together"));
         }
-        *waiting.entry(sender.to_string()).or_default() += 1;
-        Ok(Waiting { calls: self, sender: sender.to_string() })
+        let sender = senders.entry(name.to_string()).or_default();
+        if sender.waiting >= MOST_OF_ONE {
+            return refuse(format!("a caller may have at most {MOST_OF_ONE} calls waiting"));
+        }
+        sender.waiting += 1;
+        Ok(Waiting { calls: self, sender: name.to_string(), client: Arc::clone(&sender.client) })
     }
 }
 
 impl Drop for Waiting<'_> {
     fn drop(&mut self) {
-        let mut waiting = self.calls.waiting.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(count) = waiting.get_mut(&self.sender) {
-            *count -= 1;
-            if *count == 0 {
-                waiting.remove(&self.sender);
-            }
+        let mut senders = self.calls.senders.lock().unwrap_or_else(PoisonError::into_inner);
+        let Some(sender) = senders.get_mut(&self.sender) else { return };
+        sender.waiting -= 1;
+        if sender.waiting == 0 {
+            senders.remove(&self.sender);
         }
     }
 }
@@ -137,11 +146,17 @@ async fn left(leaving: &mut MessageStream) {
 }
 
 /// Asks the bus who calls: who has left meanwhile is nobody.
-async fn is_there(connection: &Connection, sender: &UniqueName<'_>) -> Result<u32, RpcError> {
-    let reply = connection
-        .call_method(Some(BUS), "/org/freedesktop/DBus", Some(BUS), "GetConnectionUnixUser", &sender.as_str())
-        .await;
-    reply.and_then(|reply| reply.body().deserialize()).map_err(|error| away(&error))
+async fn peer(connection: &Connection, sender: &UniqueName<'_>) -> Result<Peer, RpcError> {
+    let name = sender.as_str();
+    let asking = connection.call_method(Some(BUS), PATH, Some(BUS), "GetConnectionCredentials", &name);
+    let told: Members =
+        asking.await.and_then(|reply| reply.body().deserialize()).map_err(|error| away(&error))?;
+    let number = |name| match told.get(name).map(|value| &**value) {
+        Some(Variant::U32(number)) => Some(*number),
+        _ => None,
+    };
+    let nobody = || RpcError::new(ErrorKind::NotPermitted, "the bus doesn't say which user calls");
+    Ok(Peer { uid: number("UnixUserID").ok_or_else(nobody)?, pid: number("ProcessID") })
 }
 
 fn away(error: &zbus::Error) -> RpcError {

@@ -16,14 +16,15 @@ use zbus::{Connection, interface};
 use super::calls::Calls;
 use super::members::{self, Members};
 use super::refusal::Refusal;
+use crate::client::Client;
 use crate::meter_task::MeterHandle;
 use crate::request;
 
 /// What `Read` may be asked for, besides how long the answer is waited for.
-const READ: &[&str] = &["covered", "integration_s", "max_age_s", TIMEOUT];
+const READ: &[&str] = &["covered", "integration_s", "lease", "max_age_s", TIMEOUT, "wait_s"];
 
 /// What `Settle` may be asked for, besides [`CRITERIA`].
-const SETTLE: &[&str] = &["integration_s", TIMEOUT];
+const SETTLE: &[&str] = &["integration_s", "lease", TIMEOUT, "wait_s"];
 
 /// What to call settled.
 const CRITERIA: &[&str] = &[
@@ -91,7 +92,8 @@ fn timeout(asked: &mut Map<String, Value>) -> Result<Duration, RpcError> {
 
 #[interface(name = "io.github.settled1.Meter")]
 impl MeterObject {
-    /// One reading, from an exposure that begins after this call. Options: integration_s, max_age_s, covered, timeout_s.
+    /// One reading, from an exposure that begins after this call. Options: integration_s, max_age_s, covered,
+    /// lease, wait_s, timeout_s.
     #[zbus(out_args("reading"))]
     async fn read(
         &self,
@@ -102,12 +104,13 @@ impl MeterObject {
         let mut asked = members::asked(&options, READ)?;
         let timeout = timeout(&mut asked)?;
         let params = self.params::<MeterRead>(asked)?;
-        let work = request::read(self.calls.daemon(), params);
+        let work = async |client: &Client| request::read(self.calls.daemon(), client, params).await;
         let logged = self.calls.carry_out(connection, &call, timeout, work).await?;
         Ok(members::of(&logged.reading)?)
     }
 
-    /// Waits until the light has settled, and says how sure that is. Options: those of the criteria, integration_s, timeout_s.
+    /// Waits until the light has settled, and says how sure that is. Options: those of the criteria,
+    /// integration_s, lease, wait_s, timeout_s.
     #[zbus(out_args("settled"))]
     async fn settle(
         &self,
@@ -121,7 +124,7 @@ impl MeterObject {
             CRITERIA.iter().filter_map(|name| asked.remove_entry(*name)).collect();
         asked.insert("criteria".to_owned(), criteria.into());
         let params = self.params::<MeterSettle>(asked)?;
-        let work = request::settle(self.calls.daemon(), params, |_| {});
+        let work = async |client: &Client| request::settle(self.calls.daemon(), client, params, |_| {}).await;
         let settled = self.calls.carry_out(connection, &call, timeout, work).await?;
         Ok(members::of(&settled)?)
     }
@@ -196,6 +199,18 @@ impl MeterObject {
     #[zbus(property)]
     fn correction(&self) -> String {
         self.now().correction.map(|correction| correction.id).unwrap_or_default()
+    }
+
+    /// Whether somebody has it for themselves.
+    #[zbus(property)]
+    fn leased(&self) -> bool {
+        self.now().lease.is_some()
+    }
+
+    /// Who has it for themselves, what for, since when and until when: client, pid, purpose, since, expires_at; empty if nobody has.
+    #[zbus(property)]
+    fn lease(&self) -> Members {
+        self.now().lease.and_then(|holder| members::of(&holder).ok()).unwrap_or_default()
     }
 
     /// Its latest reading of light, whoever asked for it, without its spectrum; empty before there is one.

@@ -14,6 +14,7 @@ use settled_protocol::method::{
 use settled_protocol::notification::SettleProgress;
 
 use super::outbox::{Outbox, Stream};
+use crate::client::Client;
 use crate::daemon::{Daemon, VERSION};
 use crate::{request, settling};
 
@@ -49,10 +50,11 @@ pub(super) fn raw(result: &impl Serialize) -> Answer {
 }
 
 /// Methods that take no time; nothing for the others.
-pub(super) fn at_once(daemon: &Daemon, call: &Call) -> Option<Answer> {
+pub(super) fn at_once(daemon: &Daemon, client: &Client, call: &Call) -> Option<Answer> {
     Some(match call.method.as_str() {
         Hello::NAME => {
-            call.params::<Hello>().and_then(|params| hello(daemon, &params)).and_then(|result| raw(&result))
+            let result = call.params::<Hello>().and_then(|params| hello(daemon, client, params));
+            result.and_then(|result| raw(&result))
         }
         DaemonStatus::NAME => call.params::<DaemonStatus>().and_then(|_| raw(&daemon.status())),
         CorrectionsList::NAME => {
@@ -66,9 +68,14 @@ pub(super) fn at_once(daemon: &Daemon, call: &Call) -> Option<Answer> {
 }
 
 /// Methods that take time. Dropping the future takes the request back.
-pub(super) async fn carry_out(daemon: Arc<Daemon>, call: Call, progress: Option<Progress>) -> Answer {
+pub(super) async fn carry_out(
+    daemon: Arc<Daemon>,
+    client: Arc<Client>,
+    call: Call,
+    progress: Option<Progress>,
+) -> Answer {
     match call.method.as_str() {
-        MeterRead::NAME => request::read(&daemon, call.params::<MeterRead>()?)
+        MeterRead::NAME => request::read(&daemon, &client, call.params::<MeterRead>()?)
             .await
             .map(|logged| logged.json(true).to_owned()),
         MeterSettle::NAME => {
@@ -79,14 +86,14 @@ pub(super) async fn carry_out(daemon: Arc<Daemon>, call: Call, progress: Option<
                     progress.report(news);
                 }
             };
-            raw(&request::settle(&daemon, params, report).await?)
+            raw(&request::settle(&daemon, &client, params, report).await?)
         }
         MeterCorrect::NAME => raw(&daemon.correct(call.params::<MeterCorrect>()?).await?),
         CorrectionsAdd::NAME => raw(&daemon.add_correction(call.params::<CorrectionsAdd>()?).await?),
         CorrectionsRemove::NAME => {
             raw(&daemon.remove_correction(&call.params::<CorrectionsRemove>()?).await?)
         }
-        MeterZero::NAME => raw(&zero(&daemon, &call.params::<MeterZero>()?).await?),
+        MeterZero::NAME => raw(&zero(&daemon, &client, &call.params::<MeterZero>()?).await?),
         LogReadings::NAME => raw(&daemon.log.readings(call.params::<LogReadings>()?).await?),
         LogEvents::NAME => raw(&daemon.log.events(call.params::<LogEvents>()?).await?),
         StageShow::NAME => raw(&daemon.show(call.params::<StageShow>()?).await?),
@@ -94,7 +101,7 @@ pub(super) async fn carry_out(daemon: Arc<Daemon>, call: Call, progress: Option<
     }
 }
 
-fn hello(daemon: &Daemon, params: &HelloParams) -> Result<HelloResult, RpcError> {
+fn hello(daemon: &Daemon, client: &Client, params: HelloParams) -> Result<HelloResult, RpcError> {
     if let Some(spoken) = &params.protocol
         && !spoken.contains(&PROTOCOL_VERSION)
     {
@@ -102,8 +109,9 @@ fn hello(daemon: &Daemon, params: &HelloParams) -> Result<HelloResult, RpcError>
             format!("this daemon speaks version {PROTOCOL_VERSION} of the protocol, the client {spoken:?}");
         return Err(RpcError::new(ErrorKind::Unsupported, message));
     }
-    if let Some(client) = &params.client {
-        tracing::debug!(client = client.as_str(), "hello");
+    if let Some(name) = params.client {
+        tracing::debug!(client = name.as_str(), "hello");
+        client.call_itself(name);
     }
     Ok(HelloResult {
         protocol: PROTOCOL_VERSION,
@@ -114,10 +122,10 @@ fn hello(daemon: &Daemon, params: &HelloParams) -> Result<HelloResult, RpcError>
     })
 }
 
-async fn zero(daemon: &Daemon, params: &ZeroParams) -> Result<Zeroed, RpcError> {
+async fn zero(daemon: &Daemon, client: &Client, params: &ZeroParams) -> Result<Zeroed, RpcError> {
     let meter = daemon.meter(&params.meter)?;
     if params.covered {
-        return meter.zero().await;
+        return meter.zero(&client.by(params.lease.as_deref())).await;
     }
     let message = "params.covered must be true: cover the meter's aperture so that no light gets in, then say so; \
                    whatever light there is would be taken off every reading";

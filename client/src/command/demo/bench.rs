@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use settled::Beside;
 use settled::clock::Clock;
 use settled::config::{Config, Survives};
 use settled::corrections::STALE_AFTER_S;
@@ -59,7 +60,16 @@ impl Bench {
         let mut running = JoinSet::new();
         let of_daemon = Arc::clone(&clock);
         running.spawn(async move {
-            settled::run(config.meters, &bound.listener, of_daemon, log, STALE_AFTER_S, None, stop).await
+            settled::run(
+                config.meters,
+                &bound.listener,
+                of_daemon,
+                log,
+                STALE_AFTER_S,
+                Beside::default(),
+                stop,
+            )
+            .await
         });
         Ok(Self { socket, stage, clock, stopper, running, _folder: folder })
     }
