@@ -290,6 +290,24 @@ mod tests {
     }
 
     #[test]
+    fn a_bus_is_the_machines_the_sessions_or_one_at_an_address() {
+        assert_eq!(load("").unwrap().dbus, None);
+        for (bus, expected) in [
+            ("system", BusConfig::System),
+            ("session", BusConfig::Session),
+            ("unix:path=/run/bus", BusConfig::At("unix:path=/run/bus".to_owned())),
+        ] {
+            assert_eq!(load(&format!("[dbus]\nbus = \"{bus}\"\n")).unwrap().dbus, Some(expected));
+        }
+        let found = problems("[dbus]\nbus = \"sytem\"\n");
+        assert!(
+            found[0].contains("2:7: dbus.bus: expected \"system\", \"session\" or a bus's address"),
+            "{found:?}"
+        );
+        assert!(problems("[dbus]\n")[0].contains("dbus.bus: is missing"));
+    }
+
+    #[test]
     fn a_correction_gets_old_after_a_year_unless_it_is_said_otherwise() {
         assert_eq!(load("").unwrap().stale_after_s, 365.0 * DAY_S);
         assert_eq!(load("[corrections]\nstale_after = \"90 days\"\n").unwrap().stale_after_s, 90.0 * DAY_S);

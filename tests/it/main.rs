@@ -35,6 +35,7 @@ mod commands;
 mod conformance;
 mod correcting;
 mod covered;
+mod dbus;
 mod deriving;
 mod documented;
 mod durability;

@@ -1,14 +1,14 @@
 //! Between JSON's objects and D-Bus's dictionaries: members have the same names and units on the bus as on the socket.
 
-use std::collections::HashMap;
+use std::collections::BTreeMap;
 
 use serde::Serialize;
 use serde_json::{Map, Number, Value};
 use settled_protocol::error::{ErrorKind, RpcError};
 use zbus::{OwnedVariant, Variant};
 
-/// A dictionary of named values, `a{sv}`.
-pub(super) type Members = HashMap<String, OwnedVariant>;
+/// A dictionary of named values, `a{sv}`, in the order of the alphabet.
+pub(super) type Members = BTreeMap<String, OwnedVariant>;
 
 /// A value's members. What isn't known is absent.
 ///
@@ -65,21 +65,17 @@ fn numeral(number: &Number) -> Variant<'static> {
 /// # Errors
 /// `invalid_params`, with the first member, in the order of the alphabet, that isn't known or is neither a number, a text nor a flag.
 pub(super) fn asked(options: &Members, known: &[&str]) -> Result<Map<String, Value>, RpcError> {
-    let mut names: Vec<&String> = options.keys().collect();
-    names.sort_unstable();
     let refuse = |message| RpcError::new(ErrorKind::InvalidParams, message);
     let mut object = Map::new();
-    for name in names {
+    for (name, value) in options {
         if !known.contains(&name.as_str()) {
             return Err(refuse(format!("params.{name} is not known here; there are {}", known.join(", "))));
         }
-        let value = options.get(name).and_then(|value| json(value));
-        let expected = "must be a finite number, a text or a flag, not";
         let wrong = || {
-            let signature = options.get(name).map(|value| value.value_signature().to_string());
-            refuse(format!("params.{name} {expected} {}", signature.unwrap_or_default()))
+            let signature = value.value_signature();
+            refuse(format!("params.{name} must be a finite number, a text or a flag, not {signature}"))
         };
-        object.insert(name.clone(), value.ok_or_else(wrong)?);
+        object.insert(name.clone(), json(value).ok_or_else(wrong)?);
     }
     Ok(object)
 }

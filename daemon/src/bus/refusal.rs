@@ -1,11 +1,11 @@
-//! Errors as D-Bus tells them: a name to match on, a sentence, and what the socket tells programs beside.
+//! Errors as D-Bus tells them: the kind is the name to match on, the message a sentence.
 
 use settled_protocol::error::{ErrorKind, RpcError};
 use zbus::DBusError;
 use zbus::message::{Header, Message};
 use zbus::names::ErrorName;
 
-use super::members::{self, Members};
+use super::members;
 
 /// What every name of an error begins with; the kind follows, as in `MeterAbsent`.
 const PREFIX: &str = "io.github.settled1.Error.";
@@ -21,11 +21,6 @@ impl Refusal {
     /// A fault of the daemon's own.
     pub(super) fn internal(message: &str) -> Self {
         RpcError::new(ErrorKind::Internal, message).into()
-    }
-
-    /// What programs may match on beside the name: kind, meter, when to try again.
-    fn data(&self) -> Members {
-        self.error.data.as_ref().and_then(|data| members::of(data).ok()).unwrap_or_default()
     }
 }
 
@@ -45,7 +40,8 @@ fn in_capitals(kind: &str) -> String {
 
 impl DBusError for Refusal {
     fn create_reply(&self, call: &Header<'_>) -> zbus::Result<Message> {
-        Message::error(call, self.name()).build(&(self.error.message.as_str(), self.data()))
+        // The sentence alone: with anything beside it, some libraries show nothing.
+        Message::error(call, self.name()).build(&self.error.message)
     }
 
     fn name(&self) -> ErrorName<'_> {
