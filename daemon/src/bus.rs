@@ -83,7 +83,9 @@ async fn connect(bus: &BusConfig, daemon: &Arc<Daemon>, stop: Stop) -> Result<Co
         let object = MeterObject::new(handle.clone(), Arc::clone(&calls));
         builder = builder.serve_at(path::of(handle.id()), object);
     }
-    match tokio::time::timeout(PATIENCE, builder.name(NAME).build()).await {
+    // Left alone, the builder would take the name from whoever has it, and leave it to whoever wants it.
+    let builder = builder.replace_existing_names(false).allow_name_replacements(false).name(NAME);
+    match tokio::time::timeout(PATIENCE, builder.build()).await {
         Ok(Ok(connection)) => Ok(connection),
         Ok(Err(zbus::Error::NameTaken)) => Err(format!("another program has the name {NAME}")),
         Ok(Err(error)) => Err(chain(&error)),
