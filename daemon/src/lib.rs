@@ -3,6 +3,9 @@
 //! | module | idea |
 //! |---|---|
 //! | [`config`] | the config file, strictly read |
+//! | [`access`] | who may do what |
+//! | [`accounts`] | users and groups, as the system has them |
+//! | [`audit`] | a line for every refusal |
 //! | [`client`] | who asks |
 //! | [`clock`] | the only place that reads the machine's clocks |
 //! | [`clock_watch`] | steps of UTC and suspends, as events |
@@ -21,6 +24,9 @@
 //! | [`size`] | sizes as people write them |
 //! | [`stop`] | the end, as a value |
 
+pub mod access;
+pub mod accounts;
+pub mod audit;
 pub mod client;
 pub mod clock;
 pub mod clock_watch;
@@ -46,24 +52,24 @@ use settled_protocol::log::EventKind;
 
 use crate::clock::Clock;
 use crate::config::MeterConfig;
-use crate::daemon::Daemon;
+use crate::daemon::{Daemon, Terms};
 use crate::log::{Happening, Log};
 use crate::recorder::Progress;
 use crate::stop::Stop;
 
 /// Runs a daemon on `listener` until `stop` comes; then every meter ends at a reading's edge, and what was asked for and
-/// not answered is told so. Corrections older than `stale_after_s` are used with a flag. Clients are told of the `recording` of the
+/// not answered is told so. Clients are told of the `recording` of the
 /// meters, if there is one.
 pub async fn run(
     meters: Vec<MeterConfig>,
     listener: &tokio::net::UnixListener,
     clock: Arc<Clock>,
     log: Log,
-    stale_after_s: f64,
+    terms: Terms,
     recording: Option<Progress>,
     stop: Stop,
 ) {
-    let (daemon, supervisor) = Daemon::new(meters, clock, log, stale_after_s, stop.clone());
+    let (daemon, supervisor) = Daemon::new(meters, clock, log, terms, stop.clone());
     let started = format!("settled {} started, instance {}", daemon::VERSION, daemon.instance);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStarted, started)).await;
     let watching = clock_watch::run(Arc::clone(&daemon.clock), daemon.log.clone(), stop.clone());
@@ -72,6 +78,7 @@ pub async fn run(
             daemon.recorded(progress, stop.clone()).await;
         }
     };
-    tokio::join!(supervisor.run(), server::serve(listener, &daemon, stop.clone()), watching, recording);
+    let serving = server::serve(listener, &daemon, stop.clone());
+    tokio::join!(supervisor.run(), serving, daemon.audit.run(stop.clone()), watching, recording);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
 }
