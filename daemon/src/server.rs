@@ -130,6 +130,14 @@ impl Visitor {
                 return self.turn_away(Some(peer), error).await;
             }
         };
+        let guest = client.rights().listed().is_some();
+        tracing::debug!(
+            uid = peer.uid,
+            pid = peer.pid,
+            guest,
+            turns = client.by(None).turns,
+            "client admitted"
+        );
         self.daemon.clients.fetch_add(1, Ordering::Relaxed);
         let _leaving = Leaving(Arc::clone(&self.daemon));
         session::run(self.stream, self.daemon, client, stop).await;
