@@ -5,6 +5,8 @@ use std::sync::{Arc, OnceLock};
 
 use settled_protocol::text::Text;
 
+use crate::access::Rights;
+
 /// Tells clients apart, for as long as the daemon lives.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct ClientId(u64);
@@ -27,14 +29,21 @@ pub struct Client {
     id: ClientId,
     peer: Option<Peer>,
     name: OnceLock<Text>,
+    rights: Rights,
     turns: u8,
 }
 
 impl Client {
-    /// A client that nothing is granted to.
+    /// A client that may do everything, and takes the usual turns.
     #[must_use]
     pub fn new(peer: Option<Peer>) -> Self {
-        Self { id: ClientId::next(), peer, name: OnceLock::new(), turns: USUAL_TURNS }
+        Self { id: ClientId::next(), peer, name: OnceLock::new(), rights: Rights::all(), turns: USUAL_TURNS }
+    }
+
+    /// A client that has been looked at: what it may do, and how many turns in a row it may take while others wait.
+    #[must_use]
+    pub fn admitted(peer: Peer, rights: Rights, turns: u8) -> Self {
+        Self { rights, turns, ..Self::new(Some(peer)) }
     }
 
     /// What tells it apart.
@@ -47,6 +56,12 @@ impl Client {
     #[must_use]
     pub fn peer(&self) -> Option<Peer> {
         self.peer
+    }
+
+    /// What it may do.
+    #[must_use]
+    pub fn rights(&self) -> &Rights {
+        &self.rights
     }
 
     /// What it calls itself, once it has said so.

@@ -2,15 +2,23 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::str::FromStr;
 use std::sync::Arc;
 
 use settled_drivers::driver::{Context, Driver, Registry, Source};
 use settled_drivers::settings::{self, Problems, Table};
 use settled_protocol::colorimetry::Method;
 use settled_protocol::colorimetry::observer::Observer;
+use settled_protocol::method::Limits;
 
+use crate::access::{Door, Rules};
+use crate::accounts::{Accounts, System};
 use crate::corrections::STALE_AFTER_S;
+
+mod access;
+mod bus;
+mod limits;
+
+pub use bus::BusConfig;
 
 /// A day, in s.
 const DAY_S: f64 = 86_400.0;
@@ -28,6 +36,10 @@ const SIMULATED_COLOUR_FROM_CD_M2: f64 = 0.02;
 pub struct Config {
     /// Where clients connect.
     pub socket: SocketConfig,
+    /// Who may connect, and what they may do.
+    pub rules: Rules,
+    /// How much a client may ask for at once.
+    pub limits: Limits,
     /// The bus to be on, if any.
     pub dbus: Option<BusConfig>,
     /// Where readings are kept.
@@ -47,29 +59,6 @@ pub struct Config {
 pub struct SocketConfig {
     /// The socket's path; the usual place if absent.
     pub path: Option<PathBuf>,
-    /// The group that may connect; the owner alone if absent.
-    pub group: Option<String>,
-}
-
-/// The D-Bus to be on.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum BusConfig {
-    /// The machine's.
-    System,
-    /// That of the session that the daemon is started in.
-    Session,
-    /// The bus at this address, as D-Bus writes addresses.
-    At(String),
-}
-
-impl std::fmt::Display for BusConfig {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str(match self {
-            Self::System => "system",
-            Self::Session => "session",
-            Self::At(address) => address,
-        })
-    }
 }
 
 /// Where readings are kept.
@@ -107,21 +96,45 @@ pub struct MeterConfig {
 }
 
 impl Config {
-    /// Reads a config file's text. `file` is its name, for messages and for paths beside it.
+    /// Reads a config file's text. `file` is its name, for messages and for paths beside it. Users and groups are looked up in the
+    /// system's database, which may block.
     ///
     /// # Errors
     /// Every mistake in it.
     pub fn load(file: &Path, text: &str, registry: &Registry) -> Result<Self, Problems> {
-        let mut context = Context::at(file.parent().unwrap_or(Path::new(".")));
-        settings::read(&file.display().to_string(), text, |table| Self::read(table, registry, &mut context))
+        Self::load_among(&System, file, text, registry)
     }
 
-    fn read(table: &mut Table<'_>, registry: &Registry, context: &mut Context) -> Option<Self> {
-        let socket = table.table("socket").map_or_else(SocketConfig::default, |mut table| SocketConfig {
-            path: table.text("path").map(|path| context.folder.join(path)),
-            group: table.text("group"),
-        });
-        let dbus = table.table("dbus").and_then(|mut table| read_bus(&mut table));
+    /// The same among these users and groups.
+    ///
+    /// # Errors
+    /// Every mistake in it.
+    pub fn load_among(
+        accounts: &dyn Accounts,
+        file: &Path,
+        text: &str,
+        registry: &Registry,
+    ) -> Result<Self, Problems> {
+        let mut context = Context::at(file.parent().unwrap_or(Path::new(".")));
+        settings::read(&file.display().to_string(), text, |table| {
+            Self::read(table, accounts, registry, &mut context)
+        })
+    }
+
+    fn read(
+        table: &mut Table<'_>,
+        accounts: &dyn Accounts,
+        registry: &Registry,
+        context: &mut Context,
+    ) -> Option<Self> {
+        let (mut socket, mut rules) = (SocketConfig::default(), Rules::default());
+        if let Some(mut table) = table.table("socket") {
+            socket.path = table.text("path").map(|path| context.folder.join(path));
+            access::read_socket(&mut table, accounts, &mut rules);
+        }
+        rules.priorities = access::read_priorities(table, accounts);
+        let limits = limits::read(table.table("limits"), rules.door() != Door::Owner);
+        let dbus = table.table("dbus").and_then(|mut table| bus::read(&mut table));
         let log = table
             .table("log")
             .map_or(LogConfig::File { path: None, survives: Survives::PowerCut }, |mut table| {
@@ -137,24 +150,7 @@ impl Config {
         if speed.is_some() && meters.iter().any(|meter| meter.driver.source() == Source::Instrument) {
             table.complain("clock", "a speed is for rehearsals: every meter must be simulated or replayed");
         }
-        Some(Self { socket, dbus, log, speed, stale_after_s, meters, written })
-    }
-}
-
-fn read_bus(table: &mut Table<'_>) -> Option<BusConfig> {
-    let bus = table.text("bus");
-    match table.required("bus", bus)?.as_str() {
-        "system" => Some(BusConfig::System),
-        "session" => Some(BusConfig::Session),
-        address => match zbus::Address::from_str(address) {
-            Ok(_) => Some(BusConfig::At(address.to_owned())),
-            Err(_) => {
-                let expected =
-                    "expected \"system\", \"session\" or a bus's address, such as \"unix:path=/run/bus\"";
-                table.complain("bus", format!("{expected}, found {address:?}"));
-                None
-            }
-        },
+        Some(Self { socket, rules, limits, dbus, log, speed, stale_after_s, meters, written })
     }
 }
 
@@ -235,13 +231,14 @@ fn is_name(id: &str) -> bool {
 
 #[cfg(test)]
 mod tests {
+    use super::access::tests::Workshop;
     use super::*;
 
-    fn load(text: &str) -> Result<Config, Problems> {
-        Config::load(Path::new("/etc/bench/settled.toml"), text, &Registry::built_in())
+    pub(super) fn load(text: &str) -> Result<Config, Problems> {
+        Config::load_among(&Workshop, Path::new("/etc/bench/settled.toml"), text, &Registry::built_in())
     }
 
-    fn problems(text: &str) -> Vec<String> {
+    pub(super) fn problems(text: &str) -> Vec<String> {
         load(text).expect_err("the config has mistakes").0.iter().map(ToString::to_string).collect()
     }
 
@@ -250,11 +247,11 @@ mod tests {
         let guide = include_str!("../CONFIG.md");
         let examples: Vec<&str> =
             guide.split("```toml\n").skip(1).filter_map(|rest| rest.split("```").next()).collect();
-        assert_eq!(examples.len(), 4);
-        for example in examples {
-            let config = load(example).unwrap_or_else(|problems| panic!("{problems}"));
-            assert_eq!(config.meters.len(), 1);
-        }
+        let meters: Vec<usize> = examples
+            .into_iter()
+            .map(|example| load(example).unwrap_or_else(|problems| panic!("{problems}")).meters.len())
+            .collect();
+        assert_eq!(meters, [1, 0, 1, 1, 1]);
     }
 
     #[test]
@@ -287,24 +284,6 @@ mod tests {
         for (found, expected) in found.iter().zip(expected) {
             assert!(found.starts_with(&format!("/etc/bench/settled.toml:{expected}")), "{found}");
         }
-    }
-
-    #[test]
-    fn a_bus_is_the_machines_the_sessions_or_one_at_an_address() {
-        assert_eq!(load("").unwrap().dbus, None);
-        for (bus, expected) in [
-            ("system", BusConfig::System),
-            ("session", BusConfig::Session),
-            ("unix:path=/run/bus", BusConfig::At("unix:path=/run/bus".to_owned())),
-        ] {
-            assert_eq!(load(&format!("[dbus]\nbus = \"{bus}\"\n")).unwrap().dbus, Some(expected));
-        }
-        let found = problems("[dbus]\nbus = \"sytem\"\n");
-        assert!(
-            found[0].contains("2:7: dbus.bus: expected \"system\", \"session\" or a bus's address"),
-            "{found:?}"
-        );
-        assert!(problems("[dbus]\n")[0].contains("dbus.bus: is missing"));
     }
 
     #[test]

@@ -3,6 +3,9 @@
 //! | module | idea |
 //! |---|---|
 //! | [`config`] | the config file, strictly read |
+//! | [`access`] | who may do what |
+//! | [`accounts`] | users and groups, as the system has them |
+//! | [`audit`] | a line for every refusal |
 //! | [`bus`] | D-Bus: the same for programs that live on a bus |
 //! | [`client`] | who asks |
 //! | [`clock`] | the only place that reads the machine's clocks |
@@ -23,6 +26,9 @@
 //! | [`size`] | sizes as people write them |
 //! | [`stop`] | the end, as a value |
 
+pub mod access;
+pub mod accounts;
+pub mod audit;
 pub mod bus;
 pub mod client;
 pub mod clock;
@@ -50,7 +56,7 @@ use settled_protocol::log::EventKind;
 
 use crate::clock::Clock;
 use crate::config::{BusConfig, MeterConfig};
-use crate::daemon::Daemon;
+use crate::daemon::{Daemon, Terms};
 use crate::log::{Happening, Log};
 use crate::recorder::Progress;
 use crate::stop::Stop;
@@ -65,17 +71,17 @@ pub struct Beside {
 }
 
 /// Runs a daemon on `listener` until `stop` comes; then every meter ends at a reading's edge, and what was asked for and
-/// not answered is told so. Corrections older than `stale_after_s` are used with a flag.
+/// not answered is told so.
 pub async fn run(
     meters: Vec<MeterConfig>,
     listener: &tokio::net::UnixListener,
     clock: Arc<Clock>,
     log: Log,
-    stale_after_s: f64,
+    terms: Terms,
     beside: Beside,
     stop: Stop,
 ) {
-    let (daemon, supervisor) = Daemon::new(meters, clock, log, stale_after_s, stop.clone());
+    let (daemon, supervisor) = Daemon::new(meters, clock, log, terms, stop.clone());
     let started = format!("settled {} started, instance {}", daemon::VERSION, daemon.instance);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStarted, started)).await;
     let watching = clock_watch::run(Arc::clone(&daemon.clock), daemon.log.clone(), stop.clone());
@@ -90,6 +96,7 @@ pub async fn run(
         }
     };
     let serving = server::serve(listener, &daemon, stop.clone());
-    tokio::join!(supervisor.run(), serving, on_bus, watching, recording);
+    let auditing = daemon.audit.run(stop.clone());
+    tokio::join!(supervisor.run(), serving, on_bus, auditing, watching, recording);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
 }

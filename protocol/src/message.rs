@@ -42,6 +42,8 @@ pub struct Call {
     pub id: Option<RequestId>,
     /// The method's name, known or not.
     pub method: String,
+    /// Its length as it was written.
+    pub bytes: usize,
     params: Option<Box<RawValue>>,
 }
 
@@ -182,7 +184,7 @@ fn decode_call(text: &str) -> Result<Call, Refusal> {
     if raw.params.is_some_and(|params| !params.get().starts_with(['{', '['])) {
         return Err(invalid(answer_to(), "params must be an object, or left out"));
     }
-    Ok(Call { id, method, params: raw.params.map(ToOwned::to_owned) })
+    Ok(Call { id, method, bytes: text.len(), params: raw.params.map(ToOwned::to_owned) })
 }
 
 /// A request line for `M`, without its end.

@@ -9,6 +9,7 @@ use crate::cancelling::is_idle;
 use crate::support::bus::{Bus, NAME, ROOT};
 use crate::support::daemon::{Daemon, wait_until};
 
+mod access;
 mod guide;
 mod speaking;
 

@@ -27,6 +27,7 @@ mod series;
 #[path = "../benches/settling/truth.rs"]
 mod truth;
 
+mod access;
 mod asked;
 mod bad_input;
 mod cancelling;
@@ -44,6 +45,7 @@ mod iio;
 mod judging;
 mod kernel_usb;
 mod lifecycle;
+mod limits;
 mod links;
 mod outside;
 mod pictures;

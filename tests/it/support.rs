@@ -6,4 +6,5 @@ pub(crate) mod client;
 pub(crate) mod daemon;
 pub(crate) mod instrument;
 pub(crate) mod obedient;
+pub(crate) mod others;
 pub(crate) mod testbed;

@@ -3,14 +3,15 @@
 use std::collections::HashMap;
 use std::future::poll_fn;
 use std::pin::Pin;
-use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use settled_protocol::error::{ErrorKind, RpcError};
+use tokio::sync::OnceCell;
 use zbus::export::futures_core::Stream;
 use zbus::message::{Flags, Header, Type};
 use zbus::names::UniqueName;
-use zbus::{Connection, MatchRule, MessageStream, Variant};
+use zbus::{Connection, MatchRule, MessageStream};
 
 use super::members::Members;
 use crate::client::{Client, Peer};
@@ -39,7 +40,7 @@ pub(super) struct Calls {
 #[derive(Debug, Default)]
 struct Sender {
     waiting: usize,
-    client: Arc<OnceLock<Arc<Client>>>,
+    client: Arc<OnceCell<Client>>,
 }
 
 /// A call that is waiting; it counts until it is dropped.
@@ -47,7 +48,7 @@ struct Sender {
 struct Waiting<'a> {
     calls: &'a Calls,
     sender: String,
-    client: Arc<OnceLock<Arc<Client>>>,
+    client: Arc<OnceCell<Client>>,
 }
 
 impl Calls {
@@ -65,6 +66,7 @@ impl Calls {
         &self,
         connection: &Connection,
         call: &Header<'_>,
+        method: &'static str,
         at_most: Duration,
         work: impl AsyncFnOnce(&Client) -> Result<T, RpcError>,
     ) -> Result<T, RpcError> {
@@ -74,15 +76,19 @@ impl Calls {
         if call.primary().flags().contains(Flags::NO_REPLY_EXPECTED) {
             return Err(RpcError::new(ErrorKind::InvalidRequest, "who wants no answer gets no exposure"));
         }
-        let waiting = self.enter(sender)?;
+        let waiting = self.enter(sender).inspect_err(|error| self.daemon.audit.turned_away(None, error))?;
         let cancelled = |message: &str| Err(RpcError::new(ErrorKind::Cancelled, message));
         let carried_out = async {
             let mut leaving = leaving(connection, sender).await?;
             // Only now, so that a caller who has left meanwhile is missed.
-            let peer = peer(connection, sender).await?;
-            let client = waiting.client.get_or_init(|| Arc::new(Client::new(Some(peer))));
+            let (peer, groups) = peer(connection, sender).await?;
+            let client = waiting.client.get_or_try_init(|| self.admit(peer, &groups)).await?;
+            let permitted = async {
+                client.rights().may(method)?;
+                work(client).await
+            };
             tokio::select! {
-                answer = work(client) => answer,
+                answer = permitted => answer.inspect_err(|error| self.daemon.audit.answered(client, method, error)),
                 () = left(&mut leaving) => cancelled("the caller has left the bus"),
             }
         };
@@ -95,6 +101,12 @@ impl Calls {
             )),
             () = stop.wait() => Err(RpcError::new(ErrorKind::ShuttingDown, "the daemon is stopping")),
         }
+    }
+
+    /// Takes in who calls, by the same rules as whoever connects to the socket.
+    async fn admit(&self, peer: Peer, groups: &[u32]) -> Result<Client, RpcError> {
+        let admitted = self.daemon.access.admit(peer, groups).await;
+        admitted.inspect_err(|error| self.daemon.audit.turned_away(Some(peer), error))
     }
 
     /// Counts a call in.
@@ -145,18 +157,17 @@ async fn left(leaving: &mut MessageStream) {
     let _news = poll_fn(|context| Pin::new(&mut *leaving).poll_next(context)).await;
 }
 
-/// Asks the bus who calls: who has left meanwhile is nobody.
-async fn peer(connection: &Connection, sender: &UniqueName<'_>) -> Result<Peer, RpcError> {
+/// Asks the bus who calls, and in which groups it says they are: who has left meanwhile is nobody.
+async fn peer(connection: &Connection, sender: &UniqueName<'_>) -> Result<(Peer, Vec<u32>), RpcError> {
     let name = sender.as_str();
     let asking = connection.call_method(Some(BUS), PATH, Some(BUS), "GetConnectionCredentials", &name);
     let told: Members =
         asking.await.and_then(|reply| reply.body().deserialize()).map_err(|error| away(&error))?;
-    let number = |name| match told.get(name).map(|value| &**value) {
-        Some(Variant::U32(number)) => Some(*number),
-        _ => None,
-    };
+    let number = |name: &str| told.get(name).and_then(|value| u32::try_from(value).ok());
     let nobody = || RpcError::new(ErrorKind::NotPermitted, "the bus doesn't say which user calls");
-    Ok(Peer { uid: number("UnixUserID").ok_or_else(nobody)?, pid: number("ProcessID") })
+    let peer = Peer { uid: number("UnixUserID").ok_or_else(nobody)?, pid: number("ProcessID") };
+    let groups = told.get("UnixGroupIDs").and_then(|value| Vec::try_from(value.clone()).ok());
+    Ok((peer, groups.unwrap_or_default()))
 }
 
 fn away(error: &zbus::Error) -> RpcError {

@@ -105,7 +105,7 @@ impl MeterObject {
         let timeout = timeout(&mut asked)?;
         let params = self.params::<MeterRead>(asked)?;
         let work = async |client: &Client| request::read(self.calls.daemon(), client, params).await;
-        let logged = self.calls.carry_out(connection, &call, timeout, work).await?;
+        let logged = self.calls.carry_out(connection, &call, MeterRead::NAME, timeout, work).await?;
         Ok(members::of(&logged.reading)?)
     }
 
@@ -125,7 +125,7 @@ impl MeterObject {
         asked.insert("criteria".to_owned(), criteria.into());
         let params = self.params::<MeterSettle>(asked)?;
         let work = async |client: &Client| request::settle(self.calls.daemon(), client, params, |_| {}).await;
-        let settled = self.calls.carry_out(connection, &call, timeout, work).await?;
+        let settled = self.calls.carry_out(connection, &call, MeterSettle::NAME, timeout, work).await?;
         Ok(members::of(&settled)?)
     }
 

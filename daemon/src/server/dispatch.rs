@@ -119,6 +119,7 @@ fn hello(daemon: &Daemon, client: &Client, params: HelloParams) -> Result<HelloR
         instance: daemon.instance.clone(),
         clock: daemon.clock.info(),
         limits: daemon.limits,
+        may: client.rights().listed().map(|names| names.iter().map(|name| (*name).to_owned()).collect()),
     })
 }
 

@@ -138,7 +138,7 @@ impl Readings {
     /// is told what it misses for that. Returns the last that was sent or missed.
     async fn replay(&self, daemon: &Daemon, outbox: &Outbox, stream: &Stream, mut after: u64) -> u64 {
         loop {
-            let limit = Some(u32::try_from(super::LIMITS.waiting_notifications / 2).unwrap_or(1));
+            let limit = Some(u32::try_from(daemon.limits.waiting_notifications / 2).unwrap_or(1));
             let selection = Selection {
                 meter: Some(self.meter.id().to_owned()),
                 after: Some(after),
@@ -265,18 +265,13 @@ mod tests {
         let config = Config::load(Path::new("/settled.toml"), CONFIG, &Registry::built_in()).unwrap();
         let (log, _written) = log::Log::open(path.clone(), Survives::Crash).unwrap();
         let (_stopper, stop) = stop::pair();
-        let (daemon, supervisor) = Daemon::new(
-            config.meters,
-            Arc::new(Clock::system()),
-            log,
-            crate::corrections::STALE_AFTER_S,
-            stop,
-        );
+        let (daemon, supervisor) =
+            Daemon::new(config.meters, Arc::new(Clock::system()), log, crate::daemon::Terms::default(), stop);
         let mut tasks = tokio::task::JoinSet::new();
         tasks.spawn(supervisor.run());
         let params = ObserveParams { meter: "m".to_owned(), after: Some(0), ..ObserveParams::default() };
         let source = Source::Readings(Readings::new(&daemon, &Client::new(None), params).unwrap());
-        let outbox = Arc::new(Outbox::default());
+        let outbox = Arc::new(Outbox::new(&crate::server::LIMITS));
         let observer = source.forward(Arc::clone(&daemon), Arc::clone(&outbox), "s1".into());
         read(&daemon, 1).await;
         execute("ALTER TABLE readings RENAME TO away");

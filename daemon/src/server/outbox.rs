@@ -5,10 +5,10 @@ use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use settled_protocol::message::notification_line;
+use settled_protocol::method::Limits;
 use settled_protocol::notification::{Missed, MissedWhy};
 use tokio::sync::Notify;
 
-use super::LIMITS;
 use crate::meter_task::Logged;
 
 /// Bytes of answers that may wait; a client that doesn't take them is not read from any further.
@@ -61,14 +61,21 @@ struct Waiting {
 }
 
 /// One client's outbox.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Outbox {
+    most: usize,
     waiting: Mutex<Waiting>,
     filled: Notify,
     emptied: Notify,
 }
 
 impl Outbox {
+    /// An empty one, in which no more than these limits say may wait.
+    pub(super) fn new(limits: &Limits) -> Self {
+        let (filled, emptied) = (Notify::new(), Notify::new());
+        Self { most: limits.waiting_notifications, waiting: Mutex::default(), filled, emptied }
+    }
+
     fn waiting(&self) -> MutexGuard<'_, Waiting> {
         self.waiting.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -84,12 +91,12 @@ impl Outbox {
 
     /// Adds a reading to a subscription, with or without its spectrum.
     pub(super) fn reading(&self, stream: &Stream, logged: Arc<Logged>, spectra: bool) {
-        self.push(stream, Item::Reading(Arc::clone(stream), logged, spectra), LIMITS.waiting_notifications);
+        self.push(stream, Item::Reading(Arc::clone(stream), logged, spectra), self.most);
     }
 
     /// Adds a notification to a stream.
     pub(super) fn notice(&self, stream: &Stream, line: String) {
-        self.push(stream, Item::Notice(Arc::clone(stream), line), LIMITS.waiting_notifications);
+        self.push(stream, Item::Notice(Arc::clone(stream), line), self.most);
     }
 
     /// Adds a notification that makes the stream's earlier ones obsolete: progress, of which only the last counts.
@@ -274,6 +281,7 @@ mod tests {
     use settled_protocol::time::Timestamp;
 
     use super::*;
+    use crate::server::LIMITS;
 
     fn logged(sequence: u64) -> Arc<Logged> {
         let reading = Reading {
@@ -306,7 +314,7 @@ mod tests {
 
     #[tokio::test]
     async fn a_slow_reader_is_told_what_it_missed_at_the_place_of_the_gap() {
-        let outbox = Outbox::default();
+        let outbox = Outbox::new(&LIMITS);
         let (slow, other): (Stream, Stream) = ("s1".into(), "s2".into());
         outbox.reading(&other, logged(1), false);
         let most = LIMITS.waiting_notifications as u64;
@@ -326,7 +334,7 @@ mod tests {
 
     #[tokio::test]
     async fn what_could_not_be_read_is_told_at_its_place_and_gaps_alone_dont_pile_up() {
-        let outbox = Outbox::default();
+        let outbox = Outbox::new(&LIMITS);
         let stream: Stream = "s1".into();
         outbox.reading(&stream, logged(4), false);
         outbox.unread(&stream, 4, 4);
@@ -343,7 +351,7 @@ mod tests {
 
     #[tokio::test]
     async fn answers_are_never_dropped() {
-        let outbox = Outbox::default();
+        let outbox = Outbox::new(&LIMITS);
         let stream: Stream = "s1".into();
         for sequence in 0..1000 {
             outbox.answer(sequence.to_string());

@@ -2,15 +2,17 @@
 
 use std::fs::Permissions;
 use std::os::unix::fs::PermissionsExt;
+use std::os::unix::process::CommandExt;
 use std::path::PathBuf;
 use std::process::{Child, Command, Output, Stdio};
 
 use nix::sys::signal::{Signal, kill};
-use nix::unistd::{Pid, geteuid};
+use nix::unistd::Pid;
 use serde_json::{Map, Value};
 use tempfile::TempDir;
 
 use super::daemon::{Daemon, wait_until};
+use super::others::need_root;
 
 /// Where the manager is.
 pub(crate) const ROOT: &str = "/io/github/settled1";
@@ -19,7 +21,7 @@ pub(crate) const ROOT: &str = "/io/github/settled1";
 pub(crate) const NAME: &str = "io.github.settled1";
 
 /// A user that is nobody in particular, and has no group but its own.
-const NOBODY: &str = "65534";
+const NOBODY: u32 = 65534;
 
 /// Whoever is on it may do anything.
 const OPEN: &str = "<policy context=\"default\"><allow send_destination=\"*\" eavesdrop=\"true\"/><allow eavesdrop=\"true\"/><allow own=\"*\"/></policy>";
@@ -122,16 +124,8 @@ impl Bus {
 
     /// The same as a user who is nobody in particular.
     pub(crate) fn busctl_as_nobody(&self, arguments: &[&str]) -> Output {
-        let mut command = if geteuid().is_root() {
-            Command::new("setpriv")
-        } else {
-            let mut sudo = Command::new("sudo");
-            sudo.arg("-n").arg("setpriv");
-            sudo
-        };
-        command.args(["--reuid", NOBODY, "--regid", NOBODY, "--clear-groups", "busctl"]);
-        command.arg(format!("--address={}", self.address())).args(arguments);
-        command.stdin(Stdio::null()).output().expect("to be somebody else takes root, or sudo")
+        need_root();
+        self.busctl(arguments).uid(NOBODY).gid(NOBODY).current_dir("/").output().unwrap()
     }
 
     /// What a call answers, as plain JSON; else the name of its error and its message.
