@@ -27,6 +27,7 @@ mod series;
 #[path = "../benches/settling/truth.rs"]
 mod truth;
 
+mod access;
 mod asked;
 mod bad_input;
 mod cancelling;
@@ -35,6 +36,7 @@ mod commands;
 mod conformance;
 mod correcting;
 mod covered;
+mod dbus;
 mod deriving;
 mod documented;
 mod durability;
@@ -44,6 +46,7 @@ mod judging;
 mod kernel_usb;
 mod leases;
 mod lifecycle;
+mod limits;
 mod links;
 mod outside;
 mod pictures;
