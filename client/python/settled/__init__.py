@@ -4,6 +4,8 @@
         print(client.read("bench"))
 """
 
+from . import aio, methods
+from .call import Call
 from .client import Client
 from .correction import Corrected, Correction, CorrectionChanged, InForce
 from .errors import (
@@ -47,8 +49,11 @@ from .reading import Chromaticity, Reading, Spectrum
 from .settling import Estimate, Evidence, Progress, Settled
 
 __all__ = [
+    "aio",
+    "methods",
     "BadAnswerError",
     "CancelledError",
+    "Call",
     "Chromaticity",
     "Client",
     "ConnectionLostError",
