@@ -3,6 +3,7 @@
 //! | module | idea |
 //! |---|---|
 //! | [`config`] | the config file, strictly read |
+//! | [`client`] | who asks |
 //! | [`clock`] | the only place that reads the machine's clocks |
 //! | [`clock_watch`] | steps of UTC and suspends, as events |
 //! | [`conformance`] | the suite that every driver passes, run on a configured meter |
@@ -20,6 +21,7 @@
 //! | [`size`] | sizes as people write them |
 //! | [`stop`] | the end, as a value |
 
+pub mod client;
 pub mod clock;
 pub mod clock_watch;
 pub mod config;

@@ -12,6 +12,7 @@ use settled_protocol::meter::{Instrument, Meter, Span};
 use settled_protocol::method::{MeterQueue, Zeroed};
 use tokio::sync::{Mutex, Semaphore, broadcast, mpsc, oneshot};
 
+use crate::client::By;
 use crate::settle::mover::{Darks, WarmUp};
 
 mod commit;
@@ -29,7 +30,7 @@ mod through;
 mod unlogged;
 mod zeroing;
 
-pub use queue::Demanded;
+pub use queue::{Demanded, Purpose, Wanted};
 pub use shared::{Anew, Logged, Published, changes};
 pub(crate) use task::{Task, Tools};
 pub use through::Through;
@@ -47,9 +48,9 @@ const INBOX: usize = 64;
 
 #[derive(Debug)]
 enum Message {
-    Read { exposure: Exposure, covered: bool, reply: oneshot::Sender<Outcome> },
+    Read(queue::Waiting),
     Demand(queue::Demand),
-    Zero { reply: ZeroReply },
+    Zero(queue::Zeroing),
 }
 
 /// A meter, as the rest of the daemon sees it.
@@ -163,8 +164,8 @@ impl MeterHandle {
     ///
     /// # Errors
     /// What kept the meter from giving one.
-    pub async fn read(&self, exposure: Exposure) -> Outcome {
-        self.expose(exposure, false).await
+    pub async fn read(&self, by: &By, exposure: Exposure) -> Outcome {
+        self.expose(by, exposure, false).await
     }
 
     /// The same, where the client vouches that the aperture is covered: the reading is flagged as a dark one, and is kept in
@@ -172,13 +173,14 @@ impl MeterHandle {
     ///
     /// # Errors
     /// As [`read`](Self::read).
-    pub async fn read_dark(&self, exposure: Exposure) -> Outcome {
-        self.expose(exposure, true).await
+    pub async fn read_dark(&self, by: &By, exposure: Exposure) -> Outcome {
+        self.expose(by, exposure, true).await
     }
 
-    async fn expose(&self, exposure: Exposure, covered: bool) -> Outcome {
+    async fn expose(&self, by: &By, exposure: Exposure, covered: bool) -> Outcome {
         let (reply, answer) = oneshot::channel();
-        self.send(Message::Read { exposure, covered, reply }).await?;
+        let by = by.clone();
+        self.send(Message::Read(queue::Waiting { by, exposure, covered, reply })).await?;
         answer.await.map_err(|_| self.restarted())?
     }
 
@@ -187,9 +189,9 @@ impl MeterHandle {
     ///
     /// # Errors
     /// What kept the meter from being zeroed; `unsupported` if it can't be.
-    pub async fn zero(&self) -> ZeroOutcome {
+    pub async fn zero(&self, by: &By) -> ZeroOutcome {
         let (reply, answer) = oneshot::channel();
-        self.send(Message::Zero { reply }).await?;
+        self.send(Message::Zero(queue::Zeroing { by: by.clone(), reply })).await?;
         answer.await.map_err(|_| self.restarted())?
     }
 
@@ -233,14 +235,13 @@ impl MeterHandle {
         self.shared.unlogged(after, before)
     }
 
-    /// Exposures with these settings from now on, `interval_s` from one's beginning to the next's, until the result is
-    /// dropped.
+    /// Readings that go on from now on, until the result is dropped.
     ///
     /// # Errors
     /// As [`reserve`](Self::reserve) and [`press`](Self::press).
-    pub async fn demand(&self, exposure: Exposure, interval_s: f64) -> Result<Demanded, RpcError> {
+    pub async fn demand(&self, by: &By, wanted: Wanted) -> Result<Demanded, RpcError> {
         let demanded = self.reserve()?;
-        self.press(&demanded, exposure, interval_s).await?;
+        self.press(&demanded, by, wanted).await?;
         Ok(demanded)
     }
 
@@ -260,14 +261,9 @@ impl MeterHandle {
     ///
     /// # Errors
     /// `shutting_down` if the task is gone.
-    pub async fn press(
-        &self,
-        demanded: &Demanded,
-        exposure: Exposure,
-        interval_s: f64,
-    ) -> Result<(), RpcError> {
-        let (due_s, alive) = (f64::NEG_INFINITY, demanded.watch());
-        self.send(Message::Demand(queue::Demand { exposure, interval_s, due_s, alive })).await
+    pub async fn press(&self, demanded: &Demanded, by: &By, wanted: Wanted) -> Result<(), RpcError> {
+        let (due_s, alive, by) = (f64::NEG_INFINITY, demanded.watch(), by.clone());
+        self.send(Message::Demand(queue::Demand { by, wanted, due_s, alive })).await
     }
 
     /// Clears up after a task that panicked. The meter is to be opened anew; the readings that were on their way to the

@@ -14,6 +14,7 @@ use tokio::io::AsyncWriteExt;
 use tokio::net::{UnixListener, UnixStream};
 use tokio::task::JoinSet;
 
+use crate::client::{Client, Peer};
 use crate::daemon::Daemon;
 use crate::stop::Stop;
 
@@ -35,6 +36,9 @@ pub const LIMITS: Limits = Limits {
     pending_requests: 64,
     subscriptions: 64,
     waiting_notifications: 256,
+    waiting_bytes: 4 << 20,
+    connections_of_user: 512,
+    pending_bytes: 2 << 20,
 };
 
 /// What a client may ask for at once on this system. Raises the limit of open files if that is needed and allowed.
@@ -63,8 +67,8 @@ pub async fn serve(listener: &UnixListener, daemon: &Arc<Daemon>, mut stop: Stop
                 sessions.spawn(turn_away(stream, daemon.limits.connections));
             }
             Ok((stream, _)) => {
-                log_peer(&stream);
-                sessions.spawn(session(stream, Arc::clone(daemon), stop.clone()));
+                let client = Client::new(peer(&stream));
+                sessions.spawn(session(stream, Arc::clone(daemon), client, stop.clone()));
             }
             Err(error) => {
                 tracing::warn!(%error, "accepting a connection");
@@ -76,10 +80,10 @@ pub async fn serve(listener: &UnixListener, daemon: &Arc<Daemon>, mut stop: Stop
     let _in_time = tokio::time::timeout(FAREWELL, farewell).await.is_ok();
 }
 
-async fn session(stream: UnixStream, daemon: Arc<Daemon>, stop: Stop) {
+async fn session(stream: UnixStream, daemon: Arc<Daemon>, client: Client, stop: Stop) {
     daemon.clients.fetch_add(1, Ordering::Relaxed);
     let _leaving = Leaving(Arc::clone(&daemon));
-    session::run(stream, daemon, stop).await;
+    session::run(stream, daemon, client, stop).await;
 }
 
 /// Counts a client out, however its session ends.
@@ -91,10 +95,17 @@ impl Drop for Leaving {
     }
 }
 
-fn log_peer(stream: &UnixStream) {
+/// Who has connected, as the kernel vouches for it.
+fn peer(stream: &UnixStream) -> Option<Peer> {
     match stream.peer_cred() {
-        Ok(peer) => tracing::debug!(uid = peer.uid(), pid = peer.pid(), "client connected"),
-        Err(error) => tracing::debug!(%error, "client connected, credentials unknown"),
+        Ok(peer) => {
+            tracing::debug!(uid = peer.uid(), pid = peer.pid(), "client connected");
+            Some(Peer { uid: peer.uid(), pid: peer.pid().and_then(|pid| u32::try_from(pid).ok()) })
+        }
+        Err(error) => {
+            tracing::debug!(%error, "client connected, credentials unknown");
+            None
+        }
     }
 }
 

@@ -18,6 +18,7 @@ use settled_protocol::settling::{Criteria, Estimate, Evidence, Readings, Settled
 use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
 
+use crate::client::By;
 use crate::clock::Clock;
 use crate::daemon::Daemon;
 use crate::meter_task::{Anew, MeterHandle, Published};
@@ -60,6 +61,7 @@ pub struct Report {
 /// `no_such_meter`; what keeps the meter from giving readings, if it gives none.
 pub async fn settle(
     daemon: &Daemon,
+    by: &By,
     meter: &str,
     criteria: Criteria,
     exposure: Exposure,
@@ -70,7 +72,7 @@ pub async fn settle(
     let follow = meter.follow();
     let mut run = Run::new(meter, criteria, started_s);
     let decided = tokio::select! {
-        decided = decide(&mut run, &daemon.clock, exposure, follow, report) => decided?,
+        decided = decide(&mut run, by, &daemon.clock, exposure, follow, report) => decided?,
         () = daemon.clock.sleep_until(started_s + criteria.max_wait_s) => None,
     };
     match decided {
@@ -82,13 +84,14 @@ pub async fn settle(
 /// The verdict, and when; nothing if the meter's task has ended.
 async fn decide(
     run: &mut Run,
+    by: &By,
     clock: &Clock,
     exposure: Exposure,
     mut follow: Receiver<Published>,
     report: impl Fn(Report),
 ) -> Result<Option<(Verdict, f64)>, RpcError> {
     let meter = run.meter.clone();
-    let mut asked = Asked::new(&meter, exposure).await?;
+    let mut asked = Asked::new(&meter, by, exposure).await?;
     if let Some(error) = meter.unusable() {
         return Err(error);
     }

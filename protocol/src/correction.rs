@@ -322,6 +322,9 @@ pub struct CorrectParams {
     /// Even where it was made for another meter: its readings then carry the flag `correction_mismatch`.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub force: bool,
+    /// The lease that the meter is held by, if the client has one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lease: Option<String>,
 }
 
 /// What may be null, but not be left out: without it a slip of the pen would take a correction out of force.

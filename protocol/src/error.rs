@@ -52,6 +52,10 @@ pub enum ErrorKind {
     ShuttingDown,
     /// The meter must be zeroed first, and gives no readings until then.
     ZeroNeeded,
+    /// Somebody else has the meter for itself.
+    Leased,
+    /// The lease that the request came with isn't in force, or not any more.
+    LeaseLost,
     /// A kind of a later version of the protocol.
     #[serde(other)]
     Unknown,
@@ -59,7 +63,7 @@ pub enum ErrorKind {
 
 impl ErrorKind {
     /// Every kind of this version.
-    pub const ALL: [Self; 22] = [
+    pub const ALL: [Self; 24] = [
         Self::ParseError,
         Self::InvalidRequest,
         Self::MethodNotFound,
@@ -82,6 +86,8 @@ impl ErrorKind {
         Self::NoSuchCorrection,
         Self::CorrectionRefused,
         Self::ZeroNeeded,
+        Self::Leased,
+        Self::LeaseLost,
     ];
 
     /// The JSON-RPC error code: the standard's own for its own faults, ours from −32000 down.
@@ -110,6 +116,8 @@ impl ErrorKind {
             Self::ZeroNeeded => -32014,
             Self::NoSuchCorrection => -32015,
             Self::CorrectionRefused => -32016,
+            Self::Leased => -32017,
+            Self::LeaseLost => -32018,
         }
     }
 }

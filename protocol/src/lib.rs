@@ -12,6 +12,7 @@
 //! | [`meter`] | what a client may know of a meter |
 //! | [`rule`] | by which light is called settled |
 //! | [`settling`] | criteria, verdicts and the evidence for them |
+//! | [`lease`] | a meter for oneself, for a while |
 //! | [`log`] | selections, and what happened beside readings |
 //! | [`stage`] | what a simulated display is told to show |
 //! | [`method`] | one type a method, with its params and result |
@@ -26,6 +27,7 @@
 pub mod colorimetry;
 pub mod correction;
 pub mod error;
+pub mod lease;
 pub mod line;
 pub mod log;
 pub mod matrix;

@@ -112,6 +112,8 @@ pub enum EventKind {
     ReplayRepeated,
     /// A recording of what passes on the meters' links ended while the daemon went on.
     RecordingEnded,
+    /// A lease was lost: it was not renewed in time.
+    LeaseLost,
     /// A task of the daemon ended where it should not have, and was started again.
     TaskRestarted,
     /// A kind of a later version of the protocol.
@@ -121,7 +123,7 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind of this version.
-    pub const ALL: [Self; 18] = [
+    pub const ALL: [Self; 19] = [
         Self::DaemonStarted,
         Self::DaemonStopped,
         Self::MeterReady,
@@ -139,6 +141,7 @@ impl EventKind {
         Self::ZeroFailed,
         Self::ReplayRepeated,
         Self::RecordingEnded,
+        Self::LeaseLost,
         Self::TaskRestarted,
     ];
 
@@ -163,6 +166,7 @@ impl EventKind {
             Self::ZeroFailed => "zero_failed",
             Self::ReplayRepeated => "replay_repeated",
             Self::RecordingEnded => "recording_ended",
+            Self::LeaseLost => "lease_lost",
             Self::TaskRestarted => "task_restarted",
             Self::Unknown => "unknown",
         }

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::colorimetry::observer::Observer;
 use crate::correction::InForce;
+use crate::lease::Holder;
 use crate::time::Timestamp;
 
 /// One configured meter, present or not.
@@ -48,6 +49,9 @@ pub struct Meter {
     /// The bandwidth in nm that the sums over its spectra are corrected for, where it gives spectra and they are.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub bandwidth_nm: Option<f64>,
+    /// Who has it for itself, if somebody does.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lease: Option<Holder>,
 }
 
 /// What an instrument says of itself, or its profile on its behalf.

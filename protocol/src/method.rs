@@ -8,6 +8,7 @@ use crate::correction::{
     CorrectParams, Corrected, CorrectionChanged, CorrectionsPage, ListCorrections, NewCorrection,
     RemoveCorrection,
 };
+use crate::lease::{Lease, LeaseParams, ReleaseParams, RenewParams};
 use crate::log::{EventsPage, ReadingsPage, Selection};
 use crate::message::RequestId;
 use crate::meter::Meter;
@@ -89,6 +90,12 @@ methods! {
     MeterSettle = "meter.settle", SettleParams => Settled, "Wait until the light has settled, and say how sure that is.";
     /// The meter's own offset, measured anew.
     MeterZero = "meter.zero", ZeroParams => Zeroed, "Let a meter measure its own offset, with its aperture covered.";
+    /// A meter for oneself.
+    MeterLease = "meter.lease", LeaseParams => Lease, "Have a meter for oneself, for a while; others' readings go on once it is released.";
+    /// A lease that goes on.
+    MeterRenew = "meter.renew", RenewParams => Lease, "Keep a lease for longer.";
+    /// The end of a lease.
+    MeterRelease = "meter.release", ReleaseParams => Nothing, "Give a meter back.";
     /// Readings as they are taken.
     MeterObserve = "meter.observe", ObserveParams => Subscribed, "Subscribe to a meter's readings.";
     /// A meter's correction.
@@ -176,6 +183,12 @@ pub struct Limits {
     pub subscriptions: usize,
     /// Notifications waiting for one slow reader, per subscription; the oldest give way.
     pub waiting_notifications: usize,
+    /// Bytes of notifications waiting for one connection, all its subscriptions together; the oldest give way.
+    pub waiting_bytes: usize,
+    /// Connections at once of one user, by the system's user id.
+    pub connections_of_user: usize,
+    /// Bytes of one connection's requests that are not answered yet.
+    pub pending_bytes: usize,
 }
 
 /// Result of `daemon.status`.
@@ -252,7 +265,7 @@ pub struct Subscribed {
 }
 
 /// Params of `meter.read`.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ReadParams {
     /// The meter's id.
     pub meter: String,
@@ -265,10 +278,16 @@ pub struct ReadParams {
     /// The aperture is covered: the reading is a dark one, flagged `dark`, and tells of the meter's own zero. Not with `max_age_s`.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub covered: bool,
+    /// The lease that the meter is held by, if the client has one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lease: Option<String>,
+    /// How long to wait while somebody else has the meter, in s, up to a day; 0 if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub wait_s: Option<f64>,
 }
 
 /// Params of `meter.settle`.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SettleParams {
     /// The meter's id.
     pub meter: String,
@@ -281,16 +300,28 @@ pub struct SettleParams {
     /// Whether to send `settle.progress`.
     #[serde(default)]
     pub progress: bool,
+    /// The lease that the meter is held by, if the client has one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lease: Option<String>,
+    /// How long to wait while somebody else has the meter, in s, up to a day; 0 if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub wait_s: Option<f64>,
 }
 
 /// Params of `meter.zero`.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ZeroParams {
     /// The meter's id.
     pub meter: String,
     /// The aperture is covered, so that no light gets in: must be true. Whatever light there is would be taken off every reading.
     #[serde(default)]
     pub covered: bool,
+    /// The lease that the meter is held by, if the client has one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lease: Option<String>,
+    /// How long to wait while somebody else has the meter, in s, up to a day; 0 if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub wait_s: Option<f64>,
 }
 
 /// Result of `meter.zero`.
@@ -314,7 +345,7 @@ pub struct Zeroed {
 }
 
 /// Params of `meter.observe`.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ObserveParams {
     /// The meter's id.
     pub meter: String,
@@ -330,6 +361,12 @@ pub struct ObserveParams {
     /// Whether readings come with their spectra.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub spectra: bool,
+    /// Deliver one reading each so many seconds, at most, and leave the others out; all of them if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub every_s: Option<f64>,
+    /// The lease that the meter is held by, if the client has one; with `interval_s`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lease: Option<String>,
 }
 
 /// Params of `subscription.cancel`.
@@ -354,6 +391,9 @@ pub struct ShowParams {
     pub meter: Option<String>,
     /// What to show.
     pub stimulus: Stimulus,
+    /// The lease that the meter is held by, if the client has one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lease: Option<String>,
 }
 
 /// Result of `stage.show`.

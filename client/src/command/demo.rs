@@ -140,8 +140,7 @@ impl Demo {
         self.chapter(
             "1. Monitor 3 of the batch, self-emitting, switched on cold, peak white in a 10 % window",
         )?;
-        let read =
-            ReadParams { meter: METER.to_owned(), integration_s: None, max_age_s: None, covered: false };
+        let read = ReadParams { meter: METER.to_owned(), ..ReadParams::default() };
         let first = connection.call::<MeterRead>(&read).await?;
         self.say(&format!("{} settle read", styled(FAINT, "$")))?;
         self.say(&format!(
@@ -151,7 +150,8 @@ impl Demo {
         ))?;
         self.say(&format!("{} settle read --settled", styled(FAINT, "$")))?;
         let criteria = Criteria::default();
-        let params = SettleParams { meter: METER.to_owned(), criteria, integration_s: None, progress: true };
+        let params =
+            SettleParams { meter: METER.to_owned(), criteria, progress: true, ..SettleParams::default() };
         let mut progress = Progress {
             output: self.output,
             hold_s: criteria.hold_s,
@@ -217,7 +217,7 @@ impl Demo {
         self.chapter("3. Two programs, one meter")?;
         let other = self.bench.connect().await?;
         let criteria = Criteria { hold_s: 120.0, min_wait_s: 60.0, ..Criteria::default() };
-        let params = SettleParams { meter: METER.to_owned(), criteria, integration_s: None, progress: false };
+        let params = SettleParams { meter: METER.to_owned(), criteria, ..SettleParams::default() };
         let before = exposures(connection).await?;
         let both = tokio::join!(connection.call::<MeterSettle>(&params), other.call::<MeterSettle>(&params));
         let (one, two) = (both.0?, both.1?);
@@ -236,7 +236,7 @@ impl Demo {
         self.chapter("4. A night of drift: a grey patch held for 8 h, a reading every 10 s")?;
         self.say(&styled(FAINT, "   (On a real self-emitting panel a static patch may leave a mark; see the cautions in README.md.)"))?;
         let stimulus = Stimulus { colour: [400; 3], ..Stimulus::peak_white() };
-        let shown = connection.call::<StageShow>(&ShowParams { meter: None, stimulus }).await?;
+        let shown = connection.call::<StageShow>(&ShowParams { meter: None, stimulus, lease: None }).await?;
         self.bench.set_speed(NIGHT);
         let points = self.log_the_night(connection, shown.t_s).await?;
         self.bench.set_speed(DAY);
@@ -268,7 +268,7 @@ impl Demo {
     async fn log_the_night(&self, connection: &Connection, start_s: f64) -> Result<Vec<(f64, f64)>, Failure> {
         let interval_s = Some(NIGHT_INTERVAL_S);
         let meter = METER.to_owned();
-        let params = ObserveParams { meter, interval_s, integration_s: None, after: None, spectra: false };
+        let params = ObserveParams { meter, interval_s, ..ObserveParams::default() };
         let mut subscription = connection.observe(&params).await?;
         let mut points = Vec::new();
         loop {

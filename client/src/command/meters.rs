@@ -144,6 +144,7 @@ mod tests {
                 correction: None,
                 observer: None,
                 bandwidth_nm: None,
+                lease: None,
                 state: State::Ready,
                 reason: None,
                 faults: 0,

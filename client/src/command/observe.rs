@@ -56,6 +56,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         integration_s: options.integration,
         after: options.since,
         spectra: options.spectra,
+        ..ObserveParams::default()
     };
     let mut readings = connection.observe(&params).await?;
     let mut changes = connection.observe_meters().await?;

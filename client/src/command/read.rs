@@ -74,6 +74,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         integration_s: options.integration,
         max_age_s: options.max_age,
         covered: options.covered,
+        ..ReadParams::default()
     };
     let reading = until_interrupted(async { Ok(connection.call::<MeterRead>(&params).await?) }).await?;
     let Some(reading) = reading else {

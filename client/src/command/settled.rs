@@ -143,7 +143,7 @@ pub(super) async fn run(
     spectrum: bool,
 ) -> Result<Exit, Failure> {
     let criteria = options.criteria()?;
-    let params = SettleParams { meter, criteria, integration_s, progress: true };
+    let params = SettleParams { meter, criteria, integration_s, progress: true, ..SettleParams::default() };
     let mut progress =
         Progress { output, hold_s: criteria.hold_s, quiet: options.quiet, last: None, kept_by: None };
     let call = connection.call_with_progress::<MeterSettle>(&params, |report| progress.show(&report));

@@ -44,7 +44,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let stimulus = Stimulus { colour, background, bits, window_percent: window };
     let connection = context.connect().await?;
     let is_named = meter.is_some();
-    let shown = match connection.call::<StageShow>(&ShowParams { meter, stimulus }).await {
+    let shown = match connection.call::<StageShow>(&ShowParams { meter, stimulus, lease: None }).await {
         Err(CallError::Refused(error)) if !is_named && error.kind() == ErrorKind::InvalidParams => {
             return Err(which(&connection).await?);
         }

@@ -37,7 +37,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     if !options.covered && !is_covered(output, &meter).await? {
         return Ok(interrupted(output, "nothing was done"));
     }
-    let params = ZeroParams { meter, covered: true };
+    let params = ZeroParams { meter, covered: true, ..ZeroParams::default() };
     let call = async {
         tokio::select! {
             zeroed = connection.call::<MeterZero>(&params) => Ok(zeroed?),

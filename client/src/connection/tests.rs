@@ -33,8 +33,8 @@ fn settle() -> SettleParams {
     SettleParams {
         meter: "bench".to_owned(),
         criteria: Criteria::default(),
-        integration_s: None,
         progress: true,
+        ..SettleParams::default()
     }
 }
 
@@ -102,7 +102,7 @@ async fn readings_that_follow_the_answer_at_once_are_not_lost() {
         fake.say(&[answer, reading(1), missed.to_owned(), reading(4), unread].join("\n")).await;
     };
     let meter = "m".to_owned();
-    let params = ObserveParams { meter, interval_s: None, integration_s: None, after: None, spectra: false };
+    let params = ObserveParams { meter, ..ObserveParams::default() };
     let (subscription, ()) = tokio::join!(connection.observe(&params), daemon);
     let mut subscription = subscription.unwrap();
     assert!(matches!(subscription.next().await, Some(Event::Reading(reading)) if reading.sequence == 1));

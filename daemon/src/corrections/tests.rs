@@ -10,6 +10,7 @@ use settled_protocol::quantity::Xyz;
 use settled_protocol::text::Text;
 
 use super::*;
+use crate::client::By;
 use crate::config::{Config, Survives};
 use crate::daemon::Daemon;
 use crate::log::Written;
@@ -212,7 +213,7 @@ async fn a_correction_from_a_simulation_that_is_played_back_is_simulated_too() {
     let (daemon, supervisor) = Daemon::new(config.meters, clock, Log::off(), STALE_AFTER_S, stop);
     let mut running = tokio::task::JoinSet::new();
     running.spawn(supervisor.run());
-    daemon.meter("m").unwrap().read(Exposure::default()).await.unwrap();
+    daemon.meter("m").unwrap().read(&By::itself(), Exposure::default()).await.unwrap();
     let meter = Subject { id: self::text("m"), model: None, serial: None };
     let new = NewCorrection { meter, simulated: false, ..given("one", 1.0) };
     assert!(daemon.add_correction(new).await.unwrap().correction.simulated);
@@ -231,7 +232,7 @@ async fn where_the_log_can_not_be_written_nothing_is_added_and_nothing_put_in_fo
     let mut running = tokio::task::JoinSet::new();
     running.spawn(supervisor.run());
     let meter = daemon.meter("m").unwrap();
-    meter.read(Exposure::default()).await.unwrap();
+    meter.read(&By::itself(), Exposure::default()).await.unwrap();
     let execute = |sql| rusqlite::Connection::open(&path).unwrap().execute_batch(sql).unwrap();
     let new = NewCorrection {
         meter: Subject { id: self::text("m"), model: None, serial: None },
@@ -244,11 +245,16 @@ async fn where_the_log_can_not_be_written_nothing_is_added_and_nothing_put_in_fo
     let id = daemon.add_correction(new).await.unwrap().correction.id;
     assert_eq!(id, "c1", "what was not added has no number");
     execute("ALTER TABLE in_force RENAME TO away");
-    let put =
-        CorrectParams { meter: "m".to_owned(), correction: Some(id.clone()), display: None, force: false };
+    let put = CorrectParams {
+        meter: "m".to_owned(),
+        correction: Some(id.clone()),
+        display: None,
+        force: false,
+        lease: None,
+    };
     assert_eq!(daemon.correct(put.clone()).await.unwrap_err().kind(), ErrorKind::LogUnavailable);
-    assert_eq!(meter.read(Exposure::default()).await.unwrap().reading.correction, None);
+    assert_eq!(meter.read(&By::itself(), Exposure::default()).await.unwrap().reading.correction, None);
     execute("ALTER TABLE away RENAME TO in_force");
     daemon.correct(put).await.unwrap();
-    assert_eq!(meter.read(Exposure::default()).await.unwrap().reading.correction, Some(id));
+    assert_eq!(meter.read(&By::itself(), Exposure::default()).await.unwrap().reading.correction, Some(id));
 }

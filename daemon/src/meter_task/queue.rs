@@ -11,6 +11,7 @@ use settled_drivers::sample::Exposure;
 use tokio::sync::{OwnedSemaphorePermit, oneshot};
 
 use super::{Outcome, ZeroReply};
+use crate::client::By;
 
 /// Requests for single readings that may wait for one meter; more are refused as overloaded.
 pub(super) const MOST_WAITING: usize = 1024;
@@ -41,20 +42,47 @@ impl Demanded {
 /// One request for one reading.
 #[derive(Debug)]
 pub(super) struct Waiting {
+    pub(super) by: By,
     pub(super) exposure: Exposure,
     /// The client vouches that the aperture is covered.
     pub(super) covered: bool,
     pub(super) reply: oneshot::Sender<Outcome>,
 }
 
+/// Readings that are to go on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Wanted {
+    /// The settings of each exposure.
+    pub exposure: Exposure,
+    /// From the beginning of one exposure to that of the next, in s; 0 is without pause.
+    pub interval_s: f64,
+    /// What for.
+    pub purpose: Purpose,
+}
+
+/// What readings are to go on for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Purpose {
+    /// Until there is a verdict: an answer is waited for.
+    Settling,
+    /// For as long as somebody cares to look.
+    Observing,
+}
+
 /// A request for readings to go on.
 #[derive(Debug)]
 pub(super) struct Demand {
-    pub(super) exposure: Exposure,
-    /// From the beginning of one exposure to that of the next, in s; 0 is without pause.
-    pub(super) interval_s: f64,
+    pub(super) by: By,
+    pub(super) wanted: Wanted,
     pub(super) due_s: f64,
     pub(super) alive: Weak<OwnedSemaphorePermit>,
+}
+
+/// A request to zero the meter.
+#[derive(Debug)]
+pub(super) struct Zeroing {
+    pub(super) by: By,
+    pub(super) reply: ZeroReply,
 }
 
 /// Those whom one exposure serves.
@@ -84,6 +112,9 @@ pub(super) enum Next {
 #[derive(Debug)]
 struct Placed<T> {
     of: T,
+    /// In which order it came.
+    #[expect(dead_code, reason = "what came before a lease is not told from what came after yet")]
+    number: u64,
     /// How many exposures there had been when it joined, or when it was last served: the lowest comes next.
     turn: u64,
 }
@@ -93,8 +124,12 @@ struct Placed<T> {
 pub(super) struct Queue {
     waiting: VecDeque<Placed<Waiting>>,
     demands: Vec<Placed<Demand>>,
-    zeros: VecDeque<Placed<ZeroReply>>,
+    zeros: VecDeque<Placed<Zeroing>>,
     exposures: u64,
+    /// How many requests have come.
+    arrivals: u64,
+    /// The token of the lease in force: only what comes with it is served.
+    held_by: Option<Arc<str>>,
 }
 
 impl Queue {
@@ -106,8 +141,25 @@ impl Queue {
         if self.waiting.len() >= MOST_WAITING {
             return Err(waiting);
         }
-        self.waiting.push_back(Placed { of: waiting, turn: self.exposures });
+        let placed = self.placed(waiting);
+        self.waiting.push_back(placed);
         Ok(())
+    }
+
+    /// Lets only what comes with this lease be served from now on; with none, everything.
+    #[expect(dead_code, reason = "leases don't reach the task yet")]
+    pub(super) fn hold(&mut self, lease: Option<Arc<str>>) {
+        self.held_by = lease;
+    }
+
+    fn admits(&self, by: &By) -> bool {
+        self.held_by.is_none() || self.held_by == by.lease
+    }
+
+    /// Something at the end of the queue.
+    fn placed<T>(&mut self, of: T) -> Placed<T> {
+        self.arrivals += 1;
+        Placed { of, number: self.arrivals, turn: self.exposures }
     }
 
     /// Adds a request for readings to go on, unless it is there already. Those that nobody holds any more make way: while
@@ -117,23 +169,25 @@ impl Queue {
         if self.demands.iter().any(|other| other.of.alive.ptr_eq(&demand.alive)) {
             return;
         }
-        self.demands.push(Placed { of: demand, turn: self.exposures });
+        let placed = self.placed(demand);
+        self.demands.push(placed);
     }
 
     /// Adds a request to zero the meter, or gives it back if there are too many.
-    pub(super) fn zero(&mut self, reply: ZeroReply) -> Result<(), ZeroReply> {
-        self.zeros.retain(|zero| !zero.of.is_closed());
+    pub(super) fn zero(&mut self, zeroing: Zeroing) -> Result<(), Zeroing> {
+        self.zeros.retain(|zero| !zero.of.reply.is_closed());
         if self.zeros.len() >= MOST_ZEROS {
-            return Err(reply);
+            return Err(zeroing);
         }
-        self.zeros.push_back(Placed { of: reply, turn: self.exposures });
+        let placed = self.placed(zeroing);
+        self.zeros.push_back(placed);
         Ok(())
     }
 
     /// Takes out the request to zero the meter that comes first. It counts as an exposure.
     pub(super) fn take_zero(&mut self) -> Option<ZeroReply> {
         self.exposures += 1;
-        self.zeros.pop_front().map(|zero| zero.of)
+        self.zeros.pop_front().map(|zero| zero.of.reply)
     }
 
     /// Requests for single readings, and to zero the meter, in the queue.
@@ -148,7 +202,7 @@ impl Queue {
 
     /// Takes out every request to zero the meter: they all fail.
     pub(super) fn drain_zeros(&mut self) -> impl Iterator<Item = ZeroReply> {
-        std::mem::take(&mut self.zeros).into_iter().map(|zero| zero.of)
+        std::mem::take(&mut self.zeros).into_iter().map(|zero| zero.of.reply)
     }
 
     /// What to do at `now_s`. Demands wait until `demands_from_s` (after a failure, say).
@@ -156,14 +210,16 @@ impl Queue {
         self.waiting.retain(|waiting| !waiting.of.reply.is_closed());
         self.demands.retain(|demand| demand.of.alive.strong_count() > 0);
         let due = |demand: &Placed<Demand>| demand.of.due_s.max(demands_from_s);
-        self.zeros.retain(|zero| !zero.of.is_closed());
-        let zeros = self.zeros.iter().map(|zero| (zero.turn, Next::Zero));
-        let asked = self.waiting.iter().map(|waiting| (waiting.turn, Next::Expose(waiting.of.exposure)));
-        let demanded = self.demands.iter().filter(|demand| due(demand) <= now_s);
-        let demanded = demanded.map(|demand| (demand.turn, Next::Expose(demand.of.exposure)));
+        self.zeros.retain(|zero| !zero.of.reply.is_closed());
+        let zeros = self.zeros.iter().filter(|zero| self.admits(&zero.of.by));
+        let zeros = zeros.map(|zero| (zero.turn, Next::Zero));
+        let asked = self.waiting.iter().filter(|waiting| self.admits(&waiting.of.by));
+        let asked = asked.map(|waiting| (waiting.turn, Next::Expose(waiting.of.exposure)));
+        let demanded = self.admitted().filter(|demand| due(demand) <= now_s);
+        let demanded = demanded.map(|demand| (demand.turn, Next::Expose(demand.of.wanted.exposure)));
         match zeros.chain(asked).chain(demanded).min_by_key(|(turn, _)| *turn) {
             Some((_, next)) => next,
-            None => self.demands.iter().map(due).min_by(f64::total_cmp).map_or(Next::Idle, Next::Wait),
+            None => self.admitted().map(due).min_by(f64::total_cmp).map_or(Next::Idle, Next::Wait),
         }
     }
 
@@ -180,7 +236,7 @@ impl Queue {
         let turn = self.exposures;
         let mut audience = Audience::default();
         for waiting in std::mem::take(&mut self.waiting) {
-            if waiting.of.exposure == exposure {
+            if waiting.of.exposure == exposure && self.admits(&waiting.of.by) {
                 audience.covered |= waiting.of.covered;
                 audience.waiting.push(waiting.of.reply);
             } else {
@@ -188,21 +244,30 @@ impl Queue {
             }
         }
         audience.size = audience.waiting.len();
-        for Placed { of: demand, turn: served } in self.demands_with(exposure) {
+        for Placed { of: demand, turn: served, number: _ } in self.demands_with(exposure) {
             *served = turn;
             // A schedule that has been missed starts anew: it doesn't catch up in a burst.
-            demand.due_s = if demand.due_s + demand.interval_s > now_s {
-                demand.due_s.min(now_s) + demand.interval_s
+            let interval_s = demand.wanted.interval_s;
+            demand.due_s = if demand.due_s + interval_s > now_s {
+                demand.due_s.min(now_s) + interval_s
             } else {
-                now_s + demand.interval_s
+                now_s + interval_s
             };
             audience.size += 1;
         }
         audience
     }
 
+    fn admitted(&self) -> impl Iterator<Item = &Placed<Demand>> {
+        self.demands.iter().filter(|demand| self.admits(&demand.of.by))
+    }
+
     fn demands_with(&mut self, exposure: Exposure) -> impl Iterator<Item = &mut Placed<Demand>> {
-        self.demands.iter_mut().filter(move |demand| demand.of.exposure == exposure)
+        let held_by = self.held_by.clone();
+        self.demands.iter_mut().filter(move |demand| {
+            let admitted = held_by.is_none() || held_by == demand.of.by.lease;
+            demand.of.wanted.exposure == exposure && admitted
+        })
     }
 }
 
@@ -219,14 +284,18 @@ mod tests {
 
     fn ask(queue: &mut Queue, integration_s: f64) -> oneshot::Receiver<Outcome> {
         let (reply, receiver) = oneshot::channel();
-        queue.wait(Waiting { exposure: exposure(integration_s), covered: false, reply }).unwrap();
+        queue
+            .wait(Waiting { by: By::itself(), exposure: exposure(integration_s), covered: false, reply })
+            .unwrap();
         receiver
     }
 
     fn demand(queue: &mut Queue, integration_s: f64, interval_s: f64, due_s: f64) -> Demanded {
         let demanded = Demanded::new(Arc::new(Semaphore::new(1)).try_acquire_owned().unwrap());
         let alive = demanded.watch();
-        queue.demand(Demand { exposure: exposure(integration_s), interval_s, due_s, alive });
+        let exposure = exposure(integration_s);
+        let wanted = Wanted { exposure, interval_s, purpose: Purpose::Observing };
+        queue.demand(Demand { by: By::itself(), wanted, due_s, alive });
         demanded
     }
 
@@ -247,13 +316,13 @@ mod tests {
         queue.take(exposure(1.0), 0.0);
         let _demanded = demand(&mut queue, 1.0, 0.0, 0.0);
         let (reply, zero) = oneshot::channel();
-        queue.zero(reply).unwrap();
+        queue.zero(Zeroing { by: By::itself(), reply }).unwrap();
         let _other = ask(&mut queue, 2.0);
         assert_eq!((queue.next(0.0, 0.0), queue.len()), (Next::Zero, 2));
         assert!(queue.take_zero().is_some());
         assert_eq!(queue.next(0.0, 0.0), Next::Expose(exposure(2.0)));
         let (reply, other) = oneshot::channel();
-        queue.zero(reply).unwrap();
+        queue.zero(Zeroing { by: By::itself(), reply }).unwrap();
         drop((zero, other));
         queue.take(exposure(2.0), 0.0);
         assert_eq!(queue.next(0.0, 0.0), Next::Expose(exposure(1.0)));
@@ -266,12 +335,12 @@ mod tests {
         let mut waiting = Vec::new();
         for _ in 0..MOST_ZEROS {
             let (reply, receiver) = oneshot::channel();
-            queue.zero(reply).unwrap();
+            queue.zero(Zeroing { by: By::itself(), reply }).unwrap();
             waiting.push(receiver);
         }
-        assert!(queue.zero(oneshot::channel().0).is_err());
+        assert!(queue.zero(Zeroing { by: By::itself(), reply: oneshot::channel().0 }).is_err());
         waiting.pop();
-        assert!(queue.zero(oneshot::channel().0).is_ok());
+        assert!(queue.zero(Zeroing { by: By::itself(), reply: oneshot::channel().0 }).is_ok());
     }
 
     #[test]
@@ -321,8 +390,8 @@ mod tests {
         for _ in 0..3 {
             let alive = demanded.watch();
             queue.demand(Demand {
-                exposure: exposure(1.0),
-                interval_s: 5.0,
+                by: By::itself(),
+                wanted: Wanted { exposure: exposure(1.0), interval_s: 5.0, purpose: Purpose::Observing },
                 due_s: f64::NEG_INFINITY,
                 alive,
             });

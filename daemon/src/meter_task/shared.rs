@@ -331,6 +331,7 @@ impl Shared {
             }),
             observer: sums.and_then(|sums| sums.observer.unusual()),
             bandwidth_nm: sums.and_then(|sums| sums.bandwidth_nm),
+            lease: None,
         }
     }
 }

@@ -16,7 +16,7 @@ use tokio::sync::OwnedMutexGuard;
 
 use super::commit::answer;
 use super::limited::Limited;
-use super::queue::{Audience, MOST_WAITING, MOST_ZEROS, Next, Queue, Waiting};
+use super::queue::{Audience, MOST_WAITING, MOST_ZEROS, Next, Queue};
 use super::rounds::Rounds;
 use super::shared::{Published, Shared};
 use super::stamp::{Stamp, stamped};
@@ -218,18 +218,18 @@ impl Task {
     fn accept(&mut self, message: Message) {
         match message {
             Message::Demand(demand) => self.queue.demand(demand),
-            Message::Read { exposure, covered, reply } => {
-                if let Err(waiting) = self.queue.wait(Waiting { exposure, covered, reply }) {
+            Message::Read(waiting) => {
+                if let Err(waiting) = self.queue.wait(waiting) {
                     let message = format!("{MOST_WAITING} requests wait for the meter already");
                     let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
                     let _waiting = waiting.reply.send(Err(error)).is_ok();
                 }
             }
-            Message::Zero { reply } => {
-                if let Err(reply) = self.queue.zero(reply) {
+            Message::Zero(zeroing) => {
+                if let Err(zeroing) = self.queue.zero(zeroing) {
                     let message = format!("{MOST_ZEROS} requests to zero the meter wait already");
                     let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
-                    let _waiting = reply.send(Err(error)).is_ok();
+                    let _waiting = zeroing.reply.send(Err(error)).is_ok();
                 }
             }
         }

@@ -18,6 +18,7 @@ use settled_protocol::settling::{Criteria, Verdict};
 use tokio::sync::{Notify, Semaphore};
 
 use super::*;
+use crate::client::By;
 use crate::clock::Clock;
 use crate::config::{MeterConfig, Survives};
 use crate::corrections::STALE_AFTER_S;
@@ -202,13 +203,18 @@ fn bench_in(folder: tempfile::TempDir, puppets: &[&Arc<Puppet>]) -> Bench {
 impl Bench {
     fn read(&self, meter: &str) -> impl Future<Output = Outcome> + use<> {
         let handle = self.daemon.meter(meter).unwrap().clone();
-        async move { handle.read(Exposure::default()).await }
+        async move { handle.read(&By::itself(), Exposure::default()).await }
     }
 
     async fn events(&self) -> Vec<EventKind> {
         let page = self.daemon.log.events(Selection::default()).await.unwrap();
         page.events.iter().map(|event| event.kind).collect()
     }
+}
+
+/// Readings that go on, so many seconds apart.
+fn every(interval_s: f64) -> Wanted {
+    Wanted { exposure: Exposure::default(), interval_s, purpose: Purpose::Observing }
 }
 
 fn kind<T: std::fmt::Debug>(outcome: Result<T, RpcError>) -> ErrorKind {
@@ -260,7 +266,8 @@ async fn who_waits_for_a_settled_reading_outlives_a_panic_of_the_meter() {
     puppet.act(Act::Panic);
     puppet.permits.add_permits(100_000);
     let criteria = Criteria { hold_s: 0.5, max_wait_s: 20.0, ..Criteria::default() };
-    let settled = settle(&bench.daemon, "m0", criteria, Exposure::default(), |_| {}).await.unwrap();
+    let settled =
+        settle(&bench.daemon, &By::itself(), "m0", criteria, Exposure::default(), |_| {}).await.unwrap();
     assert_eq!(settled.verdict, Verdict::Settled);
     assert!(bench.events().await.contains(&EventKind::TaskRestarted));
 }
@@ -323,12 +330,12 @@ async fn more_demands_than_a_meter_takes_are_refused_until_one_ends() {
     let meter = bench.daemon.meter("m0").unwrap();
     let mut demands = Vec::new();
     for _ in 0..queue::MOST_DEMANDS {
-        demands.push(meter.demand(Exposure::default(), 1.0).await.unwrap());
+        demands.push(meter.demand(&By::itself(), every(1.0)).await.unwrap());
     }
-    let refused = meter.demand(Exposure::default(), 1.0).await;
+    let refused = meter.demand(&By::itself(), every(1.0)).await;
     assert_eq!(refused.unwrap_err().kind(), ErrorKind::Overloaded);
     demands.pop();
-    assert!(meter.demand(Exposure::default(), 1.0).await.is_ok());
+    assert!(meter.demand(&By::itself(), every(1.0)).await.is_ok());
 }
 
 #[tokio::test]
@@ -341,8 +348,11 @@ async fn a_reading_on_its_way_to_the_disk_outlives_a_panic_and_comes_before_the_
     puppet.act(Act::Panic);
     puppet.permits.add_permits(2);
     // Unlike settings: the first gets its reading; the second exposure panics before that is durable.
-    let (first, second) =
-        tokio::join!(meter.read(Exposure::default()), meter.read(Exposure { integration_s: Some(1.0) }));
+    let by = By::itself();
+    let (first, second) = tokio::join!(
+        meter.read(&by, Exposure::default()),
+        meter.read(&by, Exposure { integration_s: Some(1.0) })
+    );
     assert_eq!(first.unwrap().reading.light.value(), 42.0);
     assert_eq!(kind(second), ErrorKind::Internal);
     assert!(matches!(follow.recv().await, Ok(Published::Reading { .. })));
@@ -366,8 +376,11 @@ async fn while_a_meter_is_brought_back_to_order_requests_are_taken_in_and_readin
     puppet.permits.add_permits(2);
     let during = async {
         // Unlike settings: the second exposure fails, as a rule before the first one's reading is durable.
-        let (first, second) =
-            tokio::join!(meter.read(Exposure::default()), meter.read(Exposure { integration_s: Some(1.0) }));
+        let by = By::itself();
+        let (first, second) = tokio::join!(
+            meter.read(&by, Exposure::default()),
+            meter.read(&by, Exposure { integration_s: Some(1.0) })
+        );
         assert_eq!(first.unwrap().reading.light.value(), 42.0);
         assert_eq!(kind(second), ErrorKind::MeterSilent);
         let mut later = tokio::task::JoinSet::new();

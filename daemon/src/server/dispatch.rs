@@ -17,6 +17,7 @@ use settled_protocol::method::{
 use settled_protocol::notification::SettleProgress;
 
 use super::outbox::{Outbox, Stream};
+use crate::client::Client;
 use crate::daemon::{Daemon, VERSION};
 use crate::meter_task::{Logged, MeterHandle};
 use crate::settling;
@@ -59,10 +60,11 @@ pub(super) fn raw(result: &impl Serialize) -> Answer {
 }
 
 /// Methods that take no time; nothing for the others.
-pub(super) fn at_once(daemon: &Daemon, call: &Call) -> Option<Answer> {
+pub(super) fn at_once(daemon: &Daemon, client: &Client, call: &Call) -> Option<Answer> {
     Some(match call.method.as_str() {
         Hello::NAME => {
-            call.params::<Hello>().and_then(|params| hello(daemon, &params)).and_then(|result| raw(&result))
+            let result = call.params::<Hello>().and_then(|params| hello(daemon, client, params));
+            result.and_then(|result| raw(&result))
         }
         DaemonStatus::NAME => call.params::<DaemonStatus>().and_then(|_| raw(&daemon.status())),
         CorrectionsList::NAME => {
@@ -76,11 +78,16 @@ pub(super) fn at_once(daemon: &Daemon, call: &Call) -> Option<Answer> {
 }
 
 /// Methods that take time. Dropping the future takes the request back.
-pub(super) async fn carry_out(daemon: Arc<Daemon>, call: Call, progress: Option<Progress>) -> Answer {
+pub(super) async fn carry_out(
+    daemon: Arc<Daemon>,
+    client: Arc<Client>,
+    call: Call,
+    progress: Option<Progress>,
+) -> Answer {
     match call.method.as_str() {
-        MeterRead::NAME => {
-            read(&daemon, call.params::<MeterRead>()?).await.map(|logged| logged.json(true).to_owned())
-        }
+        MeterRead::NAME => read(&daemon, &client, call.params::<MeterRead>()?)
+            .await
+            .map(|logged| logged.json(true).to_owned()),
         MeterSettle::NAME => {
             let params = call.params::<MeterSettle>()?;
             let exposure = exposure(daemon.meter(&params.meter)?, params.integration_s)?;
@@ -90,14 +97,15 @@ pub(super) async fn carry_out(daemon: Arc<Daemon>, call: Call, progress: Option<
                     progress.report(news);
                 }
             };
-            raw(&settling::settle(&daemon, &params.meter, params.criteria, exposure, report).await?)
+            let by = client.by(params.lease.as_deref());
+            raw(&settling::settle(&daemon, &by, &params.meter, params.criteria, exposure, report).await?)
         }
         MeterCorrect::NAME => raw(&daemon.correct(call.params::<MeterCorrect>()?).await?),
         CorrectionsAdd::NAME => raw(&daemon.add_correction(call.params::<CorrectionsAdd>()?).await?),
         CorrectionsRemove::NAME => {
             raw(&daemon.remove_correction(&call.params::<CorrectionsRemove>()?).await?)
         }
-        MeterZero::NAME => raw(&zero(&daemon, &call.params::<MeterZero>()?).await?),
+        MeterZero::NAME => raw(&zero(&daemon, &client, &call.params::<MeterZero>()?).await?),
         LogReadings::NAME => raw(&daemon.log.readings(call.params::<LogReadings>()?).await?),
         LogEvents::NAME => raw(&daemon.log.events(call.params::<LogEvents>()?).await?),
         StageShow::NAME => raw(&daemon.show(call.params::<StageShow>()?).await?),
@@ -105,7 +113,7 @@ pub(super) async fn carry_out(daemon: Arc<Daemon>, call: Call, progress: Option<
     }
 }
 
-fn hello(daemon: &Daemon, params: &HelloParams) -> Result<HelloResult, RpcError> {
+fn hello(daemon: &Daemon, client: &Client, params: HelloParams) -> Result<HelloResult, RpcError> {
     if let Some(spoken) = &params.protocol
         && !spoken.contains(&PROTOCOL_VERSION)
     {
@@ -113,8 +121,9 @@ fn hello(daemon: &Daemon, params: &HelloParams) -> Result<HelloResult, RpcError>
             format!("this daemon speaks version {PROTOCOL_VERSION} of the protocol, the client {spoken:?}");
         return Err(RpcError::new(ErrorKind::Unsupported, message));
     }
-    if let Some(client) = &params.client {
-        tracing::debug!(client = client.as_str(), "hello");
+    if let Some(name) = params.client {
+        tracing::debug!(client = name.as_str(), "hello");
+        client.call_itself(name);
     }
     Ok(HelloResult {
         protocol: PROTOCOL_VERSION,
@@ -125,12 +134,12 @@ fn hello(daemon: &Daemon, params: &HelloParams) -> Result<HelloResult, RpcError>
     })
 }
 
-async fn read(daemon: &Daemon, params: ReadParams) -> Result<Arc<Logged>, RpcError> {
-    let meter = daemon.meter(&params.meter)?;
+async fn read(daemon: &Daemon, client: &Client, params: ReadParams) -> Result<Arc<Logged>, RpcError> {
+    let (meter, by) = (daemon.meter(&params.meter)?, client.by(params.lease.as_deref()));
     let exposure = exposure(meter, params.integration_s)?;
     if params.covered {
         return if params.max_age_s.is_none() {
-            meter.read_dark(exposure).await
+            meter.read_dark(&by, exposure).await
         } else {
             Err(RpcError::new(
                 ErrorKind::InvalidParams,
@@ -147,13 +156,13 @@ async fn read(daemon: &Daemon, params: ReadParams) -> Result<Arc<Logged>, RpcErr
             return Ok(logged);
         }
     }
-    meter.read(exposure).await
+    meter.read(&by, exposure).await
 }
 
-async fn zero(daemon: &Daemon, params: &ZeroParams) -> Result<Zeroed, RpcError> {
+async fn zero(daemon: &Daemon, client: &Client, params: &ZeroParams) -> Result<Zeroed, RpcError> {
     let meter = daemon.meter(&params.meter)?;
     if params.covered {
-        return meter.zero().await;
+        return meter.zero(&client.by(params.lease.as_deref())).await;
     }
     let message = "params.covered must be true: cover the meter's aperture so that no light gets in, then say so; \
                    whatever light there is would be taken off every reading";

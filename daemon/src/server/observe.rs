@@ -3,7 +3,6 @@
 use std::sync::Arc;
 
 use settled_drivers::clock::Boxed;
-use settled_drivers::sample::Exposure;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::Selection;
 use settled_protocol::message::{Call, notification_line};
@@ -14,9 +13,10 @@ use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
 
 use super::outbox::{Outbox, Stream};
+use crate::client::{By, Client};
 use crate::daemon::Daemon;
 use crate::log;
-use crate::meter_task::{Demanded, Logged, MeterHandle, Published};
+use crate::meter_task::{Demanded, Logged, MeterHandle, Published, Purpose, Wanted};
 
 /// What a subscription forwards. Making one takes no time, whatever the meter is doing.
 #[derive(Debug)]
@@ -29,10 +29,11 @@ pub(super) enum Source {
 
 impl Source {
     /// What a call subscribes to; nothing if it doesn't.
-    pub(super) fn of(daemon: &Daemon, call: &Call) -> Option<Result<Self, RpcError>> {
+    pub(super) fn of(daemon: &Daemon, client: &Client, call: &Call) -> Option<Result<Self, RpcError>> {
         match call.method.as_str() {
             MeterObserve::NAME => {
-                let readings = call.params::<MeterObserve>().and_then(|params| Readings::new(daemon, params));
+                let readings =
+                    call.params::<MeterObserve>().and_then(|params| Readings::new(daemon, client, params));
                 Some(readings.map(Self::Readings))
             }
             MetersObserve::NAME => Some(call.params::<MetersObserve>().map(|Nothing {}| Self::Meters)),
@@ -67,10 +68,10 @@ pub(super) struct Readings {
 }
 
 impl Readings {
-    fn new(daemon: &Daemon, params: ObserveParams) -> Result<Self, RpcError> {
+    fn new(daemon: &Daemon, client: &Client, params: ObserveParams) -> Result<Self, RpcError> {
         let meter = daemon.meter(&params.meter)?;
         params.after.map_or(Ok(()), |after| can_follow(daemon, after))?;
-        let demand = Demand::new(meter, &params)?;
+        let demand = Demand::new(meter, client, &params)?;
         Ok(Self { meter: meter.clone(), demand, after: params.after, spectra: params.spectra })
     }
 
@@ -117,7 +118,7 @@ impl Readings {
     /// Tells the meter's task of the demand, if there is one. It waits while the task takes nothing in.
     async fn press(&self) -> Result<(), RpcError> {
         match &self.demand {
-            Some(demand) => self.meter.press(&demand.demanded, demand.exposure, demand.interval_s).await,
+            Some(demand) => self.meter.press(&demand.demanded, &demand.by, demand.wanted).await,
             None => Ok(()),
         }
     }
@@ -182,17 +183,21 @@ fn can_follow(daemon: &Daemon, after: u64) -> Result<(), RpcError> {
 #[derive(Debug)]
 struct Demand {
     demanded: Demanded,
-    exposure: Exposure,
-    interval_s: f64,
+    by: By,
+    wanted: Wanted,
 }
 
 impl Demand {
     /// What an observer asks for; nothing if it only watches.
-    fn new(meter: &MeterHandle, params: &ObserveParams) -> Result<Option<Self>, RpcError> {
+    fn new(meter: &MeterHandle, client: &Client, params: &ObserveParams) -> Result<Option<Self>, RpcError> {
         let Some(interval_s) = params.interval_s else { return Ok(None) };
-        let exposure = super::dispatch::exposure(meter, params.integration_s)?;
-        let interval_s = super::dispatch::interval(interval_s)?;
-        Ok(Some(Self { demanded: meter.reserve()?, exposure, interval_s }))
+        let wanted = Wanted {
+            exposure: super::dispatch::exposure(meter, params.integration_s)?,
+            interval_s: super::dispatch::interval(interval_s)?,
+            purpose: Purpose::Observing,
+        };
+        let by = client.by(params.lease.as_deref());
+        Ok(Some(Self { demanded: meter.reserve()?, by, wanted }))
     }
 }
 
@@ -218,6 +223,7 @@ mod tests {
 
     use serde_json::Value;
     use settled_drivers::driver::Registry;
+    use settled_drivers::sample::Exposure;
 
     use super::*;
     use crate::clock::Clock;
@@ -229,7 +235,7 @@ mod tests {
 
     async fn read(daemon: &Daemon, times: usize) {
         for _ in 0..times {
-            daemon.meter("m").unwrap().read(Exposure::default()).await.unwrap();
+            daemon.meter("m").unwrap().read(&By::itself(), Exposure::default()).await.unwrap();
         }
     }
 
@@ -267,14 +273,8 @@ mod tests {
         );
         let mut tasks = tokio::task::JoinSet::new();
         tasks.spawn(supervisor.run());
-        let params = ObserveParams {
-            meter: "m".to_owned(),
-            interval_s: None,
-            integration_s: None,
-            after: Some(0),
-            spectra: false,
-        };
-        let source = Source::Readings(Readings::new(&daemon, params).unwrap());
+        let params = ObserveParams { meter: "m".to_owned(), after: Some(0), ..ObserveParams::default() };
+        let source = Source::Readings(Readings::new(&daemon, &Client::new(None), params).unwrap());
         let outbox = Arc::new(Outbox::default());
         let observer = source.forward(Arc::clone(&daemon), Arc::clone(&outbox), "s1".into());
         read(&daemon, 1).await;

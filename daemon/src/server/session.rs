@@ -21,6 +21,7 @@ use super::dispatch::{self, Progress};
 use super::observe::Source;
 use super::outbox::{Outbox, Stream};
 use super::subscriptions::Subscriptions;
+use crate::client::Client;
 use crate::daemon::Daemon;
 use crate::stop::Stop;
 
@@ -33,10 +34,10 @@ const LISTENING: Duration = Duration::from_millis(500);
 type Answer = Result<Box<RawValue>, RpcError>;
 
 /// Serves one connection to its end.
-pub(super) async fn run(stream: UnixStream, daemon: Arc<Daemon>, stop: Stop) {
+pub(super) async fn run(stream: UnixStream, daemon: Arc<Daemon>, client: Client, stop: Stop) {
     let (reader, writer) = stream.into_split();
     let outbox = Arc::new(Outbox::default());
-    let session = Session::new(daemon, Arc::clone(&outbox));
+    let session = Session::new(daemon, Arc::new(client), Arc::clone(&outbox));
     let serving = async {
         session.run(reader, stop).await;
         outbox.close();
@@ -86,6 +87,7 @@ struct Batch {
 #[derive(Debug)]
 struct Session {
     daemon: Arc<Daemon>,
+    client: Arc<Client>,
     outbox: Arc<Outbox>,
     requests: JoinSet<Answer>,
     pending: HashMap<Id, Pending>,
@@ -95,10 +97,11 @@ struct Session {
 }
 
 impl Session {
-    fn new(daemon: Arc<Daemon>, outbox: Arc<Outbox>) -> Self {
+    fn new(daemon: Arc<Daemon>, client: Arc<Client>, outbox: Arc<Outbox>) -> Self {
         Self {
             subscriptions: Subscriptions::new(Arc::clone(&daemon), Arc::clone(&outbox)),
             daemon,
+            client,
             outbox,
             requests: JoinSet::new(),
             pending: HashMap::new(),
@@ -192,7 +195,7 @@ impl Session {
         };
         if let Some(answer) = self.at_once(&call) {
             self.answer(call.id, target, &answer);
-        } else if let Some(source) = Source::of(&self.daemon, &call) {
+        } else if let Some(source) = Source::of(&self.daemon, &self.client, &call) {
             self.subscribe(call.id, target, source);
         } else {
             self.spawn(call, target);
@@ -208,7 +211,7 @@ impl Session {
             SubscriptionCancel::NAME => Some(
                 call.params::<SubscriptionCancel>().and_then(|params| self.unsubscribe(&params.subscription)),
             ),
-            _ => dispatch::at_once(&self.daemon, call),
+            _ => dispatch::at_once(&self.daemon, &self.client, call),
         }
     }
 
@@ -254,7 +257,8 @@ impl Session {
         let stream: Stream = format!("p{}", self.counter).into();
         let progress =
             id.clone().map(|request| Progress::new(request, Arc::clone(&stream), Arc::clone(&self.outbox)));
-        let task = self.requests.spawn(dispatch::carry_out(Arc::clone(&self.daemon), call, progress));
+        let (daemon, client) = (Arc::clone(&self.daemon), Arc::clone(&self.client));
+        let task = self.requests.spawn(dispatch::carry_out(daemon, client, call, progress));
         self.pending.insert(task.id(), Pending { id, target, task, progress: Some(stream) });
     }
 

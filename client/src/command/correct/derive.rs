@@ -293,6 +293,7 @@ async fn put_in_force(
         correction: Some(correction.id.clone()),
         display: options.display.clone(),
         force: false,
+        lease: None,
     };
     Ok(connection.call::<MeterCorrect>(&params).await?)
 }
@@ -323,6 +324,7 @@ mod tests {
         Meter {
             observer: None,
             bandwidth_nm: None,
+            lease: None,
             id: id.to_owned(),
             driver: "profile".to_owned(),
             address: None,

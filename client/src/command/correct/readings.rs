@@ -156,7 +156,7 @@ impl<'a> Bench<'a> {
     pub(super) async fn put_back(&self) {
         let before = self.before.take();
         for (meter, stimulus) in before.iter().rev() {
-            let params = ShowParams { meter: Some(meter.clone()), stimulus: *stimulus };
+            let params = ShowParams { meter: Some(meter.clone()), stimulus: *stimulus, lease: None };
             let shown = tokio::time::timeout(PUT_BACK, self.connection.call::<StageShow>(&params));
             if !matches!(shown.await, Ok(Ok(_))) {
                 self.say(&format!("the simulated display of {meter} still shows the last colour"));
@@ -174,8 +174,11 @@ impl<'a> Bench<'a> {
     /// Shows a colour, or has it shown.
     pub(super) async fn show(&self, patch: &Patch, lookers: &[&Looker]) -> Result<(), Failure> {
         for looker in lookers.iter().filter(|looker| looker.simulated) {
-            let params =
-                ShowParams { meter: Some(looker.id.clone()), stimulus: patch.stimulus(self.window_percent) };
+            let params = ShowParams {
+                meter: Some(looker.id.clone()),
+                stimulus: patch.stimulus(self.window_percent),
+                lease: None,
+            };
             let shown = self.connection.call::<StageShow>(&params).await?;
             let mut before = self.before.borrow_mut();
             if !before.iter().any(|(meter, _)| *meter == looker.id) {
@@ -231,8 +234,8 @@ impl<'a> Bench<'a> {
         let params = SettleParams {
             meter: looker.id.clone(),
             criteria: self.criteria,
-            integration_s: None,
             progress: true,
+            ..SettleParams::default()
         };
         let report = |report: SettleProgress| self.progress(patch, looker, index, &report, board);
         let settled = self.connection.call_with_progress::<MeterSettle>(&params, report).await?;

@@ -32,7 +32,7 @@ async fn what_a_driver_cannot_do_is_no_fault_of_the_meter_and_delays_nobody() {
         assert_eq!(kind(bench.read("m0").await), ErrorKind::Unsupported);
     }
     let mut follow = meter.follow();
-    let _demanded = meter.demand(Exposure::default(), 1.0).await.unwrap();
+    let _demanded = meter.demand(&By::itself(), every(1.0)).await.unwrap();
     puppet.permits.add_permits(1);
     let published = tokio::time::timeout(Duration::from_secs(2), follow.recv()).await;
     assert!(matches!(published, Ok(Ok(Published::Reading { .. }))), "{published:?}");

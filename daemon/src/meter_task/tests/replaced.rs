@@ -10,7 +10,9 @@ async fn settled_across(after: f64) -> settled_protocol::settling::Settled {
     let criteria = Criteria { hold_s: 0.5, min_wait_s: 1.0, max_wait_s: 20.0, ..Criteria::default() };
     let daemon = Arc::clone(&bench.daemon);
     let mut settling = tokio::task::JoinSet::new();
-    settling.spawn(async move { settle(&daemon, "m0", criteria, Exposure::default(), |_| {}).await });
+    settling.spawn(async move {
+        settle(&daemon, &By::itself(), "m0", criteria, Exposure::default(), |_| {}).await
+    });
     let mut follow = bench.daemon.meter("m0").unwrap().follow();
     for _ in 0..40 {
         puppet.act(Act::Give(100.0));
@@ -50,7 +52,8 @@ async fn the_steps_of_a_scale_count_though_the_meter_was_not_open_yet() {
             bench.read("m0").await.unwrap();
         }
         let criteria = Criteria { hold_s: 0.5, min_wait_s: 0.6, max_wait_s: 1.0, ..Criteria::default() };
-        let settled = settle(&bench.daemon, "m0", criteria, Exposure::default(), |_| {}).await.unwrap();
+        let settled =
+            settle(&bench.daemon, &By::itself(), "m0", criteria, Exposure::default(), |_| {}).await.unwrap();
         widths.push(settled.value.unwrap().y_u95);
     }
     assert!(widths[0] > 0.0 && (widths[0] / widths[1] - 1.0).abs() < 0.5, "{widths:?}");
@@ -76,9 +79,10 @@ async fn what_an_instrument_saw_comes_before_the_news_that_it_is_gone_though_the
         while changes.recv().await.unwrap().state != State::Absent {}
         slow.execute_batch("COMMIT").unwrap();
     };
+    let by = By::itself();
     let (first, second, ()) = tokio::join!(
-        meter.read(Exposure::default()),
-        meter.read(Exposure { integration_s: Some(1.0) }),
+        meter.read(&by, Exposure::default()),
+        meter.read(&by, Exposure { integration_s: Some(1.0) }),
         release
     );
     assert_eq!(first.unwrap().reading.light.value(), 42.0);

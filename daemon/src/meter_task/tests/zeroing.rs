@@ -10,7 +10,7 @@ const AT_START: ZeroNeed = ZeroNeed { at_start: true, ..NEVER };
 impl Bench {
     fn zero(&self) -> impl Future<Output = ZeroOutcome> + use<> {
         let handle = self.daemon.meter("m0").unwrap().clone();
-        async move { handle.zero().await }
+        async move { handle.zero(&By::itself()).await }
     }
 
     fn needed(&self) -> bool {
@@ -180,12 +180,12 @@ async fn a_meter_that_refuses_while_it_is_due_tells_everyone_and_demands_resume_
     puppet.permits.add_permits(1000);
     assert_eq!(kind(bench.read("m0").await), ErrorKind::ZeroNeeded);
     let criteria = Criteria { hold_s: 0.5, max_wait_s: 20.0, ..Criteria::default() };
-    let refused = settle(&bench.daemon, "m0", criteria, Exposure::default(), |_| {}).await;
+    let refused = settle(&bench.daemon, &By::itself(), "m0", criteria, Exposure::default(), |_| {}).await;
     assert_eq!(kind(refused), ErrorKind::ZeroNeeded);
     // Somebody who wants readings to go on waits, and causes none.
     let mut follow = meter.follow();
-    let _demanded = meter.demand(Exposure::default(), 0.0).await.unwrap();
-    assert_eq!(kind(meter.read_dark(Exposure::default()).await), ErrorKind::ZeroNeeded);
+    let _demanded = meter.demand(&By::itself(), every(0.0)).await.unwrap();
+    assert_eq!(kind(meter.read_dark(&By::itself(), Exposure::default()).await), ErrorKind::ZeroNeeded);
     assert_eq!(bench.daemon.status().meters[0].exposures, 0);
     *puppet.celsius.lock().unwrap() = Some(25.0);
     let error = meter.zero_needed(bench.daemon.clock.now_s()).unwrap();
@@ -197,7 +197,8 @@ async fn a_meter_that_refuses_while_it_is_due_tells_everyone_and_demands_resume_
     let long = Criteria { max_wait_s: 600.0, min_wait_s: 500.0, hold_s: 60.0, ..criteria };
     let mut settling = tokio::task::JoinSet::new();
     let daemon = Arc::clone(&bench.daemon);
-    settling.spawn(async move { settle(&daemon, "m0", long, Exposure::default(), |_| {}).await });
+    settling
+        .spawn(async move { settle(&daemon, &By::itself(), "m0", long, Exposure::default(), |_| {}).await });
     assert!(bench.read("m0").await.is_ok());
     *puppet.celsius.lock().unwrap() = Some(28.0);
     puppet.permits.add_permits(1000);
@@ -215,7 +216,9 @@ async fn settled_across(before: f64, after: f64) -> settled_protocol::settling::
     let criteria = Criteria { hold_s: 0.5, min_wait_s: 1.0, max_wait_s: 20.0, ..Criteria::default() };
     let daemon = Arc::clone(&bench.daemon);
     let mut settling = tokio::task::JoinSet::new();
-    settling.spawn(async move { settle(&daemon, "m0", criteria, Exposure::default(), |_| {}).await });
+    settling.spawn(async move {
+        settle(&daemon, &By::itself(), "m0", criteria, Exposure::default(), |_| {}).await
+    });
     // Half the hold is there, and more, as the meter is zeroed.
     for _ in 0..40 {
         puppet.act(Act::Give(before));
@@ -264,7 +267,7 @@ async fn what_was_seen_before_zeroing_is_not_given_afterwards() {
     let bench = bench(&[&puppet]);
     let meter = bench.daemon.meter("m0").unwrap();
     puppet.permits.add_permits(4);
-    meter.read_dark(Exposure::default()).await.unwrap();
+    meter.read_dark(&By::itself(), Exposure::default()).await.unwrap();
     bench.read("m0").await.unwrap();
     assert!(meter.recent(Exposure::default(), 0.0).is_some());
     assert!(format!("{:?}", meter.darks()).contains('('));
@@ -332,7 +335,7 @@ async fn a_panic_while_zeroing_leaves_no_offset_that_counts() {
     let meter = bench.daemon.meter("m0").unwrap();
     puppet.permits.add_permits(4);
     bench.zero().await.unwrap();
-    meter.read_dark(Exposure::default()).await.unwrap();
+    meter.read_dark(&By::itself(), Exposure::default()).await.unwrap();
     bench.read("m0").await.unwrap();
     let mut follow = meter.follow();
     puppet.zeros.lock().unwrap().push_back(Act::Panic);

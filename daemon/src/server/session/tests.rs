@@ -7,9 +7,11 @@ use settled_drivers::sample::Exposure;
 use tokio::io::{AsyncBufReadExt, BufReader};
 
 use super::*;
+use crate::client::By;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::log::Log;
+use crate::meter_task::{Purpose, Wanted};
 use crate::stop;
 
 /// How long an answer may take that waits for nobody.
@@ -29,15 +31,14 @@ async fn a_meter_that_takes_in_nothing_holds_up_no_connection() {
         stop.clone(),
     );
     let meter = daemon.meter("m").unwrap();
+    let wanted = Wanted { exposure: Exposure::default(), interval_s: 1.0, purpose: Purpose::Observing };
     let mut demands = Vec::new();
-    while let Ok(demanded) =
-        tokio::time::timeout(Duration::ZERO, meter.demand(Exposure::default(), 1.0)).await
-    {
+    while let Ok(demanded) = tokio::time::timeout(Duration::ZERO, meter.demand(&By::itself(), wanted)).await {
         demands.push(demanded.unwrap());
     }
     let (server, client) = UnixStream::pair().unwrap();
     let mut sessions = JoinSet::new();
-    sessions.spawn(run(server, Arc::clone(&daemon), stop));
+    sessions.spawn(run(server, Arc::clone(&daemon), Client::new(None), stop));
     let (reader, mut writer) = client.into_split();
     let mut answers = BufReader::new(reader).lines();
     let observe =
