@@ -308,7 +308,7 @@ class Client:
 
     @asynccontextmanager
     async def lease(
-        self, meter: str, *, ttl_s: float = 30.0, wait_s: Optional[float] = None, purpose: Optional[str] = None
+        self, meter: str, *, ttl_s: Optional[float] = None, wait_s: Optional[float] = None, purpose: Optional[str] = None
     ) -> AsyncIterator[Lease]:
         """Exclusive use of a meter: `async with client.lease("bench", purpose="chart"):`, as `settled.Client.lease`."""
         outer = self._leases.on(meter)

@@ -131,12 +131,12 @@ class Client:
 
     @contextmanager
     def lease(
-        self, meter: str, *, ttl_s: float = 30.0, wait_s: Optional[float] = None, purpose: Optional[str] = None
+        self, meter: str, *, ttl_s: Optional[float] = None, wait_s: Optional[float] = None, purpose: Optional[str] = None
     ) -> Iterator[Lease]:
         """Exclusive use of a meter: `with client.lease("bench", purpose="chart"):`. Everything inside carries its token.
 
-        It is renewed in the background and given back at the end. `wait_s`: how long to wait for it in turn, 0 if left out. Once
-        it is lost, calls inside raise LeaseLostError, and so does the end of the block. Where this client has a lease on the meter
+        It is renewed in the background and given back at the end. `ttl_s`: how long it outlives a program that hangs, 60 if left
+        out. `wait_s`: how long to wait for it in turn, 60 if left out; 0: now or not at all. Once it is lost, calls inside raise LeaseLostError, and so does the end of the block. Where this client has a lease on the meter
         already, from SETTLED_LEASE or around this one, that one counts.
         """
         outer = self._leases.on(meter)

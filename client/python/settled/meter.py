@@ -52,12 +52,13 @@ class Zero(Record):
 
 
 @dataclass(frozen=True)
-class Held(Record):
-    """A lease that somebody holds on a meter, as everybody may see it."""
+class Holder(Record):
+    """Who has a meter for itself, as everybody may know."""
 
     since: Moment
     expires_at: Moment
     client: Optional[str] = None
+    pid: Optional[int] = None
     purpose: Optional[str] = None
 
 
@@ -79,7 +80,7 @@ class Meter(Record):
     correction: Optional[InForce] = None
     observer: Optional[str] = None
     bandwidth_nm: Optional[float] = None
-    lease: Optional[Held] = None
+    lease: Optional[Holder] = None
 
 
 @dataclass(frozen=True)

@@ -195,7 +195,7 @@ def stage_show(
 def take_lease(
     meter: str,
     *,
-    ttl_s: float,
+    ttl_s: Optional[float] = None,
     wait_s: Optional[float] = None,
     purpose: Optional[str] = None,
     timeout_s: Optional[float] = None,

@@ -22,7 +22,6 @@ NAMES = {
     "Clock": "ClockInfo",
     "Hello": "HelloResult",
     "Granted": "Lease",
-    "Held": "LeaseHeld",
 }
 
 
@@ -50,7 +49,7 @@ class Shape(unittest.TestCase):
         self.assertGreater(len(found), 35)
         for name, item in found.items():
             schema = NAMES.get(name, name)
-            self.assertIn(schema, SCHEMAS, f"{name} is not in openrpc.json")
+            self.assertTrue(schema in SCHEMAS, f"{name} is not in openrpc.json")
             ours = {field.name for field in dataclasses.fields(item)}
             if name == "Missed":
                 ours = {field.replace("_sequence", "") for field in ours} | {"subscription"}
@@ -62,11 +61,11 @@ class Shape(unittest.TestCase):
         for name, item in records().items():
             required = set(SCHEMAS[NAMES.get(name, name)].get("required", []))
             for field in dataclasses.fields(item):
-                if field.default is dataclasses.MISSING and name not in ("Stimulus", "Compared", "Missed"):
+                if field.default is dataclasses.MISSING:
                     self.assertIn(field.name, required, f"{name}.{field.name} may be absent")
 
     def test_every_method_takes_the_params_that_the_protocol_names(self) -> None:
-        functions = {
+        functions: Dict[str, Any] = {
             "hello": methods.hello,
             "daemon.status": methods.status,
             "meters.list": methods.meters,

@@ -103,8 +103,9 @@ class TakingBack(DaemonTest):
     def test_a_client_that_is_forgotten_leaves_no_connection_and_no_thread(self) -> None:
         watching = self.client()
         threads = threading.active_count()
+        # Nothing is read meanwhile: that they are gone shows without anything being sent to them.
         for _ in range(5):
-            settled.Client(self.daemon.socket).read("bench")
+            settled.Client(self.daemon.socket).meters()
             settled.Client(self.daemon.socket).observe("bench")
         wait_until("all of them are gone", lambda: watching.status().clients == 1)
         wait_until("their threads have ended", lambda: threading.active_count() == threads)
