@@ -12,9 +12,6 @@ from .daemon import CONFIG, PATIENCE_S, DaemonTest, sequences, wait_until
 
 
 class Observing(DaemonTest):
-    # Exposures take next to no time here, so that there are many.
-    config = CONFIG.replace("integration_s = [0.02, 2]\nautomatic_s = 0.05", "integration_s = [0.001, 2]\nautomatic_s = 0.001")
-
     def logged(self, meter: str = "bench") -> List[int]:
         return sequences(list(self.client().log_readings(meter=meter)))
 
@@ -79,28 +76,6 @@ class Observing(DaemonTest):
         self.assertEqual(self.client().read("bench").sequence, 1)
         self.assertEqual(sequences([watching.next(PATIENCE_S)]), [1])
 
-    def test_a_slow_reader_is_told_at_its_place_what_it_missed(self) -> None:
-        observation = self.client().observe("bench", interval_s=0)
-        self.addCleanup(observation.close)
-        first = sequences(self.take(observation, 1))[0]
-        # The meter goes on while nobody takes anything: until the socket's buffers and the daemon's queue have run over.
-        client = self.client()
-        wait_until("more has been read than is kept for a slow reader", lambda: client.status().meters[0].exposures > 2500)
-        told: List[Any] = []
-        while not any(isinstance(item, settled.Missed) for item in told):
-            told.append(observation.next(PATIENCE_S))
-        told += self.take(observation, 10)
-        expected = first + 1
-        for item in told:
-            if isinstance(item, settled.Missed):
-                self.assertEqual((item.why, item.from_sequence), ("slow_reader", expected))
-                assert item.to_sequence is not None
-                self.assertEqual(item.count, item.to_sequence - expected + 1)
-                expected = item.to_sequence + 1
-            else:
-                self.assertEqual(item.sequence, expected)
-                expected += 1
-
     def test_closing_from_another_thread_ends_the_wait(self) -> None:
         watching = self.client().observe("bench")
         told: List[Any] = []
@@ -157,3 +132,30 @@ class WithoutLog(DaemonTest):
                 told.append(observation.next(PATIENCE_S))
             self.assertEqual(told[-1].why, "log_unavailable")
             self.assertEqual(sequences([observation.next(PATIENCE_S)]), [1])
+
+
+class Slow(DaemonTest):
+    # Many readings a second: exposures take no time, and no disk is waited for.
+    config = "[clock]\nspeed = 100\n" + CONFIG.replace("[[meter]]", 'survives = "crash"\n[[meter]]') + "instant = true\n"
+
+    def test_a_slow_reader_is_told_at_its_place_what_it_missed(self) -> None:
+        observation = self.client().observe("bench", interval_s=0)
+        self.addCleanup(observation.close)
+        first = sequences([observation.next(PATIENCE_S)])[0]
+        # The meter goes on while nobody takes anything: until the socket's buffers and the daemon's queue have run over.
+        client = self.client()
+        wait_until("more has been read than is kept for a slow reader", lambda: client.status().meters[0].exposures > 2000)
+        told: List[Any] = []
+        while not any(isinstance(item, settled.Missed) for item in told):
+            told.append(observation.next(PATIENCE_S))
+        told += [observation.next(PATIENCE_S) for _ in range(10)]
+        expected = first + 1
+        for item in told:
+            if isinstance(item, settled.Missed):
+                self.assertEqual((item.why, item.from_sequence), ("slow_reader", expected))
+                assert item.to_sequence is not None
+                self.assertEqual(item.count, item.to_sequence - expected + 1)
+                expected = item.to_sequence + 1
+            else:
+                self.assertEqual(item.sequence, expected)
+                expected += 1
