@@ -14,8 +14,8 @@ from typing import Any, Callable, List, Optional
 import settled
 
 #: The daemon's program. The tests don't go on without it: nothing here is tested against anything else.
-PROGRAM = os.environ.get("SETTLED_PROGRAM", "")
-if not os.access(PROGRAM, os.X_OK):
+PROGRAM = os.path.abspath(os.environ.get("SETTLED_PROGRAM", ""))
+if not (os.path.isfile(PROGRAM) and os.access(PROGRAM, os.X_OK)):
     raise RuntimeError(f"SETTLED_PROGRAM must name the daemon's program, target/debug/settled say; it is {PROGRAM!r}")
 
 #: How long anything may take that has no limit of its own. A hang fails instead of hanging.
