@@ -34,6 +34,15 @@ class Observing(DaemonTest):
         self.assertEqual(told[:3], taken[1:])
         self.assertEqual(told, self.logged()[1:7])
 
+    def test_whoever_wants_fewer_readings_gets_fewer_across_a_restart_too(self) -> None:
+        with self.client().observe("bench", interval_s=0, every_s=0.3) as observation:
+            told = self.take(observation, 4)
+            self.daemon.restart()
+            told += self.take(observation, 4)
+        for first, last in ((told[0], told[3]), (told[4], told[7])):
+            self.assertGreaterEqual(last.t_s - first.t_s, 0.9)
+        self.assertGreater(len(self.logged()), 3 * len(told))
+
     def test_a_daemon_that_is_killed_and_started_anew_leaves_no_gap_and_no_repeat(self) -> None:
         with self.client().observe("bench", interval_s=0) as observation:
             told = sequences(self.take(observation, 5))
