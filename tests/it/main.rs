@@ -42,6 +42,7 @@ mod faults;
 mod iio;
 mod judging;
 mod kernel_usb;
+mod leases;
 mod lifecycle;
 mod links;
 mod outside;
