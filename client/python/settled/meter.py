@@ -125,13 +125,14 @@ class Clock(Record):
 
 @dataclass(frozen=True)
 class Hello(Record):
-    """Who is there. `instance` differs from start to start of the daemon."""
+    """Who is there. `instance` differs from start to start of the daemon; `may` has the methods that a guest may call."""
 
     protocol: int
     daemon: str
     instance: str
     clock: Clock
     limits: Dict[str, Any]
+    may: Optional[Tuple[str, ...]] = None
 
 
 @dataclass(frozen=True)
