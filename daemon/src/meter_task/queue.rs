@@ -369,4 +369,6 @@ impl Queue {
 #[cfg(test)]
 mod model;
 #[cfg(test)]
+mod shares;
+#[cfg(test)]
 mod tests;
