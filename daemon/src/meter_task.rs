@@ -252,7 +252,8 @@ impl MeterHandle {
     pub fn reserve(&self, by: &By) -> Result<Demanded, RpcError> {
         self.places.take(by.client).ok_or_else(|| {
             let most = queue::MOST_DEMANDS;
-            let message = format!("this client has {most} requests for readings to go on already: let one end first");
+            let message =
+                format!("this client has {most} requests for readings to go on already: let one end first");
             RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id)
         })
     }

@@ -14,15 +14,32 @@ const LEASE: &str = "lease";
 /// What happens to the queue.
 #[derive(Clone, Copy, Debug)]
 enum Step {
-    Ask { client: usize, setting: u8, leased: bool },
+    Ask {
+        client: usize,
+        setting: u8,
+        leased: bool,
+    },
     /// Readings that go on, so many exposures apart.
-    Demand { client: usize, setting: u8, interval: u8 },
-    Zero { client: usize },
+    Demand {
+        client: usize,
+        setting: u8,
+        interval: u8,
+    },
+    Zero {
+        client: usize,
+    },
     /// The client takes back one of its requests.
-    Cancel { client: usize, which: usize },
+    Cancel {
+        client: usize,
+        which: usize,
+    },
     /// The connection is closed and made anew.
-    Reconnect { client: usize },
-    Lease { held: bool },
+    Reconnect {
+        client: usize,
+    },
+    Lease {
+        held: bool,
+    },
     Expose,
 }
 
@@ -35,7 +52,11 @@ enum Held {
     Reading(oneshot::Receiver<Outcome>),
     Zero(oneshot::Receiver<super::super::ZeroOutcome>),
     /// Due when, and how often.
-    Demand { demanded: Demanded, due: f64, interval: f64 },
+    Demand {
+        _demanded: Demanded,
+        due: f64,
+        interval: f64,
+    },
 }
 
 /// Something that a client asks for.
@@ -126,7 +147,7 @@ impl Model {
                     Wanted { exposure: setting(asks), interval_s: interval, purpose: Purpose::Observing };
                 let (due, alive) = (f64::NEG_INFINITY, demanded.watch());
                 self.queue.demand(Demand { by, wanted, due_s: due, alive });
-                self.add(client, Some(asks), false, Held::Demand { demanded, due, interval });
+                self.add(client, Some(asks), false, Held::Demand { _demanded: demanded, due, interval });
             }
             Step::Zero { client } => {
                 let (reply, receiver) = oneshot::channel();
@@ -246,8 +267,10 @@ impl Model {
         let admitted = self.admits(&self.requests[index]);
         let request = &mut self.requests[index];
         match &mut request.held {
-            Held::Reading(receiver) => receiver.try_recv() == Err(oneshot::error::TryRecvError::Closed),
-            Held::Zero(receiver) => receiver.try_recv() == Err(oneshot::error::TryRecvError::Closed),
+            Held::Reading(receiver) => {
+                matches!(receiver.try_recv(), Err(oneshot::error::TryRecvError::Closed))
+            }
+            Held::Zero(receiver) => matches!(receiver.try_recv(), Err(oneshot::error::TryRecvError::Closed)),
             Held::Demand { .. } => admitted && asked.is_some() && request.asks.map(setting) == asked,
         }
     }
@@ -291,7 +314,8 @@ impl Model {
             }
         }
         let mut served = served.iter();
-        self.requests.retain(|request| !served.next().unwrap() || matches!(request.held, Held::Demand { .. }));
+        self.requests
+            .retain(|request| !served.next().unwrap() || matches!(request.held, Held::Demand { .. }));
     }
 }
 

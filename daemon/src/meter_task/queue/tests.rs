@@ -88,7 +88,8 @@ fn what_is_too_much_of_one_client_is_given_back_and_others_have_their_room() {
     let mut zeros: Vec<_> = (0..MOST_ZEROS).map(|_| zero_by(&mut queue, &full)).collect();
     let mut waiting: Vec<_> = (0..MOST_WAITING).map(|_| ask_by(&mut queue, &full, FREE)).collect();
     let zeroing = |by: &By| Zeroing { by: by.clone(), reply: oneshot::channel().0 };
-    let reading = |by: &By| Waiting { by: by.clone(), exposure: FREE, covered: false, reply: oneshot::channel().0 };
+    let reading =
+        |by: &By| Waiting { by: by.clone(), exposure: FREE, covered: false, reply: oneshot::channel().0 };
     assert!(queue.zero(zeroing(&full)).is_err() && queue.wait(reading(&full)).is_err());
     assert!(queue.zero(zeroing(&other)).is_ok() && queue.wait(reading(&other)).is_ok());
     drop((zeros.pop(), waiting.pop()));
@@ -166,8 +167,11 @@ fn whoever_leaves_the_integration_time_to_the_meter_shares_what_a_settling_has_l
     let mut queue = Queue::default();
     let _noisy = demand_by(&mut queue, &By::itself(), settling(Some(2.0), 4.0));
     let _other = demand_by(&mut queue, &By::itself(), settling(Some(1.0), 4.0));
-    let _observer =
-        demand_by(&mut queue, &By::itself(), Wanted { exposure: FREE, interval_s: 0.0, purpose: Purpose::Observing });
+    let _observer = demand_by(
+        &mut queue,
+        &By::itself(),
+        Wanted { exposure: FREE, interval_s: 0.0, purpose: Purpose::Observing },
+    );
     let _single = ask_by(&mut queue, &By::itself(), FREE);
     let _same = ask(&mut queue, 2.0);
     let _exact = ask(&mut queue, 1.0);
