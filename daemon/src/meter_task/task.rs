@@ -203,8 +203,7 @@ impl Task {
         }
     }
 
-    /// One exposure, as somebody asks for, from its beginning to the hand-over of what came of it. A fault means that the meter is
-    /// lost.
+    /// One exposure as somebody asks for it, to the hand-over of what came of it. A fault means that the meter is lost.
     async fn expose(&mut self, meter: &mut dyn Meter, asked: Exposure) -> Result<(), Fault> {
         let began_s = self.tools.now_s();
         let audience = self.queue.take(asked, began_s);
@@ -280,9 +279,9 @@ impl Task {
             self.shared.faults.fetch_add(1, Ordering::Relaxed);
             self.note(EventKind::ExposureFailed, chain(&fault)).await;
         }
-        let Audience { exposed, .. } = audience;
-        let is_in_order = !fault.kind().needs_recovery() && !fault.kind().needs_reopening();
-        let is_too_long = is_in_order && exposed.lengthened_s().is_some();
+        let (exposed, kind) = (audience.exposed, fault.kind());
+        let is_too_long =
+            exposed.lengthened_s().is_some() && !kind.needs_recovery() && !kind.needs_reopening();
         let audience = if is_too_long { self.queue.shorten(audience) } else { audience };
         self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
         if !fault.kind().is_failure() || is_too_long {
