@@ -105,7 +105,7 @@ async fn meters(mut changes: Receiver<Arc<Meter>>, outbox: Arc<Outbox>, stream: 
             Ok(meter) => {
                 let changed = MeterChanged { subscription: stream.to_string(), meter: Meter::clone(&meter) };
                 if let Ok(line) = notification_line(&changed) {
-                    outbox.notice(&stream, line);
+                    outbox.notice(&stream, &line);
                 }
             }
             Err(RecvError::Lagged(count)) => outbox.lost(&stream, count, None),

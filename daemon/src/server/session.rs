@@ -302,7 +302,7 @@ impl Session {
             Target::Batch(batch) => self.batch_answer(batch, line),
             Target::Line => {
                 if let Some(line) = line {
-                    self.outbox.answer(line);
+                    self.outbox.answer(&line);
                 }
             }
         }
@@ -318,7 +318,7 @@ impl Session {
         }
         let Some(Batch { answers, subscriptions, .. }) = self.batches.remove(&key) else { return };
         if !answers.is_empty() {
-            self.outbox.answer(format!("[{}]", answers.join(",")));
+            self.outbox.answer(&format!("[{}]", answers.join(",")));
         }
         for name in subscriptions {
             self.subscriptions.begin(&name);
