@@ -125,3 +125,86 @@ impl Drop for Listening {
         drop(gone);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::sync::atomic::AtomicUsize;
+
+    use settled_drivers::sample::Exposure;
+    use settled_protocol::quantity::{Light, Photometric};
+    use settled_protocol::reading::Reading;
+    use settled_protocol::time::Timestamp;
+    use tokio::sync::broadcast;
+
+    use super::*;
+    use crate::stop;
+
+    /// Counts what it is told, beside all others.
+    #[derive(Debug, Default)]
+    struct Counting {
+        told: AtomicUsize,
+        all: Arc<AtomicUsize>,
+    }
+
+    impl Listener for Counting {
+        fn reading(&self, _: &Arc<Logged>) {
+            self.told.fetch_add(1, Ordering::Relaxed);
+            self.all.fetch_add(1, Ordering::Relaxed);
+        }
+
+        fn lagged(&self, _: u64) {}
+
+        fn restarted(&self) {}
+    }
+
+    fn reading() -> Published {
+        let reading = Reading {
+            sequence: 1,
+            meter: "m".to_owned(),
+            at: Timestamp::from_unix_ns(0),
+            t_s: 0.0,
+            began_s: 0.0,
+            boot: String::new(),
+            integration_s: None,
+            light: Light::amount(Photometric::Luminance, 1.0).unwrap(),
+            spectrum: None,
+            observer: None,
+            bandwidth_nm: None,
+            correction: None,
+            temperature_c: None,
+            flags: Vec::new(),
+        };
+        let logged = Arc::new(Logged::new(reading).unwrap());
+        Published::Reading { exposure: Exposure::default(), logged }
+    }
+
+    #[tokio::test]
+    async fn however_many_listen_all_are_told_once_and_others_have_their_turns_in_between() {
+        let (fan, all) = (Arc::new(Fan::default()), Arc::new(AtomicUsize::new(0)));
+        let new = |_| Arc::new(Counting { all: Arc::clone(&all), ..Counting::default() });
+        let listeners: Vec<Arc<Counting>> = (0..1000).map(new).collect();
+        let mut listening: Vec<_> =
+            listeners.iter().map(|listener| fan.listen(Arc::clone(listener) as Arc<dyn Listener>)).collect();
+        let (publish, follow) = broadcast::channel(8);
+        let (_stopper, stop) = stop::pair();
+        publish.send(reading()).unwrap();
+        let mut longest = 0;
+        let others = async {
+            let mut before = 0;
+            while before < 900 {
+                tokio::task::yield_now().await;
+                let told = all.load(Ordering::Relaxed);
+                longest = longest.max(told - std::mem::replace(&mut before, told));
+                // Those at the end go before their turn comes.
+                listening.truncate(900);
+            }
+        };
+        // In this order, as if they were tasks.
+        tokio::select! { biased; () = fan.run(follow, stop) => panic!("nobody stopped it"), () = others => {} }
+        assert!(longest <= AT_ONCE, "{longest} without a turn for others");
+        let told: Vec<usize> =
+            listeners.iter().map(|listener| listener.told.load(Ordering::Relaxed)).collect();
+        assert_eq!((told[..900].iter().min(), told[..900].iter().max()), (Some(&1), Some(&1)));
+        assert_eq!(told[900..].iter().sum::<usize>(), 0);
+    }
+}

@@ -38,7 +38,7 @@ impl Progress {
         let request = self.request.clone();
         let progress = SettleProgress { request, waited_s, count, latest, waiting, value, evidence };
         if let Ok(line) = notification_line(&progress) {
-            self.outbox.latest(&self.stream, line);
+            self.outbox.latest(&self.stream, &line);
         }
     }
 }

@@ -6,7 +6,7 @@
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use settled_protocol::error::RpcError;
-use settled_protocol::log::Selection;
+use settled_protocol::log::{LARGEST_PAGE, Selection};
 use tokio::sync::Notify;
 use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::TryRecvError;
@@ -16,11 +16,6 @@ use super::outbox::{Outbox, Stream};
 use crate::client::By;
 use crate::daemon::Daemon;
 use crate::meter_task::{Demanded, Listener, Logged, MeterHandle, Published, Wanted};
-
-/// Readings that are fetched from the log at once: with those that came meanwhile they must not be more than may wait.
-fn page(daemon: &Daemon) -> u32 {
-    u32::try_from(daemon.limits.waiting_notifications / 2).unwrap_or(1).max(1)
-}
 
 /// The exposures that an observer asks for.
 #[derive(Debug)]
@@ -137,11 +132,14 @@ impl Follower {
     /// What came after the last reading, page by page, no faster than the client reads. Where the log can't be read, the client
     /// is told what it misses for that.
     async fn replay(&self, daemon: &Daemon) {
+        // With those that come from elsewhere they must not be more than may wait.
+        let page =
+            u32::try_from(daemon.limits.waiting_notifications / 2).unwrap_or(u32::MAX).clamp(1, LARGEST_PAGE);
         loop {
             let selection = Selection {
                 meter: Some(self.meter.id().to_owned()),
                 after: Some(self.place().last),
-                limit: Some(page(daemon)),
+                limit: Some(page),
                 spectra: self.spectra,
                 ..Selection::default()
             };

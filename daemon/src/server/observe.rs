@@ -16,7 +16,7 @@ use super::outbox::{Outbox, Stream};
 use crate::client::Client;
 use crate::daemon::Daemon;
 use crate::log;
-use crate::meter_task::{Listener, MeterHandle, Purpose, Wanted};
+use crate::meter_task::{Listener, Listening, MeterHandle, Purpose, Wanted};
 use crate::request;
 
 /// What a subscription forwards. Making one takes no time, whatever the meter is doing.
@@ -42,24 +42,21 @@ impl Source {
         }
     }
 
-    /// Forwards what comes from this call on, though the future be polled later.
+    /// Forwards what comes from this call on, though the future be polled later, until either of the two is dropped.
     pub(super) fn forward(
         self,
         daemon: Arc<Daemon>,
         outbox: Arc<Outbox>,
         stream: Stream,
-    ) -> Boxed<'static, ()> {
+    ) -> (Option<Listening>, Boxed<'static, ()>) {
         match self {
             Self::Readings(readings) => {
                 let (meter, follow) = (readings.meter.clone(), readings.meter.follow());
                 let follower = Arc::new(Follower::new(readings, outbox, stream));
                 let listening = meter.listen(Arc::clone(&follower) as Arc<dyn Listener>);
-                Box::pin(async move {
-                    let _listening = listening;
-                    follower.run(&daemon, follow).await;
-                })
+                (Some(listening), Box::pin(async move { follower.run(&daemon, follow).await }))
             }
-            Self::Meters => Box::pin(meters(daemon.observe(), outbox, stream)),
+            Self::Meters => (None, Box::pin(meters(daemon.observe(), outbox, stream))),
         }
     }
 }
@@ -109,7 +106,7 @@ async fn meters(mut changes: Receiver<Arc<Meter>>, outbox: Arc<Outbox>, stream: 
             Ok(meter) => {
                 let changed = MeterChanged { subscription: stream.to_string(), meter: Meter::clone(&meter) };
                 if let Ok(line) = notification_line(&changed) {
-                    outbox.notice(&stream, line);
+                    outbox.notice(&stream, &line);
                 }
             }
             Err(RecvError::Lagged(count)) => outbox.lost(&stream, count, None),

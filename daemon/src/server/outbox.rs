@@ -1,6 +1,7 @@
 //! What goes to one client. Whoever has something to say writes it straight to the socket where nothing else waits; else it waits
 //! its turn, and the connection's own task writes it once the client reads.
 
+use std::io::{ErrorKind, IoSlice};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use settled_protocol::method::Limits;
@@ -42,23 +43,29 @@ impl Outbox {
         self.waiting.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Lets something be added, and writes it at once if nothing else waits.
-    fn add(&self, add: impl FnOnce(&mut Waiting)) {
+    /// Writes a line, in parts, on the spot where nothing else waits. What the socket doesn't take waits; all of it does where
+    /// something waits already, as `wait` says.
+    fn send<const PARTS: usize>(&self, parts: [&str; PARTS], wait: impl FnOnce(&mut Waiting)) {
         let mut waiting = self.waiting();
         if waiting.is_over() {
             return;
         }
-        let first = waiting.is_empty();
-        add(&mut waiting);
-        if first {
-            self.write_some(&mut waiting);
-            if !waiting.is_empty() || waiting.is_over() {
-                self.filled.notify_one();
-            }
+        if !waiting.is_empty() {
+            return wait(&mut waiting);
+        }
+        // Not even copied: however many a reading goes to, its bytes are those that were serialised once.
+        match self.socket.try_write_vectored(&parts.map(|part| IoSlice::new(part.as_bytes()))) {
+            Ok(0) => waiting.give_up(),
+            Ok(count) => waiting.begin(&parts, count),
+            Err(error) if error.kind() == ErrorKind::WouldBlock => wait(&mut waiting),
+            Err(_) => waiting.give_up(),
+        }
+        if !waiting.is_empty() || waiting.is_over() {
+            self.filled.notify_one();
         }
     }
 
-    /// Writes as much as the socket takes now, up to a chunk.
+    /// Writes as much of what waits as the socket takes now, up to a chunk.
     fn write_some(&self, waiting: &mut Waiting) {
         while let Some(bytes) = waiting.chunk() {
             match self.socket.try_write(bytes) {
@@ -66,46 +73,52 @@ impl Outbox {
                 Ok(count) if waiting.wrote(count) => return,
                 // Less than there was: whether there is room for more is the socket's to say.
                 Ok(_) => {}
-                Err(error) if error.kind() == std::io::ErrorKind::WouldBlock => return,
+                Err(error) if error.kind() == ErrorKind::WouldBlock => return,
                 Err(_) => return waiting.give_up(),
             }
         }
     }
 
     /// Adds an answer.
-    pub(super) fn answer(&self, line: String) {
-        self.add(|waiting| waiting.answer(line));
+    pub(super) fn answer(&self, line: &str) {
+        self.send([line, "\n"], |waiting| waiting.answer(line.to_owned()));
     }
 
     /// Adds a reading to a subscription, with or without its spectrum.
     pub(super) fn reading(&self, stream: &Stream, logged: &Arc<Logged>, spectra: bool) {
-        self.add(|waiting| waiting.push(stream, Item::Reading(Arc::clone(logged), spectra)));
+        self.send(item::reading(stream, logged, spectra), |waiting| {
+            waiting.push(stream, Item::Reading(Arc::clone(logged), spectra));
+        });
     }
 
     /// Adds a notification to a stream.
-    pub(super) fn notice(&self, stream: &Stream, line: String) {
-        self.add(|waiting| waiting.push(stream, Item::Notice(line)));
+    pub(super) fn notice(&self, stream: &Stream, line: &str) {
+        self.send([line, "\n"], |waiting| waiting.push(stream, Item::Notice(line.to_owned())));
     }
 
     /// Adds a notification that makes the stream's earlier ones obsolete: progress, of which only the last counts.
-    pub(super) fn latest(&self, stream: &Stream, line: String) {
-        self.add(|waiting| {
+    pub(super) fn latest(&self, stream: &Stream, line: &str) {
+        self.send([line, "\n"], |waiting| {
             waiting.forget(stream);
-            waiting.push(stream, Item::Notice(line));
+            waiting.push(stream, Item::Notice(line.to_owned()));
         });
     }
 
     /// Says that some of a subscription's notifications are gone before they came here, and which where that is known.
     pub(super) fn lost(&self, stream: &Stream, count: u64, range: Option<(u64, u64)>) {
-        self.add(|waiting| waiting.gap(stream, Gap { why: MissedWhy::SlowReader, count, range }));
+        self.gap(stream, Gap { why: MissedWhy::SlowReader, count, range });
     }
 
     /// Says that readings after one sequence and up to another are not to be had from the log.
     pub(super) fn unread(&self, stream: &Stream, after: u64, to: u64) {
         if after < to {
-            let gap = Gap { why: MissedWhy::LogUnavailable, count: to - after, range: Some((after + 1, to)) };
-            self.add(|waiting| waiting.gap(stream, gap));
+            let range = Some((after + 1, to));
+            self.gap(stream, Gap { why: MissedWhy::LogUnavailable, count: to - after, range });
         }
+    }
+
+    fn gap(&self, stream: &Stream, gap: Gap) {
+        self.send([&gap.line(stream), "\n"], |waiting| waiting.gap(stream, gap));
     }
 
     /// Forgets what still waits for a stream.

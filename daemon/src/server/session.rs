@@ -282,7 +282,7 @@ impl Session {
             Target::Batch(batch) => self.batch_answer(batch, line),
             Target::Line => {
                 if let Some(line) = line {
-                    self.outbox.answer(line);
+                    self.outbox.answer(&line);
                 }
             }
         }
@@ -292,7 +292,7 @@ impl Session {
     fn batch_answer(&mut self, batch: u64, line: Option<String>) {
         let Some(Done { line, subscriptions }) = self.batches.answer(batch, line) else { return };
         if let Some(line) = line {
-            self.outbox.answer(line);
+            self.outbox.answer(&line);
         }
         for name in subscriptions {
             self.subscriptions.begin(&name);

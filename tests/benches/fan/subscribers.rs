@@ -9,8 +9,8 @@ use nix::sys::epoll::{Epoll, EpollCreateFlags, EpollEvent, EpollFlags, EpollTime
 /// How long the next line may take.
 const PATIENCE_MS: u16 = 20_000;
 
-/// Every line that is carried ends like this, and nothing that a protocol adds does.
-const END: &[u8] = b"}\n";
+/// How a line that is carried ends: as it is, or with what Redis adds.
+const ENDS: [&[u8]; 2] = [b"}\n", b"}\n\r\n"];
 
 /// Subscribers' ends of their connections.
 pub(crate) struct Subscribers {
@@ -52,7 +52,7 @@ impl Subscribers {
                 let count = stream.read(&mut self.buffer).unwrap();
                 assert!(count > 0, "a subscriber was turned away");
                 self.last = count;
-                missing -= usize::from(self.buffer[..count].ends_with(END));
+                missing -= usize::from(ENDS.iter().any(|end| self.buffer[..count].ends_with(end)));
             }
         }
     }

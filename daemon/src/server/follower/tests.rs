@@ -17,7 +17,7 @@ use crate::client::Client;
 use crate::clock::Clock;
 use crate::config::{Config, Survives};
 use crate::log;
-use crate::meter_task::SERIALISED;
+use crate::meter_task::{Listening, SERIALISED};
 use crate::server::LIMITS;
 use crate::server::observe::Source;
 use crate::stop::{self, Stopper};
@@ -32,6 +32,7 @@ struct Bench {
     daemon: Arc<Daemon>,
     folder: tempfile::TempDir,
     tasks: JoinSet<()>,
+    listening: Vec<Listening>,
     _stopper: Stopper,
     _written: log::Written,
 }
@@ -50,7 +51,7 @@ impl Bench {
             Daemon::new(config.meters, clock, log, crate::daemon::Terms::default(), stop);
         let mut tasks = JoinSet::new();
         tasks.spawn(supervisor.run());
-        Self { daemon, folder, tasks, _stopper: stopper, _written: written }
+        Self { daemon, folder, tasks, listening: Vec::new(), _stopper: stopper, _written: written }
     }
 
     fn log(&self) -> PathBuf {
@@ -71,7 +72,8 @@ impl Bench {
         let outbox = Arc::new(Outbox::new(daemon.into_split().1, &LIMITS));
         let writing = Arc::clone(&outbox);
         self.tasks.spawn(async move { writing.write().await });
-        let observer = source.forward(Arc::clone(&self.daemon), outbox, "s1".into());
+        let (listening, observer) = source.forward(Arc::clone(&self.daemon), outbox, "s1".into());
+        self.listening.extend(listening);
         (BufReader::new(client).lines(), observer)
     }
 }
@@ -130,6 +132,20 @@ async fn a_subscription_begins_with_the_call_and_needs_nobody_to_look_after_it()
     let (mut lines, _observer) = bench.observe(ObserveParams::default());
     bench.read(2).await;
     assert_eq!(told(&mut lines, 5).await, given(4..=5));
+}
+
+#[tokio::test]
+async fn a_subscription_that_has_ended_is_told_no_more() {
+    let mut bench = Bench::new();
+    let (mut ended, _observer) = bench.observe(ObserveParams::default());
+    let (mut goes_on, _observer) = bench.observe(ObserveParams::default());
+    bench.read(1).await;
+    drop(bench.listening.remove(0));
+    bench.read(1).await;
+    assert_eq!(told(&mut goes_on, 2).await, given(1..=2));
+    assert_eq!(told(&mut ended, 1).await, given(1..=1));
+    let more = tokio::time::timeout(Duration::from_millis(20), ended.next_line()).await;
+    assert!(more.is_err(), "{more:?}");
 }
 
 #[tokio::test]

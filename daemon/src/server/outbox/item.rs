@@ -12,7 +12,7 @@ const FRAME: usize = READING.len() + NAMED.len() + END.len();
 
 const READING: &str = r#"{"jsonrpc":"2.0","method":"reading","params":{"subscription":""#;
 const NAMED: &str = r#"","reading":"#;
-const END: &str = "}}";
+const END: &str = "}}\n";
 
 /// Something of a stream.
 #[derive(Debug)]
@@ -43,6 +43,19 @@ impl Gap {
             (range, next) => range.or(next),
         };
     }
+
+    /// What the client is told, without the line's end.
+    pub(super) fn line(&self, stream: &str) -> String {
+        let Self { why, count, range } = *self;
+        let (from, to) = range.unzip();
+        let missed = Missed { subscription: stream.to_owned(), count, from, to, why };
+        notification_line(&missed).unwrap_or_default()
+    }
+}
+
+/// A reading's line, in parts. The reading's own bytes are the same for everyone; stream names are ours and need no escaping.
+pub(super) fn reading<'a>(stream: &'a str, logged: &'a Logged, spectra: bool) -> [&'a str; 5] {
+    [READING, stream, NAMED, logged.json(spectra).get(), END]
 }
 
 /// How many bytes a reading counts for.
@@ -73,22 +86,17 @@ impl Item {
         }
     }
 
-    /// Its line, without the end.
+    /// Its line.
     pub(super) fn write(&self, stream: &str, bytes: &mut Vec<u8>) {
         bytes.reserve(self.bytes() + stream.len() + 1);
         match self {
-            Self::Notice(line) => bytes.extend_from_slice(line.as_bytes()),
-            Self::Reading(logged, spectra) => {
-                // The reading's bytes are the same for everyone; stream names are ours and need no escaping.
-                for part in [READING, stream, NAMED, logged.json(*spectra).get(), END] {
-                    bytes.extend_from_slice(part.as_bytes());
-                }
-            }
-            Self::Gap(Gap { why, count, range }) => {
-                let (from, to) = range.unzip();
-                let missed = Missed { subscription: stream.to_owned(), count: *count, from, to, why: *why };
-                bytes.extend_from_slice(notification_line(&missed).unwrap_or_default().as_bytes());
-            }
+            Self::Reading(logged, spectra) => append(bytes, &reading(stream, logged, *spectra)),
+            Self::Notice(line) => append(bytes, &[line, "\n"]),
+            Self::Gap(gap) => append(bytes, &[&gap.line(stream), "\n"]),
         }
     }
+}
+
+fn append(bytes: &mut Vec<u8>, parts: &[&str]) {
+    parts.iter().for_each(|part| bytes.extend_from_slice(part.as_bytes()));
 }

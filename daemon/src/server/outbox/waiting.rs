@@ -84,6 +84,16 @@ impl Waiting {
         self.notice_bytes == 0 || self.notice_bytes + bytes <= self.most_bytes
     }
 
+    /// Goes on with a line, in parts, of which so many bytes are written.
+    pub(super) fn begin(&mut self, parts: &[&str], written: usize) {
+        let mut over = written;
+        for part in parts {
+            let rest = part.as_bytes().get(over..).unwrap_or_default();
+            over = over.saturating_sub(part.len());
+            self.begun.extend_from_slice(rest);
+        }
+    }
+
     /// Adds an answer.
     pub(super) fn answer(&mut self, line: String) {
         self.answer_bytes += line.len();
@@ -200,7 +210,6 @@ impl Waiting {
             says.gaps -= usize::from(matches!(item, Item::Gap(_)));
             self.notice_bytes -= item.bytes();
             item.write(stream, bytes);
-            bytes.push(b'\n');
         }
         if says.turns == 0 {
             self.streams.remove(stream);
