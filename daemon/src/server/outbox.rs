@@ -4,8 +4,8 @@
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use settled_protocol::limits::Limits;
 use settled_protocol::message::notification_line;
-use settled_protocol::method::Limits;
 use settled_protocol::notification::{Missed, MissedWhy};
 use tokio::sync::Notify;
 
