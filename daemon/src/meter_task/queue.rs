@@ -340,4 +340,6 @@ impl Queue {
 #[cfg(test)]
 mod model;
 #[cfg(test)]
+mod shares;
+#[cfg(test)]
 mod tests;
