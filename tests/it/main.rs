@@ -43,6 +43,7 @@ mod faults;
 mod iio;
 mod judging;
 mod kernel_usb;
+mod leases;
 mod lifecycle;
 mod limits;
 mod links;
