@@ -33,8 +33,8 @@ mod through;
 mod unlogged;
 mod zeroing;
 
-pub(crate) use lease::lost_anywhere;
 pub use lease::Taken;
+pub(crate) use lease::lost_anywhere;
 pub use leasing::Terms;
 pub use queue::{Demanded, Exposed, Lengths, Purpose, Wanted};
 pub use shared::{Anew, Logged, Published, changes};
@@ -268,7 +268,8 @@ impl MeterHandle {
     pub fn reserve(&self, by: &By) -> Result<Demanded, RpcError> {
         self.places.take(by.client).ok_or_else(|| {
             let most = queue::MOST_DEMANDS;
-            let message = format!("this client has {most} requests for readings to go on already: let one end first");
+            let message =
+                format!("this client has {most} requests for readings to go on already: let one end first");
             RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id)
         })
     }

@@ -14,15 +14,32 @@ const LEASE: &str = "lease";
 /// What happens to the queue.
 #[derive(Clone, Copy, Debug)]
 enum Step {
-    Ask { client: usize, setting: u8, leased: bool },
+    Ask {
+        client: usize,
+        setting: u8,
+        leased: bool,
+    },
     /// Readings that go on, so many exposures apart.
-    Demand { client: usize, setting: u8, interval: u8 },
-    Zero { client: usize },
+    Demand {
+        client: usize,
+        setting: u8,
+        interval: u8,
+    },
+    Zero {
+        client: usize,
+    },
     /// The client takes back one of its requests.
-    Cancel { client: usize, which: usize },
+    Cancel {
+        client: usize,
+        which: usize,
+    },
     /// The connection is closed and made anew.
-    Reconnect { client: usize },
-    Lease { held: bool },
+    Reconnect {
+        client: usize,
+    },
+    Lease {
+        held: bool,
+    },
     Expose,
 }
 
@@ -35,7 +52,11 @@ enum Held {
     Reading(oneshot::Receiver<Outcome>),
     Zero(oneshot::Receiver<super::super::ZeroOutcome>),
     /// Due when, and how often.
-    Demand { demanded: Demanded, due: f64, interval: f64 },
+    Demand {
+        demanded: Demanded,
+        due: f64,
+        interval: f64,
+    },
 }
 
 /// Something that a client asks for.
@@ -291,7 +312,8 @@ impl Model {
             }
         }
         let mut served = served.iter();
-        self.requests.retain(|request| !served.next().unwrap() || matches!(request.held, Held::Demand { .. }));
+        self.requests
+            .retain(|request| !served.next().unwrap() || matches!(request.held, Held::Demand { .. }));
     }
 }
 
