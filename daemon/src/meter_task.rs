@@ -16,6 +16,7 @@ use crate::client::By;
 use crate::clock::Clock;
 use crate::settle::mover::{Darks, WarmUp};
 
+mod attending;
 mod commit;
 mod due;
 pub(crate) mod fit;

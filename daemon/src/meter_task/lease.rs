@@ -133,17 +133,18 @@ pub(super) struct Leases {
 }
 
 impl Leases {
-    /// Puts a request at the end of the line, or gives it back. What comes from now on has numbers above `number` in the meter's queue.
-    pub(super) fn ask(&mut self, request: Request, number: u64) -> Result<(), (Request, Full)> {
+    /// Why this client can't even wait; nothing if it can.
+    pub(super) fn full(&mut self, client: ClientId) -> Option<Full> {
         self.forget_gone();
-        if self.line.iter().any(|other| other.request.by.client == request.by.client) {
-            return Err((request, Full::Twice));
+        if self.line.iter().any(|other| other.request.by.client == client) {
+            return Some(Full::Twice);
         }
-        if self.line.len() >= MOST_WAITING {
-            return Err((request, Full::Line));
-        }
+        (self.line.len() >= MOST_WAITING).then_some(Full::Line)
+    }
+
+    /// Puts a request at the end of the line. What comes from now on has numbers above `number` in the meter's queue.
+    pub(super) fn ask(&mut self, request: Request, number: u64) {
         self.line.push_back(Placed { request, number });
-        Ok(())
     }
 
     /// The lease in force.

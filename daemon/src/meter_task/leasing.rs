@@ -56,10 +56,9 @@ impl MeterHandle {
         let now_s = self.shared.desk.now().t_s;
         let patience =
             if terms.wait_s > 0.0 { Patience::Until(now_s + terms.wait_s) } else { Patience::None };
-        let (reply, granted) = oneshot::channel();
         let (by, ttl_s, purpose) = (by.clone(), terms.ttl_s, terms.purpose);
         let _gone = self.move_on();
-        let granted = granted;
+        let (reply, granted) = oneshot::channel();
         self.send(Message::Lease(Request { by, token, ttl_s, patience, purpose, reply })).await?;
         granted.await.map_err(|_| self.restarted())?
     }

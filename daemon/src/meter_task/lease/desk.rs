@@ -9,7 +9,7 @@ use settled_protocol::lease::Holder;
 use tokio::sync::{Notify, watch};
 
 use super::{Held, LeaseOutcome, Leases, Request, refusal};
-use crate::client::By;
+use crate::client::{By, ClientId};
 use crate::clock::{Clock, Moment};
 
 /// Leases that were lost and aren't in the log yet. One takes a second to be lost at least: this is a disk that stalls for a minute.
@@ -68,22 +68,25 @@ impl Desk {
     }
 
     /// Whether the client of this token, which is in force elsewhere, has this meter too; where nobody has it, everyone does.
-    pub(in crate::meter_task) fn is_free_for(&self, holder: Option<crate::client::ClientId>) -> bool {
+    pub(in crate::meter_task) fn is_free_for(&self, holder: Option<ClientId>) -> bool {
         let now_s = self.clock.now_s();
         self.lock().held(now_s).is_none_or(|held| Some(held.client) == holder)
     }
 
     /// Whose lease this token is, if it is in force.
-    pub(in crate::meter_task) fn holder_of(&self, token: &str) -> Option<crate::client::ClientId> {
+    pub(in crate::meter_task) fn holder_of(&self, token: &str) -> Option<ClientId> {
         let now_s = self.clock.now_s();
         self.lock().held(now_s).filter(|held| *held.token == *token).map(|held| held.client)
     }
 
     /// Puts a request in the line; one that can't wait is told so.
     pub(in crate::meter_task) fn ask(&self, meter: &str, request: Request, number: u64) {
-        if let Err((request, full)) = self.lock().ask(request, number) {
-            let _waiting = request.reply.send(Err(refusal::full(meter, full))).is_ok();
-        }
+        let full = {
+            let mut leases = self.lock();
+            let Some(full) = leases.full(request.by.client) else { return leases.ask(request, number) };
+            full
+        };
+        answer(request, Err(refusal::full(meter, full)));
     }
 
     /// Ends the lease of this token, and says which that was; nothing if it isn't in force.

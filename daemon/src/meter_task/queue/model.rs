@@ -53,7 +53,7 @@ enum Held {
     Zero(oneshot::Receiver<super::super::ZeroOutcome>),
     /// Due when, and how often.
     Demand {
-        demanded: Demanded,
+        _demanded: Demanded,
         due: f64,
         interval: f64,
     },
@@ -132,6 +132,8 @@ impl Model {
     fn step(&mut self, step: Step) {
         match step {
             Step::Ask { client, setting: asks, leased } => {
+                // A request that comes with a lease that isn't in force is refused before it gets here.
+                let leased = leased && self.held;
                 let (reply, receiver) = oneshot::channel();
                 let by = self.clients[client].by(leased.then_some(LEASE));
                 let waiting = Waiting { by, exposure: setting(asks), covered: false, reply };
@@ -147,7 +149,7 @@ impl Model {
                     Wanted { exposure: setting(asks), interval_s: interval, purpose: Purpose::Observing };
                 let (due, alive) = (f64::NEG_INFINITY, demanded.watch());
                 self.queue.demand(Demand { by, wanted, due_s: due, alive });
-                self.add(client, Some(asks), false, Held::Demand { demanded, due, interval });
+                self.add(client, Some(asks), false, Held::Demand { _demanded: demanded, due, interval });
             }
             Step::Zero { client } => {
                 let (reply, receiver) = oneshot::channel();
@@ -174,6 +176,10 @@ impl Model {
             }
             Step::Lease { held } => {
                 self.held = held;
+                // What comes with a lease is over with it.
+                self.queue.take_out(|by| !held && by.lease.is_some());
+                self.requests.retain(|request| held || !request.leased);
+                self.waits.retain(|client, _| self.requests.iter().any(|request| request.client == *client));
                 // What is younger may have been served before what is older: that counts anew.
                 for request in &mut self.requests {
                     (request.waited, request.may_wait) = (0, usize::MAX);
@@ -267,8 +273,10 @@ impl Model {
         let admitted = self.admits(&self.requests[index]);
         let request = &mut self.requests[index];
         match &mut request.held {
-            Held::Reading(receiver) => receiver.try_recv() == Err(oneshot::error::TryRecvError::Closed),
-            Held::Zero(receiver) => receiver.try_recv() == Err(oneshot::error::TryRecvError::Closed),
+            Held::Reading(receiver) => {
+                matches!(receiver.try_recv(), Err(oneshot::error::TryRecvError::Closed))
+            }
+            Held::Zero(receiver) => matches!(receiver.try_recv(), Err(oneshot::error::TryRecvError::Closed)),
             Held::Demand { .. } => admitted && asked.is_some() && request.asks.map(setting) == asked,
         }
     }

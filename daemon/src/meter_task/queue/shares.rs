@@ -75,8 +75,9 @@ impl Asker {
     fn hear(&mut self, exposed: Exposure, round: usize) {
         if (0..100).any(|which| exposure(self.index, which) == exposed) {
             self.got.push(round);
-            self.waiting
-                .retain_mut(|(_, receiver)| receiver.try_recv() == Err(oneshot::error::TryRecvError::Empty));
+            self.waiting.retain_mut(|(_, receiver)| {
+                matches!(receiver.try_recv(), Err(oneshot::error::TryRecvError::Empty))
+            });
             self.from = round + 1;
             if matches!(self.manner, Manner::Anew) {
                 self.by = By { turns: self.by.turns, ..By::itself() };
