@@ -15,10 +15,12 @@ use tokio::sync::{Mutex, broadcast, mpsc, oneshot};
 use crate::client::By;
 use crate::clock::Clock;
 use crate::settle::mover::{Darks, WarmUp};
+use crate::stop::Stop;
 
 mod attending;
 mod commit;
 mod due;
+mod fan;
 pub(crate) mod fit;
 mod lease;
 mod leasing;
@@ -34,10 +36,13 @@ mod through;
 mod unlogged;
 mod zeroing;
 
+pub use fan::{Listener, Listening};
 pub use lease::Taken;
 pub(crate) use lease::lost_anywhere;
 pub use leasing::Terms;
 pub use queue::{Demanded, Exposed, Lengths, Purpose, Wanted};
+#[cfg(test)]
+pub(crate) use shared::SERIALISED;
 pub use shared::{Anew, Logged, Published, changes};
 pub(crate) use task::{Task, Tools};
 pub use through::Through;
@@ -244,6 +249,29 @@ impl MeterHandle {
     #[must_use]
     pub fn follow(&self) -> broadcast::Receiver<Published> {
         self.shared.published.subscribe()
+    }
+
+    /// Tells a listener on the spot, until the result is dropped. It may still be told of readings that went out before, up to
+    /// [`last_out`](Self::last_out).
+    pub fn listen(&self, listener: Arc<dyn Listener>) -> Listening {
+        self.shared.fan.listen(listener)
+    }
+
+    /// The sequence of the last reading that went out since the daemon's start; 0 if none did.
+    #[must_use]
+    pub fn last_out(&self) -> u64 {
+        self.shared.fan.last_out()
+    }
+
+    /// Makes a reading known as if the meter had given it.
+    #[cfg(test)]
+    pub(crate) fn publish(&self, logged: Arc<Logged>) {
+        self.shared.publish(Published::Reading { exposure: Exposure::default(), logged });
+    }
+
+    /// Tells those who [listen](Self::listen), until the daemon stops.
+    pub(crate) async fn tell(&self, stop: Stop) {
+        self.shared.fan.run(self.follow(), stop).await;
     }
 
     /// From which to which sequence readings went out unlogged, of those after one and before another; nothing if none did.

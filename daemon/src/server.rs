@@ -17,9 +17,11 @@ use crate::client::Peer;
 use crate::daemon::Daemon;
 use crate::stop::Stop;
 
+mod beat;
 mod crowd;
 mod dispatch;
 mod farewell;
+mod follower;
 mod observe;
 mod outbox;
 mod room;

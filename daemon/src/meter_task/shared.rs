@@ -15,6 +15,7 @@ use settled_protocol::reading::{Flag, Reading};
 use tokio::sync::broadcast;
 
 use super::due::Due;
+use super::fan::Fan;
 use super::lease::Desk;
 use super::queue::Exposed;
 use super::through::{Reads, Through};
@@ -41,12 +42,20 @@ pub struct Logged {
     whole: Option<Box<RawValue>>,
 }
 
+#[cfg(test)]
+thread_local! {
+    /// Readings that this thread has serialised.
+    pub(crate) static SERIALISED: std::cell::Cell<usize> = const { std::cell::Cell::new(0) };
+}
+
 impl Logged {
     /// Serialises a reading.
     ///
     /// # Errors
     /// Never in practice: a reading holds nothing that JSON can't.
     pub fn new(reading: Reading) -> serde_json::Result<Self> {
+        #[cfg(test)]
+        SERIALISED.with(|count| count.set(count.get() + 1));
         let all = to_raw_value(&reading)?;
         if reading.spectrum.is_none() {
             return Ok(Self { reading, lean: all, whole: None });
@@ -160,6 +169,7 @@ pub(super) struct Shared {
     pub(super) changes: broadcast::Sender<Arc<Meter>>,
     /// Who has the meter for itself, and who waits for that.
     pub(super) desk: Desk,
+    pub(super) fan: Arc<Fan>,
     /// The serial number of the instrument that was opened last, once one has told it.
     serial: Mutex<Option<String>>,
     latest: Mutex<Option<(Exposed, Arc<Logged>)>>,
@@ -201,6 +211,7 @@ impl Shared {
             published: broadcast::channel(READINGS).0,
             changes,
             desk: Desk::new(Arc::clone(clock)),
+            fan: Arc::default(),
             serial: Mutex::new(None),
             latest: Mutex::new(None),
             darks: Mutex::new(Darks::default()),
@@ -292,6 +303,7 @@ impl Shared {
             let is_unlogged = logged.reading.flags.contains(&Flag::Unlogged);
             let mut unlogged = self.unlogged.lock().unwrap_or_else(PoisonError::into_inner);
             unlogged.push(logged.reading.sequence, is_unlogged);
+            self.fan.goes_out(logged.reading.sequence);
         }
         if let Published::Reading { logged, .. } = &published
             && logged.reading.flags.contains(&Flag::Dark)

@@ -59,7 +59,7 @@ impl Progress {
         let request = self.request.clone();
         let progress = SettleProgress { request, waited_s, count, latest, waiting, value, evidence };
         if let Ok(line) = notification_line(&progress) {
-            self.outbox.latest(&self.stream, line);
+            self.outbox.latest(&self.stream, &line);
         }
     }
 }
@@ -235,6 +235,11 @@ pub(super) fn exposure(meter: &MeterHandle, integration_s: Option<f64>) -> Resul
 /// The interval that a client asks for, in s; 0 is without pause.
 pub(super) fn interval(interval_s: f64) -> Result<f64, RpcError> {
     within("interval_s", interval_s, 0.0, LONGEST_INTERVAL_S)
+}
+
+/// How often an observer wants a reading at most, in s; 0 is every one.
+pub(super) fn every(every_s: f64) -> Result<f64, RpcError> {
+    within("every_s", every_s, 0.0, LONGEST_INTERVAL_S)
 }
 
 fn within(member: &str, value: f64, min: f64, max: f64) -> Result<f64, RpcError> {

@@ -10,6 +10,7 @@ use tokio::task::{AbortHandle, JoinSet};
 use super::observe::Source;
 use super::outbox::{Outbox, Stream};
 use crate::daemon::Daemon;
+use crate::meter_task::Listening;
 
 /// The subscriptions.
 #[derive(Debug)]
@@ -31,7 +32,8 @@ struct Subscription {
 enum State {
     /// Its answer hasn't been sent yet.
     Unanswered(Source),
-    Begun(AbortHandle),
+    /// Its task, and that it is told of what comes: once this is dropped, no more is.
+    Begun(AbortHandle, Option<Listening>),
 }
 
 impl Subscriptions {
@@ -62,21 +64,22 @@ impl Subscriptions {
     pub(super) fn begin(&mut self, name: &str) {
         while self.tasks.try_join_next().is_some() {}
         let Some((name, Subscription { stream, state })) = self.by_name.remove_entry(name) else { return };
-        let task = match state {
-            State::Begun(task) => task,
-            State::Unanswered(source) => self.tasks.spawn(source.forward(
-                Arc::clone(&self.daemon),
-                Arc::clone(&self.outbox),
-                Arc::clone(&stream),
-            )),
+        let state = match state {
+            State::Begun(..) => state,
+            State::Unanswered(source) => {
+                let (daemon, outbox) = (Arc::clone(&self.daemon), Arc::clone(&self.outbox));
+                let (listening, task) = source.forward(daemon, outbox, Arc::clone(&stream));
+                State::Begun(self.tasks.spawn(task), listening)
+            }
         };
-        self.by_name.insert(name, Subscription { stream, state: State::Begun(task) });
+        self.by_name.insert(name, Subscription { stream, state });
     }
 
     /// Ends one; false if there is none of that name.
     pub(super) fn end(&mut self, name: &str) -> bool {
         let Some(Subscription { stream, state }) = self.by_name.remove(name) else { return false };
-        if let State::Begun(task) = state {
+        if let State::Begun(task, listening) = state {
+            drop(listening);
             task.abort();
         }
         self.outbox.forget(&stream);
