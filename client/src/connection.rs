@@ -45,10 +45,16 @@ pub struct OpenError {
 impl fmt::Display for OpenError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let tried: Vec<String> = self.tried.iter().map(|path| path.display().to_string()).collect();
+        let tried = tried.join(" or ");
+        if self.source.kind() == std::io::ErrorKind::PermissionDenied {
+            return write!(
+                f,
+                "the socket {tried} lets in others: ask whoever runs the daemon to be put in the group that [socket] of its config names"
+            );
+        }
         write!(
             f,
-            "no daemon answers at {}: start one with `settled --config FILE`, name its socket with --socket, or see `settle demo`",
-            tried.join(" or ")
+            "no daemon answers at {tried}: start one with `settled --config FILE`, name its socket with --socket, or see `settle demo`"
         )
     }
 }
@@ -111,6 +117,8 @@ struct Waiting {
     pending: HashMap<i64, Pending>,
     feeds: HashMap<String, Feed>,
     closed: bool,
+    /// Why the daemon closed the connection, if it said so: what it answers to no request at all.
+    refused: Option<RpcError>,
 }
 
 /// One connection.
@@ -238,13 +246,14 @@ impl Connection {
         {
             let mut waiting = lock(&self.waiting);
             if waiting.closed {
-                return Err(CallError::Closed);
+                return Err(waiting.why_closed());
             }
             waiting.pending.insert(id, Pending { reply, progress, feed });
         }
         let asked = Asked { connection: self, id };
-        self.lines.send(line).await.map_err(|_| CallError::Closed)?;
-        let outcome = answer.await.map_err(|_| CallError::Closed)?;
+        // Where it can't be sent the connection ends, and so does waiting; what the daemon said before is read first.
+        let _sent = self.lines.send(line).await.is_ok();
+        let outcome = answer.await.map_err(|_| lock(&self.waiting).why_closed())?;
         drop(asked);
         let result = outcome.map_err(CallError::Refused)?;
         serde_json::from_str(result.get()).map_err(misfit)
@@ -304,8 +313,13 @@ impl Waiting {
         match Outgoing::decode(line) {
             Ok(Outgoing::Response { id: RequestId::Number(id), outcome }) => self.answer(id, outcome),
             Ok(Outgoing::Notification { method, params }) => self.notice(&method, params.get()),
+            Ok(Outgoing::Response { id: RequestId::Null, outcome: Err(error) }) => self.refused = Some(error),
             Ok(Outgoing::Response { .. }) | Err(_) => {}
         }
+    }
+
+    fn why_closed(&self) -> CallError {
+        self.refused.clone().map_or(CallError::Closed, CallError::Refused)
     }
 
     fn answer(&mut self, id: i64, outcome: Outcome) {

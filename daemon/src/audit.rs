@@ -74,12 +74,12 @@ struct Who<'a> {
     peer: Option<Peer>,
 }
 
-/// The name of a kind that is a refusal, and why it is one where the error's own words may hold a lease's token.
+/// The name of a kind that is a refusal, and why it is one, where the client had a token to show: no word of that is told.
 fn refusal(kind: ErrorKind) -> Option<(&'static str, Option<&'static str>)> {
     match kind {
         ErrorKind::NotPermitted => Some(("not_permitted", None)),
         ErrorKind::Overloaded => Some(("overloaded", None)),
-        ErrorKind::Leased => Some(("leased", Some("somebody else has the meter"))),
+        ErrorKind::Leased => Some(("leased", None)),
         ErrorKind::LeaseLost => Some(("lease_lost", Some("the lease that it came with is not in force"))),
         ErrorKind::ParseError
         | ErrorKind::InvalidRequest

@@ -73,15 +73,18 @@ impl Client {
     /// A client that may do everything, and takes the usual turns.
     #[must_use]
     pub fn new(peer: Option<Peer>) -> Self {
-        let who = Arc::new(Who { name: OnceLock::new(), pid: peer.and_then(|peer| peer.pid) });
-        let (rights, turns) = (Rights::all(), USUAL_TURNS);
-        Self { id: ClientId::next(), peer, who, rights, turns, leases: Mutex::default() }
+        Self::with(peer, Rights::all(), USUAL_TURNS)
     }
 
     /// A client that has been looked at: what it may do, and how many turns in a row it may take while others wait.
     #[must_use]
     pub fn admitted(peer: Peer, rights: Rights, turns: u8) -> Self {
-        Self { rights, turns, ..Self::new(Some(peer)) }
+        Self::with(Some(peer), rights, turns)
+    }
+
+    fn with(peer: Option<Peer>, rights: Rights, turns: u8) -> Self {
+        let who = Arc::new(Who { name: OnceLock::new(), pid: peer.and_then(|peer| peer.pid) });
+        Self { id: ClientId::next(), peer, who, rights, turns, leases: Mutex::default() }
     }
 
     /// What tells it apart.

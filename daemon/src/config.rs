@@ -8,7 +8,7 @@ use settled_drivers::driver::{Context, Driver, Registry, Source};
 use settled_drivers::settings::{self, Problems, Table};
 use settled_protocol::colorimetry::Method;
 use settled_protocol::colorimetry::observer::Observer;
-use settled_protocol::method::Limits;
+use settled_protocol::limits::Limits;
 
 use crate::access::{Door, Rules};
 use crate::accounts::{Accounts, System};

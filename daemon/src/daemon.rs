@@ -8,9 +8,10 @@ use std::time::Duration;
 use settled_drivers::clock::Clock as _;
 use settled_drivers::simulated::Stage;
 use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::limits::Limits;
 use settled_protocol::log::EventKind;
 use settled_protocol::meter::Meter;
-use settled_protocol::method::{Limits, ShowParams, Shown, Status};
+use settled_protocol::method::{ShowParams, Shown, Status};
 use tokio::sync::broadcast;
 use tokio::task::{Id, JoinError, JoinSet};
 

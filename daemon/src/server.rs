@@ -7,9 +7,9 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::limits::Limits;
 use settled_protocol::line::LONGEST_LINE;
 use settled_protocol::message::LARGEST_BATCH;
-use settled_protocol::method::Limits;
 use tokio::net::{UnixListener, UnixStream};
 use tokio::task::JoinSet;
 

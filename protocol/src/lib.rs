@@ -13,6 +13,7 @@
 //! | [`rule`] | by which light is called settled |
 //! | [`settling`] | criteria, verdicts and the evidence for them |
 //! | [`lease`] | a meter for oneself, for a while |
+//! | [`limits`] | how much a client may ask for at once |
 //! | [`log`] | selections, and what happened beside readings |
 //! | [`stage`] | what a simulated display is told to show |
 //! | [`method`] | one type a method, with its params and result |
@@ -28,6 +29,7 @@ pub mod colorimetry;
 pub mod correction;
 pub mod error;
 pub mod lease;
+pub mod limits;
 pub mod line;
 pub mod log;
 pub mod matrix;

@@ -1,6 +1,6 @@
 //! Who may do what: other users of this machine connect to the real daemon.
 
-use std::process::Command;
+use std::process::{Command, Output};
 
 use serde_json::{Value, json};
 use settled_protocol::method::NAMES;
@@ -112,6 +112,24 @@ fn a_stranger_is_told_whom_to_ask_and_not_one_byte_more() {
     wait_until("every refusal is told", || told(&audit(&daemon)) == 3);
     assert!(audit(&daemon)[0].contains("method=\"connect\" kind=\"not_permitted\" uid=4243 pid="));
     assert_eq!(daemon.client().call("daemon.status", &json!({}))["clients"], 1);
+}
+
+#[test]
+fn settle_says_why_it_is_not_let_in_and_what_to_do() {
+    let mut daemon = Daemon::start(&shared());
+    let words = |output: Output| {
+        assert_eq!(output.status.code(), Some(1), "{output:?}");
+        String::from_utf8(output.stderr).unwrap()
+    };
+    let inside = words(STRANGER.settle(&daemon, &["meters"]));
+    assert!(inside.contains("user 4243 may not use this daemon: ask whoever runs it (user 0)"), "{inside}");
+    let guest = words(GUEST.settle(&daemon, &["read", "m"]));
+    assert!(guest.contains("guests may not call meter.read; members of the group \"4301\" may"), "{guest}");
+    daemon.kill();
+    std::fs::write(daemon.path("settled.toml"), METER).unwrap();
+    daemon.launch();
+    let outside = words(STRANGER.settle(&daemon, &["meters"]));
+    assert!(outside.contains("lets in others: ask whoever runs the daemon"), "{outside}");
 }
 
 #[test]

@@ -1,8 +1,8 @@
 //! How much a client may ask for at once: `[limits]`.
 
 use settled_drivers::settings::{Table, Word};
+use settled_protocol::limits::Limits;
 use settled_protocol::line::LONGEST_LINE;
-use settled_protocol::method::Limits;
 
 use crate::server::{LIMITS, RESERVED};
 use crate::size;

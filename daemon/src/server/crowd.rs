@@ -4,7 +4,7 @@ use std::collections::HashMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use settled_protocol::error::{ErrorKind, RpcError};
-use settled_protocol::method::Limits;
+use settled_protocol::limits::Limits;
 
 /// Connections that are kept for the owner and root: enough to look at the daemon from a terminal or two while every other is taken.
 pub(crate) const RESERVED: usize = 4;

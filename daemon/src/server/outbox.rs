@@ -4,7 +4,7 @@
 use std::io::{ErrorKind, IoSlice};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use settled_protocol::method::Limits;
+use settled_protocol::limits::Limits;
 use settled_protocol::notification::MissedWhy;
 use tokio::net::unix::OwnedWriteHalf;
 use tokio::sync::Notify;

@@ -34,10 +34,16 @@ impl Table<'_> {
     /// Words, each one of those that are known: an array of them, or a single one. What is none is reported where it stands, with the
     /// nearest.
     pub fn choices<T: Clone>(&mut self, key: &str, choices: &[(&str, T)]) -> Option<Vec<T>> {
-        let texts = self.texts(key)?;
+        let value = self.get(key)?;
+        // What is no string is reported on the way.
+        let mut chosen = self.texts(key).map(|texts| Vec::with_capacity(texts.len()));
         let names: Vec<&str> = choices.iter().map(|(name, _)| *name).collect();
-        let mut chosen = Some(Vec::with_capacity(texts.len()));
-        for (index, text) in texts.iter().enumerate() {
+        let items = match value.get_ref() {
+            DeValue::Array(items) => items.iter().map(toml::Spanned::get_ref).collect(),
+            single => vec![single],
+        };
+        for (index, item) in items.into_iter().enumerate() {
+            let DeValue::String(text) = item else { continue };
             if let Some((_, choice)) = choices.iter().find(|(name, _)| name == text) {
                 chosen.iter_mut().for_each(|chosen| chosen.push(choice.clone()));
                 continue;
@@ -127,7 +133,8 @@ mod tests {
             }
             Some(())
         });
-        let expected = "t.toml:2:20: b[2]: expected a string, found the number 5\n\
+        let expected = "t.toml:2:13: b[1]: there is no \"gren\"; did you mean \"green\"?\n\
+            t.toml:2:21: b[2]: expected a string, found the number 5\n\
             t.toml:3:5: c: there is no \"zzz\"; known here: red, green\n\
             t.toml:4:13: d[1]: there is no \"gren\"; did you mean \"green\"?";
         assert_eq!(problems.unwrap_err().to_string(), expected);

@@ -7,7 +7,7 @@ use std::os::unix::process::CommandExt;
 use std::process::{Child, Command, Output, Stdio};
 
 use super::client::Client;
-use super::daemon::Daemon;
+use super::daemon::{Daemon, program};
 
 /// A user, by the numbers of the user and of the group that it runs under. Nobody has to know them.
 #[derive(Clone, Copy)]
@@ -45,6 +45,19 @@ impl User {
         let mut socat = self.bridge(daemon);
         socat.stdin(theirs.try_clone().unwrap()).stdout(theirs);
         Other { client: Client::over(ours), bridge: socat.spawn().unwrap() }
+    }
+
+    /// Runs `settle` as this user, from a place where every user may.
+    pub(crate) fn settle(self, daemon: &Daemon, arguments: &[&str]) -> Output {
+        need_root();
+        let (folder, copy) = (daemon.path(""), daemon.path("settle"));
+        std::fs::copy(program("settle"), &copy).unwrap();
+        for path in [&folder, &copy] {
+            std::fs::set_permissions(path, PermissionsExt::from_mode(0o755)).unwrap();
+        }
+        let mut settle = Command::new(copy);
+        settle.arg("--socket").arg(daemon.socket()).args(arguments).stdin(Stdio::null()).current_dir("/");
+        settle.uid(self.0).gid(self.1).output().unwrap()
     }
 
     /// Sends this as this user, and gives what came until the daemon closed.

@@ -3,8 +3,8 @@
 use std::collections::HashMap;
 
 use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::limits::Limits;
 use settled_protocol::message::RequestId;
-use settled_protocol::method::Limits;
 use tokio::task::{AbortHandle, Id};
 
 use super::super::outbox::Stream;
