@@ -10,14 +10,17 @@ use settled_drivers::sample::Exposure;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::meter::{Instrument, Meter, Span};
 use settled_protocol::method::{MeterQueue, Zeroed};
-use tokio::sync::{Mutex, Semaphore, broadcast, mpsc, oneshot};
+use tokio::sync::{Mutex, broadcast, mpsc, oneshot};
 
 use crate::client::By;
+use crate::clock::Clock;
 use crate::settle::mover::{Darks, WarmUp};
 
 mod commit;
 mod due;
 pub(crate) mod fit;
+mod lease;
+mod leasing;
 mod limited;
 mod opening;
 mod queue;
@@ -30,7 +33,10 @@ mod through;
 mod unlogged;
 mod zeroing;
 
-pub use queue::{Demanded, Purpose, Wanted};
+pub use lease::Taken;
+pub(crate) use lease::lost_anywhere;
+pub use leasing::Terms;
+pub use queue::{Demanded, Exposed, Lengths, Purpose, Wanted};
 pub use shared::{Anew, Logged, Published, changes};
 pub(crate) use task::{Task, Tools};
 pub use through::Through;
@@ -51,6 +57,7 @@ enum Message {
     Read(queue::Waiting),
     Demand(queue::Demand),
     Zero(queue::Zeroing),
+    Lease(lease::Request),
 }
 
 /// A meter, as the rest of the daemon sees it.
@@ -58,8 +65,8 @@ enum Message {
 pub struct MeterHandle {
     shared: Arc<shared::Shared>,
     inbox: mpsc::Sender<Message>,
-    /// One permit for each demand there may be.
-    places: Arc<Semaphore>,
+    /// How many demands each client has.
+    places: Arc<queue::Places>,
 }
 
 /// What outlives a task that panics, so that the next can take over.
@@ -82,10 +89,11 @@ impl MeterHandle {
         driver: &dyn settled_drivers::driver::Driver,
         sums: settled_protocol::colorimetry::Method,
         changes: &broadcast::Sender<Arc<Meter>>,
+        clock: &Arc<Clock>,
     ) -> (Self, Kept) {
         let (sender, inbox) = mpsc::channel(INBOX);
-        let shared = shared::Shared::new(id.to_owned(), driver, sums, changes.clone());
-        let places = Arc::new(Semaphore::new(queue::MOST_DEMANDS));
+        let shared = shared::Shared::new(id.to_owned(), driver, sums, changes.clone(), clock);
+        let places = Arc::default();
         let handle = Self { shared: Arc::new(shared), inbox: sender, places };
         let belongings = Belongings { inbox, commits: commit::Commits::default() };
         (handle, Kept(Arc::new(Mutex::new(belongings))))
@@ -179,9 +187,13 @@ impl MeterHandle {
 
     async fn expose(&self, by: &By, exposure: Exposure, covered: bool) -> Outcome {
         let (reply, answer) = oneshot::channel();
-        let by = by.clone();
-        self.send(Message::Read(queue::Waiting { by, exposure, covered, reply })).await?;
-        answer.await.map_err(|_| self.restarted())?
+        let _over = self.move_on();
+        let asked = async {
+            let by = by.clone();
+            self.send(Message::Read(queue::Waiting { by, exposure, covered, reply })).await?;
+            answer.await.map_err(|_| self.restarted())?
+        };
+        self.fenced(by, asked).await
     }
 
     /// Zeroes the meter. The client vouches that its aperture is covered. Dropping the future takes the request back, but what has
@@ -191,8 +203,12 @@ impl MeterHandle {
     /// What kept the meter from being zeroed; `unsupported` if it can't be.
     pub async fn zero(&self, by: &By) -> ZeroOutcome {
         let (reply, answer) = oneshot::channel();
-        self.send(Message::Zero(queue::Zeroing { by: by.clone(), reply })).await?;
-        answer.await.map_err(|_| self.restarted())?
+        let _over = self.move_on();
+        let asked = async {
+            self.send(Message::Zero(queue::Zeroing { by: by.clone(), reply })).await?;
+            answer.await.map_err(|_| self.restarted())?
+        };
+        self.fenced(by, asked).await
     }
 
     /// The error that a request for a reading gets at `now_s` because the meter must be zeroed first; nothing if it gives readings.
@@ -217,7 +233,7 @@ impl MeterHandle {
         }
     }
 
-    /// The latest reading, if it was taken with these settings and its exposure began no earlier than `since_s`.
+    /// The latest reading, if it is what such a request asks for and its exposure began no earlier than `since_s`.
     #[must_use]
     pub fn recent(&self, exposure: Exposure, since_s: f64) -> Option<Arc<Logged>> {
         self.shared.recent(exposure, since_s)
@@ -246,24 +262,25 @@ impl MeterHandle {
     /// # Errors
     /// As [`reserve`](Self::reserve) and [`press`](Self::press).
     pub async fn demand(&self, by: &By, wanted: Wanted) -> Result<Demanded, RpcError> {
-        let demanded = self.reserve()?;
+        let demanded = self.reserve(by)?;
         self.press(&demanded, by, wanted).await?;
         Ok(demanded)
     }
 
-    /// A place for a demand that the task doesn't know of yet.
+    /// A place for a demand of a client's that the task doesn't know of yet.
     ///
     /// # Errors
-    /// `overloaded` if there are too many already.
-    pub fn reserve(&self) -> Result<Demanded, RpcError> {
-        let place = Arc::clone(&self.places).try_acquire_owned().map_err(|_| {
-            let message = format!("{} requests for readings to go on are there already", queue::MOST_DEMANDS);
+    /// `overloaded` if it has too many already.
+    pub fn reserve(&self, by: &By) -> Result<Demanded, RpcError> {
+        self.places.take(by.client).ok_or_else(|| {
+            let most = queue::MOST_DEMANDS;
+            let message =
+                format!("this client has {most} requests for readings to go on already: let one end first");
             RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id)
-        })?;
-        Ok(Demanded::new(place))
+        })
     }
 
-    /// Tells the task of a demand. A task that knows of it already goes on as before.
+    /// Tells the task of a demand, or that something else is wanted of it now. It keeps its place in the queue.
     ///
     /// # Errors
     /// `shutting_down` if the task is gone.

@@ -9,7 +9,7 @@ use settled_protocol::meter::Span;
 use settled_protocol::method::{ReadParams, SettleParams};
 use settled_protocol::settling::Settled;
 
-use crate::client::Client;
+use crate::client::{By, Client};
 use crate::daemon::Daemon;
 use crate::meter_task::{Logged, MeterHandle};
 use crate::settling;
@@ -20,13 +20,20 @@ const LONGEST_INTEGRATION_S: f64 = 3600.0;
 /// The longest interval between readings, in s.
 const LONGEST_INTERVAL_S: f64 = 86_400.0;
 
+/// The longest that a lease is waited for, one's own or somebody else's, in s.
+pub(crate) const LONGEST_WAIT_S: f64 = 86_400.0;
+
 /// One reading. Dropping the future takes the request back.
 pub(crate) async fn read(
     daemon: &Daemon,
     client: &Client,
     params: ReadParams,
 ) -> Result<Arc<Logged>, RpcError> {
-    let (meter, by) = (daemon.meter(&params.meter)?, client.by(params.lease.as_deref()));
+    let meter = daemon.meter(&params.meter)?;
+    let by = waiting(daemon, client.by(params.lease.as_deref()), params.wait_s)?;
+    if let Some(error) = by.lease.as_deref().and_then(|token| meter.leased(Some(token))) {
+        return Err(error);
+    }
     let exposure = exposure(meter, params.integration_s)?;
     if params.covered {
         return if params.max_age_s.is_none() {
@@ -58,8 +65,14 @@ pub(crate) async fn settle(
     report: impl Fn(settling::Report),
 ) -> Result<Settled, RpcError> {
     let exposure = exposure(daemon.meter(&params.meter)?, params.integration_s)?;
-    let by = client.by(params.lease.as_deref());
+    let by = waiting(daemon, client.by(params.lease.as_deref()), params.wait_s)?;
     settling::settle(daemon, &by, &params.meter, params.criteria, exposure, report).await
+}
+
+/// What a client asks for, and how long it waits for it while somebody else has the meter.
+pub(crate) fn waiting(daemon: &Daemon, by: By, wait_s: Option<f64>) -> Result<By, RpcError> {
+    let wait_s = within("wait_s", wait_s.unwrap_or(0.0), 0.0, LONGEST_WAIT_S)?;
+    Ok(if wait_s > 0.0 { by.until(daemon.clock.now_s() + wait_s) } else { by })
 }
 
 /// The exposure that a client asks a meter for. What the meter has said that it can't do is refused here, so that it
@@ -82,7 +95,7 @@ pub(crate) fn interval(interval_s: f64) -> Result<f64, RpcError> {
     within("interval_s", interval_s, 0.0, LONGEST_INTERVAL_S)
 }
 
-fn within(member: &str, value: f64, min: f64, max: f64) -> Result<f64, RpcError> {
+pub(crate) fn within(member: &str, value: f64, min: f64, max: f64) -> Result<f64, RpcError> {
     if (min..=max).contains(&value) {
         return Ok(value);
     }

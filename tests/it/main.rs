@@ -44,6 +44,7 @@ mod faults;
 mod iio;
 mod judging;
 mod kernel_usb;
+mod leases;
 mod lifecycle;
 mod limits;
 mod links;

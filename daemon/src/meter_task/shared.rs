@@ -15,9 +15,12 @@ use settled_protocol::reading::{Flag, Reading};
 use tokio::sync::broadcast;
 
 use super::due::Due;
+use super::lease::Desk;
+use super::queue::Exposed;
 use super::through::{Reads, Through};
 use super::unlogged::Unlogged;
 use super::zeroing;
+use crate::clock::Clock;
 use crate::settle::mover::Darks;
 
 /// Readings that a subscriber inside the daemon may lag behind. They forward at once, so this is a scheduling hiccup's
@@ -62,18 +65,21 @@ impl Logged {
 /// What a meter's task makes known.
 #[derive(Clone, Debug)]
 pub enum Published {
-    /// A reading, and the exposure that was asked for.
+    /// A reading, and how it was exposed.
     Reading {
-        /// The settings of the exposure.
-        exposure: Exposure,
+        /// How it was exposed, and what requests that serves.
+        exposure: Exposed,
         /// The reading.
         logged: Arc<Logged>,
+        /// The token of the lease that was in force as its exposure began: what others see of the light then is none of their own
+        /// measurement, as its holder may have changed it.
+        lease: Option<Arc<str>>,
     },
     /// An exposure that gave none; or, about the meter as a whole, one that went away or whose task was restarted: who wants readings
     /// to go on must say so again.
     Failed {
-        /// The settings of the exposure; absent if it is about the meter as a whole.
-        exposure: Option<Exposure>,
+        /// How it was exposed; absent if it is about the meter as a whole.
+        exposure: Option<Exposed>,
         /// Why.
         error: Arc<RpcError>,
     },
@@ -86,6 +92,8 @@ pub enum Published {
     },
     /// The meter gives no readings until it has been zeroed; demands are met again then.
     Refused(Arc<RpcError>),
+    /// A lease has begun, or ended: who may have readings is another question from now on.
+    Leased,
 }
 
 /// Why readings before and after don't compare.
@@ -150,9 +158,11 @@ pub(super) struct Shared {
     pub(super) waiting: AtomicUsize,
     pub(super) published: broadcast::Sender<Published>,
     pub(super) changes: broadcast::Sender<Arc<Meter>>,
+    /// Who has the meter for itself, and who waits for that.
+    pub(super) desk: Desk,
     /// The serial number of the instrument that was opened last, once one has told it.
     serial: Mutex<Option<String>>,
-    latest: Mutex<Option<(Exposure, Arc<Logged>)>>,
+    latest: Mutex<Option<(Exposed, Arc<Logged>)>>,
     darks: Mutex<Darks>,
     unlogged: Mutex<Unlogged>,
     /// The correction in force, and since when, in s.
@@ -172,6 +182,7 @@ impl Shared {
         driver: &dyn Driver,
         sums: Method,
         changes: broadcast::Sender<Arc<Meter>>,
+        clock: &Arc<Clock>,
     ) -> Self {
         let status =
             Status { state: State::Absent, reason: Some("being opened".to_owned()), open: None, error: None };
@@ -189,6 +200,7 @@ impl Shared {
             waiting: AtomicUsize::new(0),
             published: broadcast::channel(READINGS).0,
             changes,
+            desk: Desk::new(Arc::clone(clock)),
             serial: Mutex::new(None),
             latest: Mutex::new(None),
             darks: Mutex::new(Darks::default()),
@@ -249,13 +261,13 @@ impl Shared {
         Some(self.through().0?.reads(&self.id, &description.instrument, now_s))
     }
 
-    /// The latest reading, if it was taken with these settings and began no earlier than `since_s`, nor than the correction in force.
+    /// The latest reading, if it is what such a request asks for and began no earlier than `since_s`, nor than the correction in force.
     pub(super) fn recent(&self, exposure: Exposure, since_s: f64) -> Option<Arc<Logged>> {
         let latest = self.latest.lock().unwrap_or_else(PoisonError::into_inner);
         let (settings, logged) = latest.as_ref()?;
         let (_, corrected_s) = self.through();
         let began_s = logged.reading.began_s;
-        (*settings == exposure && began_s >= since_s && began_s > corrected_s).then(|| Arc::clone(logged))
+        (settings.serves(exposure) && began_s >= since_s && began_s > corrected_s).then(|| Arc::clone(logged))
     }
 
     /// The latest reading that isn't a dark one.
@@ -292,7 +304,7 @@ impl Shared {
         {
             let mut darks = self.darks.lock().unwrap_or_else(PoisonError::into_inner);
             darks.push(logged.reading.t_s, logged.reading.light.value());
-        } else if let Published::Reading { exposure, logged } = &published {
+        } else if let Published::Reading { exposure, logged, .. } = &published {
             *self.latest.lock().unwrap_or_else(PoisonError::into_inner) =
                 Some((*exposure, Arc::clone(logged)));
         }
@@ -337,7 +349,7 @@ impl Shared {
             }),
             observer: sums.and_then(|sums| sums.observer.unusual()),
             bandwidth_nm: sums.and_then(|sums| sums.bandwidth_nm),
-            lease: None,
+            lease: self.desk.holder(now_s),
         }
     }
 }

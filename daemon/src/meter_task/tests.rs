@@ -27,6 +27,7 @@ use crate::settling::settle;
 use crate::stop::{self, Stopper};
 
 mod faults;
+mod leasing;
 mod replaced;
 mod zeroing;
 

@@ -198,7 +198,10 @@ impl Demand {
             purpose: Purpose::Observing,
         };
         let by = client.by(params.lease.as_deref());
-        Ok(Some(Self { demanded: meter.reserve()?, by, wanted }))
+        if let Some(error) = by.lease.as_deref().and_then(|token| meter.leased(Some(token))) {
+            return Err(error);
+        }
+        Ok(Some(Self { demanded: meter.reserve(&by)?, by, wanted }))
     }
 }
 
