@@ -107,6 +107,26 @@ fn what_can_not_be_done_is_an_error_with_a_name() {
 }
 
 #[test]
+fn a_lease_holds_off_callers_on_the_bus_but_not_its_holder() {
+    let bus = Bus::start();
+    let daemon = bus.daemon(CONFIG);
+    let mut client = daemon.client();
+    assert_eq!((bus.property("m", "Leased"), bus.property("m", "Lease")), (json!(false), json!({})));
+    let lease = client.call("meter.lease", &json!({"meter": "m", "purpose": "a batch of monitors"}));
+    assert_eq!(bus.property("m", "Leased"), true);
+    assert_eq!(bus.property("m", "Lease")["purpose"], "a batch of monitors");
+    let (kind, message) = bus.refusal(M, READ, "{}");
+    assert_eq!(kind, "Leased", "{message}");
+    let token = lease["lease"].as_str().unwrap();
+    assert!(bus.call(M, READ, &["a{sv}", "1", "lease", "s", token]).is_ok());
+    client.call("meter.release", &json!({"lease": token}));
+    let (kind, message) = bus.refusal(M, READ, &format!("{{'lease': <'{token}'>}}"));
+    assert_eq!(kind, "LeaseLost", "{message}");
+    assert!(bus.call(M, READ, &["a{sv}", "0"]).is_ok());
+    assert_eq!(bus.property("m", "Leased"), false);
+}
+
+#[test]
 fn a_caller_that_vanishes_or_waits_no_longer_takes_back_what_it_asked_for() {
     let bus = Bus::start();
     let daemon = bus.daemon(CONFIG);

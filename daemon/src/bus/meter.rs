@@ -220,3 +220,35 @@ impl MeterObject {
         latest.and_then(|reading| members::of(&reading).ok()).unwrap_or_default()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use super::*;
+
+    fn document() -> Value {
+        serde_json::from_str(include_str!("../../../protocol/openrpc.json")).unwrap()
+    }
+
+    /// The params of a method but these, as the socket is described.
+    fn params(method: &str, others: &[&str]) -> BTreeSet<String> {
+        let methods = document()["methods"].take();
+        let method = methods.as_array().unwrap().iter().find(|known| known["name"] == method).unwrap();
+        let names = method["params"].as_array().unwrap().iter().map(|param| param["name"].as_str().unwrap());
+        names.filter(|name| !others.contains(name)).map(str::to_owned).collect()
+    }
+
+    /// What is known on the bus, but how long the answer is waited for.
+    fn known(names: &[&str]) -> BTreeSet<String> {
+        names.iter().filter(|name| **name != TIMEOUT).map(|name| (*name).to_owned()).collect()
+    }
+
+    #[test]
+    fn members_on_the_bus_are_those_of_the_socket() {
+        assert_eq!(known(READ), params(MeterRead::NAME, &["meter"]));
+        assert_eq!(known(SETTLE), params(MeterSettle::NAME, &["meter", "criteria", "progress"]));
+        let criteria = document()["components"]["schemas"]["Criteria"]["properties"].take();
+        assert_eq!(known(CRITERIA), criteria.as_object().unwrap().keys().cloned().collect());
+    }
+}
