@@ -7,17 +7,19 @@ use std::collections::HashMap;
 use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicI64, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
 use serde_json::value::RawValue;
 use settled_protocol::error::RpcError;
 use settled_protocol::line::{LONGEST_LINE, Line, Lines};
 use settled_protocol::message::{Outgoing, RequestId, call_without_answer_line, request_line};
 use settled_protocol::method::{
-    CancelParams, MeterObserve, MetersObserve, Method, Nothing, ObserveParams, RequestCancel, Subscribed,
+    CancelParams, Hello, HelloParams, HelloResult, MeterObserve, MetersObserve, Method, Nothing,
+    ObserveParams, RequestCancel, Subscribed,
 };
 use settled_protocol::notification::{MeterChanged, Missed, Notification, ReadingTaken, SettleProgress};
 use settled_protocol::socket;
+use settled_protocol::text::Text;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::UnixStream;
 use tokio::net::unix::{OwnedReadHalf, OwnedWriteHalf};
@@ -118,6 +120,8 @@ pub struct Connection {
     waiting: Arc<Mutex<Waiting>>,
     lines: mpsc::Sender<String>,
     next_id: AtomicI64,
+    path: Option<PathBuf>,
+    name: OnceLock<Text>,
     _tasks: JoinSet<()>,
 }
 
@@ -152,7 +156,7 @@ impl Connection {
         let mut source = std::io::Error::from(std::io::ErrorKind::NotFound);
         for path in &tried {
             match UnixStream::connect(path).await {
-                Ok(stream) => return Ok(Self::over(stream)),
+                Ok(stream) => return Ok(Self { path: Some(path.clone()), ..Self::over(stream) }),
                 Err(error) => source = error,
             }
         }
@@ -168,7 +172,31 @@ impl Connection {
         let mut tasks = JoinSet::new();
         tasks.spawn(write(writer, outgoing));
         tasks.spawn(read(reader, Arc::clone(&waiting)));
-        Self { waiting, lines, next_id: AtomicI64::new(1), _tasks: tasks }
+        Self { waiting, lines, next_id: AtomicI64::new(1), path: None, name: OnceLock::new(), _tasks: tasks }
+    }
+
+    /// The socket, if it was opened by its path.
+    #[must_use]
+    pub fn path(&self) -> Option<&Path> {
+        self.path.as_deref()
+    }
+
+    /// The name it was introduced by.
+    #[must_use]
+    pub fn name(&self) -> Option<&Text> {
+        self.name.get()
+    }
+
+    /// Tells the daemon the client's name, which others see where they wait for it, and learns who the daemon is.
+    ///
+    /// # Errors
+    /// [`CallError`].
+    pub async fn introduce(&self, name: Option<Text>) -> Result<HelloResult, CallError> {
+        if let Some(name) = name {
+            // The first name stays.
+            let _kept = self.name.set(name).is_ok();
+        }
+        self.call::<Hello>(&HelloParams { client: self.name.get().cloned(), protocol: None }).await
     }
 
     /// Calls a method. Dropping the future takes the request back.

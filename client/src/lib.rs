@@ -4,6 +4,7 @@
 //! |---|---|
 //! | [`connection`] | one connection to the daemon: calls, progress, subscriptions |
 //! | [`subscription`] | readings as they come |
+//! | [`following`] | the same across the daemon's end and its new start |
 //! | [`command`] | one file a command of `settle` |
 //! | [`output`] | what goes to the terminal or the pipe |
 //! | [`show`] | numbers for people |
@@ -13,6 +14,7 @@
 
 pub mod command;
 pub mod connection;
+pub mod following;
 pub mod output;
 pub mod plot;
 pub mod quantities;

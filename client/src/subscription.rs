@@ -37,7 +37,7 @@ impl Gap {
     }
 
     /// This and the one after it. That the log could not be read is told of both: they may not be in it.
-    fn and(self, next: Self) -> Self {
+    pub(crate) fn and(self, next: Self) -> Self {
         let range = self.range.zip(next.range).map(|((from, _), (_, to))| (from, to));
         let why = if self.why == MissedWhy::LogUnavailable { self.why } else { next.why };
         Self { count: self.count + next.count, range, why }
@@ -49,11 +49,18 @@ impl Gap {
 pub struct Subscription {
     id: String,
     events: mpsc::Receiver<Event>,
+    /// What was taken too early.
+    returned: Option<Event>,
 }
 
 impl Subscription {
     pub(crate) fn new(id: String, events: mpsc::Receiver<Event>) -> Self {
-        Self { id, events }
+        Self { id, events, returned: None }
+    }
+
+    /// The next event will be this one.
+    pub(crate) fn put_back(&mut self, event: Event) {
+        self.returned = Some(event);
     }
 
     /// The subscription's id on its connection.
@@ -64,7 +71,10 @@ impl Subscription {
 
     /// The next event; nothing once the connection has ended.
     pub async fn next(&mut self) -> Option<Event> {
-        self.events.recv().await
+        match self.returned.take() {
+            Some(event) => Some(event),
+            None => self.events.recv().await,
+        }
     }
 }
 

@@ -8,6 +8,7 @@ use settled_protocol::error::ErrorKind;
 
 use super::Exit;
 use crate::connection::{CallError, OpenError};
+use crate::following::FollowError;
 use crate::output::{BAD, Output, styled};
 
 /// Why a command failed.
@@ -60,6 +61,17 @@ impl From<OpenError> for Failure {
 impl From<CallError> for Failure {
     fn from(error: CallError) -> Self {
         Self::Call(error)
+    }
+}
+
+impl From<FollowError> for Failure {
+    fn from(error: FollowError) -> Self {
+        match error {
+            FollowError::Open(error) => Self::Open(error),
+            FollowError::Call(error) => Self::Call(error),
+            // It was wanted for ever.
+            FollowError::Silent(_) => Self::Call(CallError::Closed),
+        }
     }
 }
 
