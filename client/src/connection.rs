@@ -228,6 +228,14 @@ impl Connection {
         }
     }
 
+    /// Calls a method, and wants no answer.
+    pub(crate) fn tell<M: Method>(&self, params: &M::Params) {
+        if let Ok(line) = call_without_answer_line::<M>(params) {
+            // If the queue is full the connection is as good as dead.
+            let _sent = self.lines.try_send(line).is_ok();
+        }
+    }
+
     /// Subscribes to a meter's readings.
     ///
     /// # Errors
@@ -288,10 +296,9 @@ struct Asked<'a> {
 impl Drop for Asked<'_> {
     fn drop(&mut self) {
         let unanswered = lock(&self.connection.waiting).pending.remove(&self.id).is_some();
-        let cancel = CancelParams { id: RequestId::Number(self.id) };
-        if unanswered && let Ok(line) = call_without_answer_line::<RequestCancel>(&cancel) {
-            // If the queue is full the connection is as good as dead; the daemon takes the request back when it closes.
-            let _sent = self.connection.lines.try_send(line).is_ok();
+        if unanswered {
+            // Where that doesn't get through, the daemon takes the request back when the connection closes.
+            self.connection.tell::<RequestCancel>(&CancelParams { id: RequestId::Number(self.id) });
         }
     }
 }

@@ -124,7 +124,11 @@ impl FollowError {
             Self::Call(CallError::Misfit { .. }) => false,
             Self::Call(CallError::Refused(error)) => matches!(
                 error.kind(),
-                ErrorKind::Overloaded | ErrorKind::ShuttingDown | ErrorKind::Internal | ErrorKind::Cancelled
+                ErrorKind::Overloaded
+                    | ErrorKind::ShuttingDown
+                    | ErrorKind::Internal
+                    | ErrorKind::Cancelled
+                    | ErrorKind::Leased
             ),
         }
     }

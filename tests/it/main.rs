@@ -39,6 +39,7 @@ mod deriving;
 mod documented;
 mod durability;
 mod faults;
+mod following;
 mod iio;
 mod judging;
 mod kernel_usb;

@@ -109,6 +109,12 @@ impl Failure {
         match error.kind() {
             ErrorKind::NoSuchCorrection => "; settle correct list has those there are",
             ErrorKind::LogUnavailable => "; settle status says why",
+            ErrorKind::Leased => {
+                "; settle meters says until when, and settle read, zero and lease --wait TIME wait for their turn"
+            }
+            ErrorKind::LeaseLost => {
+                "; SETTLED_LEASE names a lease that is over: unset it, or run the whole under settle lease anew"
+            }
             _ => "",
         }
     }

@@ -15,6 +15,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use super::{Context, Exit, Failure, MeterArgument};
 use crate::connection::{CallError, Connection};
 use crate::following::{Event, Following, From, Lack};
+use crate::lease::inherited;
 use crate::output::{CAUTION, FAINT, Output, styled};
 use crate::quantities::{integration, interval};
 use crate::show;
@@ -77,6 +78,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         Some(Since::Moment(at)) => From::Since(at),
     };
     let params = ObserveParams {
+        lease: options.interval.and_then(|_| inherited(&meter)),
         meter: meter.clone(),
         interval_s: options.interval,
         integration_s: options.integration,
