@@ -59,7 +59,16 @@ pub struct Supervisor {
     stop: Stop,
     kept: Vec<Kept>,
     tasks: JoinSet<()>,
-    of: HashMap<Id, usize>,
+    of: HashMap<Id, (Work, usize)>,
+}
+
+/// What a task does for a meter.
+#[derive(Clone, Copy, Debug)]
+enum Work {
+    /// It owns the meter.
+    Own,
+    /// It tells those who listen.
+    Tell,
 }
 
 impl Daemon {
@@ -218,17 +227,30 @@ impl Supervisor {
     pub async fn run(mut self) {
         for index in 0..self.kept.len() {
             self.start(index, Start::First);
+            self.tell(index);
         }
         while let Some(ended) = self.tasks.join_next_with_id().await {
             let (id, panic) = match ended {
                 Ok((id, ())) => (id, None),
                 Err(error) => (error.id(), Some(error)),
             };
-            let Some(index) = self.of.remove(&id) else { continue };
-            if !self.stop.has_come() {
-                self.restart(index, panic).await;
+            let Some((work, index)) = self.of.remove(&id) else { continue };
+            match work {
+                _ if self.stop.has_come() => {}
+                Work::Own => self.restart(index, panic).await,
+                Work::Tell => {
+                    tracing::error!(?panic, "the task that tells of a meter's readings is restarted");
+                    self.tell(index);
+                }
             }
         }
+    }
+
+    fn tell(&mut self, index: usize) {
+        let Some((handle, _)) = self.daemon.meters.get(index) else { return };
+        let (handle, stop) = (handle.clone(), self.stop.clone());
+        let task = async move { handle.tell(stop).await };
+        self.of.insert(self.tasks.spawn(task).id(), (Work::Tell, index));
     }
 
     async fn restart(&mut self, index: usize, panic: Option<JoinError>) {
@@ -264,6 +286,6 @@ impl Supervisor {
             }
             Task::new(&handle, kept, tools).await.run().await;
         };
-        self.of.insert(self.tasks.spawn(task).id(), index);
+        self.of.insert(self.tasks.spawn(task).id(), (Work::Own, index));
     }
 }

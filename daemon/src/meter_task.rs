@@ -14,9 +14,11 @@ use tokio::sync::{Mutex, Semaphore, broadcast, mpsc, oneshot};
 
 use crate::client::By;
 use crate::settle::mover::{Darks, WarmUp};
+use crate::stop::Stop;
 
 mod commit;
 mod due;
+mod fan;
 pub(crate) mod fit;
 mod limited;
 mod opening;
@@ -30,7 +32,10 @@ mod through;
 mod unlogged;
 mod zeroing;
 
+pub use fan::{Listener, Listening};
 pub use queue::{Demanded, Purpose, Wanted};
+#[cfg(test)]
+pub(crate) use shared::SERIALISED;
 pub use shared::{Anew, Logged, Published, changes};
 pub(crate) use task::{Task, Tools};
 pub use through::Through;
@@ -227,6 +232,29 @@ impl MeterHandle {
     #[must_use]
     pub fn follow(&self) -> broadcast::Receiver<Published> {
         self.shared.published.subscribe()
+    }
+
+    /// Tells a listener on the spot, until the result is dropped. It may still be told of readings that went out before, up to
+    /// [`last_out`](Self::last_out).
+    pub fn listen(&self, listener: Arc<dyn Listener>) -> Listening {
+        self.shared.fan.listen(listener)
+    }
+
+    /// The sequence of the last reading that went out since the daemon's start; 0 if none did.
+    #[must_use]
+    pub fn last_out(&self) -> u64 {
+        self.shared.fan.last_out()
+    }
+
+    /// Makes a reading known as if the meter had given it.
+    #[cfg(test)]
+    pub(crate) fn publish(&self, logged: Arc<Logged>) {
+        self.shared.publish(Published::Reading { exposure: Exposure::default(), logged });
+    }
+
+    /// Tells those who [listen](Self::listen), until the daemon stops.
+    pub(crate) async fn tell(&self, stop: Stop) {
+        self.shared.fan.run(self.follow(), stop).await;
     }
 
     /// From which to which sequence readings went out unlogged, of those after one and before another; nothing if none did.

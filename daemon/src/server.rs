@@ -18,7 +18,9 @@ use crate::client::{Client, Peer};
 use crate::daemon::Daemon;
 use crate::stop::Stop;
 
+mod beat;
 mod dispatch;
+mod follower;
 mod observe;
 mod outbox;
 mod room;

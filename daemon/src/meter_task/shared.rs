@@ -15,6 +15,7 @@ use settled_protocol::reading::{Flag, Reading};
 use tokio::sync::broadcast;
 
 use super::due::Due;
+use super::fan::Fan;
 use super::through::{Reads, Through};
 use super::unlogged::Unlogged;
 use super::zeroing;
@@ -38,12 +39,20 @@ pub struct Logged {
     whole: Option<Box<RawValue>>,
 }
 
+#[cfg(test)]
+thread_local! {
+    /// Readings that this thread has serialised.
+    pub(crate) static SERIALISED: std::cell::Cell<usize> = const { std::cell::Cell::new(0) };
+}
+
 impl Logged {
     /// Serialises a reading.
     ///
     /// # Errors
     /// Never in practice: a reading holds nothing that JSON can't.
     pub fn new(reading: Reading) -> serde_json::Result<Self> {
+        #[cfg(test)]
+        SERIALISED.with(|count| count.set(count.get() + 1));
         let all = to_raw_value(&reading)?;
         if reading.spectrum.is_none() {
             return Ok(Self { reading, lean: all, whole: None });
@@ -150,6 +159,7 @@ pub(super) struct Shared {
     pub(super) waiting: AtomicUsize,
     pub(super) published: broadcast::Sender<Published>,
     pub(super) changes: broadcast::Sender<Arc<Meter>>,
+    pub(super) fan: Arc<Fan>,
     /// The serial number of the instrument that was opened last, once one has told it.
     serial: Mutex<Option<String>>,
     latest: Mutex<Option<(Exposure, Arc<Logged>)>>,
@@ -189,6 +199,7 @@ impl Shared {
             waiting: AtomicUsize::new(0),
             published: broadcast::channel(READINGS).0,
             changes,
+            fan: Arc::default(),
             serial: Mutex::new(None),
             latest: Mutex::new(None),
             darks: Mutex::new(Darks::default()),
@@ -280,6 +291,7 @@ impl Shared {
             let is_unlogged = logged.reading.flags.contains(&Flag::Unlogged);
             let mut unlogged = self.unlogged.lock().unwrap_or_else(PoisonError::into_inner);
             unlogged.push(logged.reading.sequence, is_unlogged);
+            self.fan.goes_out(logged.reading.sequence);
         }
         if let Published::Reading { logged, .. } = &published
             && logged.reading.flags.contains(&Flag::Dark)

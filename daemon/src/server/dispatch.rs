@@ -189,6 +189,11 @@ pub(super) fn interval(interval_s: f64) -> Result<f64, RpcError> {
     within("interval_s", interval_s, 0.0, LONGEST_INTERVAL_S)
 }
 
+/// How often an observer wants a reading at most, in s; 0 is every one.
+pub(super) fn every(every_s: f64) -> Result<f64, RpcError> {
+    within("every_s", every_s, 0.0, LONGEST_INTERVAL_S)
+}
+
 fn within(member: &str, value: f64, min: f64, max: f64) -> Result<f64, RpcError> {
     if (min..=max).contains(&value) {
         return Ok(value);

@@ -11,9 +11,9 @@ use settled_protocol::message::{Call, Incoming, Refusal, RequestId, response_lin
 use settled_protocol::method::{
     CancelParams, Method, Nothing, RequestCancel, Subscribed, SubscriptionCancel,
 };
-use tokio::io::{AsyncReadExt, AsyncWriteExt, Interest};
+use tokio::io::{AsyncReadExt, Interest};
 use tokio::net::UnixStream;
-use tokio::net::unix::{OwnedReadHalf, OwnedWriteHalf};
+use tokio::net::unix::OwnedReadHalf;
 use tokio::task::{AbortHandle, Id, JoinError, JoinSet};
 
 use super::LIMITS;
@@ -36,26 +36,17 @@ type Answer = Result<Box<RawValue>, RpcError>;
 /// Serves one connection to its end.
 pub(super) async fn run(stream: UnixStream, daemon: Arc<Daemon>, client: Client, stop: Stop) {
     let (reader, writer) = stream.into_split();
-    let outbox = Arc::new(Outbox::default());
+    let outbox = Arc::new(Outbox::new(writer, &daemon.limits));
     let session = Session::new(daemon, Arc::new(client), Arc::clone(&outbox));
     let serving = async {
         session.run(reader, stop).await;
         outbox.close();
     };
-    let writing = write(writer, &outbox);
+    let writing = outbox.write();
     tokio::pin!(serving, writing);
     tokio::select! {
         () = &mut writing => {}
         () = &mut serving => writing.await,
-    }
-}
-
-/// Writes what the outbox holds until it is closed, or the client is gone.
-async fn write(mut writer: OwnedWriteHalf, outbox: &Outbox) {
-    while let Some(bytes) = outbox.next().await {
-        if writer.write_all(&bytes).await.is_err() {
-            return;
-        }
     }
 }
 

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use settled_drivers::driver::Registry;
 use settled_drivers::sample::Exposure;
-use tokio::io::{AsyncBufReadExt, BufReader};
+use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader};
 
 use super::*;
 use crate::client::By;
