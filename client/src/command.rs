@@ -98,6 +98,19 @@ enum Command {
     /// A line for each reading, until Ctrl-C.
     Observe(observe::Options),
     /// Run a command that has a meter for itself.
+    ///
+    /// Nobody else takes readings with the meter meanwhile, zeroes it or changes what its display shows; whoever only watches sees
+    /// the readings that the command takes. The lease is renewed while the command runs, and given back when it ends.
+    ///
+    /// The command finds the lease in its environment, SETTLED_LEASE=METER=TOKEN, and the daemon's socket in SETTLED_SOCKET: every
+    /// settle command that it runs is under the lease. A lease within a lease is added, with a comma.
+    ///
+    /// Ctrl-C goes to the command; SIGTERM and SIGHUP are passed on to it. Its exit status is that of settle: 128 and the signal's
+    /// number if one ended it, 127 if it can't be found, 126 if it can't be run. If settle is killed, the command gets SIGTERM,
+    /// but neither programs that it has started nor a command that changes its user do.
+    ///
+    /// If the lease is lost, because the daemon was started anew or the machine slept, that is said once, and the command goes on;
+    /// what it asks for from then on is refused with the error lease_lost.
     Lease(Box<lease::Options>),
     /// Readings and events from the daemon's log.
     #[command(subcommand)]

@@ -36,12 +36,14 @@ use crate::connection::{CallError, Connection, OpenError};
 use crate::subscription::{self, Gap, Subscription};
 use backoff::Backoff;
 use bookmark::{Bookmark, Search};
+use pace::Pace;
 
 pub use bookmark::{From, Lack};
 
 mod backoff;
 mod bookmark;
 mod inquiry;
+mod pace;
 
 /// How long one attempt to come back may take: a daemon that is stopped, or starts up slowly, takes connections and answers
 /// none of them.
@@ -139,6 +141,7 @@ pub struct Following {
     door: Door,
     patience: Option<Duration>,
     bookmark: Bookmark,
+    pace: Option<Pace>,
     instance: Option<String>,
     state: State,
 }
@@ -203,7 +206,8 @@ impl Following {
         let path = connection.path().map(Path::to_owned);
         let door = Door { path, name: connection.name().cloned(), params };
         let Found { joined, instance, bookmark, .. } = door.find(connection, Search::begin(from)).await?;
-        Ok(Self { door, patience, bookmark, instance, state: State::Joined(joined) })
+        let pace = door.params.every_s.and_then(Pace::new);
+        Ok(Self { door, patience, bookmark, pace, instance, state: State::Joined(joined) })
     }
 
     /// The connection, while there is one: for other requests. Who keeps it keeps it open.
@@ -250,7 +254,10 @@ impl Following {
                     }
                     Some(Event::Missed(gap))
                 }
-                None => Some(Event::Reading(reading)),
+                None if self.pace.as_mut().is_none_or(|pace| pace.admits(&reading)) => {
+                    Some(Event::Reading(reading))
+                }
+                None => None,
             },
             subscription::Event::Missed(gap) => self.bookmark.miss(gap).map(Event::Missed),
             subscription::Event::Meter(_) => None,
@@ -281,6 +288,7 @@ impl Following {
             Ok(Found { joined, instance, bookmark, lack }) => {
                 let anew = instance.is_none() || instance != self.instance;
                 (self.state, self.instance, self.bookmark) = (State::Joined(joined), instance, bookmark);
+                self.pace.iter_mut().for_each(Pace::begin_anew);
                 Ok(Event::Back { anew, lack })
             }
             Err(error) => {

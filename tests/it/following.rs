@@ -234,3 +234,24 @@ fn what_the_log_can_not_serve_is_refused_at_once() {
         assert!(said.contains(words), "{since}: {said}");
     }
 }
+
+#[test]
+fn readings_that_are_thinned_out_stay_so_across_a_return() {
+    let mut daemon = Daemon::start(CONFIG);
+    let mut observer = Observer::start(&daemon, &["--interval", "0.01", "--every", "0.5"]);
+    wait_until("it sees some", || observer.given().len() >= 3);
+    daemon.kill();
+    daemon.launch();
+    observer.is_back(1);
+    let before = observer.given().len();
+    wait_until("it sees some more", || observer.given().len() >= before + 3);
+    observer.interrupt();
+    let given = observer.given();
+    let times: Vec<f64> = given.iter().map(|reading| reading["t_s"].as_f64().unwrap()).collect();
+    // Of each half second the first comes: it may be late, and the next on time.
+    let pauses: Vec<f64> = times.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    assert!(pauses.iter().all(|pause| *pause > 0.25), "{pauses:?}");
+    let all = logged(&daemon, sequence(&given[0]), sequence(&given[given.len() - 1]));
+    assert!(all.len() > 5 * given.len(), "{} of {}", given.len(), all.len());
+    assert!(observer.said().iter().all(|line| line.get("missed").is_none()), "{:?}", observer.said());
+}

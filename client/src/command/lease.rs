@@ -29,22 +29,7 @@ const SILENCE: Duration = Duration::from_secs(1);
 /// How long giving the meter back may take; the end of the connection gives it back as well.
 const GIVING_BACK: Duration = Duration::from_secs(2);
 
-const LONG: &str = "Nobody else gets a reading of the meter meanwhile, single or settled, nor may zero it or change what its display \
-shows; whoever only watches sees the readings that the command takes. The lease is renewed while the command runs, and given back when it \
-ends.
-
-The command finds the lease in its environment, SETTLED_LEASE=METER=TOKEN, and the daemon's socket in SETTLED_SOCKET: every settle command \
-that it runs is under the lease. A lease within a lease is added, with a comma.
-
-Ctrl-C goes to the command, SIGTERM and SIGHUP are passed on to it. Its exit status is that of settle, 128 and the signal's number if one \
-ended it; 127 if it can't be found, 126 if it can't be run. A command whose settle is killed gets SIGTERM. It does not if it has changed its user \
-or group, and neither do programs that it has started.
-
-If the lease is lost, because the daemon was started anew or the machine slept, that is said once and the command goes on; its requests \
-are refused from then on with the error lease_lost.";
-
 #[derive(Debug, Args)]
-#[command(after_long_help = LONG)]
 pub(super) struct Options {
     #[command(flatten)]
     meter: MeterArgument,
