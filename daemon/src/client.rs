@@ -1,9 +1,12 @@
 //! Who asks. A client is one connection; turns, limits and leases are counted by client.
 
+use std::fmt;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, OnceLock};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use settled_protocol::text::Text;
+
+use crate::meter_task::Taken;
 
 /// Tells clients apart, for as long as the daemon lives.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -26,15 +29,50 @@ pub const USUAL_TURNS: u8 = 1;
 pub struct Client {
     id: ClientId,
     peer: Option<Peer>,
-    name: OnceLock<Text>,
+    who: Arc<Who>,
     turns: u8,
+    /// The leases it has taken: they end with it.
+    leases: Mutex<Vec<Taken>>,
+}
+
+/// Who a client is, as others are told.
+#[derive(Debug, Default)]
+pub struct Who {
+    name: OnceLock<Text>,
+    pid: Option<u32>,
+}
+
+impl Who {
+    /// What it calls itself, once it has said so.
+    #[must_use]
+    pub fn name(&self) -> Option<&Text> {
+        self.name.get()
+    }
+
+    /// Its process, where that is known.
+    #[must_use]
+    pub fn pid(&self) -> Option<u32> {
+        self.pid
+    }
+}
+
+impl fmt::Display for Who {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match (self.name.get(), self.pid) {
+            (Some(name), Some(pid)) => write!(f, "{:?} (process {pid})", name.as_str()),
+            (Some(name), None) => write!(f, "{:?}", name.as_str()),
+            (None, Some(pid)) => write!(f, "process {pid}"),
+            (None, None) => f.write_str("another program"),
+        }
+    }
 }
 
 impl Client {
     /// A client that nothing is granted to.
     #[must_use]
     pub fn new(peer: Option<Peer>) -> Self {
-        Self { id: ClientId::next(), peer, name: OnceLock::new(), turns: USUAL_TURNS }
+        let who = Who { name: OnceLock::new(), pid: peer.and_then(|peer| peer.pid) };
+        Self { id: ClientId::next(), peer, who: Arc::new(who), turns: USUAL_TURNS, leases: Mutex::default() }
     }
 
     /// What tells it apart.
@@ -52,18 +90,32 @@ impl Client {
     /// What it calls itself, once it has said so.
     #[must_use]
     pub fn name(&self) -> Option<&Text> {
-        self.name.get()
+        self.who.name()
     }
 
     /// Takes what it calls itself. The first name counts.
     pub fn call_itself(&self, name: Text) {
-        let _first = self.name.set(name).is_ok();
+        let _first = self.who.name.set(name).is_ok();
     }
 
     /// A request of its, under a lease if it has one.
     #[must_use]
     pub fn by(&self, lease: Option<&str>) -> By {
-        By { client: self.id, turns: self.turns, lease: lease.map(Arc::from) }
+        let who = Arc::clone(&self.who);
+        By {
+            client: self.id,
+            who,
+            turns: self.turns,
+            lease: lease.map(Arc::from),
+            until_s: f64::NEG_INFINITY,
+        }
+    }
+
+    /// Keeps a lease that it has taken, until it is given back or this client is gone.
+    pub(crate) fn keep(&self, lease: Taken) {
+        let mut leases = self.leases.lock().unwrap_or_else(PoisonError::into_inner);
+        leases.retain(Taken::is_in_force);
+        leases.push(lease);
     }
 }
 
@@ -75,20 +127,37 @@ impl ClientId {
 }
 
 /// By whom, and on what terms, something is asked of a meter.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug)]
 pub struct By {
     /// The client.
     pub client: ClientId,
+    /// Who that is.
+    pub who: Arc<Who>,
     /// How many turns in a row it may take while others wait.
     pub turns: u8,
     /// The token of the lease that it asks under.
     pub lease: Option<Arc<str>>,
+    /// Until when it waits while somebody else has the meter, on the daemon's clock, in s.
+    pub until_s: f64,
 }
 
 impl By {
     /// By a client of its own, that nothing is granted to.
     #[must_use]
     pub fn itself() -> Self {
-        Self { client: ClientId::next(), turns: USUAL_TURNS, lease: None }
+        let (client, who) = (ClientId::next(), Arc::default());
+        Self { client, who, turns: USUAL_TURNS, lease: None, until_s: f64::NEG_INFINITY }
+    }
+
+    /// The same, that waits until `until_s` while somebody else has the meter.
+    #[must_use]
+    pub fn until(self, until_s: f64) -> Self {
+        Self { until_s, ..self }
+    }
+
+    /// The same, under this lease.
+    #[must_use]
+    pub fn under(self, lease: &str) -> Self {
+        Self { lease: Some(Arc::from(lease)), ..self }
     }
 }

@@ -179,6 +179,12 @@ pub fn unique_id() -> String {
     kernel_text("/proc/sys/kernel/random/uuid").unwrap_or_else(|| format!("start-{}", utc_ns()))
 }
 
+/// A random UUID that nobody can guess; nothing where the kernel gives none.
+#[must_use]
+pub fn unguessable() -> Option<String> {
+    kernel_text("/proc/sys/kernel/random/uuid").filter(|text| !text.is_empty())
+}
+
 fn kernel_text(path: &str) -> Option<String> {
     std::fs::read_to_string(path).ok().map(|text| text.trim().to_owned())
 }

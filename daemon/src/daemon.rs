@@ -24,6 +24,7 @@ use crate::server;
 use crate::stop::Stop;
 
 mod correcting;
+mod leasing;
 
 /// The version that clients are told.
 pub const VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -87,7 +88,7 @@ impl Daemon {
             .into_iter()
             .map(|config| {
                 let (handle, kept) =
-                    MeterHandle::new(&config.id, config.driver.as_ref(), config.sums, &changes);
+                    MeterHandle::new(&config.id, config.driver.as_ref(), config.sums, &changes, &clock);
                 ((handle, config), kept)
             })
             .unzip();
@@ -171,7 +172,7 @@ impl Daemon {
     ///
     /// # Errors
     /// `no_such_meter`, or `unsupported` where the meter doesn't look at a simulated display, or where it isn't said
-    /// which of several is meant.
+    /// which of several is meant; `leased` where somebody else has a meter that looks at it, and `lease_lost`.
     pub async fn show(&self, params: ShowParams) -> Result<Shown, RpcError> {
         let id = match params.meter {
             Some(id) => self.meter(&id)?.id().to_owned(),
@@ -188,6 +189,9 @@ impl Daemon {
             };
             return Err(RpcError::new(ErrorKind::Unsupported, message).about(&id));
         };
+        if let Some(error) = self.stage_leased(&stage, params.lease.as_deref()) {
+            return Err(error);
+        }
         let now = self.clock.now();
         let before = stage.show(params.stimulus, now.t_s);
         let detail = serde_json::to_string(&params.stimulus).unwrap_or_default();

@@ -13,6 +13,7 @@ use settled_protocol::method::{MeterQueue, Zeroed};
 use tokio::sync::{Mutex, Semaphore, broadcast, mpsc, oneshot};
 
 use crate::client::By;
+use crate::clock::Clock;
 use crate::settle::mover::{Darks, WarmUp};
 use crate::stop::Stop;
 
@@ -20,6 +21,8 @@ mod commit;
 mod due;
 mod fan;
 pub(crate) mod fit;
+mod lease;
+mod leasing;
 mod limited;
 mod opening;
 mod queue;
@@ -33,6 +36,9 @@ mod unlogged;
 mod zeroing;
 
 pub use fan::{Listener, Listening};
+pub use lease::Taken;
+pub(crate) use lease::lost_anywhere;
+pub use leasing::Terms;
 pub use queue::{Demanded, Purpose, Wanted};
 #[cfg(test)]
 pub(crate) use shared::SERIALISED;
@@ -56,6 +62,7 @@ enum Message {
     Read(queue::Waiting),
     Demand(queue::Demand),
     Zero(queue::Zeroing),
+    Lease(lease::Request),
 }
 
 /// A meter, as the rest of the daemon sees it.
@@ -87,9 +94,10 @@ impl MeterHandle {
         driver: &dyn settled_drivers::driver::Driver,
         sums: settled_protocol::colorimetry::Method,
         changes: &broadcast::Sender<Arc<Meter>>,
+        clock: &Arc<Clock>,
     ) -> (Self, Kept) {
         let (sender, inbox) = mpsc::channel(INBOX);
-        let shared = shared::Shared::new(id.to_owned(), driver, sums, changes.clone());
+        let shared = shared::Shared::new(id.to_owned(), driver, sums, changes.clone(), clock);
         let places = Arc::new(Semaphore::new(queue::MOST_DEMANDS));
         let handle = Self { shared: Arc::new(shared), inbox: sender, places };
         let belongings = Belongings { inbox, commits: commit::Commits::default() };
@@ -184,9 +192,13 @@ impl MeterHandle {
 
     async fn expose(&self, by: &By, exposure: Exposure, covered: bool) -> Outcome {
         let (reply, answer) = oneshot::channel();
-        let by = by.clone();
-        self.send(Message::Read(queue::Waiting { by, exposure, covered, reply })).await?;
-        answer.await.map_err(|_| self.restarted())?
+        let _over = self.move_on();
+        let asked = async {
+            let by = by.clone();
+            self.send(Message::Read(queue::Waiting { by, exposure, covered, reply })).await?;
+            answer.await.map_err(|_| self.restarted())?
+        };
+        self.fenced(by, asked).await
     }
 
     /// Zeroes the meter. The client vouches that its aperture is covered. Dropping the future takes the request back, but what has
@@ -196,8 +208,12 @@ impl MeterHandle {
     /// What kept the meter from being zeroed; `unsupported` if it can't be.
     pub async fn zero(&self, by: &By) -> ZeroOutcome {
         let (reply, answer) = oneshot::channel();
-        self.send(Message::Zero(queue::Zeroing { by: by.clone(), reply })).await?;
-        answer.await.map_err(|_| self.restarted())?
+        let _over = self.move_on();
+        let asked = async {
+            self.send(Message::Zero(queue::Zeroing { by: by.clone(), reply })).await?;
+            answer.await.map_err(|_| self.restarted())?
+        };
+        self.fenced(by, asked).await
     }
 
     /// The error that a request for a reading gets at `now_s` because the meter must be zeroed first; nothing if it gives readings.

@@ -70,28 +70,31 @@ pub async fn settle(
     let meter = daemon.meter(meter)?;
     let started_s = daemon.clock.now_s();
     let follow = meter.follow();
-    let mut run = Run::new(meter, criteria, started_s);
-    let decided = tokio::select! {
-        decided = decide(&mut run, by, &daemon.clock, exposure, follow, report) => decided?,
-        () = daemon.clock.sleep_until(started_s + criteria.max_wait_s) => None,
+    let settling = async {
+        let mut run = Run::new(meter, by, criteria, started_s);
+        let decided = tokio::select! {
+            decided = decide(&mut run, &daemon.clock, exposure, follow, report) => decided?,
+            () = daemon.clock.sleep_until(started_s + criteria.max_wait_s) => None,
+        };
+        match decided {
+            Some((verdict, t_s)) => Ok(run.end(verdict, t_s)),
+            None => run.timed_out(daemon.clock.now_s()),
+        }
     };
-    match decided {
-        Some((verdict, t_s)) => Ok(run.end(verdict, t_s)),
-        None => run.timed_out(daemon.clock.now_s()),
-    }
+    meter.fenced(by, settling).await
 }
 
 /// The verdict, and when; nothing if the meter's task has ended.
 async fn decide(
     run: &mut Run,
-    by: &By,
     clock: &Clock,
     exposure: Exposure,
     mut follow: Receiver<Published>,
     report: impl Fn(Report),
 ) -> Result<Option<(Verdict, f64)>, RpcError> {
     let meter = run.meter.clone();
-    let mut asked = Asked::new(&meter, by, exposure).await?;
+    let _over = meter.move_on();
+    let mut asked = Asked::new(&meter, &run.by, exposure).await?;
     if let Some(error) = meter.unusable() {
         return Err(error);
     }
@@ -99,15 +102,20 @@ async fn decide(
         return Err(error);
     }
     let mut reporter = Reporter::new(report);
+    run.look_at_lease();
     loop {
-        let Some(news) = news(&mut follow, run.waiting().is_some()).await else {
+        let news = tokio::select! {
+            biased;
+            news = news(&mut follow, run.waiting().is_some()) => news,
+            error = run.turned_away(clock) => return Err(error),
+        };
+        let Some(news) = news else {
             run.say_waiting(&mut reporter, clock.now_s());
             continue;
         };
         match news {
-            Ok(Published::Reading { exposure: used, logged }) => {
-                let dark = logged.reading.flags.contains(&Flag::Dark);
-                if used != asked.exposure || dark || logged.reading.began_s < run.started_s {
+            Ok(Published::Reading { exposure: used, logged, lease }) => {
+                if used != asked.exposure || !run.is_concerned(&logged.reading, lease.as_deref()) {
                     continue;
                 }
                 if let Some(verdict) = run.take(&logged.reading) {
@@ -128,7 +136,9 @@ async fn decide(
                 run.say_waiting(&mut reporter, clock.now_s());
                 asked.again(&meter).await?;
             }
-            Ok(Published::Failed { exposure: Some(used), error }) if used == asked.exposure => {
+            Ok(Published::Failed { exposure: Some(used), error })
+                if used == asked.exposure && run.leased.is_none() =>
+            {
                 run.failed(&error)?;
                 if asked.shorten(&meter).await? {
                     run.longer = None;
@@ -136,11 +146,17 @@ async fn decide(
                 run.say_waiting(&mut reporter, clock.now_s());
             }
             Ok(Published::Failed { .. }) => {}
+            Ok(Published::Leased) => {
+                run.judge.gap();
+                run.look_at_lease();
+                run.say_waiting(&mut reporter, clock.now_s());
+            }
             Ok(Published::Anew { why, t_s }) => run.begin_anew(why, t_s),
             Ok(Published::Refused(error)) => return Err(RpcError::clone(&error)),
             // The news of a restart, after which the task knows of no demand, may be among what went by.
             Err(RecvError::Lagged(_)) => {
                 run.judge.gap();
+                run.look_at_lease();
                 asked.again(&meter).await?;
             }
             Err(RecvError::Closed) => return Ok(None),
@@ -161,6 +177,11 @@ async fn news(follow: &mut Receiver<Published>, waiting: bool) -> Option<Result<
 #[derive(Debug)]
 struct Run {
     meter: MeterHandle,
+    by: By,
+    /// That somebody else has the meter for itself.
+    leased: Option<RpcError>,
+    /// It has had the meter, if only to share it.
+    admitted: bool,
     judge: Judge,
     criteria: Criteria,
     started_s: f64,
@@ -185,9 +206,12 @@ struct Run {
 }
 
 impl Run {
-    fn new(meter: &MeterHandle, criteria: Criteria, started_s: f64) -> Self {
+    fn new(meter: &MeterHandle, by: &By, criteria: Criteria, started_s: f64) -> Self {
         Self {
             meter: meter.clone(),
+            by: by.clone(),
+            leased: None,
+            admitted: false,
             judge: Judge::new(criteria, meter.resolution(), started_s),
             criteria,
             started_s,
@@ -204,6 +228,30 @@ impl Run {
             failures: 0,
             last_error: None,
             longer: None,
+        }
+    }
+
+    /// Whether a reading is evidence for it: of light, asked for since it began, and taken while nobody else had the meter for itself,
+    /// who may have shown something else meanwhile.
+    fn is_concerned(&self, reading: &Reading, lease: Option<&str>) -> bool {
+        let is_ours = lease.is_none() || lease == self.by.lease.as_deref();
+        is_ours && !reading.flags.contains(&Flag::Dark) && reading.began_s >= self.started_s
+    }
+
+    /// Looks whether somebody else has the meter for itself.
+    fn look_at_lease(&mut self) {
+        self.leased = self.meter.leased(self.by.lease.as_deref());
+        self.admitted |= self.leased.is_none();
+    }
+
+    /// Waits as long as it waits for somebody else's lease to end; for ever once it has had the meter.
+    async fn turned_away(&self, clock: &Clock) -> RpcError {
+        match self.leased.clone().filter(|_| !self.admitted) {
+            None => std::future::pending().await,
+            Some(leased) => {
+                clock.sleep_until(self.by.until_s).await;
+                self.meter.leased(self.by.lease.as_deref()).unwrap_or(leased)
+            }
         }
     }
 
@@ -288,7 +336,8 @@ impl Run {
 
     /// What keeps the meter from giving readings, if it gives none. One exposure that gave none is no more than a hiccup.
     fn waiting(&self) -> Option<&RpcError> {
-        self.last_error.as_deref().filter(|_| self.away || self.failures > 1)
+        let failed = self.last_error.as_deref().filter(|_| self.away || self.failures > 1);
+        self.leased.as_ref().or(failed)
     }
 
     /// How it stands; nothing before there has been any reading.
@@ -301,15 +350,19 @@ impl Run {
     }
 
     /// Says that readings are waited for, if they are.
-    fn say_waiting(&self, reporter: &mut Reporter<impl Fn(Report)>, now_s: f64) {
+    fn say_waiting(&mut self, reporter: &mut Reporter<impl Fn(Report)>, now_s: f64) {
+        if self.leased.is_some() {
+            // Until when may have changed. That it is over is news that comes by itself.
+            self.leased = self.meter.leased(self.by.lease.as_deref()).or(self.leased.take());
+        }
         if self.waiting().is_some() {
             reporter.say(|| self.report(now_s));
         }
     }
 
     fn timed_out(self, now_s: f64) -> Result<Settled, RpcError> {
-        match (&self.readings, &self.last_error) {
-            (None, Some(error)) => Err(RpcError::clone(error)),
+        match (&self.readings, self.leased.as_ref().or(self.last_error.as_deref())) {
+            (None, Some(error)) => Err(error.clone()),
             _ => Ok(self.end(Verdict::TimedOut, now_s)),
         }
     }
@@ -325,7 +378,7 @@ impl Run {
         for why in &self.anew {
             message.push_str(meanwhile(*why));
         }
-        if let Some(error) = &self.last_error {
+        if let Some(error) = self.leased.as_ref().or(self.last_error.as_deref()) {
             message.push_str(&format!(" At the end the meter gave no readings: {error}."));
         }
         Settled {

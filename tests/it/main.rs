@@ -43,6 +43,7 @@ mod following;
 mod iio;
 mod judging;
 mod kernel_usb;
+mod leases;
 mod leasing_client;
 mod lifecycle;
 mod links;

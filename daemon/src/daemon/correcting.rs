@@ -13,9 +13,12 @@ impl Daemon {
     /// Puts a correction in force on a meter, or takes it out of force.
     ///
     /// # Errors
-    /// `no_such_meter`, and as [`Corrections::force`](crate::corrections::Corrections::force).
+    /// `no_such_meter`; `leased` and `lease_lost`; and as [`Corrections::force`](crate::corrections::Corrections::force).
     pub async fn correct(&self, params: CorrectParams) -> Result<Corrected, RpcError> {
         let meter = self.meter(&params.meter)?;
+        if let Some(error) = meter.leased(params.lease.as_deref()) {
+            return Err(error);
+        }
         self.corrections.force(meter, params).await
     }
 

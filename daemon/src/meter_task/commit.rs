@@ -84,8 +84,9 @@ impl Commits {
 fn deliver(shared: &Shared, reading: Reading, exposure: Exposure, audience: Audience) {
     match Logged::new(reading).map(Arc::new) {
         Ok(logged) => {
+            let lease = audience.lease.clone();
             answer(audience, &Ok(Arc::clone(&logged)));
-            shared.publish(Published::Reading { exposure, logged });
+            shared.publish(Published::Reading { exposure, logged, lease });
         }
         Err(error) => {
             let error = RpcError::new(ErrorKind::Internal, format!("writing the reading as JSON: {error}"));

@@ -13,6 +13,8 @@ use tokio::sync::{OwnedSemaphorePermit, oneshot};
 use super::{Outcome, ZeroReply};
 use crate::client::By;
 
+mod owed;
+
 /// Requests for single readings that may wait for one meter; more are refused as overloaded.
 pub(super) const MOST_WAITING: usize = 1024;
 
@@ -93,6 +95,8 @@ pub(super) struct Audience {
     pub(super) size: usize,
     /// One of them vouches that the aperture is covered.
     pub(super) covered: bool,
+    /// The lease that it is taken under.
+    pub(super) lease: Option<Arc<str>>,
 }
 
 /// What to do next.
@@ -113,7 +117,6 @@ pub(super) enum Next {
 struct Placed<T> {
     of: T,
     /// In which order it came.
-    #[expect(dead_code, reason = "what came before a lease is not told from what came after yet")]
     number: u64,
     /// How many exposures there had been when it joined, or when it was last served: the lowest comes next.
     turn: u64,
@@ -146,14 +149,8 @@ impl Queue {
         Ok(())
     }
 
-    /// Lets only what comes with this lease be served from now on; with none, everything.
-    #[expect(dead_code, reason = "leases don't reach the task yet")]
-    pub(super) fn hold(&mut self, lease: Option<Arc<str>>) {
-        self.held_by = lease;
-    }
-
     fn admits(&self, by: &By) -> bool {
-        self.held_by.is_none() || self.held_by == by.lease
+        self.held_by == by.lease
     }
 
     /// Something at the end of the queue.
@@ -187,7 +184,8 @@ impl Queue {
     /// Takes out the request to zero the meter that comes first. It counts as an exposure.
     pub(super) fn take_zero(&mut self) -> Option<ZeroReply> {
         self.exposures += 1;
-        self.zeros.pop_front().map(|zero| zero.of.reply)
+        let index = self.zeros.iter().position(|zero| self.admits(&zero.of.by))?;
+        self.zeros.remove(index).map(|zero| zero.of.reply)
     }
 
     /// Requests for single readings, and to zero the meter, in the queue.
@@ -234,7 +232,7 @@ impl Queue {
     pub(super) fn take(&mut self, exposure: Exposure, now_s: f64) -> Audience {
         self.exposures += 1;
         let turn = self.exposures;
-        let mut audience = Audience::default();
+        let mut audience = Audience { lease: self.held_by.clone(), ..Audience::default() };
         for waiting in std::mem::take(&mut self.waiting) {
             if waiting.of.exposure == exposure && self.admits(&waiting.of.by) {
                 audience.covered |= waiting.of.covered;
@@ -264,10 +262,9 @@ impl Queue {
 
     fn demands_with(&mut self, exposure: Exposure) -> impl Iterator<Item = &mut Placed<Demand>> {
         let held_by = self.held_by.clone();
-        self.demands.iter_mut().filter(move |demand| {
-            let admitted = held_by.is_none() || held_by == demand.of.by.lease;
-            demand.of.wanted.exposure == exposure && admitted
-        })
+        self.demands
+            .iter_mut()
+            .filter(move |demand| demand.of.wanted.exposure == exposure && held_by == demand.of.by.lease)
     }
 }
 

@@ -16,9 +16,11 @@ use tokio::sync::broadcast;
 
 use super::due::Due;
 use super::fan::Fan;
+use super::lease::Desk;
 use super::through::{Reads, Through};
 use super::unlogged::Unlogged;
 use super::zeroing;
+use crate::clock::Clock;
 use crate::settle::mover::Darks;
 
 /// Readings that a subscriber inside the daemon may lag behind. They forward at once, so this is a scheduling hiccup's
@@ -77,6 +79,9 @@ pub enum Published {
         exposure: Exposure,
         /// The reading.
         logged: Arc<Logged>,
+        /// The token of the lease that was in force as its exposure began: what others see of the light then is none of their own
+        /// measurement, as its holder may have changed it.
+        lease: Option<Arc<str>>,
     },
     /// An exposure that gave none; or, about the meter as a whole, one that went away or whose task was restarted: who wants readings
     /// to go on must say so again.
@@ -95,6 +100,8 @@ pub enum Published {
     },
     /// The meter gives no readings until it has been zeroed; demands are met again then.
     Refused(Arc<RpcError>),
+    /// A lease has begun, or ended: who may have readings is another question from now on.
+    Leased,
 }
 
 /// Why readings before and after don't compare.
@@ -160,6 +167,8 @@ pub(super) struct Shared {
     pub(super) published: broadcast::Sender<Published>,
     pub(super) changes: broadcast::Sender<Arc<Meter>>,
     pub(super) fan: Arc<Fan>,
+    /// Who has the meter for itself, and who waits for that.
+    pub(super) desk: Desk,
     /// The serial number of the instrument that was opened last, once one has told it.
     serial: Mutex<Option<String>>,
     latest: Mutex<Option<(Exposure, Arc<Logged>)>>,
@@ -182,6 +191,7 @@ impl Shared {
         driver: &dyn Driver,
         sums: Method,
         changes: broadcast::Sender<Arc<Meter>>,
+        clock: &Arc<Clock>,
     ) -> Self {
         let status =
             Status { state: State::Absent, reason: Some("being opened".to_owned()), open: None, error: None };
@@ -200,6 +210,7 @@ impl Shared {
             published: broadcast::channel(READINGS).0,
             changes,
             fan: Arc::default(),
+            desk: Desk::new(Arc::clone(clock)),
             serial: Mutex::new(None),
             latest: Mutex::new(None),
             darks: Mutex::new(Darks::default()),
@@ -298,7 +309,7 @@ impl Shared {
         {
             let mut darks = self.darks.lock().unwrap_or_else(PoisonError::into_inner);
             darks.push(logged.reading.t_s, logged.reading.light.value());
-        } else if let Published::Reading { exposure, logged } = &published {
+        } else if let Published::Reading { exposure, logged, .. } = &published {
             *self.latest.lock().unwrap_or_else(PoisonError::into_inner) =
                 Some((*exposure, Arc::clone(logged)));
         }
@@ -343,7 +354,7 @@ impl Shared {
             }),
             observer: sums.and_then(|sums| sums.observer.unusual()),
             bandwidth_nm: sums.and_then(|sums| sums.bandwidth_nm),
-            lease: None,
+            lease: self.desk.holder(now_s),
         }
     }
 }

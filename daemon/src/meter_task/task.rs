@@ -15,6 +15,7 @@ use settled_protocol::log::EventKind;
 use tokio::sync::OwnedMutexGuard;
 
 use super::commit::answer;
+use super::leasing;
 use super::limited::Limited;
 use super::queue::{Audience, MOST_WAITING, MOST_ZEROS, Next, Queue};
 use super::rounds::Rounds;
@@ -147,6 +148,7 @@ impl Task {
                 return End::Stopped;
             }
             self.look_at_zero().await;
+            self.look_at_lease();
             let demands_from_s = if self.refuse() { f64::INFINITY } else { self.demands_from_s };
             match self.queue.next(self.tools.now_s(), demands_from_s) {
                 Next::Zero => {
@@ -202,9 +204,11 @@ impl Task {
         }
     }
 
-    /// Takes in one message, or gives out one reading that has become durable. False once nobody can ask any more.
-    /// Dropping the future loses nothing.
+    /// Takes in one message, gives out one reading that has become durable, or looks at the leases when it is time to. False once
+    /// nobody can ask any more. Dropping the future loses nothing.
     pub(super) async fn attend(&mut self) -> bool {
+        let looks_s = self.looks_at_lease_s();
+        let Tools { log, clock, .. } = &self.tools;
         let Belongings { inbox, commits } = &mut *self.kept;
         tokio::select! {
             message = inbox.recv() => match message {
@@ -212,25 +216,38 @@ impl Task {
                 None => false,
             },
             () = commits.deliver_next(&self.shared) => true,
+            () = self.shared.desk.moved(looks_s) => { self.look_at_lease(); true }
+            () = leasing::tell(&self.shared, log, clock) => true,
         }
     }
 
     fn accept(&mut self, message: Message) {
         match message {
-            Message::Demand(demand) => self.queue.demand(demand),
+            Message::Demand(demand) => {
+                let demand = self.unfenced(demand);
+                self.queue.demand(demand);
+            }
+            Message::Lease(request) => {
+                self.shared.desk.ask(&self.shared.id, request, self.queue.mark());
+                self.look_at_lease();
+            }
             Message::Read(waiting) => {
+                let is_fenced = waiting.by.lease.is_some();
                 if let Err(waiting) = self.queue.wait(waiting) {
                     let message = format!("{MOST_WAITING} requests wait for the meter already");
                     let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
                     let _waiting = waiting.reply.send(Err(error)).is_ok();
                 }
+                self.look_at(is_fenced);
             }
             Message::Zero(zeroing) => {
+                let is_fenced = zeroing.by.lease.is_some();
                 if let Err(zeroing) = self.queue.zero(zeroing) {
                     let message = format!("{MOST_ZEROS} requests to zero the meter wait already");
                     let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
                     let _waiting = zeroing.reply.send(Err(error)).is_ok();
                 }
+                self.look_at(is_fenced);
             }
         }
         self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);

@@ -7,19 +7,21 @@ use serde_json::value::{RawValue, to_raw_value};
 use settled_drivers::clock::Clock as _;
 use settled_drivers::sample::Exposure;
 use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::lease::{Lease, LeaseParams, USUAL_TTL_S, USUAL_WAIT_S};
 use settled_protocol::message::{Call, RequestId, notification_line};
 use settled_protocol::meter::Span;
 use settled_protocol::method::{
     CorrectionsAdd, CorrectionsList, CorrectionsRemove, DaemonStatus, Hello, HelloParams, HelloResult,
-    LogEvents, LogReadings, MeterCorrect, MeterRead, MeterSettle, MeterZero, MetersList, MetersListResult,
-    Method, PROTOCOL_VERSION, ReadParams, StageShow, ZeroParams, Zeroed,
+    LogEvents, LogReadings, MeterCorrect, MeterLease, MeterRead, MeterRelease, MeterRenew, MeterSettle,
+    MeterZero, MetersList, MetersListResult, Method, Nothing, PROTOCOL_VERSION, ReadParams, StageShow,
+    ZeroParams, Zeroed,
 };
 use settled_protocol::notification::SettleProgress;
 
 use super::outbox::{Outbox, Stream};
-use crate::client::Client;
+use crate::client::{By, Client};
 use crate::daemon::{Daemon, VERSION};
-use crate::meter_task::{Logged, MeterHandle};
+use crate::meter_task::{Logged, MeterHandle, Terms};
 use crate::settling;
 
 type Answer = Result<Box<RawValue>, RpcError>;
@@ -29,6 +31,15 @@ const LONGEST_INTEGRATION_S: f64 = 3600.0;
 
 /// The longest interval between readings, in s.
 const LONGEST_INTERVAL_S: f64 = 86_400.0;
+
+/// The shortest time that a lease may last, in s: who renews it in time needs some.
+const SHORTEST_TTL_S: f64 = 1.0;
+
+/// The longest, in s: a holder that hangs keeps everybody else waiting for no longer than this.
+const LONGEST_TTL_S: f64 = 3600.0;
+
+/// The longest that a lease is waited for, one's own or somebody else's, in s.
+const LONGEST_WAIT_S: f64 = 86_400.0;
 
 /// Where a request reports its progress: only the last report counts.
 #[derive(Debug)]
@@ -70,6 +81,14 @@ pub(super) fn at_once(daemon: &Daemon, client: &Client, call: &Call) -> Option<A
         CorrectionsList::NAME => {
             call.params::<CorrectionsList>().and_then(|params| raw(&daemon.corrections.page(&params)?))
         }
+        MeterRenew::NAME => call.params::<MeterRenew>().and_then(|params| {
+            let ttl_s = params.ttl_s.map(|ttl_s| within("ttl_s", ttl_s, SHORTEST_TTL_S, LONGEST_TTL_S));
+            raw(&daemon.renew(&params.lease, ttl_s.transpose()?)?)
+        }),
+        MeterRelease::NAME => call.params::<MeterRelease>().and_then(|params| {
+            daemon.release(&params.lease)?;
+            raw(&Nothing {})
+        }),
         MetersList::NAME => {
             call.params::<MetersList>().and_then(|_| raw(&MetersListResult { meters: daemon.list() }))
         }
@@ -97,7 +116,7 @@ pub(super) async fn carry_out(
                     progress.report(news);
                 }
             };
-            let by = client.by(params.lease.as_deref());
+            let by = waiting(&daemon, client.by(params.lease.as_deref()), params.wait_s)?;
             raw(&settling::settle(&daemon, &by, &params.meter, params.criteria, exposure, report).await?)
         }
         MeterCorrect::NAME => raw(&daemon.correct(call.params::<MeterCorrect>()?).await?),
@@ -105,6 +124,11 @@ pub(super) async fn carry_out(
         CorrectionsRemove::NAME => {
             raw(&daemon.remove_correction(&call.params::<CorrectionsRemove>()?).await?)
         }
+        MeterLease::NAME if progress.is_none() => {
+            let message = "a lease needs an answer, which has its token: give the request an id";
+            Err(RpcError::new(ErrorKind::InvalidRequest, message))
+        }
+        MeterLease::NAME => raw(&lease(&daemon, &client, call.params::<MeterLease>()?).await?),
         MeterZero::NAME => raw(&zero(&daemon, &client, &call.params::<MeterZero>()?).await?),
         LogReadings::NAME => raw(&daemon.log.readings(call.params::<LogReadings>()?).await?),
         LogEvents::NAME => raw(&daemon.log.events(call.params::<LogEvents>()?).await?),
@@ -135,7 +159,11 @@ fn hello(daemon: &Daemon, client: &Client, params: HelloParams) -> Result<HelloR
 }
 
 async fn read(daemon: &Daemon, client: &Client, params: ReadParams) -> Result<Arc<Logged>, RpcError> {
-    let (meter, by) = (daemon.meter(&params.meter)?, client.by(params.lease.as_deref()));
+    let meter = daemon.meter(&params.meter)?;
+    let by = waiting(daemon, client.by(params.lease.as_deref()), params.wait_s)?;
+    if let Some(error) = by.lease.as_deref().and_then(|token| meter.leased(Some(token))) {
+        return Err(error);
+    }
     let exposure = exposure(meter, params.integration_s)?;
     if params.covered {
         return if params.max_age_s.is_none() {
@@ -159,10 +187,29 @@ async fn read(daemon: &Daemon, client: &Client, params: ReadParams) -> Result<Ar
     meter.read(&by, exposure).await
 }
 
+/// What a client asks for, and how long it waits for it while somebody else has the meter.
+fn waiting(daemon: &Daemon, by: By, wait_s: Option<f64>) -> Result<By, RpcError> {
+    let wait_s = within("wait_s", wait_s.unwrap_or(0.0), 0.0, LONGEST_WAIT_S)?;
+    Ok(if wait_s > 0.0 { by.until(daemon.clock.now_s() + wait_s) } else { by })
+}
+
+async fn lease(daemon: &Daemon, client: &Client, params: LeaseParams) -> Result<Lease, RpcError> {
+    let meter = daemon.meter(&params.meter)?;
+    let terms = Terms {
+        ttl_s: within("ttl_s", params.ttl_s.unwrap_or(USUAL_TTL_S), SHORTEST_TTL_S, LONGEST_TTL_S)?,
+        wait_s: within("wait_s", params.wait_s.unwrap_or(USUAL_WAIT_S), 0.0, LONGEST_WAIT_S)?,
+        purpose: params.purpose,
+    };
+    let taken = meter.lease(&client.by(None), terms).await?;
+    let lease = taken.lease();
+    client.keep(taken);
+    Ok(lease)
+}
+
 async fn zero(daemon: &Daemon, client: &Client, params: &ZeroParams) -> Result<Zeroed, RpcError> {
     let meter = daemon.meter(&params.meter)?;
     if params.covered {
-        return meter.zero(&client.by(params.lease.as_deref())).await;
+        return meter.zero(&waiting(daemon, client.by(params.lease.as_deref()), params.wait_s)?).await;
     }
     let message = "params.covered must be true: cover the meter's aperture so that no light gets in, then say so; \
                    whatever light there is would be taken off every reading";

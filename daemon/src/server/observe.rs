@@ -94,6 +94,9 @@ impl Demand {
             purpose: Purpose::Observing,
         };
         let by = client.by(params.lease.as_deref());
+        if let Some(error) = by.lease.as_deref().and_then(|token| meter.leased(Some(token))) {
+            return Err(error);
+        }
         Ok(Some(Self { demanded: meter.reserve()?, by, wanted }))
     }
 }

@@ -1,0 +1,46 @@
+//! Leases, where it isn't one meter's own matter.
+
+use std::sync::Arc;
+
+use settled_drivers::simulated::Stage;
+use settled_protocol::error::RpcError;
+use settled_protocol::lease::Lease;
+
+use super::Daemon;
+use crate::meter_task::{MeterHandle, lost_anywhere};
+
+impl Daemon {
+    /// Lets a lease last from now on for `ttl_s`, or for as long as before.
+    ///
+    /// # Errors
+    /// `lease_lost` if it isn't in force.
+    pub fn renew(&self, token: &str, ttl_s: Option<f64>) -> Result<Lease, RpcError> {
+        let renewed = self.meters.iter().find_map(|(handle, _)| handle.renew(token, ttl_s));
+        renewed.ok_or_else(lost_anywhere)
+    }
+
+    /// Gives a meter back.
+    ///
+    /// # Errors
+    /// `lease_lost` if the lease isn't in force: it was given back already, say.
+    pub fn release(&self, token: &str) -> Result<(), RpcError> {
+        let released = self.meters.iter().any(|(handle, _)| handle.release(token));
+        released.then_some(()).ok_or_else(lost_anywhere)
+    }
+
+    /// Why a simulated display may not be told what to show: several meters may look at it, and somebody else may have one of them for
+    /// itself. A client that has leased several needs the token of one alone.
+    pub(super) fn stage_leased(&self, stage: &Arc<Stage>, lease: Option<&str>) -> Option<RpcError> {
+        let looking = |(handle, config): &(MeterHandle, _)| -> Option<MeterHandle> {
+            let config: &crate::config::MeterConfig = config;
+            let own = config.driver.stage()?;
+            Arc::ptr_eq(&own, stage).then(|| handle.clone())
+        };
+        let meters: Vec<MeterHandle> = self.meters.iter().filter_map(looking).collect();
+        let holder = lease.and_then(|token| meters.iter().find_map(|meter| meter.holder_of(token)));
+        if lease.is_some() && holder.is_none() {
+            return meters.first()?.leased(lease);
+        }
+        meters.iter().find(|meter| !meter.is_free_for(holder))?.leased(None)
+    }
+}
