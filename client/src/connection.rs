@@ -258,7 +258,7 @@ impl Connection {
     ) -> Result<Subscription, CallError> {
         let (feed, receiver) = crate::subscription::channel();
         let Subscribed { subscription } = self.request::<M>(params, None, Some(feed)).await?;
-        Ok(Subscription::new(subscription, receiver))
+        Ok(Subscription::new(subscription, self.lines.downgrade(), receiver))
     }
 
     async fn request<M: Method>(

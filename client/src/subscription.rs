@@ -1,6 +1,8 @@
 //! Readings, or meters, as they come. Bounded: who reads too slowly is told what was missed, at its place.
 
+use settled_protocol::message::call_without_answer_line;
 use settled_protocol::meter::Meter;
+use settled_protocol::method::{SubscriptionCancel, SubscriptionParams};
 use settled_protocol::notification::MissedWhy;
 use settled_protocol::reading::Reading;
 use tokio::sync::mpsc;
@@ -44,18 +46,20 @@ impl Gap {
     }
 }
 
-/// A meter's readings, or the changes of all meters.
+/// A meter's readings, or the changes of all meters. Dropping it ends it.
 #[derive(Debug)]
 pub struct Subscription {
     id: String,
+    /// Where lines to the daemon go, for as long as there is a connection.
+    lines: mpsc::WeakSender<String>,
     events: mpsc::Receiver<Event>,
     /// What was taken too early.
     returned: Option<Event>,
 }
 
 impl Subscription {
-    pub(crate) fn new(id: String, events: mpsc::Receiver<Event>) -> Self {
-        Self { id, events, returned: None }
+    pub(crate) fn new(id: String, lines: mpsc::WeakSender<String>, events: mpsc::Receiver<Event>) -> Self {
+        Self { id, lines, events, returned: None }
     }
 
     /// The next event will be this one.
@@ -74,6 +78,18 @@ impl Subscription {
         match self.returned.take() {
             Some(event) => Some(event),
             None => self.events.recv().await,
+        }
+    }
+}
+
+impl Drop for Subscription {
+    fn drop(&mut self) {
+        let params = SubscriptionParams { subscription: std::mem::take(&mut self.id) };
+        if let Some(lines) = self.lines.upgrade()
+            && let Ok(line) = call_without_answer_line::<SubscriptionCancel>(&params)
+        {
+            // If the queue is full the connection is as good as dead; the daemon ends its subscriptions when it closes.
+            let _sent = lines.try_send(line).is_ok();
         }
     }
 }

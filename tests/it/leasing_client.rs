@@ -243,3 +243,29 @@ fn a_lease_that_is_lost_with_its_daemon_is_said_once_and_nothing_is_read_under_i
     assert_eq!(leased.end(), Some(5));
     assert_eq!(leased.said().lines().count(), 1, "{}", leased.said());
 }
+
+#[test]
+fn an_observer_is_told_why_nothing_is_read_for_it_and_sees_what_the_holder_reads() {
+    let daemon = Daemon::start(CONFIG);
+    let mut leased = Leased::start(&daemon, "said", &["m"], "echo in; read wait; settle read m; read wait");
+    leased.hear();
+    let (words, readings) = (daemon.path("words"), daemon.path("readings"));
+    let mut observer = daemon.settle(&["observe", "m", "--interval", "0", "--count", "20"]);
+    let mut observer = observer
+        .stdout(File::create(&readings).unwrap())
+        .stderr(File::create(&words).unwrap())
+        .spawn()
+        .unwrap();
+    let seen = || std::fs::read_to_string(&readings).unwrap().lines().count();
+    let said = || std::fs::read_to_string(&words).unwrap();
+    wait_until("it says so", || {
+        said().contains("m is leased by settle lease") || observer.try_wait().unwrap().is_some()
+    });
+    assert_eq!(seen(), 0, "{}", said());
+    leased.tell();
+    leased.hear();
+    wait_until("it sees the holder's", || seen() == 1);
+    leased.end();
+    assert!(observer.wait().unwrap().success());
+    assert!(said().contains("m is back"), "{}", said());
+}

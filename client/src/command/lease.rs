@@ -138,12 +138,17 @@ fn tell(output: Output, meter: &str, known: &Meter, said: &mut Option<Holder>) {
 
 /// By whom a meter is held, for what and until when.
 pub(super) fn held(holder: &Holder) -> String {
-    let Holder { client, pid, purpose, since: _, expires_at } = holder;
+    format!("{}, until {} unless it is renewed", held_by(holder), show::moment(holder.expires_at))
+}
+
+/// By whom a meter is held, and for what.
+pub(super) fn held_by(holder: &Holder) -> String {
+    let Holder { client, pid, purpose, .. } = holder;
     let client = client.as_ref().map_or("a client without a name", Text::as_str);
     let pid = pid.map_or_else(String::new, |pid| format!(" (process {pid})"));
     let purpose =
         purpose.as_ref().map_or_else(String::new, |purpose| format!(" for \"{}\"", purpose.as_str()));
-    format!("leased by {client}{pid}{purpose}, until {} unless it is renewed", show::moment(*expires_at))
+    format!("leased by {client}{pid}{purpose}")
 }
 
 fn say_lost(output: Output, lease: &Lease, loss: &Loss) {

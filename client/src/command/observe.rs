@@ -5,6 +5,7 @@ use std::str::FromStr;
 use clap::Args;
 use serde_json::json;
 use settled_protocol::error::ErrorKind;
+use settled_protocol::lease::Holder;
 use settled_protocol::meter::{Meter, State};
 use settled_protocol::method::{MetersList, Nothing, ObserveParams};
 use settled_protocol::notification::MissedWhy;
@@ -12,6 +13,7 @@ use settled_protocol::reading::Reading;
 use settled_protocol::time::Timestamp;
 use tokio::signal::unix::{SignalKind, signal};
 
+use super::lease::held_by;
 use super::{Context, Exit, Failure, MeterArgument};
 use crate::connection::{CallError, Connection};
 use crate::following::{Event, Following, From, Lack};
@@ -87,7 +89,8 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         ..ObserveParams::default()
     };
     let mut following = Following::begin(connection, params, from, None).await?;
-    let mut presence = Presence { output: context.output, meter, said: None, changes: None };
+    let asks = options.interval.is_some() && inherited(&meter).is_none();
+    let mut presence = Presence { output: context.output, meter, asks, said: None, changes: None };
     presence.watch(&following).await?;
     // One listener for the whole time: a Ctrl-C while a reading is being written must not be lost.
     let mut interrupt = signal(SignalKind::interrupt())?;
@@ -151,6 +154,8 @@ fn reason(lack: Lack) -> &'static str {
 struct Presence {
     output: Output,
     meter: String,
+    /// Readings are asked for, under no lease.
+    asks: bool,
     /// Why it gives none, if it doesn't, as it was said.
     said: Option<String>,
     /// Meters as they come and go, while there is a daemon.
@@ -198,7 +203,8 @@ impl Presence {
         if meter.id != self.meter {
             return;
         }
-        let away = away(meter);
+        let kept = || meter.lease.as_ref().filter(|_| self.asks).map(|holder| kept(&meter.id, holder));
+        let away = away(meter).or_else(kept);
         if away != self.said {
             let words = away.clone().unwrap_or_else(|| format!("{} is back", meter.id));
             self.output.note(&styled(CAUTION, &words), meter);
@@ -225,6 +231,14 @@ fn away(meter: &Meter) -> Option<String> {
     };
     let reason = meter.reason.as_ref().map_or_else(String::new, |reason| format!(": {reason}"));
     Some(format!("{} {how}{reason}; waiting", meter.id))
+}
+
+/// What is still to be seen of a meter that somebody else has.
+fn kept(meter: &str, holder: &Holder) -> String {
+    format!(
+        "{meter} is {}: until it is given back, only the readings taken for that are shown",
+        held_by(holder)
+    )
 }
 
 fn must_be_zeroed(meter: &Meter) -> Option<String> {

@@ -128,8 +128,9 @@ impl Session {
     /// The client has finished speaking, but may still listen: answers what it asked for, until it is gone.
     async fn finish(&mut self, reader: &OwnedReadHalf, stop: &mut Stop) {
         while !self.pending.is_empty() || !self.subscriptions.is_empty() {
+            // Readable it is, for the end was read; whether the other direction is closed, too, is told to who asks for it.
             let gone = reader
-                .ready(Interest::READABLE | Interest::ERROR)
+                .ready(Interest::READABLE | Interest::WRITABLE)
                 .await
                 .is_ok_and(|ready| ready.is_write_closed());
             if gone {
