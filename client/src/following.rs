@@ -2,11 +2,11 @@
 //! them, and with a word where it doesn't.
 //!
 //! ```no_run
-//! # use settle::{connection::Connection, following::{Event, From, Following}};
+//! # use settle::{connection::Connection, following::{Event, Following, Start}};
 //! # use settled_protocol::method::ObserveParams;
 //! # async fn example(params: ObserveParams) -> Result<(), Box<dyn std::error::Error>> {
 //! let connection = Connection::open_default().await?;
-//! let mut following = Following::begin(connection, params, From::Now, None).await?;
+//! let mut following = Following::begin(connection, params, Start::Now, None).await?;
 //! while let Some(event) = following.next().await {
 //!     match event? {
 //!         Event::Reading(reading) => println!("{}", reading.sequence),
@@ -38,7 +38,7 @@ use backoff::Backoff;
 use bookmark::{Bookmark, Search};
 use pace::Pace;
 
-pub use bookmark::{From, Lack};
+pub use bookmark::{Lack, Start};
 
 mod backoff;
 mod bookmark;
@@ -106,13 +106,13 @@ impl std::error::Error for FollowError {
     }
 }
 
-impl std::convert::From<OpenError> for FollowError {
+impl From<OpenError> for FollowError {
     fn from(error: OpenError) -> Self {
         Self::Open(error)
     }
 }
 
-impl std::convert::From<CallError> for FollowError {
+impl From<CallError> for FollowError {
     fn from(error: CallError) -> Self {
         Self::Call(error)
     }
@@ -200,7 +200,7 @@ impl Following {
     pub async fn begin(
         connection: Connection,
         params: ObserveParams,
-        from: From,
+        from: Start,
         patience: Option<Duration>,
     ) -> Result<Self, FollowError> {
         let path = connection.path().map(Path::to_owned);

@@ -38,8 +38,8 @@ pub fn is_under_any() -> bool {
 
 /// The same, in a text of this form. The last of a meter counts: it is the innermost.
 fn token_in(text: &str, meter: &str) -> Option<String> {
-    let leases = text.split(',').filter_map(|lease| lease.trim().split_once('='));
-    leases.filter(|(of, _)| *of == meter).next_back().map(|(_, token)| token.to_owned())
+    let mut leases = text.split(',').filter_map(|lease| lease.trim().split_once('='));
+    leases.rfind(|(of, _)| *of == meter).map(|(_, token)| token.to_owned())
 }
 
 /// What programs started under one lease more are given.

@@ -33,8 +33,8 @@ const GIVING_BACK: Duration = Duration::from_secs(2);
 pub(super) struct Options {
     #[command(flatten)]
     meter: MeterArgument,
-    /// The lease is lost unless it is renewed within this time: how long others wait for a program that hangs, or a machine that
-    /// sleeps.
+    /// The lease is lost unless it is renewed within this time, a minute if it is left out: how long others wait where settle itself
+    /// is stopped, or the machine sleeps.
     #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = within(seconds, 1.0..=3600.0, "1s to 1h"))]
     ttl: Option<f64>,
     /// How long to wait while somebody else has the meter: a minute, if it is left out.
@@ -70,13 +70,11 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         return Ok(Exit::Interrupted);
     };
     let mut running = Running::start(output, &options.command, &lease, connection.path())?;
-    let exit = loop {
-        tokio::select! {
-            ended = running.ended() => break ended?,
-            loss = lease.lost() => {
-                say_lost(output, &lease, &loss);
-                break running.ended().await?;
-            }
+    let exit = tokio::select! {
+        ended = running.ended() => ended?,
+        loss = lease.lost() => {
+            say_lost(output, &lease, &loss);
+            running.ended().await?
         }
     };
     // It may be lost already, which has been said, or just now, which makes no difference.

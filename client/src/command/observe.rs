@@ -16,7 +16,7 @@ use tokio::signal::unix::{SignalKind, signal};
 use super::lease::held_by;
 use super::{Context, Exit, Failure, MeterArgument};
 use crate::connection::{CallError, Connection};
-use crate::following::{Event, Following, From, Lack};
+use crate::following::{Event, Following, Lack, Start};
 use crate::lease::inherited;
 use crate::output::{CAUTION, FAINT, Output, styled};
 use crate::quantities::{integration, interval};
@@ -66,6 +66,28 @@ impl FromStr for Since {
     }
 }
 
+impl Options {
+    fn start(&self) -> Start {
+        match self.since {
+            None => Start::Now,
+            Some(Since::Number(sequence)) => Start::After(sequence),
+            Some(Since::Moment(at)) => Start::Since(at),
+        }
+    }
+
+    fn params(&self, meter: &str) -> ObserveParams {
+        ObserveParams {
+            meter: meter.to_owned(),
+            interval_s: self.interval,
+            integration_s: self.integration,
+            every_s: self.every,
+            spectra: self.spectra,
+            lease: self.interval.and_then(|_| inherited(meter)),
+            ..ObserveParams::default()
+        }
+    }
+}
+
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
     if options.spectra && !context.output.json {
         return Err(Failure::Usage(
@@ -73,22 +95,9 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         ));
     }
     let connection = context.connect().await?;
-    let meter = options.meter.resolve(&connection).await?;
-    let from = match options.since {
-        None => From::Now,
-        Some(Since::Number(sequence)) => From::After(sequence),
-        Some(Since::Moment(at)) => From::Since(at),
-    };
-    let params = ObserveParams {
-        lease: options.interval.and_then(|_| inherited(&meter)),
-        meter: meter.clone(),
-        interval_s: options.interval,
-        integration_s: options.integration,
-        every_s: options.every,
-        spectra: options.spectra,
-        ..ObserveParams::default()
-    };
-    let mut following = Following::begin(connection, params, from, None).await?;
+    let meter = options.meter.clone().resolve(&connection).await?;
+    let params = options.params(&meter);
+    let mut following = Following::begin(connection, params, options.start(), None).await?;
     let asks = options.interval.is_some() && inherited(&meter).is_none();
     let mut presence = Presence { output: context.output, meter, asks, said: None, changes: None };
     presence.watch(&following).await?;

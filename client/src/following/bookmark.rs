@@ -8,7 +8,7 @@ use crate::subscription::Gap;
 
 /// Where to begin.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum From {
+pub enum Start {
     /// With what comes.
     Now,
     /// After the reading of this number, with what the log has.
@@ -129,16 +129,16 @@ pub(super) struct Search {
     mark: Option<Mark>,
     lack: Option<Lack>,
     /// Where the caller wants to begin, if it hasn't yet.
-    from: Option<From>,
+    from: Option<Start>,
 }
 
 impl Search {
     /// The first subscription.
-    pub(super) fn begin(from: From) -> Self {
+    pub(super) fn begin(from: Start) -> Self {
         let (stage, place) = match from {
-            From::Now => (Stage::Last, None),
-            From::After(sequence) => (Stage::Recognise(sequence), Some(sequence)),
-            From::Since(at) => (Stage::Before(at), None),
+            Start::Now => (Stage::Last, None),
+            Start::After(sequence) => (Stage::Recognise(sequence), Some(sequence)),
+            Start::Since(at) => (Stage::Before(at), None),
         };
         Self { stage, place, mark: None, lack: None, from: Some(from) }
     }
@@ -156,7 +156,7 @@ impl Search {
     }
 
     /// Where the caller wants to begin; nothing for a return.
-    pub(super) fn begins(&self) -> Option<From> {
+    pub(super) fn begins(&self) -> Option<Start> {
         self.from
     }
 
@@ -173,7 +173,7 @@ impl Search {
             Stage::Recognise(sequence) => Some(Ask::Reading(sequence)),
             Stage::Recall(mark) => Some(Ask::Reading(mark.sequence)),
             // What comes from now on needs no place in the log.
-            Stage::Subscribe => Some(Ask::Subscribe(self.place.filter(|_| self.from != Some(From::Now)))),
+            Stage::Subscribe => Some(Ask::Subscribe(self.place.filter(|_| self.from != Some(Start::Now)))),
             Stage::Over => None,
         }
     }

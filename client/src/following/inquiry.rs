@@ -5,7 +5,7 @@ use settled_protocol::log::Selection;
 use settled_protocol::method::{DaemonStatus, LogEvents, LogReadings, Nothing, ObserveParams};
 use settled_protocol::time::Timestamp;
 
-use super::bookmark::{Answer, Ask, From, Mark, Search};
+use super::bookmark::{Answer, Ask, Mark, Search, Start};
 use crate::connection::{CallError, Connection};
 use crate::subscription::Subscription;
 
@@ -42,9 +42,9 @@ pub(super) async fn conduct(
 fn told(answer: Result<Answer, CallError>, search: &Search) -> Result<Answer, CallError> {
     let Err(CallError::Refused(error)) = &answer else { return answer };
     let does_without = match (error.kind(), search.begins()) {
-        (ErrorKind::NotPermitted, Some(From::After(_))) => true,
+        (ErrorKind::NotPermitted, Some(Start::After(_))) => true,
         (ErrorKind::NotPermitted | ErrorKind::LogUnavailable, begins) => {
-            matches!(begins, None | Some(From::Now))
+            matches!(begins, None | Some(Start::Now))
         }
         _ => false,
     };

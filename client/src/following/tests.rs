@@ -100,7 +100,7 @@ async fn begun(place: &Place, patience: Option<Duration>) -> (Following, UnixLis
     let listener = place.listen();
     let connection = Connection::open(&place.socket()).await.unwrap();
     let mut fake = Fake::of(&listener).await;
-    let begin = Following::begin(connection, params(), From::Now, patience);
+    let begin = Following::begin(connection, params(), Start::Now, patience);
     let (following, _) = tokio::join!(begin, fake.subscribe("first"));
     (following.unwrap(), listener, fake)
 }
@@ -210,7 +210,7 @@ async fn what_keeps_it_from_beginning_is_an_error_at_once() {
     let listener = place.listen();
     let connection = Connection::open(&place.socket()).await.unwrap();
     let mut fake = Fake::of(&listener).await;
-    let begin = Following::begin(connection, params(), From::Now, None);
+    let begin = Following::begin(connection, params(), Start::Now, None);
     let (outcome, ()) = tokio::join!(begin, fake.refuse(-32010, "overloaded"));
     assert!(matches!(outcome, Err(FollowError::Call(CallError::Refused(_)))));
 }

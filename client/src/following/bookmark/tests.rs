@@ -117,7 +117,7 @@ impl World {
         world.take(true);
         world.take(false);
         world.told_to = world.history.len();
-        world.search(Search::begin(From::Now));
+        world.search(Search::begin(Start::Now));
         world
     }
 
@@ -343,7 +343,7 @@ proptest! {
 fn a_reader_that_is_given_nothing_knows_its_log_again_by_the_reading_before_it() {
     let at = Timestamp::from_unix_ns(5);
     let mark = Mark { sequence: 7, at };
-    let mut search = Search::begin(From::Now);
+    let mut search = Search::begin(Start::Now);
     for (ask, answer) in [
         (Ask::Last, Answer::Place(Some(7))),
         (Ask::Reading(7), Answer::Reading(Some(mark))),
