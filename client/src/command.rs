@@ -96,6 +96,9 @@ enum Command {
     /// Let a meter measure its own offset, with its aperture covered.
     Zero(zero::Options),
     /// A line for each reading, until Ctrl-C.
+    ///
+    /// If the daemon goes, it waits for it to come back, and goes on after the last reading that it showed, with what the log has. That
+    /// the daemon has gone, that it is back, and what can't be known of what came meanwhile is said on standard error.
     Observe(observe::Options),
     /// Run a command that has a meter for itself.
     ///
