@@ -11,11 +11,13 @@ use crate::connection::{CallError, Connection, OpenError};
 use crate::output::Output;
 
 pub use failure::Failure;
+pub use lease::leash;
 
 mod assess;
 mod correct;
 mod demo;
 mod failure;
+mod lease;
 mod log;
 mod manual;
 mod meters;
@@ -40,6 +42,8 @@ pub enum Exit {
     NotSettled,
     /// Ctrl-C.
     Interrupted,
+    /// As the command that ran under a lease.
+    Command(u8),
 }
 
 impl Exit {
@@ -52,14 +56,16 @@ impl Exit {
             Self::Usage => 2,
             Self::NotSettled => 3,
             Self::Interrupted => 130,
+            Self::Command(status) => status,
         }
     }
 }
 
-const STATUSES: &str = "Exit status: 0 settled, or done; 1 an error; 2 a mistake on the command line; 3 not settled; 130 interrupted.
+const STATUSES: &str = "Exit status: 0 settled, or done; 1 an error; 2 a mistake on the command line; 3 not settled; 130 interrupted. \
+settle lease ends as the command that it runs: see settle lease --help.
 
 Kinds of error beside those of PROTOCOL.md: usage, no_daemon, connection_closed, version_mismatch, input, output, interrupted \
-(Ctrl-C).
+(Ctrl-C), command (settle lease could not run it).
 
 Cautions: long static patches leave marks on self-emitting panels, flashing ones can trigger seizures in photosensitive \
 viewers; don't look into lasers or very bright sources. The makers' instructions, local codes and licensed practice come first.";
@@ -90,7 +96,25 @@ enum Command {
     /// Let a meter measure its own offset, with its aperture covered.
     Zero(zero::Options),
     /// A line for each reading, until Ctrl-C.
+    ///
+    /// If the daemon goes, it waits for it to come back, and goes on after the last reading that it showed, with what the log has. That
+    /// the daemon has gone, that it is back, and what can't be known of what came meanwhile is said on standard error.
     Observe(observe::Options),
+    /// Run a command that has a meter for itself.
+    ///
+    /// Nobody else takes readings with the meter meanwhile, zeroes it or changes what its display shows; whoever only watches sees
+    /// the readings that the command takes. The lease is renewed while the command runs, and given back when it ends.
+    ///
+    /// The command finds the lease in its environment, SETTLED_LEASE=METER=TOKEN, and the daemon's socket in SETTLED_SOCKET: every
+    /// settle command that it runs is under the lease. A lease within a lease is added, with a comma.
+    ///
+    /// Ctrl-C goes to the command; SIGTERM and SIGHUP are passed on to it. Its exit status is that of settle: 128 and the signal's
+    /// number if one ended it, 127 if it can't be found, 126 if it can't be run. If settle is killed, the command gets SIGTERM,
+    /// but neither programs that it has started nor a command that changes its user do.
+    ///
+    /// If the lease is lost, because the daemon was started anew or the machine slept, that is said once, and the command goes on;
+    /// what it asks for from then on is refused with the error lease_lost.
+    Lease(Box<lease::Options>),
     /// Readings and events from the daemon's log.
     #[command(subcommand)]
     Log(log::Options),
@@ -162,6 +186,7 @@ async fn carry_out(context: &Context, command: Command) -> Result<Exit, Failure>
         Command::Read(options) => read::run(context, options).await,
         Command::Zero(options) => zero::run(context, options).await,
         Command::Observe(options) => observe::run(context, options).await,
+        Command::Lease(options) => lease::run(context, *options).await,
         Command::Log(options) => log::run(context, options).await,
         Command::Correct(options) => correct::run(context, options).await,
         Command::Stage(options) => stage::run(context, options).await,

@@ -7,17 +7,19 @@ use std::collections::HashMap;
 use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicI64, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
 use serde_json::value::RawValue;
 use settled_protocol::error::RpcError;
 use settled_protocol::line::{LONGEST_LINE, Line, Lines};
 use settled_protocol::message::{Outgoing, RequestId, call_without_answer_line, request_line};
 use settled_protocol::method::{
-    CancelParams, MeterObserve, MetersObserve, Method, Nothing, ObserveParams, RequestCancel, Subscribed,
+    CancelParams, Hello, HelloParams, HelloResult, MeterObserve, MetersObserve, Method, Nothing,
+    ObserveParams, RequestCancel, Subscribed,
 };
 use settled_protocol::notification::{MeterChanged, Missed, Notification, ReadingTaken, SettleProgress};
 use settled_protocol::socket;
+use settled_protocol::text::Text;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::UnixStream;
 use tokio::net::unix::{OwnedReadHalf, OwnedWriteHalf};
@@ -126,6 +128,8 @@ pub struct Connection {
     waiting: Arc<Mutex<Waiting>>,
     lines: mpsc::Sender<String>,
     next_id: AtomicI64,
+    path: Option<PathBuf>,
+    name: OnceLock<Text>,
     _tasks: JoinSet<()>,
 }
 
@@ -160,7 +164,7 @@ impl Connection {
         let mut source = std::io::Error::from(std::io::ErrorKind::NotFound);
         for path in &tried {
             match UnixStream::connect(path).await {
-                Ok(stream) => return Ok(Self::over(stream)),
+                Ok(stream) => return Ok(Self { path: Some(path.clone()), ..Self::over(stream) }),
                 Err(error) => source = error,
             }
         }
@@ -176,7 +180,31 @@ impl Connection {
         let mut tasks = JoinSet::new();
         tasks.spawn(write(writer, outgoing));
         tasks.spawn(read(reader, Arc::clone(&waiting)));
-        Self { waiting, lines, next_id: AtomicI64::new(1), _tasks: tasks }
+        Self { waiting, lines, next_id: AtomicI64::new(1), path: None, name: OnceLock::new(), _tasks: tasks }
+    }
+
+    /// The socket, if it was opened by its path.
+    #[must_use]
+    pub fn path(&self) -> Option<&Path> {
+        self.path.as_deref()
+    }
+
+    /// The name it was introduced by.
+    #[must_use]
+    pub fn name(&self) -> Option<&Text> {
+        self.name.get()
+    }
+
+    /// Tells the daemon the client's name, which others see where they wait for it, and learns who the daemon is.
+    ///
+    /// # Errors
+    /// [`CallError`].
+    pub async fn introduce(&self, name: Option<Text>) -> Result<HelloResult, CallError> {
+        if let Some(name) = name {
+            // The first name stays.
+            let _kept = self.name.set(name).is_ok();
+        }
+        self.call::<Hello>(&HelloParams { client: self.name.get().cloned(), protocol: None }).await
     }
 
     /// Calls a method. Dropping the future takes the request back.
@@ -208,6 +236,14 @@ impl Connection {
         }
     }
 
+    /// Calls a method, and wants no answer.
+    pub(crate) fn tell<M: Method>(&self, params: &M::Params) {
+        if let Ok(line) = call_without_answer_line::<M>(params) {
+            // If the queue is full the connection is as good as dead.
+            let _sent = self.lines.try_send(line).is_ok();
+        }
+    }
+
     /// Subscribes to a meter's readings.
     ///
     /// # Errors
@@ -230,7 +266,7 @@ impl Connection {
     ) -> Result<Subscription, CallError> {
         let (feed, receiver) = crate::subscription::channel();
         let Subscribed { subscription } = self.request::<M>(params, None, Some(feed)).await?;
-        Ok(Subscription::new(subscription, receiver))
+        Ok(Subscription::new(subscription, self.lines.downgrade(), receiver))
     }
 
     async fn request<M: Method>(
@@ -269,10 +305,9 @@ struct Asked<'a> {
 impl Drop for Asked<'_> {
     fn drop(&mut self) {
         let unanswered = lock(&self.connection.waiting).pending.remove(&self.id).is_some();
-        let cancel = CancelParams { id: RequestId::Number(self.id) };
-        if unanswered && let Ok(line) = call_without_answer_line::<RequestCancel>(&cancel) {
-            // If the queue is full the connection is as good as dead; the daemon takes the request back when it closes.
-            let _sent = self.connection.lines.try_send(line).is_ok();
+        if unanswered {
+            // Where that doesn't get through, the daemon takes the request back when the connection closes.
+            self.connection.tell::<RequestCancel>(&CancelParams { id: RequestId::Number(self.id) });
         }
     }
 }

@@ -4,6 +4,8 @@
 //! |---|---|
 //! | [`connection`] | one connection to the daemon: calls, progress, subscriptions |
 //! | [`subscription`] | readings as they come |
+//! | [`following`] | the same across the daemon's end and its new start |
+//! | [`lease`] | a meter for oneself, for as long as it is wanted |
 //! | [`command`] | one file a command of `settle` |
 //! | [`output`] | what goes to the terminal or the pipe |
 //! | [`show`] | numbers for people |
@@ -13,6 +15,8 @@
 
 pub mod command;
 pub mod connection;
+pub mod following;
+pub mod lease;
 pub mod output;
 pub mod plot;
 pub mod quantities;

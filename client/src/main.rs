@@ -4,10 +4,15 @@ use std::ffi::OsString;
 use std::process::ExitCode;
 
 use clap::Parser;
-use settle::command::{Arguments, Exit, refuse, run, say_no_runtime};
+use settle::command::{Arguments, Exit, leash, refuse, run, say_no_runtime};
 
 fn main() -> ExitCode {
     let words: Vec<OsString> = std::env::args_os().collect();
+    if let [name, words @ ..] = words.as_slice()
+        && name == leash::NAME
+    {
+        return ExitCode::from(leash::become_command(words));
+    }
     let exit = match Arguments::try_parse_from(&words) {
         Ok(arguments) => start(arguments),
         Err(error) => refuse(&error, &words),

@@ -1,6 +1,8 @@
 //! Readings, or meters, as they come. Bounded: who reads too slowly is told what was missed, at its place.
 
+use settled_protocol::message::call_without_answer_line;
 use settled_protocol::meter::Meter;
+use settled_protocol::method::{SubscriptionCancel, SubscriptionParams};
 use settled_protocol::notification::MissedWhy;
 use settled_protocol::reading::Reading;
 use tokio::sync::mpsc;
@@ -37,23 +39,32 @@ impl Gap {
     }
 
     /// This and the one after it. That the log could not be read is told of both: they may not be in it.
-    fn and(self, next: Self) -> Self {
+    pub(crate) fn and(self, next: Self) -> Self {
         let range = self.range.zip(next.range).map(|((from, _), (_, to))| (from, to));
         let why = if self.why == MissedWhy::LogUnavailable { self.why } else { next.why };
         Self { count: self.count + next.count, range, why }
     }
 }
 
-/// A meter's readings, or the changes of all meters.
+/// A meter's readings, or the changes of all meters. Dropping it ends it.
 #[derive(Debug)]
 pub struct Subscription {
     id: String,
+    /// Where lines to the daemon go, for as long as there is a connection.
+    lines: mpsc::WeakSender<String>,
     events: mpsc::Receiver<Event>,
+    /// What was taken too early.
+    returned: Option<Event>,
 }
 
 impl Subscription {
-    pub(crate) fn new(id: String, events: mpsc::Receiver<Event>) -> Self {
-        Self { id, events }
+    pub(crate) fn new(id: String, lines: mpsc::WeakSender<String>, events: mpsc::Receiver<Event>) -> Self {
+        Self { id, lines, events, returned: None }
+    }
+
+    /// The next event will be this one.
+    pub(crate) fn put_back(&mut self, event: Event) {
+        self.returned = Some(event);
     }
 
     /// The subscription's id on its connection.
@@ -64,7 +75,22 @@ impl Subscription {
 
     /// The next event; nothing once the connection has ended.
     pub async fn next(&mut self) -> Option<Event> {
-        self.events.recv().await
+        match self.returned.take() {
+            Some(event) => Some(event),
+            None => self.events.recv().await,
+        }
+    }
+}
+
+impl Drop for Subscription {
+    fn drop(&mut self) {
+        let params = SubscriptionParams { subscription: std::mem::take(&mut self.id) };
+        if let Some(lines) = self.lines.upgrade()
+            && let Ok(line) = call_without_answer_line::<SubscriptionCancel>(&params)
+        {
+            // If the queue is full the connection is as good as dead; the daemon ends its subscriptions when it closes.
+            let _sent = lines.try_send(line).is_ok();
+        }
     }
 }
 

@@ -12,6 +12,7 @@ use settled_protocol::text::Text;
 
 use super::{Context, Exit, Failure, prompt};
 use crate::connection::{CallError, Connection};
+use crate::lease::inherited;
 use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
 use crate::show;
 
@@ -202,7 +203,8 @@ async fn put_in_force(output: Output, connection: &Connection, options: Use) -> 
     if correction.is_none() && (display.is_some() || force) {
         return Err(Failure::Usage("--display and --force are for a correction, not for none".to_owned()));
     }
-    let params = CorrectParams { meter, correction, display, force, lease: None };
+    let lease = inherited(&meter);
+    let params = CorrectParams { meter, correction, display, force, lease };
     let put = connection.call::<MeterCorrect>(&params).await;
     let advice = |_: &str| "; --force uses it all the same, with a flag".to_owned();
     say_in_force(output, &put.map_err(|error| advised(output, error, advice))?)?;

@@ -8,6 +8,7 @@ use settled_protocol::error::ErrorKind;
 
 use super::Exit;
 use crate::connection::{CallError, OpenError};
+use crate::following::FollowError;
 use crate::output::{BAD, Output, styled};
 
 /// Why a command failed.
@@ -63,6 +64,17 @@ impl From<CallError> for Failure {
     }
 }
 
+impl From<FollowError> for Failure {
+    fn from(error: FollowError) -> Self {
+        match error {
+            FollowError::Open(error) => Self::Open(error),
+            FollowError::Call(error) => Self::Call(error),
+            // It was wanted for ever.
+            FollowError::Silent(_) => Self::Call(CallError::Closed),
+        }
+    }
+}
+
 impl From<std::io::Error> for Failure {
     fn from(error: std::io::Error) -> Self {
         Self::Output(error)
@@ -87,6 +99,13 @@ impl Failure {
             Self::Call(CallError::Refused(error)) if error.kind() == ErrorKind::InvalidParams => {
                 chain(self).replace("params.", "")
             }
+            // What to do is said in other words, below.
+            Self::Call(CallError::Refused(error))
+                if [ErrorKind::Leased, ErrorKind::LeaseLost].contains(&error.kind()) =>
+            {
+                let message = chain(self);
+                message.rsplit_once("; ").map_or(message.clone(), |(what, _)| what.to_owned())
+            }
             _ => chain(self),
         }
     }
@@ -97,6 +116,10 @@ impl Failure {
         match error.kind() {
             ErrorKind::NoSuchCorrection => "; settle correct list has those there are",
             ErrorKind::LogUnavailable => "; settle status says why",
+            ErrorKind::Leased => "; settle read, zero and lease wait for it with --wait TIME",
+            ErrorKind::LeaseLost => {
+                "; SETTLED_LEASE names a lease that is over: unset it, or run the whole under settle lease anew"
+            }
             _ => "",
         }
     }
@@ -173,6 +196,11 @@ mod tests {
     fn what_the_daemon_says_is_followed_by_what_can_be_typed() {
         let refused = |kind| Failure::Call(CallError::Refused(RpcError::new(kind, "no")));
         assert!(refused(ErrorKind::NoSuchCorrection).advice().contains("settle correct list"));
+        let leased =
+            RpcError::new(ErrorKind::Leased, "m is leased: x has it, for \"a; b\"; wait with params.wait_s");
+        let leased = Failure::Call(CallError::Refused(leased));
+        assert_eq!(leased.words(), "m is leased: x has it, for \"a; b\"");
+        assert!(leased.advice().contains("--wait TIME"));
         assert!(refused(ErrorKind::LogUnavailable).advice().contains("settle status"));
         assert_eq!(refused(ErrorKind::MeterAbsent).advice(), "");
         let limit = RpcError::new(ErrorKind::InvalidParams, "params.limit must be from 1");

@@ -3,7 +3,7 @@
 use settled_protocol::meter::{Kind, Meter, State, Zero};
 use settled_protocol::method::{MetersList, Nothing};
 
-use super::{Context, Exit, Failure, correct};
+use super::{Context, Exit, Failure, correct, lease};
 use crate::output::{BAD, CAUTION, FAINT, GOOD, STRONG, styled};
 use crate::show;
 
@@ -51,6 +51,7 @@ fn details(meter: &Meter) -> Vec<(&'static str, String)> {
     details.extend(meter.address.as_ref().map(|address| ("where", address.clone() + anyone(meter))));
     details
         .extend(meter.warm_up.map(|warm_up| ("warm-up", warm_up_words(warm_up.needed_s, warm_up.elapsed_s))));
+    details.extend(meter.lease.as_ref().map(|holder| ("lease", lease::held(holder))));
     details.extend(meter.zero.as_ref().map(|zero| ("zeroing", zero_words(&meter.id, zero))));
     details.extend(meter.correction.as_ref().map(|correction| ("correction", correct::in_force(correction))));
     details.extend(meter.observer.map(|observer| ("observer", show::observer(observer).to_owned())));

@@ -1,20 +1,27 @@
 //! `settle observe`: a line for each reading.
 
+use std::str::FromStr;
+
 use clap::Args;
 use serde_json::json;
-use settled_protocol::log::Selection;
+use settled_protocol::error::ErrorKind;
+use settled_protocol::lease::Holder;
 use settled_protocol::meter::{Meter, State};
-use settled_protocol::method::{LogReadings, MetersList, Nothing, ObserveParams};
+use settled_protocol::method::{MetersList, Nothing, ObserveParams};
 use settled_protocol::notification::MissedWhy;
 use settled_protocol::reading::Reading;
+use settled_protocol::time::Timestamp;
 use tokio::signal::unix::{SignalKind, signal};
 
+use super::lease::held_by;
 use super::{Context, Exit, Failure, MeterArgument};
 use crate::connection::{CallError, Connection};
+use crate::following::{Event, Following, Lack, Start};
+use crate::lease::inherited;
 use crate::output::{CAUTION, FAINT, Output, styled};
 use crate::quantities::{integration, interval};
 use crate::show;
-use crate::subscription::{Event, Gap};
+use crate::subscription::{self, Gap, Subscription};
 
 #[derive(Debug, Args)]
 pub(super) struct Options {
@@ -26,15 +33,59 @@ pub(super) struct Options {
     /// The integration time, with --interval; the meter's own choice if left out.
     #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = integration, requires = "interval")]
     integration: Option<f64>,
-    /// First show what came after the reading of this number, from the log.
-    #[arg(long, value_name = "NUMBER")]
-    since: Option<u64>,
+    /// Show one reading each so often, at most, and leave the others out. 0 shows every one.
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = interval)]
+    every: Option<f64>,
+    /// First show what the log has: after the reading of this number, or since this moment, such as 2026-11-25T18:00:00Z.
+    ///
+    /// What comes then goes on from there, with no gap and no repeat.
+    #[arg(long, value_name = "NUMBER|TIME")]
+    since: Option<Since>,
     /// With --json: readings with their spectra.
     #[arg(long)]
     spectra: bool,
     /// End after this many readings.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..))]
     count: Option<u64>,
+}
+
+/// Where in the log to begin.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Since {
+    Number(u64),
+    Moment(Timestamp),
+}
+
+impl FromStr for Since {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let number = || text.parse().map(Self::Number).ok();
+        let moment = |text: &str| text.parse().map(Self::Moment);
+        number().map_or_else(|| moment(text), Ok).map_err(|error| format!("{error}, or a reading's number"))
+    }
+}
+
+impl Options {
+    fn start(&self) -> Start {
+        match self.since {
+            None => Start::Now,
+            Some(Since::Number(sequence)) => Start::After(sequence),
+            Some(Since::Moment(at)) => Start::Since(at),
+        }
+    }
+
+    fn params(&self, meter: &str) -> ObserveParams {
+        ObserveParams {
+            meter: meter.to_owned(),
+            interval_s: self.interval,
+            integration_s: self.integration,
+            every_s: self.every,
+            spectra: self.spectra,
+            lease: self.interval.and_then(|_| inherited(meter)),
+            ..ObserveParams::default()
+        }
+    }
 }
 
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
@@ -44,24 +95,12 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         ));
     }
     let connection = context.connect().await?;
-    let meter = options.meter.resolve(&connection).await?;
-    if let Some(after) = options.since {
-        // A sequence that the log can't serve is better refused than silently begun anew.
-        let probe = Selection { after: Some(after), limit: Some(1), ..Selection::default() };
-        connection.call::<LogReadings>(&probe).await?;
-    }
-    let params = ObserveParams {
-        meter,
-        interval_s: options.interval,
-        integration_s: options.integration,
-        after: options.since,
-        spectra: options.spectra,
-        ..ObserveParams::default()
-    };
-    let mut readings = connection.observe(&params).await?;
-    let mut changes = connection.observe_meters().await?;
-    let mut presence = Presence { output: context.output, meter: params.meter, said: None };
-    presence.look(&connection).await?;
+    let meter = options.meter.clone().resolve(&connection).await?;
+    let params = options.params(&meter);
+    let mut following = Following::begin(connection, params, options.start(), None).await?;
+    let asks = options.interval.is_some() && inherited(&meter).is_none();
+    let mut presence = Presence { output: context.output, meter, asks, said: None, changes: None };
+    presence.watch(&following).await?;
     // One listener for the whole time: a Ctrl-C while a reading is being written must not be lost.
     let mut interrupt = signal(SignalKind::interrupt())?;
     let mut left = options.count.unwrap_or(u64::MAX);
@@ -69,45 +108,102 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         let event = tokio::select! {
             biased;
             _ = interrupt.recv() => return Ok(Exit::Interrupted),
-            change = changes.next() => match change {
-                Some(Event::Meter(meter)) => {
-                    presence.note(&meter);
-                    continue;
-                }
-                Some(_) => {
-                    presence.look(&connection).await?;
-                    continue;
-                }
-                None => None,
-            },
-            event = readings.next() => event,
+            change = presence.change() => {
+                presence.take(change, &following).await?;
+                continue;
+            }
+            event = following.next() => event,
         };
-        match event {
+        match event.transpose()? {
             Some(Event::Reading(reading)) => {
                 show_reading(context.output, &reading)?;
                 left -= 1;
             }
             Some(Event::Missed(gap)) => say_missed(context.output, gap),
-            Some(Event::Meter(_)) => {}
+            Some(Event::Lost) => {
+                presence.changes = None;
+                let words = "-- the daemon has gone: waiting for it to come back --";
+                context.output.note(&styled(CAUTION, words), &json!({ "daemon": { "state": "lost" } }));
+            }
+            Some(Event::Trying { .. }) => {}
+            Some(Event::Back { anew, lack }) => {
+                let object =
+                    json!({ "daemon": { "state": "back", "anew": anew, "missed": lack.map(reason) } });
+                context.output.note(&styled(CAUTION, &back(anew, lack)), &object);
+                presence.watch(&following).await?;
+            }
             None => return Err(CallError::Closed.into()),
         }
     }
     Ok(Exit::Done)
 }
 
+/// That the daemon is back, and what was missed, as far as it can be known. What the daemon itself knows to be missing it says.
+fn back(anew: bool, lack: Option<Lack>) -> String {
+    let who = if anew { "a daemon that was started anew answers" } else { "the daemon is back" };
+    let what = match lack {
+        None => "readings go on where they ended",
+        Some(Lack::NoLog) => "what was taken meanwhile is missing, nobody knows how much: no log tells",
+        Some(Lack::OtherLog) => {
+            "its log is another one, and numbers begin anew: what it has from later is shown; what else was taken \
+             meanwhile is missing, nobody knows how much"
+        }
+    };
+    format!("-- {who}: {what} --")
+}
+
+fn reason(lack: Lack) -> &'static str {
+    match lack {
+        Lack::NoLog => "no_log",
+        Lack::OtherLog => "other_log",
+    }
+}
+
 /// Whether the meter gives readings. A silent wait for one that doesn't would look like a wait for light.
 struct Presence {
     output: Output,
     meter: String,
+    /// Readings are asked for, under no lease.
+    asks: bool,
     /// Why it gives none, if it doesn't, as it was said.
     said: Option<String>,
+    /// Meters as they come and go, while there is a daemon.
+    changes: Option<Subscription>,
 }
 
 impl Presence {
-    async fn look(&mut self, connection: &Connection) -> Result<(), CallError> {
-        for meter in &connection.call::<MetersList>(&Nothing {}).await?.meters {
-            self.note(meter);
+    /// Looks, and watches from now on. That the daemon goes meanwhile is for the following to say; who may not look doesn't.
+    async fn watch(&mut self, following: &Following) -> Result<(), CallError> {
+        let Some(connection) = following.connection() else { return Ok(()) };
+        self.changes = unless_gone(connection.observe_meters().await)?;
+        self.look(&connection).await
+    }
+
+    /// The next change; never, where there is nothing to watch.
+    async fn change(&mut self) -> Option<subscription::Event> {
+        match &mut self.changes {
+            Some(changes) => changes.next().await,
+            None => std::future::pending().await,
         }
+    }
+
+    async fn take(
+        &mut self,
+        change: Option<subscription::Event>,
+        following: &Following,
+    ) -> Result<(), CallError> {
+        match (change, following.connection()) {
+            (Some(subscription::Event::Meter(meter)), _) => self.note(&meter),
+            (Some(_), Some(connection)) => self.look(&connection).await?,
+            (Some(_), None) => {}
+            (None, _) => self.changes = None,
+        }
+        Ok(())
+    }
+
+    async fn look(&mut self, connection: &Connection) -> Result<(), CallError> {
+        let meters = unless_gone(connection.call::<MetersList>(&Nothing {}).await)?;
+        meters.iter().flat_map(|list| &list.meters).for_each(|meter| self.note(meter));
         Ok(())
     }
 
@@ -116,12 +212,22 @@ impl Presence {
         if meter.id != self.meter {
             return;
         }
-        let away = away(meter);
+        let kept = || meter.lease.as_ref().filter(|_| self.asks).map(|holder| kept(&meter.id, holder));
+        let away = away(meter).or_else(kept);
         if away != self.said {
             let words = away.clone().unwrap_or_else(|| format!("{} is back", meter.id));
             self.output.note(&styled(CAUTION, &words), meter);
             self.said = away;
         }
+    }
+}
+
+fn unless_gone<T>(outcome: Result<T, CallError>) -> Result<Option<T>, CallError> {
+    match outcome {
+        Ok(value) => Ok(Some(value)),
+        Err(CallError::Closed) => Ok(None),
+        Err(CallError::Refused(error)) if error.kind() == ErrorKind::NotPermitted => Ok(None),
+        Err(error) => Err(error),
     }
 }
 
@@ -134,6 +240,14 @@ fn away(meter: &Meter) -> Option<String> {
     };
     let reason = meter.reason.as_ref().map_or_else(String::new, |reason| format!(": {reason}"));
     Some(format!("{} {how}{reason}; waiting", meter.id))
+}
+
+/// What is still to be seen of a meter that somebody else has.
+fn kept(meter: &str, holder: &Holder) -> String {
+    format!(
+        "{meter} is {}: until it is given back, only the readings taken for that are shown",
+        held_by(holder)
+    )
 }
 
 fn must_be_zeroed(meter: &Meter) -> Option<String> {

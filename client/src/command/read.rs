@@ -9,8 +9,9 @@ use settled_protocol::method::{MeterRead, ReadParams};
 use settled_protocol::reading::Reading;
 
 use super::settled::CriteriaOptions;
-use super::{Context, Exit, Failure, MeterArgument, flush, settled, until_interrupted};
+use super::{Context, Exit, Failure, MeterArgument, flush, lease, settled, until_interrupted};
 use crate::connection::CallError;
+use crate::lease::inherited;
 use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
 use crate::quantities::{integration, interval};
 use crate::show;
@@ -45,6 +46,9 @@ pub(super) struct Options {
     /// the header, which begins with #, says of how many.
     #[arg(long)]
     spectrum: bool,
+    /// How long to wait while somebody else has the meter for themselves: not at all, if it is left out.
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = interval)]
+    wait: Option<f64>,
     #[command(flatten)]
     criteria: CriteriaOptions,
 }
@@ -65,18 +69,25 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let connection = context.connect().await?;
     let meter = options.meter.resolve(&connection).await?;
     if options.settled {
-        let (integration, spectrum) = (options.integration, options.spectrum);
-        return settled::run(context.output, &connection, meter, integration, &options.criteria, spectrum)
-            .await;
+        let asked = settled::Asked {
+            meter,
+            integration_s: options.integration,
+            wait_s: options.wait,
+            spectrum: options.spectrum,
+        };
+        return settled::run(context.output, &connection, asked, &options.criteria).await;
     }
     let params = ReadParams {
+        lease: inherited(&meter),
         meter,
         integration_s: options.integration,
         max_age_s: options.max_age,
         covered: options.covered,
-        ..ReadParams::default()
+        wait_s: options.wait,
     };
-    let reading = until_interrupted(async { Ok(connection.call::<MeterRead>(&params).await?) }).await?;
+    let call = async { Ok(connection.call::<MeterRead>(&params).await?) };
+    let call = lease::awaited(context.output, &connection, &params.meter, params.wait_s, call);
+    let reading = until_interrupted(call).await?;
     let Some(reading) = reading else {
         flush(&connection).await;
         return Ok(Exit::Interrupted);

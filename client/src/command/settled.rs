@@ -11,8 +11,9 @@ use settled_protocol::rule::Rule;
 use settled_protocol::settling::{Criteria, Settled, Test, Verdict};
 
 use super::read::spectrum::columns;
-use super::{Exit, Failure, flush, is_cancelled, until_interrupted};
+use super::{Exit, Failure, flush, is_cancelled, lease, until_interrupted};
 use crate::connection::Connection;
+use crate::lease::inherited;
 use crate::output::{BAD, CAUTION, FAINT, GOOD, Output, STRONG, styled};
 use crate::quantities::{number, seconds, share, within};
 use crate::show;
@@ -134,25 +135,36 @@ impl CriteriaOptions {
     }
 }
 
+/// What is wanted beside the criteria.
+pub(super) struct Asked {
+    pub(super) meter: String,
+    pub(super) integration_s: Option<f64>,
+    /// How long to wait while somebody else has the meter.
+    pub(super) wait_s: Option<f64>,
+    /// The mean of the spectra, and nothing else.
+    pub(super) spectrum: bool,
+}
+
 pub(super) async fn run(
     output: Output,
     connection: &Connection,
-    meter: String,
-    integration_s: Option<f64>,
+    asked: Asked,
     options: &CriteriaOptions,
-    spectrum: bool,
 ) -> Result<Exit, Failure> {
     let criteria = options.criteria()?;
-    let params = SettleParams { meter, criteria, integration_s, progress: true, ..SettleParams::default() };
+    let Asked { meter, integration_s, wait_s, spectrum } = asked;
+    let lease = inherited(&meter);
+    let params = SettleParams { meter, criteria, integration_s, progress: true, lease, wait_s };
     let mut progress =
         Progress { output, hold_s: criteria.hold_s, quiet: options.quiet, last: None, kept_by: None };
     let call = connection.call_with_progress::<MeterSettle>(&params, |report| progress.show(&report));
-    let outcome = until_interrupted(async {
+    let call = async {
         match call.await {
             Err(error) if is_cancelled(&error) => Ok(None),
             other => Ok(Some(other?)),
         }
-    });
+    };
+    let outcome = until_interrupted(lease::awaited(output, connection, &params.meter, wait_s, call));
     let settled = outcome.await?.flatten();
     output.end_status();
     let Some(settled) = settled else {

@@ -7,6 +7,7 @@ use settled_protocol::stage::Stimulus;
 
 use super::{Context, Exit, Failure};
 use crate::connection::{CallError, Connection};
+use crate::lease::{self, inherited};
 use crate::quantities::{bits, colour, percent};
 use crate::show;
 
@@ -44,7 +45,8 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let stimulus = Stimulus { colour, background, bits, window_percent: window };
     let connection = context.connect().await?;
     let is_named = meter.is_some();
-    let shown = match connection.call::<StageShow>(&ShowParams { meter, stimulus, lease: None }).await {
+    let lease = lease_on(&connection, meter.as_deref()).await?;
+    let shown = match connection.call::<StageShow>(&ShowParams { meter, stimulus, lease }).await {
         Err(CallError::Refused(error)) if !is_named && error.kind() == ErrorKind::InvalidParams => {
             return Err(which(&connection).await?);
         }
@@ -63,11 +65,27 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     Ok(Exit::Done)
 }
 
+/// The lease that this runs under, if there is one on the display's meter.
+async fn lease_on(connection: &Connection, meter: Option<&str>) -> Result<Option<String>, CallError> {
+    if let Some(meter) = meter {
+        return Ok(inherited(meter));
+    }
+    if !lease::is_under_any() {
+        return Ok(None);
+    }
+    let meters = simulated(connection).await?;
+    Ok(meters.iter().filter(|_| meters.len() == 1).find_map(|meter| inherited(meter)))
+}
+
+/// The meters with a simulated display in front.
+async fn simulated(connection: &Connection) -> Result<Vec<String>, CallError> {
+    let meters = connection.call::<MetersList>(&Nothing {}).await?.meters.into_iter();
+    Ok(meters.filter(|meter| meter.simulated && !meter.replayed).map(|meter| meter.id).collect())
+}
+
 /// Where several displays are simulated, one must be named. (Several meters may look at one: only the daemon knows.)
 async fn which(connection: &Connection) -> Result<Failure, CallError> {
-    let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
-    let simulated: Vec<String> =
-        meters.into_iter().filter(|meter| meter.simulated && !meter.replayed).map(|meter| meter.id).collect();
+    let simulated = simulated(connection).await?;
     Ok(Failure::Usage(format!("which display? Name its meter with --meter: {}", simulated.join(", "))))
 }
 

@@ -7,8 +7,10 @@ use clap::Args;
 use settled_protocol::method::{MeterZero, ZeroParams, Zeroed};
 use tokio::signal::unix::{SignalKind, signal};
 
-use super::{Context, Exit, Failure, MeterArgument, flush, prompt, until_interrupted};
+use super::{Context, Exit, Failure, MeterArgument, flush, lease, prompt, until_interrupted};
+use crate::lease::inherited;
 use crate::output::{FAINT, GOOD, Output, styled};
+use crate::quantities::interval;
 use crate::show;
 
 /// Between two looks at how long it has taken, on a terminal.
@@ -23,6 +25,9 @@ pub(super) struct Options {
     /// Whatever light gets in is taken off every reading from then on. Without a terminal to ask at this must be given.
     #[arg(long)]
     covered: bool,
+    /// How long to wait while somebody else has the meter for themselves: not at all, if it is left out.
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = interval)]
+    wait: Option<f64>,
 }
 
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
@@ -37,13 +42,14 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     if !options.covered && !is_covered(output, &meter).await? {
         return Ok(interrupted(output, "nothing was done"));
     }
-    let params = ZeroParams { meter, covered: true, ..ZeroParams::default() };
+    let params = ZeroParams { lease: inherited(&meter), meter, covered: true, wait_s: options.wait };
     let call = async {
         tokio::select! {
             zeroed = connection.call::<MeterZero>(&params) => Ok(zeroed?),
             never = progress(output, &params.meter) => never,
         }
     };
+    let call = lease::awaited(output, &connection, &params.meter, params.wait_s, call);
     let zeroed = until_interrupted(call).await;
     output.end_status();
     let Some(zeroed) = zeroed? else {

@@ -22,6 +22,7 @@ use super::{Exit, Failure, prompt, say_durable, say_in_force, table, text};
 use crate::command::settled::CriteriaOptions;
 use crate::command::{flush, until_interrupted};
 use crate::connection::Connection;
+use crate::lease::inherited;
 use crate::output::{CAUTION, Output, styled};
 use crate::quantities::percent;
 
@@ -293,7 +294,7 @@ async fn put_in_force(
         correction: Some(correction.id.clone()),
         display: options.display.clone(),
         force: false,
-        lease: None,
+        lease: inherited(&options.meter),
     };
     Ok(connection.call::<MeterCorrect>(&params).await?)
 }

@@ -17,6 +17,7 @@ use super::patch::Patch;
 use super::prompt;
 use crate::command::settled::awaited;
 use crate::connection::Connection;
+use crate::lease::inherited;
 use crate::output::{CAUTION, FAINT, Output, styled};
 use crate::show;
 
@@ -156,7 +157,8 @@ impl<'a> Bench<'a> {
     pub(super) async fn put_back(&self) {
         let before = self.before.take();
         for (meter, stimulus) in before.iter().rev() {
-            let params = ShowParams { meter: Some(meter.clone()), stimulus: *stimulus, lease: None };
+            let params =
+                ShowParams { meter: Some(meter.clone()), stimulus: *stimulus, lease: inherited(meter) };
             let shown = tokio::time::timeout(PUT_BACK, self.connection.call::<StageShow>(&params));
             if !matches!(shown.await, Ok(Ok(_))) {
                 self.say(&format!("the simulated display of {meter} still shows the last colour"));
@@ -177,7 +179,7 @@ impl<'a> Bench<'a> {
             let params = ShowParams {
                 meter: Some(looker.id.clone()),
                 stimulus: patch.stimulus(self.window_percent),
-                lease: None,
+                lease: inherited(&looker.id),
             };
             let shown = self.connection.call::<StageShow>(&params).await?;
             let mut before = self.before.borrow_mut();
@@ -235,6 +237,7 @@ impl<'a> Bench<'a> {
             meter: looker.id.clone(),
             criteria: self.criteria,
             progress: true,
+            lease: inherited(&looker.id),
             ..SettleParams::default()
         };
         let report = |report: SettleProgress| self.progress(patch, looker, index, &report, board);
