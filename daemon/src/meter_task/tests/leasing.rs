@@ -130,6 +130,27 @@ async fn a_lease_is_kept_while_the_meter_is_away_and_when_its_task_panics() {
 }
 
 #[tokio::test]
+async fn who_waits_for_a_lease_when_the_meters_task_panics_waits_for_nothing_that_came_later() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    let (meter, by, other) = (bench.meter(), By::itself(), By::itself());
+    puppet.act(Act::Panic);
+    let early = By::itself();
+    let mut reads = Box::pin(meter.read(&early, Exposure::default()));
+    begin(reads.as_mut()).await;
+    puppet.began.notified().await;
+    let mut asks = Box::pin(meter.lease(&by, terms(60.0, 60.0)));
+    begin(asks.as_mut()).await;
+    puppet.permits.add_permits(1);
+    assert_eq!(kind(reads.await), ErrorKind::Internal);
+    // The next task takes this in first: its place in the queue is the first there ever was.
+    let mut later = Box::pin(meter.read(&other, Exposure::default()));
+    begin(later.as_mut()).await;
+    assert!(asks.await.unwrap().is_in_force());
+    drop(later);
+}
+
+#[tokio::test]
 async fn a_meter_that_is_not_there_can_be_leased_all_the_same() {
     let puppet = Puppet::new();
     puppet.openings.lock().unwrap().extend([FaultKind::Busy; 3]);
