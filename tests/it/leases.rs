@@ -75,11 +75,11 @@ fn a_holder_measures_while_others_wait_or_are_told_who_has_the_meter() {
         params["lease"] = token.clone();
         params
     };
-    one.call("stage.show", &ours(json!({"stimulus": {"colour": [700, 700, 700]}})));
-    one.call("meter.zero", &ours(json!({"meter": "m", "covered": true})));
     one.call("meter.correct", &ours(json!({"meter": "m", "correction": null})));
     let criteria = json!({"luminance": 0.2, "chromaticity": 0.02, "hold_s": 0.5});
     one.call("meter.settle", &ours(json!({"meter": "m", "criteria": criteria})));
+    one.call("meter.zero", &ours(json!({"meter": "m", "covered": true})));
+    one.call("stage.show", &ours(json!({"stimulus": {"colour": [700, 700, 700]}})));
     let ours = one.call("meter.read", &ours(json!({"meter": "m"})));
     // What was seen already needs no lease.
     let seen = other.call("meter.read", &json!({"meter": "m", "max_age_s": 600}));
@@ -278,8 +278,7 @@ fn a_lease_waits_for_what_came_before_it_and_interrupts_what_came_after() {
     );
     assert_eq!(other.answer(before)["result"]["verdict"], "settled");
     let token = one.answer(asked)["result"]["lease"].clone();
-    // The light is the holder's to change: none of what it causes is evidence for who waits.
-    one.call("stage.show", &json!({"lease": token, "stimulus": {"colour": [300, 300, 300]}}));
+    // Who waits says so, and what the holder causes is no evidence for it.
     loop {
         let progress = third.notice("settle.progress");
         if progress["waiting"]["data"]["kind"] == "leased" {

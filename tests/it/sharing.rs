@@ -118,3 +118,21 @@ fn ten_clients_that_settle_share_what_one_of_them_has_lengthened_against_noise()
     let most = *counts.iter().max().unwrap();
     assert!(exposures <= most + 5, "{exposures} exposures for {counts:?} readings");
 }
+
+#[test]
+fn a_flood_of_unlike_requests_from_one_connection_holds_up_nobody_else() {
+    let daemon = Daemon::start(CONFIG);
+    let (mut flooder, mut client) = (daemon.client(), daemon.client());
+    client.wait_for_state("m", "ready");
+    for milliseconds in 30..90 {
+        let integration_s = f64::from(milliseconds) / 1e3;
+        flooder.ask("meter.read", &json!({"meter": "m", "integration_s": integration_s}));
+    }
+    let before = client.exposures("m");
+    for _ in 0..10 {
+        client.call("meter.read", &json!({"meter": "m", "integration_s": 0.02}));
+    }
+    // What is going on as it asks, one turn of the other, and its own.
+    let made = client.exposures("m") - before;
+    assert!((20..=30).contains(&made), "{made} exposures for 10 readings");
+}

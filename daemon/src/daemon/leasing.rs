@@ -7,6 +7,7 @@ use settled_protocol::error::RpcError;
 use settled_protocol::lease::Lease;
 
 use super::Daemon;
+use crate::config::MeterConfig;
 use crate::meter_task::{MeterHandle, lost_anywhere};
 
 impl Daemon {
@@ -31,12 +32,9 @@ impl Daemon {
     /// Why a simulated display may not be told what to show: several meters may look at it, and somebody else may have one of them for
     /// itself. A client that has leased several needs the token of one alone.
     pub(super) fn stage_leased(&self, stage: &Arc<Stage>, lease: Option<&str>) -> Option<RpcError> {
-        let looking = |(handle, config): &(MeterHandle, _)| -> Option<MeterHandle> {
-            let config: &crate::config::MeterConfig = config;
-            let own = config.driver.stage()?;
-            Arc::ptr_eq(&own, stage).then(|| handle.clone())
-        };
-        let meters: Vec<MeterHandle> = self.meters.iter().filter_map(looking).collect();
+        let looks = |config: &MeterConfig| config.driver.stage().is_some_and(|own| Arc::ptr_eq(&own, stage));
+        let meters = self.meters.iter().filter(|(_, config)| looks(config));
+        let meters: Vec<&MeterHandle> = meters.map(|(handle, _)| handle).collect();
         let holder = lease.and_then(|token| meters.iter().find_map(|meter| meter.holder_of(token)));
         if lease.is_some() && holder.is_none() {
             return meters.first()?.leased(lease);

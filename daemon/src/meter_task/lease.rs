@@ -240,6 +240,18 @@ impl Leases {
         !self.line.is_empty()
     }
 
+    /// The meter's queue has begun anew: nothing in it came before those who wait here.
+    pub(super) fn begin_anew(&mut self) {
+        for placed in &mut self.line {
+            placed.number = 0;
+        }
+    }
+
+    /// Takes out everyone who waits.
+    pub(super) fn drain(&mut self) -> impl Iterator<Item = Request> {
+        std::mem::take(&mut self.line).into_iter().map(|placed| placed.request)
+    }
+
     /// Those who took their request back make way.
     fn forget_gone(&mut self) {
         self.line.retain(|placed| !placed.request.reply.is_closed());

@@ -188,7 +188,6 @@ impl Task {
         let now_s = self.tools.now_s();
         let story =
             format!("lost a lease that was not renewed within {} s: {}", held.ttl_s, held.story(now_s));
-        tracing::info!(meter = self.shared.id, "{story}");
         self.shared.desk.tell(story);
         self.shared.lease_changed(now_s);
     }

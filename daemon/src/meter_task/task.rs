@@ -106,6 +106,7 @@ impl Task {
     /// Takes over what the meter's task before this one has left.
     pub(crate) async fn new(handle: &MeterHandle, kept: Kept, tools: Tools) -> Self {
         let now_s = tools.now_s();
+        handle.shared.desk.begin_anew();
         Self {
             summing: Summing::new(tools.sums),
             rounds: Rounds::after(tools.driver.rounds()),
@@ -345,8 +346,8 @@ impl Task {
     /// The daemon stops: what has been measured still goes out, what has not is refused.
     async fn finish(&mut self) {
         self.kept.commits.deliver_all(&self.shared).await;
-        self.fail_waiting(
-            &RpcError::new(ErrorKind::ShuttingDown, "the daemon is stopping").about(&self.shared.id),
-        );
+        let error = RpcError::new(ErrorKind::ShuttingDown, "the daemon is stopping").about(&self.shared.id);
+        self.fail_waiting(&error);
+        self.shared.desk.refuse_all(&error);
     }
 }

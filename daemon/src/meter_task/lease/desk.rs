@@ -135,6 +135,19 @@ impl Desk {
         self.lock().give_up(now_s, can_begin)
     }
 
+    /// The meter's task has begun anew, and its queue with it.
+    pub(in crate::meter_task) fn begin_anew(&self) {
+        self.lock().begin_anew();
+    }
+
+    /// Tells everyone who waits an error.
+    pub(in crate::meter_task) fn refuse_all(&self, error: &RpcError) {
+        let waiting: Vec<Request> = self.lock().drain().collect();
+        for request in waiting {
+            answer(request, Err(error.clone()));
+        }
+    }
+
     /// What someone is told who has waited for a lease long enough; `before` names what it waits for where nobody has one.
     pub(in crate::meter_task) fn not_granted(&self, meter: &str, before: &str) -> RpcError {
         let now_s = self.clock.now_s();

@@ -316,8 +316,7 @@ async fn play(seed: u64) -> usize {
     // Where nothing happens any more, the runtime's time passes at once.
     let all = async { while clients.join_next().await.transpose().unwrap().is_some() {} };
     tokio::time::timeout(Duration::from_secs(600), all).await.expect("nobody waits for ever");
-    let checked = *schedule.checked.lock().unwrap();
-    checked
+    *schedule.checked.lock().unwrap()
 }
 
 #[test]

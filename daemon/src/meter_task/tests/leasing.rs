@@ -130,6 +130,27 @@ async fn a_lease_is_kept_while_the_meter_is_away_and_when_its_task_panics() {
 }
 
 #[tokio::test]
+async fn who_waits_for_a_lease_when_the_meters_task_panics_waits_for_nothing_that_came_later() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    let (meter, by, other) = (bench.meter(), By::itself(), By::itself());
+    puppet.act(Act::Panic);
+    let early = By::itself();
+    let mut reads = Box::pin(meter.read(&early, Exposure::default()));
+    begin(reads.as_mut()).await;
+    puppet.began.notified().await;
+    let mut asks = Box::pin(meter.lease(&by, terms(60.0, 60.0)));
+    begin(asks.as_mut()).await;
+    puppet.permits.add_permits(1);
+    assert_eq!(kind(reads.await), ErrorKind::Internal);
+    // The next task takes this in first: its place in the queue is the first there ever was.
+    let mut later = Box::pin(meter.read(&other, Exposure::default()));
+    begin(later.as_mut()).await;
+    assert!(asks.await.unwrap().is_in_force());
+    drop(later);
+}
+
+#[tokio::test]
 async fn a_meter_that_is_not_there_can_be_leased_all_the_same() {
     let puppet = Puppet::new();
     puppet.openings.lock().unwrap().extend([FaultKind::Busy; 3]);
@@ -290,4 +311,66 @@ async fn who_would_settle_waits_for_a_lease_to_end_as_long_as_it_says() {
     drop(taken);
     assert_eq!(kind(lost.await), ErrorKind::LeaseLost);
     assert_eq!(waits.await.unwrap().verdict, Verdict::Settled);
+}
+
+/// A client that does this and that: the readings it got, by sequence, and the lease it asked for each under.
+async fn restless(meter: MeterHandle, soon: impl Fn() -> f64, mut seed: u64) -> Vec<(u64, Option<Arc<str>>)> {
+    let (own, mut taken, mut got) = (By::itself(), None::<Taken>, Vec::new());
+    for _ in 0..150 {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        let by = match &taken {
+            Some(taken) => own.clone().under(&taken.lease().lease),
+            None => own.clone(),
+        };
+        let by = if seed >> 40 & 1 == 0 { by } else { by.until(soon()) };
+        match seed >> 33 & 7 {
+            0 => taken = meter.lease(&own, terms(0.005, 0.1)).await.ok(),
+            1 => taken = meter.lease(&own, terms(10.0, 0.0)).await.ok(),
+            2 => taken = None,
+            3 => drop(tokio::time::timeout(Duration::ZERO, meter.lease(&own, terms(10.0, 1.0))).await),
+            _ => match meter.read(&by, Exposure::default()).await {
+                Ok(logged) => got.push((logged.reading.sequence, by.lease)),
+                Err(error) => {
+                    let kind = error.kind();
+                    let expected = if by.lease.is_some() { ErrorKind::LeaseLost } else { ErrorKind::Leased };
+                    assert_eq!(kind, expected, "{error}");
+                }
+            },
+        }
+    }
+    got
+}
+
+#[tokio::test]
+async fn whoever_comes_and_goes_each_reading_is_its_holders_alone_or_everybodys() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    puppet.permits.add_permits(1_000_000);
+    let mut follow = bench.meter().follow();
+    let mut clients = tokio::task::JoinSet::new();
+    for seed in 0..6 {
+        let clock = Arc::clone(&bench.daemon.clock);
+        let soon = move || settled_drivers::clock::Clock::now_s(&*clock) + 0.05;
+        clients.spawn(restless(bench.meter(), soon, seed));
+    }
+    let (mut got, mut under) = (Vec::new(), std::collections::BTreeMap::new());
+    while !clients.is_empty() {
+        tokio::select! {
+            Some(ended) = clients.join_next() => got.extend(ended.unwrap()),
+            news = follow.recv() => if let Published::Reading { logged, lease, .. } = news.unwrap() {
+                under.insert(logged.reading.sequence, lease);
+            }
+        }
+    }
+    while let Ok(news) = follow.try_recv() {
+        if let Published::Reading { logged, lease, .. } = news {
+            under.insert(logged.reading.sequence, lease);
+        }
+    }
+    assert!(got.iter().any(|(_, lease)| lease.is_some()) && got.iter().any(|(_, lease)| lease.is_none()));
+    for (sequence, lease) in got {
+        assert_eq!(under[&sequence], lease, "{sequence}");
+    }
+    // Nobody is left who has it, or waits for it.
+    assert!(bench.lease(1.0).await.0.is_in_force());
 }
