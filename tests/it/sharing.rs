@@ -134,5 +134,5 @@ fn a_flood_of_unlike_requests_from_one_connection_holds_up_nobody_else() {
     }
     // What is going on as it asks, one turn of the other, and its own.
     let made = client.exposures("m") - before;
-    assert!((20..=30).contains(&made), "{made} exposures for 10 readings");
+    assert!((15..=30).contains(&made), "{made} exposures for 10 readings");
 }
