@@ -19,6 +19,7 @@ use crate::daemon::Daemon;
 use crate::stop::Stop;
 
 mod beat;
+mod connection;
 mod dispatch;
 mod follower;
 mod observe;
