@@ -1,7 +1,7 @@
 //! One reading, many subscribers: how long until the last has it, what that costs, and what one client costs another. Each figure
 //! beside its peers, in the same run. Not a test: nothing is asserted but that everything arrived.
 //!
-//! `cargo build --release --bins && cargo bench -p settled-tests --bench fan`
+//! `cargo build --release --bins && cargo bench -p settled-tests --bench fan`, with `-- fanned`, `stalled` or `shares` for one part alone.
 //!
 //! Peers are a bare server (one thread, blocking writes, nothing else) and, where they are on the PATH, Redis and Mosquitto: `apt-get install
 //! redis-server mosquitto`. Each carries the same bytes, the line of a reading, over a Unix socket.
@@ -20,9 +20,17 @@ mod shares;
 mod stalled;
 mod subscribers;
 
+use std::path::Path;
+
 fn main() {
     let folder = tempfile::tempdir().unwrap();
-    fanned::run(folder.path());
-    stalled::run(folder.path());
-    shares::run(folder.path());
+    let chosen: Vec<String> =
+        std::env::args().skip(1).filter(|argument| !argument.starts_with('-')).collect();
+    let parts: [(&str, fn(&Path)); 3] =
+        [("fanned", fanned::run), ("stalled", stalled::run), ("shares", shares::run)];
+    for (name, run) in parts {
+        if chosen.is_empty() || chosen.iter().any(|chosen| chosen == name) {
+            run(folder.path());
+        }
+    }
 }
