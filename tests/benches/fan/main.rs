@@ -20,17 +20,18 @@ mod shares;
 mod stalled;
 mod subscribers;
 
-use std::path::Path;
-
 fn main() {
     let folder = tempfile::tempdir().unwrap();
     let chosen: Vec<String> =
         std::env::args().skip(1).filter(|argument| !argument.starts_with('-')).collect();
-    let parts: [(&str, fn(&Path)); 3] =
-        [("fanned", fanned::run), ("stalled", stalled::run), ("shares", shares::run)];
-    for (name, run) in parts {
-        if chosen.is_empty() || chosen.iter().any(|chosen| chosen == name) {
-            run(folder.path());
-        }
+    let is_chosen = |part: &str| chosen.is_empty() || chosen.iter().any(|chosen| chosen == part);
+    if is_chosen("fanned") {
+        fanned::run(folder.path());
+    }
+    if is_chosen("stalled") {
+        stalled::run(folder.path());
+    }
+    if is_chosen("shares") {
+        shares::run(folder.path());
     }
 }
