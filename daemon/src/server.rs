@@ -18,6 +18,7 @@ use crate::daemon::Daemon;
 use crate::stop::Stop;
 
 mod beat;
+mod connection;
 mod crowd;
 mod dispatch;
 mod farewell;

@@ -1,16 +1,16 @@
 //! What goes to one client. Whoever has something to say writes it straight to the socket where nothing else waits; else it waits
 //! its turn, and the connection's own task writes it once the client reads.
 
-use std::io::{ErrorKind, IoSlice};
+use std::io::ErrorKind;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use settled_protocol::limits::Limits;
 use settled_protocol::notification::MissedWhy;
-use tokio::net::unix::OwnedWriteHalf;
 use tokio::sync::Notify;
 
 use self::item::{Gap, Item};
 use self::waiting::Waiting;
+use super::connection::Connection;
 use crate::meter_task::Logged;
 
 mod item;
@@ -25,7 +25,7 @@ pub(super) type Stream = Arc<str>;
 /// One client's outbox. It alone writes to the client's socket.
 #[derive(Debug)]
 pub(super) struct Outbox {
-    socket: OwnedWriteHalf,
+    socket: Arc<Connection>,
     waiting: Mutex<Waiting>,
     /// Something has begun to wait, or nothing more will come.
     filled: Notify,
@@ -34,7 +34,7 @@ pub(super) struct Outbox {
 }
 
 impl Outbox {
-    pub(super) fn new(socket: OwnedWriteHalf, limits: &Limits) -> Self {
+    pub(super) fn new(socket: Arc<Connection>, limits: &Limits) -> Self {
         let waiting = Mutex::new(Waiting::new(limits.waiting_notifications, limits.waiting_bytes));
         Self { socket, waiting, filled: Notify::new(), emptied: Notify::new() }
     }
@@ -45,7 +45,7 @@ impl Outbox {
 
     /// Writes a line, in parts, on the spot where nothing else waits. What the socket doesn't take waits; all of it does where
     /// something waits already, as `wait` says.
-    fn send<const PARTS: usize>(&self, parts: [&str; PARTS], wait: impl FnOnce(&mut Waiting)) {
+    fn send(&self, parts: &[&str], wait: impl FnOnce(&mut Waiting)) {
         let mut waiting = self.waiting();
         if waiting.is_over() {
             return;
@@ -53,13 +53,9 @@ impl Outbox {
         if !waiting.is_empty() {
             return wait(&mut waiting);
         }
-        // Not even copied: however many a reading goes to, its bytes are those that were serialised once.
-        match self.socket.try_write_vectored(&parts.map(|part| IoSlice::new(part.as_bytes()))) {
-            Ok(0) => waiting.give_up(),
-            Ok(count) => waiting.begin(&parts, count),
-            Err(error) if error.kind() == ErrorKind::WouldBlock => wait(&mut waiting),
-            Err(_) => waiting.give_up(),
-        }
+        // Copying some hundred bytes is cheaper than having the system gather them.
+        waiting.begin(parts);
+        self.write_some(&mut waiting);
         if !waiting.is_empty() || waiting.is_over() {
             self.filled.notify_one();
         }
@@ -68,7 +64,7 @@ impl Outbox {
     /// Writes as much of what waits as the socket takes now, up to a chunk.
     fn write_some(&self, waiting: &mut Waiting) {
         while let Some(bytes) = waiting.chunk() {
-            match self.socket.try_write(bytes) {
+            match self.socket.write_now(bytes) {
                 Ok(0) => return waiting.give_up(),
                 Ok(count) if waiting.wrote(count) => return,
                 // Less than there was: whether there is room for more is the socket's to say.
@@ -81,24 +77,24 @@ impl Outbox {
 
     /// Adds an answer.
     pub(super) fn answer(&self, line: &str) {
-        self.send([line, "\n"], |waiting| waiting.answer(line.to_owned()));
+        self.send(&[line, "\n"], |waiting| waiting.answer(line.to_owned()));
     }
 
     /// Adds a reading to a subscription, with or without its spectrum.
     pub(super) fn reading(&self, stream: &Stream, logged: &Arc<Logged>, spectra: bool) {
-        self.send(item::reading(stream, logged, spectra), |waiting| {
+        self.send(&item::reading(stream, logged, spectra), |waiting| {
             waiting.push(stream, Item::Reading(Arc::clone(logged), spectra));
         });
     }
 
     /// Adds a notification to a stream.
     pub(super) fn notice(&self, stream: &Stream, line: &str) {
-        self.send([line, "\n"], |waiting| waiting.push(stream, Item::Notice(line.to_owned())));
+        self.send(&[line, "\n"], |waiting| waiting.push(stream, Item::Notice(line.to_owned())));
     }
 
     /// Adds a notification that makes the stream's earlier ones obsolete: progress, of which only the last counts.
     pub(super) fn latest(&self, stream: &Stream, line: &str) {
-        self.send([line, "\n"], |waiting| {
+        self.send(&[line, "\n"], |waiting| {
             waiting.forget(stream);
             waiting.push(stream, Item::Notice(line.to_owned()));
         });
@@ -118,7 +114,7 @@ impl Outbox {
     }
 
     fn gap(&self, stream: &Stream, gap: Gap) {
-        self.send([&gap.line(stream), "\n"], |waiting| waiting.gap(stream, gap));
+        self.send(&[&gap.line(stream), "\n"], |waiting| waiting.gap(stream, gap));
     }
 
     /// Forgets what still waits for a stream.
@@ -171,8 +167,8 @@ impl Outbox {
                 (true, true) => return,
                 (true, false) => self.filled.notified().await,
                 (false, _) => {
-                    if self.socket.writable().await.is_err() {
-                        return;
+                    if let Err(error) = self.socket.writable().await {
+                        return tracing::warn!(%error, "a client that doesn't read is given up");
                     }
                     self.write_some(&mut self.waiting());
                     self.emptied.notify_waiters();

@@ -1,4 +1,5 @@
-//! How many connections there is room for: each takes a file descriptor, and a process has only so many.
+//! How many connections there is room for: each takes a file descriptor, and another one while its client doesn't read what waits for it;
+//! a process has only so many.
 
 use nix::sys::resource::{Resource, getrlimit, setrlimit};
 
@@ -6,9 +7,12 @@ use nix::sys::resource::{Resource, getrlimit, setrlimit};
 /// and clients that are being turned away.
 const RESERVE: u64 = 128;
 
+/// Descriptors that a connection may take.
+const EACH: u64 = 2;
+
 /// Makes room for up to `most` connections, as far as the system lets us, and says for how many there is.
 pub(super) fn for_connections(most: usize) -> usize {
-    let wanted = u64::try_from(most).unwrap_or(u64::MAX).saturating_add(RESERVE);
+    let wanted = u64::try_from(most).unwrap_or(u64::MAX).saturating_mul(EACH).saturating_add(RESERVE);
     let (soft, hard) = match getrlimit(Resource::RLIMIT_NOFILE) {
         Ok(limits) => limits,
         Err(error) => {
@@ -38,7 +42,7 @@ fn raise(soft: u64, to: u64, hard: u64) -> u64 {
 /// Connections that leave the reserve; where that is nearly everything, half.
 fn room(may_open: u64, most: usize) -> usize {
     let left = may_open.saturating_sub(RESERVE).max(may_open / 2).min(may_open);
-    usize::try_from(left).unwrap_or(usize::MAX).clamp(1, most)
+    usize::try_from(left / EACH).unwrap_or(usize::MAX).clamp(1, most)
 }
 
 #[cfg(test)]
@@ -48,7 +52,9 @@ mod tests {
     #[test]
     fn connections_leave_the_reserve_and_are_never_none() {
         let reserve = usize::try_from(RESERVE).unwrap();
-        for (may_open, expected) in [(0, 1), (64, 32), (1024, 1024 - reserve), (1 << 20, 1024)] {
+        for (may_open, expected) in
+            [(0, 1), (64, 16), (1024, (1024 - reserve) / 2), (4096, 1024), (1 << 20, 1024)]
+        {
             assert_eq!(room(may_open, 1024), expected, "{may_open} files");
         }
     }

@@ -10,11 +10,10 @@ use settled_protocol::message::{Call, Incoming, Refusal, RequestId, response_lin
 use settled_protocol::method::{
     CancelParams, Method, Nothing, RequestCancel, Subscribed, SubscriptionCancel,
 };
-use tokio::io::{AsyncReadExt, Interest};
 use tokio::net::UnixStream;
-use tokio::net::unix::OwnedReadHalf;
 use tokio::task::{Id, JoinError, JoinSet};
 
+use super::connection::Connection;
 use super::dispatch::{self, Progress};
 use super::observe::Source;
 use super::outbox::{Outbox, Stream};
@@ -39,11 +38,14 @@ type Answer = Result<Box<RawValue>, RpcError>;
 
 /// Serves one connection to its end.
 pub(super) async fn run(stream: UnixStream, daemon: Arc<Daemon>, client: Client, stop: Stop) {
-    let (reader, writer) = stream.into_split();
-    let outbox = Arc::new(Outbox::new(writer, &daemon.limits));
+    let connection = match Connection::new(stream) {
+        Ok(connection) => Arc::new(connection),
+        Err(error) => return tracing::warn!(%error, "a client's socket can't be watched"),
+    };
+    let outbox = Arc::new(Outbox::new(Arc::clone(&connection), &daemon.limits));
     let session = Session::new(daemon, Arc::new(client), Arc::clone(&outbox));
     let serving = async {
-        session.run(reader, stop).await;
+        session.run(&connection, stop).await;
         outbox.close();
     };
     let writing = outbox.write();
@@ -52,6 +54,7 @@ pub(super) async fn run(stream: UnixStream, daemon: Arc<Daemon>, client: Client,
         () = &mut writing => {}
         () = &mut serving => writing.await,
     }
+    connection.end();
 }
 
 #[derive(Debug)]
@@ -80,14 +83,14 @@ impl Session {
         }
     }
 
-    async fn run(mut self, mut reader: OwnedReadHalf, mut stop: Stop) {
+    async fn run(mut self, connection: &Connection, mut stop: Stop) {
         let mut lines = Lines::new(self.daemon.limits.line_bytes);
         let mut chunk = vec![0; CHUNK];
         let outbox = Arc::clone(&self.outbox);
         loop {
             let read = async {
                 outbox.room().await;
-                reader.read(&mut chunk).await
+                connection.read(&mut chunk).await
             };
             tokio::select! {
                 read = read => match read {
@@ -101,18 +104,13 @@ impl Session {
                 self.line(line);
             }
         }
-        self.finish(&reader, &mut stop).await;
+        self.finish(connection, &mut stop).await;
     }
 
     /// The client has finished speaking, but may still listen: answers what it asked for, until it is gone.
-    async fn finish(&mut self, reader: &OwnedReadHalf, stop: &mut Stop) {
+    async fn finish(&mut self, connection: &Connection, stop: &mut Stop) {
         while !self.pending.is_empty() || !self.subscriptions.is_empty() {
-            // Readable it is, for the end was read; whether the other direction is closed, too, is told to who asks for it.
-            let gone = reader
-                .ready(Interest::READABLE | Interest::WRITABLE)
-                .await
-                .is_ok_and(|ready| ready.is_write_closed());
-            if gone {
+            if connection.gone().await {
                 return;
             }
             tokio::select! {

@@ -13,8 +13,8 @@ use crate::subscribers::Subscribers;
 const HEALTHY: usize = 8;
 
 /// Times that a reader stalls and wakes; each time some readings are timed before it stalls, and as many while it does.
-const ROUNDS: usize = 10;
-const TIMED: usize = 300;
+const ROUNDS: usize = 20;
+const TIMED: usize = 200;
 
 /// Readings until nothing more fits what the system keeps for a reader, and until what the daemon keeps for it is full.
 const FILLING: usize = 1500;
@@ -80,8 +80,9 @@ pub(crate) fn run(folder: &Path) {
     let mut bench = Bench::start(folder, "stalled", "", &json!({}));
     let (mut without, mut with, mut growth) = (Vec::new(), Vec::new(), f64::NEG_INFINITY);
     let (mut read, mut missed) = (0, 0);
-    bench.read(FILLING);
     for _ in 0..ROUNDS {
+        // As many as when one stalls, so that both find everything as warm.
+        bench.read(FILLING);
         without.extend(bench.read(TIMED));
         let first = bench.asker.first_reading("m")["sequence"].as_u64().unwrap() + 1;
         bench.healthy.wait();

@@ -19,6 +19,7 @@ use crate::config::{Config, Survives};
 use crate::log;
 use crate::meter_task::{Listening, SERIALISED};
 use crate::server::LIMITS;
+use crate::server::connection::Connection;
 use crate::server::observe::Source;
 use crate::stop::{self, Stopper};
 
@@ -69,7 +70,7 @@ impl Bench {
         let params = ObserveParams { meter: "m".to_owned(), ..params };
         let source = Source::Readings(Readings::new(&self.daemon, &Client::new(None), &params).unwrap());
         let (daemon, client) = UnixStream::pair().unwrap();
-        let outbox = Arc::new(Outbox::new(daemon.into_split().1, &LIMITS));
+        let outbox = Arc::new(Outbox::new(Arc::new(Connection::new(daemon).unwrap()), &LIMITS));
         let writing = Arc::clone(&outbox);
         self.tasks.spawn(async move { writing.write().await });
         let (listening, observer) = source.forward(Arc::clone(&self.daemon), outbox, "s1".into());

@@ -46,12 +46,10 @@ fn spectral(sequence: u64) -> Arc<Logged> {
     reading(sequence, Some(Spectrum::new(380.0, 0.1, values).unwrap()))
 }
 
-/// An outbox whose socket is known to take bytes, and the client's end.
-async fn outbox(limits: &Limits) -> (Outbox, UnixStream) {
+/// An outbox, and the client's end.
+fn outbox(limits: &Limits) -> (Outbox, UnixStream) {
     let (daemon, client) = UnixStream::pair().unwrap();
-    let (_reader, writer) = daemon.into_split();
-    writer.writable().await.unwrap();
-    (Outbox::new(writer, limits), client)
+    (Outbox::new(Arc::new(Connection::new(daemon).unwrap()), limits), client)
 }
 
 /// Lines that don't fit the socket: from now on whatever comes waits.
@@ -98,7 +96,7 @@ fn told(lines: &[Value], stream: &str) -> Vec<(u64, u64, Option<String>)> {
 
 #[tokio::test]
 async fn where_nothing_waits_everything_is_written_on_the_spot() {
-    let (outbox, mut client) = outbox(&LIMITS).await;
+    let (outbox, mut client) = outbox(&LIMITS);
     let mut bytes = vec![0; 4096];
     // Nobody runs the outbox's own writer here.
     outbox.reading(&"s1".into(), &logged(7), false);
@@ -119,7 +117,7 @@ async fn where_nothing_waits_everything_is_written_on_the_spot() {
 
 #[tokio::test]
 async fn a_slow_reader_is_told_what_it_missed_at_the_place_of_the_gap() {
-    let (outbox, client) = outbox(&LIMITS).await;
+    let (outbox, client) = outbox(&LIMITS);
     let (slow, other): (Stream, Stream) = ("s1".into(), "s2".into());
     fill(&outbox);
     outbox.reading(&other, &logged(1), false);
@@ -140,7 +138,7 @@ async fn a_slow_reader_is_told_what_it_missed_at_the_place_of_the_gap() {
 
 #[tokio::test]
 async fn a_line_that_the_socket_takes_half_is_finished_before_the_next() {
-    let (outbox, client) = outbox(&LIMITS).await;
+    let (outbox, client) = outbox(&LIMITS);
     let stream: Stream = "s1".into();
     for sequence in 1..=100 {
         outbox.reading(&stream, &spectral(sequence), true);
@@ -153,7 +151,7 @@ async fn a_line_that_the_socket_takes_half_is_finished_before_the_next() {
 
 #[tokio::test]
 async fn what_could_not_be_read_is_told_at_its_place_and_gaps_alone_dont_pile_up() {
-    let (outbox, client) = outbox(&LIMITS).await;
+    let (outbox, client) = outbox(&LIMITS);
     let stream: Stream = "s1".into();
     fill(&outbox);
     outbox.reading(&stream, &logged(4), false);
@@ -170,7 +168,7 @@ async fn what_could_not_be_read_is_told_at_its_place_and_gaps_alone_dont_pile_up
 
 #[tokio::test]
 async fn gaps_for_reasons_that_take_turns_dont_pile_up_either() {
-    let (outbox, client) = outbox(&LIMITS).await;
+    let (outbox, client) = outbox(&LIMITS);
     let stream: Stream = "s1".into();
     fill(&outbox);
     for sequence in (1..100_000).step_by(2) {
@@ -186,7 +184,7 @@ async fn gaps_for_reasons_that_take_turns_dont_pile_up_either() {
 
 #[tokio::test]
 async fn answers_are_never_dropped() {
-    let (outbox, client) = outbox(&LIMITS).await;
+    let (outbox, client) = outbox(&LIMITS);
     let stream: Stream = "s1".into();
     fill(&outbox);
     for sequence in 0..1000 {
@@ -200,7 +198,7 @@ async fn answers_are_never_dropped() {
 
 #[tokio::test]
 async fn however_large_its_readings_a_connection_holds_so_many_bytes_and_no_more() {
-    let (outbox, client) = outbox(&LIMITS).await;
+    let (outbox, client) = outbox(&LIMITS);
     let streams: Vec<Stream> = ["s1", "s2", "s3"].map(Stream::from).into();
     fill(&outbox);
     for sequence in 1..=200 {
@@ -224,7 +222,7 @@ async fn however_large_its_readings_a_connection_holds_so_many_bytes_and_no_more
 
 #[tokio::test]
 async fn what_is_forgotten_is_gone_and_leaves_room() {
-    let (outbox, client) = outbox(&LIMITS).await;
+    let (outbox, client) = outbox(&LIMITS);
     fill(&outbox);
     for round in 0..100 {
         let stream: Stream = format!("s{round}").into();
@@ -241,7 +239,7 @@ async fn what_is_forgotten_is_gone_and_leaves_room() {
 
 #[tokio::test]
 async fn who_is_gone_costs_nothing_more() {
-    let (outbox, client) = outbox(&LIMITS).await;
+    let (outbox, client) = outbox(&LIMITS);
     drop(client);
     for sequence in 1..=1000 {
         outbox.reading(&"s1".into(), &logged(sequence), false);
@@ -252,7 +250,7 @@ async fn who_is_gone_costs_nothing_more() {
 
 #[tokio::test]
 async fn who_waits_for_room_goes_on_once_the_client_reads() {
-    let (outbox, mut client) = outbox(&LIMITS).await;
+    let (outbox, mut client) = outbox(&LIMITS);
     let (outbox, stream): (_, Stream) = (Arc::new(outbox), "s1".into());
     fill(&outbox);
     while outbox.waiting().takes(100_000) {

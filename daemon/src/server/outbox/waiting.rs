@@ -84,14 +84,9 @@ impl Waiting {
         self.notice_bytes == 0 || self.notice_bytes + bytes <= self.most_bytes
     }
 
-    /// Goes on with a line, in parts, of which so many bytes are written.
-    pub(super) fn begin(&mut self, parts: &[&str], written: usize) {
-        let mut over = written;
-        for part in parts {
-            let rest = part.as_bytes().get(over..).unwrap_or_default();
-            over = over.saturating_sub(part.len());
-            self.begun.extend_from_slice(rest);
-        }
+    /// Begins with a line, in parts, where nothing waits.
+    pub(super) fn begin(&mut self, parts: &[&str]) {
+        (self.begun, self.written) = (parts.concat().into_bytes(), 0);
     }
 
     /// Adds an answer.
