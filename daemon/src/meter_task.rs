@@ -266,7 +266,8 @@ impl MeterHandle {
     /// Makes a reading known as if the meter had given it.
     #[cfg(test)]
     pub(crate) fn publish(&self, logged: Arc<Logged>) {
-        self.shared.publish(Published::Reading { exposure: Exposure::default(), logged });
+        let exposure = Exposed { exposure: Exposure::default(), free: true };
+        self.shared.publish(Published::Reading { exposure, logged, lease: None });
     }
 
     /// Tells those who [listen](Self::listen), until the daemon stops.

@@ -137,6 +137,7 @@ mod tests {
     use tokio::sync::broadcast;
 
     use super::*;
+    use crate::meter_task::Exposed;
     use crate::stop;
 
     /// Counts what it is told, beside all others.
@@ -175,7 +176,8 @@ mod tests {
             flags: Vec::new(),
         };
         let logged = Arc::new(Logged::new(reading).unwrap());
-        Published::Reading { exposure: Exposure::default(), logged }
+        let exposure = Exposed { exposure: Exposure::default(), free: true };
+        Published::Reading { exposure, logged, lease: None }
     }
 
     #[tokio::test]

@@ -286,7 +286,7 @@ async fn play(seed: u64) -> usize {
     let meter = MeterConfig { id: "m0".to_owned(), driver, sums: Default::default() };
     let (_stopper, stop) = stop::pair();
     let (daemon, supervisor): (_, Supervisor) =
-        Daemon::new(vec![meter], clock, Log::off(), STALE_AFTER_S, stop);
+        Daemon::new(vec![meter], clock, Log::off(), Terms::default(), stop);
     let (seen, checked) = Default::default();
     let schedule = Arc::new(Schedule { daemon, stage, seen, checked });
     let mut running = tokio::task::JoinSet::new();
