@@ -243,6 +243,27 @@ fn a_user_at_its_limit_leaves_room_for_others_and_root_can_always_look() {
 }
 
 #[test]
+fn what_a_lease_refuses_is_told_and_its_token_is_not() {
+    let daemon = Daemon::start(METER);
+    let (mut holder, mut other) = (daemon.client(), daemon.client());
+    holder.call("hello", &json!({"client": "holder"}));
+    let lease = holder.call("meter.lease", &json!({"meter": "m", "ttl_s": 60}))["lease"].take();
+    assert_eq!(other.refusal("meter.read", &json!({"meter": "m"})), "leased");
+    holder.call("meter.release", &json!({"lease": lease}));
+    assert_eq!(holder.refusal("meter.read", &json!({"meter": "m", "lease": lease})), "lease_lost");
+    wait_until("both are told", || told(&audit(&daemon)) == 2);
+    let lines = audit(&daemon).concat();
+    assert!(
+        lines.contains("kind=\"leased\" meter=\"m\"") && lines.contains("kind=\"lease_lost\" meter=\"m\""),
+        "{lines}"
+    );
+    assert!(
+        lines.contains("client=\"holder\"") && !daemon.trace().contains(lease.as_str().unwrap()),
+        "{lines}"
+    );
+}
+
+#[test]
 fn a_check_names_the_group_that_there_is_not_in_its_place() {
     let daemon =
         Daemon::configured("[socket]\nguests = \"no-such-group-here\"\nguests_may = [\"log.raedings\"]\n");

@@ -40,7 +40,7 @@ const FRAMES: &[Case] = &[
     (r#"{"jsonrpc":"2.0","id":1,"method":"hello","params":null}"#, "invalid_request", "params"),
     (r#"{"jsonrpc":"2.0","id":1,"method":""}"#, "method_not_found", "no method"),
     (r#"{"jsonrpc":"2.0","id":1,"method":"Hello"}"#, "method_not_found", "no method"),
-    (r#"{"jsonrpc":"2.0","id":1,"method":"meter.lease","params":{}}"#, "method_not_found", "no method"),
+    (r#"{"jsonrpc":"2.0","id":1,"method":"meter.lend","params":{}}"#, "method_not_found", "no method"),
     (r#"{"jsonrpc":"2.0","id":1,"method":"rpc.discover"}"#, "method_not_found", "no method"),
     (r#"{"jsonrpc":"2.0","id":1,"method":"reading","params":{}}"#, "method_not_found", "no method"),
 ];
