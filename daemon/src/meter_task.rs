@@ -17,6 +17,7 @@ use crate::clock::Clock;
 use crate::settle::mover::{Darks, WarmUp};
 use crate::stop::Stop;
 
+mod attending;
 mod commit;
 mod due;
 mod fan;

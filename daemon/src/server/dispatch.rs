@@ -13,7 +13,8 @@ use settled_protocol::meter::Span;
 use settled_protocol::method::{
     CorrectionsAdd, CorrectionsList, CorrectionsRemove, DaemonStatus, Hello, HelloParams, HelloResult,
     LogEvents, LogReadings, MeterCorrect, MeterLease, MeterRead, MeterRelease, MeterRenew, MeterSettle,
-    MeterZero, MetersList, MetersListResult, Method, Nothing, PROTOCOL_VERSION, ReadParams, StageShow, ZeroParams, Zeroed,
+    MeterZero, MetersList, MetersListResult, Method, Nothing, PROTOCOL_VERSION, ReadParams, StageShow,
+    ZeroParams, Zeroed,
 };
 use settled_protocol::notification::SettleProgress;
 
