@@ -262,9 +262,9 @@ impl Queue {
 
     fn demands_with(&mut self, exposure: Exposure) -> impl Iterator<Item = &mut Placed<Demand>> {
         let held_by = self.held_by.clone();
-        self.demands
-            .iter_mut()
-            .filter(move |demand| demand.of.wanted.exposure == exposure && held_by == demand.of.by.lease)
+        self.demands.iter_mut().filter(move |demand| {
+            demand.of.wanted.exposure == exposure && held_by == demand.of.by.lease
+        })
     }
 }
 

@@ -40,8 +40,7 @@ impl Queue {
         let reads = self.waiting.iter().filter(|read| came(read.number) && !read.of.reply.is_closed());
         let zeros = self.zeros.iter().filter(|zero| came(zero.number) && !zero.of.reply.is_closed());
         let settlings = self.demands.iter().filter(|demand| {
-            let is_settling =
-                demand.of.wanted.purpose == Purpose::Settling && demand.of.alive.strong_count() > 0;
+            let is_settling = demand.of.wanted.purpose == Purpose::Settling && demand.of.alive.strong_count() > 0;
             is_settling && came(demand.number) && demand.of.by.client != client
         });
         let reads = reads.map(|read| (&read.of.by, "a reading"));
