@@ -102,7 +102,13 @@ impl Client {
     #[must_use]
     pub fn by(&self, lease: Option<&str>) -> By {
         let who = Arc::clone(&self.who);
-        By { client: self.id, who, turns: self.turns, lease: lease.map(Arc::from), until_s: f64::NEG_INFINITY }
+        By {
+            client: self.id,
+            who,
+            turns: self.turns,
+            lease: lease.map(Arc::from),
+            until_s: f64::NEG_INFINITY,
+        }
     }
 
     /// Keeps a lease that it has taken, until it is given back or this client is gone.

@@ -10,13 +10,14 @@ use settled_drivers::sample::Exposure;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::meter::{Instrument, Meter, Span};
 use settled_protocol::method::{MeterQueue, Zeroed};
-use tokio::sync::{Mutex, Semaphore, broadcast, mpsc, oneshot};
+use tokio::sync::{Mutex, broadcast, mpsc, oneshot};
 
 use crate::client::By;
 use crate::clock::Clock;
 use crate::settle::mover::{Darks, WarmUp};
 use crate::stop::Stop;
 
+mod attending;
 mod commit;
 mod due;
 mod fan;
@@ -39,7 +40,7 @@ pub use fan::{Listener, Listening};
 pub use lease::Taken;
 pub(crate) use lease::lost_anywhere;
 pub use leasing::Terms;
-pub use queue::{Demanded, Purpose, Wanted};
+pub use queue::{Demanded, Exposed, Lengths, Purpose, Wanted};
 #[cfg(test)]
 pub(crate) use shared::SERIALISED;
 pub use shared::{Anew, Logged, Published, changes};
@@ -70,8 +71,8 @@ enum Message {
 pub struct MeterHandle {
     shared: Arc<shared::Shared>,
     inbox: mpsc::Sender<Message>,
-    /// One permit for each demand there may be.
-    places: Arc<Semaphore>,
+    /// How many demands each client has.
+    places: Arc<queue::Places>,
 }
 
 /// What outlives a task that panics, so that the next can take over.
@@ -98,7 +99,7 @@ impl MeterHandle {
     ) -> (Self, Kept) {
         let (sender, inbox) = mpsc::channel(INBOX);
         let shared = shared::Shared::new(id.to_owned(), driver, sums, changes.clone(), clock);
-        let places = Arc::new(Semaphore::new(queue::MOST_DEMANDS));
+        let places = Arc::default();
         let handle = Self { shared: Arc::new(shared), inbox: sender, places };
         let belongings = Belongings { inbox, commits: commit::Commits::default() };
         (handle, Kept(Arc::new(Mutex::new(belongings))))
@@ -238,7 +239,7 @@ impl MeterHandle {
         }
     }
 
-    /// The latest reading, if it was taken with these settings and its exposure began no earlier than `since_s`.
+    /// The latest reading, if it is what such a request asks for and its exposure began no earlier than `since_s`.
     #[must_use]
     pub fn recent(&self, exposure: Exposure, since_s: f64) -> Option<Arc<Logged>> {
         self.shared.recent(exposure, since_s)
@@ -284,24 +285,25 @@ impl MeterHandle {
     /// # Errors
     /// As [`reserve`](Self::reserve) and [`press`](Self::press).
     pub async fn demand(&self, by: &By, wanted: Wanted) -> Result<Demanded, RpcError> {
-        let demanded = self.reserve()?;
+        let demanded = self.reserve(by)?;
         self.press(&demanded, by, wanted).await?;
         Ok(demanded)
     }
 
-    /// A place for a demand that the task doesn't know of yet.
+    /// A place for a demand of a client's that the task doesn't know of yet.
     ///
     /// # Errors
-    /// `overloaded` if there are too many already.
-    pub fn reserve(&self) -> Result<Demanded, RpcError> {
-        let place = Arc::clone(&self.places).try_acquire_owned().map_err(|_| {
-            let message = format!("{} requests for readings to go on are there already", queue::MOST_DEMANDS);
+    /// `overloaded` if it has too many already.
+    pub fn reserve(&self, by: &By) -> Result<Demanded, RpcError> {
+        self.places.take(by.client).ok_or_else(|| {
+            let most = queue::MOST_DEMANDS;
+            let message =
+                format!("this client has {most} requests for readings to go on already: let one end first");
             RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id)
-        })?;
-        Ok(Demanded::new(place))
+        })
     }
 
-    /// Tells the task of a demand. A task that knows of it already goes on as before.
+    /// Tells the task of a demand, or that something else is wanted of it now. It keeps its place in the queue.
     ///
     /// # Errors
     /// `shutting_down` if the task is gone.

@@ -2,11 +2,10 @@
 //!
 //! It asks for exposures without pause while it lasts. Clients that settle on one meter share every exposure for as long as they
 //! ask for the same. Where a client leaves the integration time to the meter and noise is in the way, exposures get longer as it
-//! goes on, until the meter refuses one.
+//! goes on, until the meter refuses one: for everyone who leaves it to the meter, so that all of them share.
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
-use std::time::Duration;
 
 use settled_drivers::clock::Clock as _;
 use settled_drivers::sample::Exposure;
@@ -26,14 +25,14 @@ use crate::settle::mover::moves;
 use crate::settle::{Judge, Observation, Standing, sentence};
 
 mod asked;
+mod leased;
 mod longer;
+mod news;
 mod reporter;
 
 use asked::Asked;
+use news::news;
 use reporter::Reporter;
-
-/// Between two looks at how long readings have been waited for, in real time.
-const WAITING: Duration = Duration::from_secs(1);
 
 /// Failed exposures in a row, without any reading before them, after which the request fails as they do.
 const MOST_FAILURES: u32 = 3;
@@ -94,7 +93,7 @@ async fn decide(
 ) -> Result<Option<(Verdict, f64)>, RpcError> {
     let meter = run.meter.clone();
     let _over = meter.move_on();
-    let mut asked = Asked::new(&meter, &run.by, exposure).await?;
+    let mut asked = Asked::new(&meter, &run.by, exposure, run.criteria.hold_s).await?;
     if let Some(error) = meter.unusable() {
         return Err(error);
     }
@@ -109,15 +108,13 @@ async fn decide(
             news = news(&mut follow, run.waiting().is_some()) => news,
             error = run.turned_away(clock) => return Err(error),
         };
-        let Some(news) = news else {
-            run.say_waiting(&mut reporter, clock.now_s());
-            continue;
-        };
         match news {
-            Ok(Published::Reading { exposure: used, logged, lease }) => {
-                if used != asked.exposure || !run.is_concerned(&logged.reading, lease.as_deref()) {
+            None => run.say_waiting(&mut reporter, clock.now_s()),
+            Some(Ok(Published::Reading { exposure, logged, lease })) => {
+                if !asked.is_served(exposure) || !run.is_concerned(&logged.reading, lease.as_deref()) {
                     continue;
                 }
+                run.lengthened(asked.lengthened_s(exposure), logged.reading.t_s);
                 if let Some(verdict) = run.take(&logged.reading) {
                     return Ok(Some((verdict, logged.reading.t_s)));
                 }
@@ -125,51 +122,22 @@ async fn decide(
                 if asked.may_lengthen()
                     && let Some(longer_s) = run.longer(&logged.reading)
                 {
-                    asked.lengthen(&meter, longer_s).await;
+                    asked.lengthen(&meter, longer_s).await?;
                 }
             }
-            // The meter is gone: what it sees when it is back may be something else.
-            Ok(Published::Failed { exposure: None, error }) => {
-                run.judge.gap();
-                run.away = true;
-                run.failed(&error)?;
-                run.say_waiting(&mut reporter, clock.now_s());
-                asked.again(&meter).await?;
-            }
-            Ok(Published::Failed { exposure: Some(used), error })
-                if used == asked.exposure && run.leased.is_none() =>
-            {
-                run.failed(&error)?;
-                if asked.shorten(&meter).await? {
-                    run.longer = None;
+            Some(Ok(news)) => {
+                if run.hear(&mut asked, news).await? {
+                    run.say_waiting(&mut reporter, clock.now_s());
                 }
-                run.say_waiting(&mut reporter, clock.now_s());
             }
-            Ok(Published::Failed { .. }) => {}
-            Ok(Published::Leased) => {
-                run.judge.gap();
-                run.look_at_lease();
-                run.say_waiting(&mut reporter, clock.now_s());
-            }
-            Ok(Published::Anew { why, t_s }) => run.begin_anew(why, t_s),
-            Ok(Published::Refused(error)) => return Err(RpcError::clone(&error)),
             // The news of a restart, after which the task knows of no demand, may be among what went by.
-            Err(RecvError::Lagged(_)) => {
+            Some(Err(RecvError::Lagged(_))) => {
                 run.judge.gap();
                 run.look_at_lease();
                 asked.again(&meter).await?;
             }
-            Err(RecvError::Closed) => return Ok(None),
+            Some(Err(RecvError::Closed)) => return Ok(None),
         }
-    }
-}
-
-/// What the meter's task makes known next; nothing, where readings are waited for, if nothing comes for a while.
-async fn news(follow: &mut Receiver<Published>, waiting: bool) -> Option<Result<Published, RecvError>> {
-    tokio::select! {
-        biased;
-        news = follow.recv() => Some(news),
-        () = tokio::time::sleep(WAITING), if waiting => None,
     }
 }
 
@@ -201,7 +169,7 @@ struct Run {
     away: bool,
     failures: u32,
     last_error: Option<Arc<RpcError>>,
-    /// The integration time that was gone over to, in s, and since when.
+    /// The longest integration time that was gone over to, in s, and since when.
     longer: Option<(f64, f64)>,
 }
 
@@ -228,30 +196,6 @@ impl Run {
             failures: 0,
             last_error: None,
             longer: None,
-        }
-    }
-
-    /// Whether a reading is evidence for it: of light, asked for since it began, and taken while nobody else had the meter for itself,
-    /// who may have shown something else meanwhile.
-    fn is_concerned(&self, reading: &Reading, lease: Option<&str>) -> bool {
-        let is_ours = lease.is_none() || lease == self.by.lease.as_deref();
-        is_ours && !reading.flags.contains(&Flag::Dark) && reading.began_s >= self.started_s
-    }
-
-    /// Looks whether somebody else has the meter for itself.
-    fn look_at_lease(&mut self) {
-        self.leased = self.meter.leased(self.by.lease.as_deref());
-        self.admitted |= self.leased.is_none();
-    }
-
-    /// Waits as long as it waits for somebody else's lease to end; for ever once it has had the meter.
-    async fn turned_away(&self, clock: &Clock) -> RpcError {
-        match self.leased.clone().filter(|_| !self.admitted) {
-            None => std::future::pending().await,
-            Some(leased) => {
-                clock.sleep_until(self.by.until_s).await;
-                self.meter.leased(self.by.lease.as_deref()).unwrap_or(leased)
-            }
         }
     }
 
@@ -310,8 +254,21 @@ impl Run {
         }
         let span = self.meter.integration_s();
         let next_s = longer::longer(self.judge.noise_wait_s(), latest.integration_s, span, hold_s)?;
+        // One that is too long for another settling isn't made while that lasts.
+        if self.longer.is_some_and(|(longer_s, _)| next_s <= longer_s) {
+            return None;
+        }
         self.longer = Some((next_s, latest.t_s));
         Some(next_s)
+    }
+
+    /// Takes note of what exposures are lengthened to, in s, be it by another settling.
+    fn lengthened(&mut self, lengthened_s: Option<f64>, now_s: f64) {
+        if let Some(now) = lengthened_s
+            && self.longer.is_none_or(|(before, _)| now > before)
+        {
+            self.longer = Some((now, now_s));
+        }
     }
 
     /// An exposure gave nothing. The request goes on, unless nothing ever came.
@@ -351,10 +308,7 @@ impl Run {
 
     /// Says that readings are waited for, if they are.
     fn say_waiting(&mut self, reporter: &mut Reporter<impl Fn(Report)>, now_s: f64) {
-        if self.leased.is_some() {
-            // Until when may have changed. That it is over is news that comes by itself.
-            self.leased = self.meter.leased(self.by.lease.as_deref()).or(self.leased.take());
-        }
+        self.look_again();
         if self.waiting().is_some() {
             reporter.say(|| self.report(now_s));
         }

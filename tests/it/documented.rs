@@ -15,10 +15,30 @@ const PAGE: &str = include_str!("../../protocol/PROTOCOL.md");
 /// The daemon that the page's exchanges talk to.
 const CONFIG: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"self-emitting\"\nintegration_s = [0.02, 2]\nautomatic_s = 0.05\nzero_at_start = false\n";
 
+/// Takes note of what stands for `"$name"` in what was found, from now on.
+fn bind(expected: &Value, found: &Value, bound: &mut Vec<(String, String)>) {
+    match (expected, found) {
+        (Value::String(name), found) if name.starts_with('$') => {
+            bound.push((format!("\"{name}\""), found.to_string()));
+        }
+        (Value::Object(expected), Value::Object(found)) => {
+            for (name, value) in expected {
+                bind(value, &found[name], bound);
+            }
+        }
+        _ => {}
+    }
+}
+
+/// The line with everything that is known to stand for something else.
+fn told(line: &str, bound: &[(String, String)]) -> String {
+    bound.iter().fold(line.to_owned(), |line, (name, value)| line.replace(name, value))
+}
+
 /// Whether `found` has all that `expected` names; `"*"` stands for anything.
 pub(crate) fn fits(expected: &Value, found: &Value) -> bool {
     match (expected, found) {
-        (Value::String(any), _) if any == "*" => true,
+        (Value::String(any), _) if any == "*" || any.starts_with('$') => true,
         (Value::Object(expected), Value::Object(found)) => {
             expected.iter().all(|(name, value)| found.get(name).is_some_and(|found| fits(value, found)))
         }
@@ -42,13 +62,13 @@ fn the_pages_exchanges_happen_as_written() {
     let exchanges = blocks("exchange");
     assert!(exchanges.len() >= 11, "only {} exchanges", exchanges.len());
     for exchange in exchanges {
-        let mut client = daemon.client();
+        let (mut client, mut bound) = (daemon.client(), Vec::new());
         for line in exchange.lines().filter(|line| !line.is_empty()) {
             match line.split_at(2) {
-                ("> ", sent) => client.send(sent.as_bytes()),
+                ("> ", sent) => client.send(told(sent, &bound).as_bytes()),
                 ("< ", expected) => {
-                    let expected: Value =
-                        serde_json::from_str(expected).unwrap_or_else(|error| panic!("{error}: {line}"));
+                    let expected: Value = serde_json::from_str(&told(expected, &bound))
+                        .unwrap_or_else(|error| panic!("{error}: {line}"));
                     // Notifications come when they come: those that aren't expected here are passed over.
                     let found = loop {
                         let found = client.line().expect("a line before the end");
@@ -57,6 +77,7 @@ fn the_pages_exchanges_happen_as_written() {
                         }
                     };
                     assert!(fits(&expected, &found), "expected {expected}\nfound    {found}\nin\n{exchange}");
+                    bind(&expected, &found, &mut bound);
                 }
                 _ => panic!("neither sent nor expected: {line}"),
             }

@@ -2,6 +2,7 @@
 
 use serde_json::{Value, json};
 
+use crate::settled::on_the_bench;
 use crate::support::client::Client;
 use crate::support::daemon::Daemon;
 
@@ -91,4 +92,29 @@ fn a_reading_that_is_recent_enough_costs_no_exposure() {
     assert_eq!(client.exposures("m"), before);
     let fresh = client.call("meter.read", &json!({"meter": "m", "max_age_s": 0}));
     assert_ne!(first["sequence"], fresh["sequence"]);
+}
+
+#[test]
+fn ten_clients_that_settle_share_what_one_of_them_has_lengthened_against_noise() {
+    let (daemon, mut instrument) = on_the_bench();
+    instrument.light(0.05, 0.0, 1.0, 0.0025, 3);
+    let mut clients: Vec<Client> = (0..10).map(|_| daemon.client()).collect();
+    let before = clients[0].exposures("bench");
+    let params = json!({"meter": "bench", "criteria": {"hold_s": 4, "max_wait_s": 60}});
+    let ids: Vec<u64> = clients.iter_mut().map(|client| client.ask("meter.settle", &params)).collect();
+    let answers: Vec<Value> = clients.iter_mut().zip(ids).map(|(client, id)| client.answer(id)).collect();
+    let exposures = clients[0].exposures("bench") - before;
+    let counts: Vec<u64> = answers
+        .iter()
+        .map(|answer| {
+            assert_eq!(answer["result"]["verdict"], "settled", "{answer}");
+            assert!(
+                answer["result"]["message"].as_str().unwrap().contains("lengthened to 0.25 s"),
+                "{answer}"
+            );
+            answer["result"]["readings"]["count"].as_u64().unwrap()
+        })
+        .collect();
+    let most = *counts.iter().max().unwrap();
+    assert!(exposures <= most + 5, "{exposures} exposures for {counts:?} readings");
 }

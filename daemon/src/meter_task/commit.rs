@@ -4,7 +4,6 @@
 use std::collections::VecDeque;
 use std::sync::Arc;
 
-use settled_drivers::sample::Exposure;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::reading::Reading;
 use tokio::sync::oneshot;
@@ -21,7 +20,6 @@ const MOST_IN_FLIGHT: usize = 256;
 #[derive(Debug)]
 struct InFlight {
     draft: Reading,
-    exposure: Exposure,
     audience: Audience,
     numbered: oneshot::Receiver<Numbered>,
 }
@@ -39,21 +37,14 @@ impl Commits {
     }
 
     /// Sends a reading on its way.
-    pub(super) async fn send(
-        &mut self,
-        log: &Log,
-        shared: &Shared,
-        draft: Reading,
-        exposure: Exposure,
-        audience: Audience,
-    ) {
+    pub(super) async fn send(&mut self, log: &Log, shared: &Shared, draft: Reading, audience: Audience) {
         if log.is_off() {
             let number = Numbered { sequence: log.number(), durable: false };
-            deliver(shared, log::numbered(draft, number), exposure, audience);
+            deliver(shared, log::numbered(draft, number), audience);
             return;
         }
         let numbered = log.append(draft.clone()).await;
-        self.in_flight.push_back(InFlight { draft, exposure, audience, numbered });
+        self.in_flight.push_back(InFlight { draft, audience, numbered });
     }
 
     /// Waits until the oldest has its number and gives it out; for ever if nothing is on its way.
@@ -61,9 +52,9 @@ impl Commits {
     pub(super) async fn deliver_next(&mut self, shared: &Shared) {
         let Some(oldest) = self.in_flight.front_mut() else { return std::future::pending().await };
         let outcome = (&mut oldest.numbered).await;
-        let Some(InFlight { draft, exposure, audience, .. }) = self.in_flight.pop_front() else { return };
+        let Some(InFlight { draft, audience, .. }) = self.in_flight.pop_front() else { return };
         match outcome {
-            Ok(number) => deliver(shared, log::numbered(draft, number), exposure, audience),
+            Ok(number) => deliver(shared, log::numbered(draft, number), audience),
             Err(_) => {
                 let message = "the log could give the reading no number";
                 let error = RpcError::new(ErrorKind::LogUnavailable, message).about(&shared.id);
@@ -81,7 +72,8 @@ impl Commits {
 }
 
 /// Serialises a reading once and gives it to everyone.
-fn deliver(shared: &Shared, reading: Reading, exposure: Exposure, audience: Audience) {
+fn deliver(shared: &Shared, reading: Reading, audience: Audience) {
+    let exposure = audience.exposed;
     match Logged::new(reading).map(Arc::new) {
         Ok(logged) => {
             let lease = audience.lease.clone();
@@ -97,7 +89,7 @@ fn deliver(shared: &Shared, reading: Reading, exposure: Exposure, audience: Audi
 
 /// Gives an outcome to everyone who asked for it.
 pub(super) fn answer(audience: Audience, outcome: &Outcome) {
-    for reply in audience.waiting {
+    for reply in audience.replies() {
         // A client that has cancelled doesn't wait any more.
         let _waiting = reply.send(outcome.clone()).is_ok();
     }

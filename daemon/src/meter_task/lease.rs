@@ -20,8 +20,8 @@ mod refusal;
 mod taken;
 
 pub(super) use desk::{Desk, answer};
-pub(crate) use refusal::lost_anywhere;
 pub(crate) use refusal::lost;
+pub(crate) use refusal::lost_anywhere;
 pub use taken::Taken;
 
 /// Requests for a lease that may wait for one meter, of as many clients; more are refused as overloaded. A bench has a handful of
@@ -111,7 +111,8 @@ impl Held {
 
     /// Who had it, what for and for how long, in words.
     pub(super) fn story(&self, until_s: f64) -> String {
-        let purpose = self.purpose.as_ref().map_or_else(String::new, |text| format!(" for {:?}", text.as_str()));
+        let purpose =
+            self.purpose.as_ref().map_or_else(String::new, |text| format!(" for {:?}", text.as_str()));
         format!("{} had it{purpose} for {:.1} s", self.who, until_s - self.since.t_s)
     }
 }
@@ -132,17 +133,18 @@ pub(super) struct Leases {
 }
 
 impl Leases {
-    /// Puts a request at the end of the line, or gives it back. What comes from now on has numbers above `number` in the meter's queue.
-    pub(super) fn ask(&mut self, request: Request, number: u64) -> Result<(), (Request, Full)> {
+    /// Why this client can't even wait; nothing if it can.
+    pub(super) fn full(&mut self, client: ClientId) -> Option<Full> {
         self.forget_gone();
-        if self.line.iter().any(|other| other.request.by.client == request.by.client) {
-            return Err((request, Full::Twice));
+        if self.line.iter().any(|other| other.request.by.client == client) {
+            return Some(Full::Twice);
         }
-        if self.line.len() >= MOST_WAITING {
-            return Err((request, Full::Line));
-        }
+        (self.line.len() >= MOST_WAITING).then_some(Full::Line)
+    }
+
+    /// Puts a request at the end of the line. What comes from now on has numbers above `number` in the meter's queue.
+    pub(super) fn ask(&mut self, request: Request, number: u64) {
         self.line.push_back(Placed { request, number });
-        Ok(())
     }
 
     /// The lease in force.
@@ -199,9 +201,15 @@ impl Leases {
     }
 
     /// Grants the lease to the first in the line, unless somebody has it, or what was asked for before isn't over.
-    pub(super) fn grant(&mut self, now: Moment, can_begin: impl Fn(&By, u64) -> bool) -> Option<(&Held, Request)> {
+    pub(super) fn grant(
+        &mut self,
+        now: Moment,
+        can_begin: impl Fn(&By, u64) -> bool,
+    ) -> Option<(&Held, Request)> {
         self.forget_gone();
-        if self.held.is_some() || self.line.front().is_none_or(|first| !can_begin(&first.request.by, first.number)) {
+        if self.held.is_some()
+            || self.line.front().is_none_or(|first| !can_begin(&first.request.by, first.number))
+        {
             return None;
         }
         let request = self.line.pop_front()?.request;
@@ -230,6 +238,18 @@ impl Leases {
     /// Whether anybody waits.
     pub(super) fn has_line(&self) -> bool {
         !self.line.is_empty()
+    }
+
+    /// The meter's queue has begun anew: nothing in it came before those who wait here.
+    pub(super) fn begin_anew(&mut self) {
+        for placed in &mut self.line {
+            placed.number = 0;
+        }
+    }
+
+    /// Takes out everyone who waits.
+    pub(super) fn drain(&mut self) -> impl Iterator<Item = Request> {
+        std::mem::take(&mut self.line).into_iter().map(|placed| placed.request)
     }
 
     /// Those who took their request back make way.

@@ -1,108 +1,78 @@
 //! Who waits for an exposure, and whom the next one serves. Pure: it is told the time.
 //!
-//! Requests with equal exposure settings share one exposure. An exposure serves only those that were in the queue when
-//! it began. Unlike settings take turns: the one comes next that has waited longest, counted in exposures, since its own
-//! last one or since it joined the queue.
+//! Turns are fair between clients, however much each of them asks for ([`member`]). The client whose turn it is has its oldest
+//! item served; whoever asks for the same shares that exposure. An exposure serves only what was in the queue when it began.
+//! Requests that leave the integration time to the meter all ask for the same, however long settlings make it ([`alike`]).
 
-use std::collections::VecDeque;
-use std::sync::{Arc, Weak};
+use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use settled_drivers::sample::Exposure;
-use tokio::sync::{OwnedSemaphorePermit, oneshot};
+use tokio::sync::oneshot;
 
 use super::{Outcome, ZeroReply};
-use crate::client::By;
+use crate::client::{By, ClientId};
 
+mod alike;
+mod item;
+mod member;
 mod owed;
+mod places;
 
-/// Requests for single readings that may wait for one meter; more are refused as overloaded.
-pub(super) const MOST_WAITING: usize = 1024;
+pub use alike::Exposed;
+pub use item::{Lengths, Purpose, Wanted};
+pub use places::Demanded;
 
-/// Demands for readings to go on that one meter may have at once; more are refused as overloaded. A bench has a handful
-/// of programs: this is far beyond, and the queue is looked through before every exposure.
-pub(super) const MOST_DEMANDS: usize = 1024;
+pub(super) use item::{Demand, Waiting, Zeroing};
+pub(super) use places::Places;
 
-/// Requests to zero one meter that may wait; more are refused as overloaded. Each is a person's doing.
-pub(super) const MOST_ZEROS: usize = 16;
+use alike::Alike;
+use item::{Item, Placed};
+use member::{Member, Turn};
 
-/// Held by whoever wants readings to go on. Dropping it ends the demand, and makes room for another.
-#[derive(Debug)]
-pub struct Demanded(Arc<OwnedSemaphorePermit>);
+/// Requests for single readings that a client may have waiting for one meter; more are refused as overloaded. A connection may
+/// have no more requests of any kind waiting. Others' requests take no room from it.
+pub(super) const MOST_WAITING: usize = 64;
 
-impl Demanded {
-    /// A demand that has one of the [`MOST_DEMANDS`] places.
-    pub(super) fn new(place: OwnedSemaphorePermit) -> Self {
-        Self(Arc::new(place))
-    }
+/// Demands for readings to go on that a client may have on one meter at once; more are refused as overloaded. As many as a
+/// connection may have settlings and subscriptions.
+pub(super) const MOST_DEMANDS: usize = 128;
 
-    /// Tells whether it is still held.
-    pub(super) fn watch(&self) -> Weak<OwnedSemaphorePermit> {
-        Arc::downgrade(&self.0)
-    }
-}
+/// Requests to zero one meter that a client may have waiting; more are refused as overloaded. Each is a person's doing.
+pub(super) const MOST_ZEROS: usize = 4;
 
-/// One request for one reading.
-#[derive(Debug)]
-pub(super) struct Waiting {
-    pub(super) by: By,
-    pub(super) exposure: Exposure,
-    /// The client vouches that the aperture is covered.
-    pub(super) covered: bool,
-    pub(super) reply: oneshot::Sender<Outcome>,
-}
-
-/// Readings that are to go on.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Wanted {
-    /// The settings of each exposure.
-    pub exposure: Exposure,
-    /// From the beginning of one exposure to that of the next, in s; 0 is without pause.
-    pub interval_s: f64,
-    /// What for.
-    pub purpose: Purpose,
-}
-
-/// What readings are to go on for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Purpose {
-    /// Until there is a verdict: an answer is waited for.
-    Settling,
-    /// For as long as somebody cares to look.
-    Observing,
-}
-
-/// A request for readings to go on.
-#[derive(Debug)]
-pub(super) struct Demand {
-    pub(super) by: By,
-    pub(super) wanted: Wanted,
-    pub(super) due_s: f64,
-    pub(super) alive: Weak<OwnedSemaphorePermit>,
-}
-
-/// A request to zero the meter.
-#[derive(Debug)]
-pub(super) struct Zeroing {
-    pub(super) by: By,
-    pub(super) reply: ZeroReply,
-}
+/// Items that may lie in the queue without anybody caring for them, beside as many as there are others.
+const LEFT_LYING: usize = 64;
 
 /// Those whom one exposure serves.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Audience {
-    pub(super) waiting: Vec<oneshot::Sender<Outcome>>,
+    /// Requests for single readings.
+    waiting: Vec<Placed>,
+    /// What it is.
+    pub(super) exposed: Exposed,
     /// How many requests it serves, demands included.
     pub(super) size: usize,
     /// One of them vouches that the aperture is covered.
     pub(super) covered: bool,
-    /// The lease that it is taken under.
+    /// The token of the lease that it is made under.
     pub(super) lease: Option<Arc<str>>,
+}
+
+impl Audience {
+    /// Those who wait for an answer.
+    pub(super) fn replies(self) -> impl Iterator<Item = oneshot::Sender<Outcome>> {
+        self.waiting.into_iter().filter_map(|placed| match placed.item {
+            Item::Waiting(waiting) => Some(waiting.reply),
+            Item::Demand(_) | Item::Zeroing(_) => None,
+        })
+    }
 }
 
 /// What to do next.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Next {
-    /// Expose, with these settings.
+    /// Expose, as somebody asks for.
     Expose(Exposure),
     /// Zero the meter.
     Zero,
@@ -112,363 +82,269 @@ pub(super) enum Next {
     Idle,
 }
 
-/// Something in the queue.
-#[derive(Debug)]
-struct Placed<T> {
-    of: T,
-    /// In which order it came.
-    number: u64,
-    /// How many exposures there had been when it joined, or when it was last served: the lowest comes next.
-    turn: u64,
-}
-
-/// The queue of one meter.
-#[derive(Debug, Default)]
-pub(super) struct Queue {
-    waiting: VecDeque<Placed<Waiting>>,
-    demands: Vec<Placed<Demand>>,
-    zeros: VecDeque<Placed<Zeroing>>,
-    exposures: u64,
-    /// How many requests have come.
-    arrivals: u64,
-    /// The token of the lease in force: only what comes with it is served.
+/// What is served now: what is due, under the lease in force.
+#[derive(Clone, Debug)]
+struct Served {
+    now_s: f64,
+    /// Demands wait until then, in s.
+    demands_from_s: f64,
+    /// The token of the lease in force: only what comes with it is served, and without one only what comes with none.
     held_by: Option<Arc<str>>,
 }
 
-impl Queue {
-    /// Adds a request for one reading, or gives it back if there are too many.
-    pub(super) fn wait(&mut self, waiting: Waiting) -> Result<(), Waiting> {
-        if self.waiting.len() >= MOST_WAITING {
-            self.waiting.retain(|waiting| !waiting.of.reply.is_closed());
-        }
-        if self.waiting.len() >= MOST_WAITING {
-            return Err(waiting);
-        }
-        let placed = self.placed(waiting);
-        self.waiting.push_back(placed);
-        Ok(())
-    }
-
+impl Served {
     fn admits(&self, by: &By) -> bool {
         self.held_by == by.lease
     }
 
-    /// Something at the end of the queue.
-    fn placed<T>(&mut self, of: T) -> Placed<T> {
-        self.arrivals += 1;
-        Placed { of, number: self.arrivals, turn: self.exposures }
+    /// From when on an item may be served, in s; nothing while another's lease is in force.
+    fn due_s(&self, placed: &Placed) -> Option<f64> {
+        let due_s = placed.due_s().map_or(f64::NEG_INFINITY, |due_s| due_s.max(self.demands_from_s));
+        self.admits(placed.by()).then_some(due_s)
     }
 
-    /// Adds a request for readings to go on, unless it is there already. Those that nobody holds any more make way: while
-    /// a meter is away nothing else looks at them.
-    pub(super) fn demand(&mut self, demand: Demand) {
-        self.demands.retain(|other| other.of.alive.strong_count() > 0);
-        if self.demands.iter().any(|other| other.of.alive.ptr_eq(&demand.alive)) {
-            return;
-        }
-        let placed = self.placed(demand);
-        self.demands.push(placed);
+    fn is_due(&self, placed: &Placed) -> bool {
+        self.due_s(placed).is_some_and(|due_s| due_s <= self.now_s)
     }
+}
 
-    /// Adds a request to zero the meter, or gives it back if there are too many.
-    pub(super) fn zero(&mut self, zeroing: Zeroing) -> Result<(), Zeroing> {
-        self.zeros.retain(|zero| !zero.of.reply.is_closed());
-        if self.zeros.len() >= MOST_ZEROS {
-            return Err(zeroing);
+/// The queue of one meter.
+#[derive(Debug)]
+pub(super) struct Queue {
+    members: BTreeMap<ClientId, Member>,
+    /// The highest pass of those that were chosen.
+    reached: u64,
+    /// How many exposures there have been; zeroing is one.
+    exposures: u64,
+    /// How many places have been given.
+    places: u64,
+    served: Served,
+    /// How many items there are, and how many of them are no demands: each is answered once.
+    items: usize,
+    singles: usize,
+    /// How many there were when those were last looked for that nobody cares for any more.
+    swept: usize,
+}
+
+impl Default for Queue {
+    fn default() -> Self {
+        let served = Served { now_s: f64::NEG_INFINITY, demands_from_s: f64::NEG_INFINITY, held_by: None };
+        let (members, items, singles, swept) = Default::default();
+        Self { members, reached: 0, exposures: 0, places: 0, served, items, singles, swept }
+    }
+}
+
+impl Queue {
+    /// Adds a request for one reading, or gives it back if its client has too many.
+    pub(super) fn wait(&mut self, waiting: Waiting) -> Result<(), Waiting> {
+        if self.has(&waiting.by, MOST_WAITING, |item| matches!(item, Item::Waiting(_))) {
+            return Err(waiting);
         }
-        let placed = self.placed(zeroing);
-        self.zeros.push_back(placed);
+        self.push(Item::Waiting(waiting));
         Ok(())
     }
 
-    /// Takes out the request to zero the meter that comes first. It counts as an exposure.
-    pub(super) fn take_zero(&mut self) -> Option<ZeroReply> {
-        self.exposures += 1;
-        let index = self.zeros.iter().position(|zero| self.admits(&zero.of.by))?;
-        self.zeros.remove(index).map(|zero| zero.of.reply)
+    /// Adds a request for readings to go on. One that is there already keeps its place, and asks for what is wanted now.
+    pub(super) fn demand(&mut self, demand: Demand) {
+        let there = self.members.get_mut(&demand.by.client).and_then(|member| member.find(&demand));
+        match there {
+            Some(there) => (there.by, there.wanted) = (demand.by, demand.wanted),
+            None => self.push(Item::Demand(demand)),
+        }
+    }
+
+    /// Adds a request to zero the meter, or gives it back if its client has too many.
+    pub(super) fn zero(&mut self, zeroing: Zeroing) -> Result<(), Zeroing> {
+        if self.has(&zeroing.by, MOST_ZEROS, |item| matches!(item, Item::Zeroing(_))) {
+            return Err(zeroing);
+        }
+        self.push(Item::Zeroing(zeroing));
+        Ok(())
+    }
+
+    /// Whether a client has so many of a kind that are still waited for.
+    fn has(&self, by: &By, most: usize, of: impl Fn(&Item) -> bool) -> bool {
+        let items = self.members.get(&by.client).into_iter().flat_map(|member| &member.items);
+        items.filter(|placed| of(&placed.item) && placed.item.is_alive()).count() >= most
+    }
+
+    fn push(&mut self, item: Item) {
+        self.places += 1;
+        self.put(Placed { item, number: self.places, came: self.places });
+        // While a meter is away nothing else looks for what nobody cares for.
+        if self.items > 2 * self.swept + LEFT_LYING {
+            self.sweep();
+        }
+    }
+
+    /// Puts something in its place. A client that had nothing in the queue joins it.
+    fn put(&mut self, placed: Placed) {
+        self.items += 1;
+        self.singles += usize::from(placed.item.is_single());
+        let joining = Turn::joining(self.reached, placed.by(), self.exposures);
+        self.members.entry(placed.by().client).or_default().put(placed, joining);
+    }
+
+    fn sweep(&mut self) {
+        self.members.values_mut().for_each(Member::sweep);
+        self.tidy();
+        self.swept = self.items;
+    }
+
+    /// Forgets the clients that have nothing in the queue any more, and counts what is left.
+    fn tidy(&mut self) {
+        self.members.retain(|_, member| !member.items.is_empty());
+        let items = self.members.values().flat_map(|member| &member.items);
+        (self.items, self.singles) = items.fold((0, 0), |(items, singles), placed| {
+            (items + 1, singles + usize::from(placed.item.is_single()))
+        });
     }
 
     /// Requests for single readings, and to zero the meter, in the queue.
     pub(super) fn len(&self) -> usize {
-        self.waiting.len() + self.zeros.len()
+        self.singles
     }
 
     /// Takes out every request for a single reading: they all fail.
     pub(super) fn drain(&mut self) -> impl Iterator<Item = oneshot::Sender<Outcome>> {
-        std::mem::take(&mut self.waiting).into_iter().map(|waiting| waiting.of.reply)
+        self.remove(|item| matches!(item, Item::Waiting(_))).0.into_iter()
     }
 
     /// Takes out every request to zero the meter: they all fail.
     pub(super) fn drain_zeros(&mut self) -> impl Iterator<Item = ZeroReply> {
-        std::mem::take(&mut self.zeros).into_iter().map(|zero| zero.of.reply)
+        self.remove(|item| matches!(item, Item::Zeroing(_))).1.into_iter()
+    }
+
+    fn remove(&mut self, which: impl Fn(&Item) -> bool) -> (Vec<oneshot::Sender<Outcome>>, Vec<ZeroReply>) {
+        let (mut readings, mut zeros) = (Vec::new(), Vec::new());
+        for placed in self.members.values_mut().flat_map(|member| member.take(|placed| which(&placed.item))) {
+            match placed.item {
+                Item::Waiting(waiting) => readings.push(waiting.reply),
+                Item::Zeroing(zeroing) => zeros.push(zeroing.reply),
+                Item::Demand(_) => {}
+            }
+        }
+        self.tidy();
+        (readings, zeros)
     }
 
     /// What to do at `now_s`. Demands wait until `demands_from_s` (after a failure, say).
     pub(super) fn next(&mut self, now_s: f64, demands_from_s: f64) -> Next {
-        self.waiting.retain(|waiting| !waiting.of.reply.is_closed());
-        self.demands.retain(|demand| demand.of.alive.strong_count() > 0);
-        let due = |demand: &Placed<Demand>| demand.of.due_s.max(demands_from_s);
-        self.zeros.retain(|zero| !zero.of.reply.is_closed());
-        let zeros = self.zeros.iter().filter(|zero| self.admits(&zero.of.by));
-        let zeros = zeros.map(|zero| (zero.turn, Next::Zero));
-        let asked = self.waiting.iter().filter(|waiting| self.admits(&waiting.of.by));
-        let asked = asked.map(|waiting| (waiting.turn, Next::Expose(waiting.of.exposure)));
-        let demanded = self.admitted().filter(|demand| due(demand) <= now_s);
-        let demanded = demanded.map(|demand| (demand.turn, Next::Expose(demand.of.wanted.exposure)));
-        match zeros.chain(asked).chain(demanded).min_by_key(|(turn, _)| *turn) {
-            Some((_, next)) => next,
-            None => self.admitted().map(due).min_by(f64::total_cmp).map_or(Next::Idle, Next::Wait),
-        }
-    }
-
-    /// Lets the demands with these settings, and no others, wait until `until_s`.
-    pub(super) fn postpone(&mut self, exposure: Exposure, until_s: f64) {
-        for demand in self.demands_with(exposure) {
-            demand.of.due_s = demand.of.due_s.max(until_s);
-        }
-    }
-
-    /// Takes out those whom an exposure that begins at `now_s` serves.
-    pub(super) fn take(&mut self, exposure: Exposure, now_s: f64) -> Audience {
-        self.exposures += 1;
-        let turn = self.exposures;
-        let mut audience = Audience { lease: self.held_by.clone(), ..Audience::default() };
-        for waiting in std::mem::take(&mut self.waiting) {
-            if waiting.of.exposure == exposure && self.admits(&waiting.of.by) {
-                audience.covered |= waiting.of.covered;
-                audience.waiting.push(waiting.of.reply);
-            } else {
-                self.waiting.push_back(waiting);
+        (self.served.now_s, self.served.demands_from_s) = (now_s, demands_from_s);
+        self.sweep();
+        let fronts =
+            self.members.values().filter_map(|member| Some((member.turn, member.front(&self.served)?)));
+        match fronts.min_by_key(|(turn, front)| (*turn, front.number)) {
+            Some((_, front)) => front.asks().map_or(Next::Zero, Next::Expose),
+            None => {
+                let waiting = self.members.values().flat_map(|member| &member.items);
+                let due = waiting.filter_map(|placed| self.served.due_s(placed));
+                due.min_by(f64::total_cmp).map_or(Next::Idle, Next::Wait)
             }
         }
-        audience.size = audience.waiting.len();
-        for Placed { of: demand, turn: served, number: _ } in self.demands_with(exposure) {
-            *served = turn;
-            // A schedule that has been missed starts anew: it doesn't catch up in a burst.
-            let interval_s = demand.wanted.interval_s;
-            demand.due_s = if demand.due_s + interval_s > now_s {
-                demand.due_s.min(now_s) + interval_s
-            } else {
-                now_s + interval_s
-            };
-            audience.size += 1;
+    }
+
+    /// Takes out the request to zero the meter whose turn it is.
+    pub(super) fn take_zero(&mut self) -> Option<ZeroReply> {
+        let fronts =
+            self.members.values().filter_map(|member| Some((member.turn, member.front(&self.served)?)));
+        let zeros = fronts.filter(|(_, front)| matches!(front.item, Item::Zeroing(_)));
+        let number = zeros.map(|(turn, front)| (turn, front.number)).min()?.1;
+        let zero = self.serve(|placed| placed.number == number).pop();
+        self.tidy();
+        match zero?.item {
+            Item::Zeroing(zeroing) => Some(zeroing.reply),
+            Item::Waiting(_) | Item::Demand(_) => None,
         }
-        audience
     }
 
-    fn admitted(&self) -> impl Iterator<Item = &Placed<Demand>> {
-        self.demands.iter().filter(|demand| self.admits(&demand.of.by))
+    /// Takes out those whom an exposure that begins at `now_s`, as somebody asks for, serves.
+    pub(super) fn take(&mut self, asked: Exposure, now_s: f64) -> Audience {
+        let exposed = self.alike().exposed(asked);
+        let served = self.served.clone();
+        let taken = self.serve(|placed| placed.is_for(exposed) && served.admits(placed.by()));
+        let (size, mut waiting) = (taken.len(), Vec::new());
+        for mut placed in taken {
+            let Item::Demand(demand) = &mut placed.item else {
+                waiting.push(placed);
+                continue;
+            };
+            demand.met(now_s);
+            // It asks for the next, behind whatever else its client asks for.
+            self.places += 1;
+            placed.number = self.places;
+            if let Some(member) = self.members.get_mut(&placed.by().client) {
+                member.items.push_back(placed);
+            }
+        }
+        self.tidy();
+        let covers = |placed: &Placed| matches!(&placed.item, Item::Waiting(waiting) if waiting.covered);
+        Audience { covered: waiting.iter().any(covers), waiting, exposed, size, lease: served.held_by }
     }
 
-    fn demands_with(&mut self, exposure: Exposure) -> impl Iterator<Item = &mut Placed<Demand>> {
-        let held_by = self.held_by.clone();
-        self.demands.iter_mut().filter(move |demand| {
-            demand.of.wanted.exposure == exposure && held_by == demand.of.by.lease
-        })
+    /// Takes out what is so, and that somebody waits for. Each client for which that was its turn has its next one later.
+    fn serve(&mut self, so: impl Fn(&Placed) -> bool) -> Vec<Placed> {
+        self.exposures += 1;
+        let served = &self.served;
+        let fronts = self.members.values().filter_map(|member| Some((member.turn, member.front(served)?)));
+        let chosen = fronts.filter(|(_, front)| so(front)).map(|(turn, _)| turn.pass).min();
+        self.reached = self.reached.max(chosen.unwrap_or(0));
+        let mut taken = Vec::new();
+        for member in self.members.values_mut() {
+            // Whoever has nothing due is served ahead of its time: that is a turn, too.
+            let is_turn = member.front(served).is_none_or(&so);
+            let before = taken.len();
+            taken.extend(member.take(&so).filter(|placed| placed.item.is_alive()));
+            if let Some(first) = taken.get(before).filter(|_| is_turn) {
+                member.turn = Turn::served(self.reached, first.by(), self.exposures);
+            }
+        }
+        taken
+    }
+
+    /// What requests that leave the integration time to the meter ask for.
+    fn alike(&self) -> Alike {
+        let items = self.members.values().flat_map(|member| &member.items);
+        Alike::new(items.filter(|placed| self.served.admits(placed.by())).filter_map(|placed| {
+            match &placed.item {
+                Item::Demand(demand) => demand.lengths(),
+                Item::Waiting(_) | Item::Zeroing(_) => None,
+            }
+        }))
+    }
+
+    /// Lets the demands that ask for what such an exposure gives, and no others, wait until `until_s`.
+    pub(super) fn postpone(&mut self, exposed: Exposed, until_s: f64) {
+        let served = self.served.clone();
+        for placed in self.members.values_mut().flat_map(|member| &mut member.items) {
+            let is_for = placed.is_for(exposed) && served.admits(placed.by());
+            if let Item::Demand(demand) = &mut placed.item
+                && is_for
+            {
+                demand.due_s = demand.due_s.max(until_s);
+            }
+        }
+    }
+
+    /// The meter refused an exposure that was lengthened: none is made as long as that. Whoever left the integration time to the
+    /// meter, and waits for an answer, goes back to its place; those who asked for just this are left.
+    pub(super) fn shorten(&mut self, audience: Audience) -> Audience {
+        let Audience { waiting, exposed, size, covered, lease } = audience;
+        for placed in self.members.values_mut().flat_map(|member| &mut member.items) {
+            if let Item::Demand(demand) = &mut placed.item {
+                demand.shorten(exposed);
+            }
+        }
+        let (back, waiting): (Vec<_>, Vec<_>) =
+            waiting.into_iter().partition(|placed| placed.asks() == Some(Exposure::default()));
+        back.into_iter().for_each(|placed| self.put(placed));
+        Audience { waiting, exposed: Exposed { free: false, ..exposed }, size, covered, lease }
     }
 }
 
 #[cfg(test)]
-mod tests {
-    use proptest::prelude::*;
-    use tokio::sync::Semaphore;
-
-    use super::*;
-
-    fn exposure(integration_s: f64) -> Exposure {
-        Exposure { integration_s: Some(integration_s) }
-    }
-
-    fn ask(queue: &mut Queue, integration_s: f64) -> oneshot::Receiver<Outcome> {
-        let (reply, receiver) = oneshot::channel();
-        queue
-            .wait(Waiting { by: By::itself(), exposure: exposure(integration_s), covered: false, reply })
-            .unwrap();
-        receiver
-    }
-
-    fn demand(queue: &mut Queue, integration_s: f64, interval_s: f64, due_s: f64) -> Demanded {
-        let demanded = Demanded::new(Arc::new(Semaphore::new(1)).try_acquire_owned().unwrap());
-        let alive = demanded.watch();
-        let exposure = exposure(integration_s);
-        let wanted = Wanted { exposure, interval_s, purpose: Purpose::Observing };
-        queue.demand(Demand { by: By::itself(), wanted, due_s, alive });
-        demanded
-    }
-
-    #[test]
-    fn equal_requests_share_one_exposure() {
-        let mut queue = Queue::default();
-        let _receivers: Vec<_> = (0..10).map(|_| ask(&mut queue, 1.0)).collect();
-        let _demanded = demand(&mut queue, 1.0, 0.0, 0.0);
-        assert_eq!(queue.next(0.0, 0.0), Next::Expose(exposure(1.0)));
-        assert_eq!(queue.take(exposure(1.0), 0.0).size, 11);
-        assert_eq!(queue.len(), 0);
-    }
-
-    #[test]
-    fn a_zero_takes_its_turn_unless_nobody_waits_for_it() {
-        let mut queue = Queue::default();
-        let _first = ask(&mut queue, 1.0);
-        queue.take(exposure(1.0), 0.0);
-        let _demanded = demand(&mut queue, 1.0, 0.0, 0.0);
-        let (reply, zero) = oneshot::channel();
-        queue.zero(Zeroing { by: By::itself(), reply }).unwrap();
-        let _other = ask(&mut queue, 2.0);
-        assert_eq!((queue.next(0.0, 0.0), queue.len()), (Next::Zero, 2));
-        assert!(queue.take_zero().is_some());
-        assert_eq!(queue.next(0.0, 0.0), Next::Expose(exposure(2.0)));
-        let (reply, other) = oneshot::channel();
-        queue.zero(Zeroing { by: By::itself(), reply }).unwrap();
-        drop((zero, other));
-        queue.take(exposure(2.0), 0.0);
-        assert_eq!(queue.next(0.0, 0.0), Next::Expose(exposure(1.0)));
-        assert_eq!(queue.len(), 0);
-    }
-
-    #[test]
-    fn more_zeros_than_there_is_room_for_are_given_back() {
-        let mut queue = Queue::default();
-        let mut waiting = Vec::new();
-        for _ in 0..MOST_ZEROS {
-            let (reply, receiver) = oneshot::channel();
-            queue.zero(Zeroing { by: By::itself(), reply }).unwrap();
-            waiting.push(receiver);
-        }
-        assert!(queue.zero(Zeroing { by: By::itself(), reply: oneshot::channel().0 }).is_err());
-        waiting.pop();
-        assert!(queue.zero(Zeroing { by: By::itself(), reply: oneshot::channel().0 }).is_ok());
-    }
-
-    #[test]
-    fn a_request_that_nobody_waits_for_causes_no_exposure() {
-        let mut queue = Queue::default();
-        drop(ask(&mut queue, 1.0));
-        drop(demand(&mut queue, 1.0, 0.0, 0.0));
-        assert_eq!(queue.next(0.0, 0.0), Next::Idle);
-    }
-
-    #[test]
-    fn a_schedule_keeps_its_beat_and_does_not_catch_up() {
-        let mut queue = Queue::default();
-        let _demanded = demand(&mut queue, 1.0, 5.0, 0.0);
-        queue.take(exposure(1.0), 0.1);
-        assert_eq!(queue.next(0.2, 0.0), Next::Wait(5.0));
-        queue.take(exposure(1.0), 5.3);
-        assert_eq!(queue.next(5.4, 0.0), Next::Wait(10.0));
-        queue.take(exposure(1.0), 33.0);
-        assert_eq!(queue.next(33.1, 0.0), Next::Wait(38.0));
-    }
-
-    #[test]
-    fn demands_wait_after_a_failure_and_single_requests_do_not() {
-        let mut queue = Queue::default();
-        let _demanded = demand(&mut queue, 1.0, 0.0, 0.0);
-        assert_eq!(queue.next(0.0, 2.0), Next::Wait(2.0));
-        let _receiver = ask(&mut queue, 3.0);
-        assert_eq!(queue.next(0.0, 2.0), Next::Expose(exposure(3.0)));
-    }
-
-    #[test]
-    fn demands_that_nobody_holds_take_no_room() {
-        let mut queue = Queue::default();
-        let _held = demand(&mut queue, 1.0, 0.0, 0.0);
-        for _ in 0..1000 {
-            drop(demand(&mut queue, 1.0, 0.0, 0.0));
-        }
-        assert!(queue.demands.len() <= 2, "{}", queue.demands.len());
-    }
-
-    #[test]
-    fn a_demand_that_is_made_again_keeps_its_place_and_takes_no_other() {
-        let mut queue = Queue::default();
-        let demanded = demand(&mut queue, 1.0, 5.0, 0.0);
-        queue.take(exposure(1.0), 0.0);
-        for _ in 0..3 {
-            let alive = demanded.watch();
-            queue.demand(Demand {
-                by: By::itself(),
-                wanted: Wanted { exposure: exposure(1.0), interval_s: 5.0, purpose: Purpose::Observing },
-                due_s: f64::NEG_INFINITY,
-                alive,
-            });
-        }
-        assert_eq!(queue.next(0.1, 0.0), Next::Wait(5.0));
-        assert_eq!(queue.take(exposure(1.0), 5.0).size, 1);
-    }
-
-    #[test]
-    fn what_is_postponed_waits_alone() {
-        let mut queue = Queue::default();
-        let _postponed = demand(&mut queue, 1.0, 0.0, 0.0);
-        let other = demand(&mut queue, 2.0, 0.0, 0.0);
-        queue.postpone(exposure(1.0), 3.0);
-        assert_eq!(queue.next(0.0, 0.0), Next::Expose(exposure(2.0)));
-        drop(other);
-        assert_eq!(queue.next(0.0, 0.0), Next::Wait(3.0));
-    }
-
-    /// A one-shot reader that comes back, or nothing for a demand that stays: how many exposures after its own.
-    type Lag = Option<usize>;
-
-    /// Who asks for one of the settings.
-    struct Asker {
-        lag: Lag,
-        /// The exposure before which it joined the queue; nothing while it isn't there.
-        since: Option<usize>,
-        /// When it comes back.
-        back: usize,
-        receivers: Vec<oneshot::Receiver<Outcome>>,
-    }
-
-    fn setting(kind: usize) -> f64 {
-        f64::from(u32::try_from(kind + 1).unwrap())
-    }
-
-    /// Exposes for one after another, and gives the most exposures that anyone waited for.
-    fn longest_wait(lags: &[Lag], rounds: usize) -> usize {
-        let mut queue = Queue::default();
-        let _demanded: Vec<_> = (0..lags.len())
-            .filter(|&kind| lags[kind].is_none())
-            .map(|kind| demand(&mut queue, setting(kind), 0.0, 0.0))
-            .collect();
-        let asker = |&lag: &Lag| Asker { lag, since: lag.is_none().then_some(0), back: 0, receivers: vec![] };
-        let mut askers: Vec<Asker> = lags.iter().map(asker).collect();
-        let mut longest = 0;
-        for round in 0..rounds * lags.len() {
-            for (kind, asker) in askers.iter_mut().enumerate() {
-                if asker.since.is_none() && asker.back <= round {
-                    asker.receivers.push(ask(&mut queue, setting(kind)));
-                    asker.since = Some(round);
-                }
-            }
-            let Next::Expose(next) = queue.next(0.0, 0.0) else { continue };
-            queue.take(next, 0.0);
-            for (kind, asker) in askers.iter_mut().enumerate() {
-                let Some(since) = asker.since else { continue };
-                longest = longest.max(round + 1 - since);
-                if exposure(setting(kind)) == next {
-                    asker.since = asker.lag.is_none().then_some(round + 1);
-                    asker.back = round + 1 + asker.lag.unwrap_or(0);
-                }
-            }
-        }
-        longest
-    }
-
-    #[test]
-    fn readers_that_come_back_do_not_starve_a_demand_that_stays() {
-        assert!(longest_wait(&[None, Some(1), Some(1)], 10) <= 3);
-    }
-
-    proptest! {
-        #[test]
-        fn unlike_settings_take_turns_whoever_stays_and_whoever_comes_back(
-            lags in proptest::collection::vec(proptest::option::of(0_usize..4), 2..6),
-            rounds in 1_usize..40,
-        ) {
-            // With as many settings nobody waits for more exposures than that, the own one included.
-            prop_assert!(longest_wait(&lags, rounds) <= lags.len());
-        }
-    }
-}
+mod model;
+#[cfg(test)]
+mod shares;
+#[cfg(test)]
+mod tests;

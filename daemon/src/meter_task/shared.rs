@@ -17,6 +17,7 @@ use tokio::sync::broadcast;
 use super::due::Due;
 use super::fan::Fan;
 use super::lease::Desk;
+use super::queue::Exposed;
 use super::through::{Reads, Through};
 use super::unlogged::Unlogged;
 use super::zeroing;
@@ -73,10 +74,10 @@ impl Logged {
 /// What a meter's task makes known.
 #[derive(Clone, Debug)]
 pub enum Published {
-    /// A reading, and the exposure that was asked for.
+    /// A reading, and how it was exposed.
     Reading {
-        /// The settings of the exposure.
-        exposure: Exposure,
+        /// How it was exposed, and what requests that serves.
+        exposure: Exposed,
         /// The reading.
         logged: Arc<Logged>,
         /// The token of the lease that was in force as its exposure began: what others see of the light then is none of their own
@@ -86,8 +87,8 @@ pub enum Published {
     /// An exposure that gave none; or, about the meter as a whole, one that went away or whose task was restarted: who wants readings
     /// to go on must say so again.
     Failed {
-        /// The settings of the exposure; absent if it is about the meter as a whole.
-        exposure: Option<Exposure>,
+        /// How it was exposed; absent if it is about the meter as a whole.
+        exposure: Option<Exposed>,
         /// Why.
         error: Arc<RpcError>,
     },
@@ -171,7 +172,7 @@ pub(super) struct Shared {
     pub(super) desk: Desk,
     /// The serial number of the instrument that was opened last, once one has told it.
     serial: Mutex<Option<String>>,
-    latest: Mutex<Option<(Exposure, Arc<Logged>)>>,
+    latest: Mutex<Option<(Exposed, Arc<Logged>)>>,
     darks: Mutex<Darks>,
     unlogged: Mutex<Unlogged>,
     /// The correction in force, and since when, in s.
@@ -271,13 +272,13 @@ impl Shared {
         Some(self.through().0?.reads(&self.id, &description.instrument, now_s))
     }
 
-    /// The latest reading, if it was taken with these settings and began no earlier than `since_s`, nor than the correction in force.
+    /// The latest reading, if it is what such a request asks for and began no earlier than `since_s`, nor than the correction in force.
     pub(super) fn recent(&self, exposure: Exposure, since_s: f64) -> Option<Arc<Logged>> {
         let latest = self.latest.lock().unwrap_or_else(PoisonError::into_inner);
         let (settings, logged) = latest.as_ref()?;
         let (_, corrected_s) = self.through();
         let began_s = logged.reading.began_s;
-        (*settings == exposure && began_s >= since_s && began_s > corrected_s).then(|| Arc::clone(logged))
+        (settings.serves(exposure) && began_s >= since_s && began_s > corrected_s).then(|| Arc::clone(logged))
     }
 
     /// The error that a request for a reading gets at `now_s` because the meter must be zeroed first.

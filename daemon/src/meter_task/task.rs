@@ -15,15 +15,14 @@ use settled_protocol::log::EventKind;
 use tokio::sync::OwnedMutexGuard;
 
 use super::commit::answer;
-use super::leasing;
 use super::limited::Limited;
-use super::queue::{Audience, MOST_WAITING, MOST_ZEROS, Next, Queue};
+use super::queue::{Audience, Next, Queue};
 use super::rounds::Rounds;
 use super::shared::{Published, Shared};
 use super::stamp::{Stamp, stamped};
 use super::summed::{Summed, Summing};
 use super::through::Reads;
-use super::{Belongings, Kept, Message, MeterHandle};
+use super::{Belongings, Kept, MeterHandle};
 use crate::clock::Clock;
 use crate::failure;
 use crate::log::Log;
@@ -107,6 +106,7 @@ impl Task {
     /// Takes over what the meter's task before this one has left.
     pub(crate) async fn new(handle: &MeterHandle, kept: Kept, tools: Tools) -> Self {
         let now_s = tools.now_s();
+        handle.shared.desk.begin_anew();
         Self {
             summing: Summing::new(tools.sums),
             rounds: Rounds::after(tools.driver.rounds()),
@@ -204,73 +204,24 @@ impl Task {
         }
     }
 
-    /// Takes in one message, gives out one reading that has become durable, or looks at the leases when it is time to. False once
-    /// nobody can ask any more. Dropping the future loses nothing.
-    pub(super) async fn attend(&mut self) -> bool {
-        let looks_s = self.looks_at_lease_s();
-        let Tools { log, clock, .. } = &self.tools;
-        let Belongings { inbox, commits } = &mut *self.kept;
-        tokio::select! {
-            message = inbox.recv() => match message {
-                Some(message) => { self.accept(message); true }
-                None => false,
-            },
-            () = commits.deliver_next(&self.shared) => true,
-            () = self.shared.desk.moved(looks_s) => { self.look_at_lease(); true }
-            () = leasing::tell(&self.shared, log, clock) => true,
-        }
-    }
-
-    fn accept(&mut self, message: Message) {
-        match message {
-            Message::Demand(demand) => {
-                let demand = self.unfenced(demand);
-                self.queue.demand(demand);
-            }
-            Message::Lease(request) => {
-                self.shared.desk.ask(&self.shared.id, request, self.queue.mark());
-                self.look_at_lease();
-            }
-            Message::Read(waiting) => {
-                let is_fenced = waiting.by.lease.is_some();
-                if let Err(waiting) = self.queue.wait(waiting) {
-                    let message = format!("{MOST_WAITING} requests wait for the meter already");
-                    let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
-                    let _waiting = waiting.reply.send(Err(error)).is_ok();
-                }
-                self.look_at(is_fenced);
-            }
-            Message::Zero(zeroing) => {
-                let is_fenced = zeroing.by.lease.is_some();
-                if let Err(zeroing) = self.queue.zero(zeroing) {
-                    let message = format!("{MOST_ZEROS} requests to zero the meter wait already");
-                    let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
-                    let _waiting = zeroing.reply.send(Err(error)).is_ok();
-                }
-                self.look_at(is_fenced);
-            }
-        }
-        self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
-    }
-
-    /// One exposure, from its beginning to the hand-over of what came of it. A fault means that the meter is lost.
-    async fn expose(&mut self, meter: &mut dyn Meter, exposure: Exposure) -> Result<(), Fault> {
+    /// One exposure as somebody asks for it, to the hand-over of what came of it. A fault means that the meter is lost.
+    async fn expose(&mut self, meter: &mut dyn Meter, asked: Exposure) -> Result<(), Fault> {
         let began_s = self.tools.now_s();
-        let audience = self.queue.take(exposure, began_s);
+        let audience = self.queue.take(asked, began_s);
         let began = Began { at_s: began_s, reads: self.shared.reads(began_s) };
         self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
         self.shared.exposing.store(true, Ordering::Relaxed);
-        let outcome = self.measure(meter, exposure).await;
+        let outcome = self.measure(meter, audience.exposed.exposure).await;
         self.shared.exposing.store(false, Ordering::Relaxed);
         self.shared.exposures.fetch_add(1, Ordering::Relaxed);
         self.look_at_rounds(began_s).await;
         let outcome = outcome.and_then(|sample| Ok((self.summing.sum(&sample.seen)?, sample)));
         match outcome {
             Ok((summed, sample)) => {
-                self.hand_over(&sample, summed, began, exposure, audience).await;
+                self.hand_over(&sample, summed, began, audience).await;
                 Ok(())
             }
-            Err(fault) => self.failed(meter, fault, exposure, audience).await,
+            Err(fault) => self.failed(meter, fault, audience).await,
         }
     }
 
@@ -292,27 +243,7 @@ impl Task {
         outcome.unwrap_or_else(|_| Err(late()))
     }
 
-    /// Waits for something that the meter does; messages are taken in and readings given out meanwhile.
-    pub(super) async fn meanwhile<T>(&mut self, doing: impl Future<Output = T>) -> T {
-        tokio::pin!(doing);
-        let mut open = true;
-        loop {
-            tokio::select! {
-                biased;
-                outcome = &mut doing => return outcome,
-                alive = self.attend(), if open => open = alive,
-            }
-        }
-    }
-
-    async fn hand_over(
-        &mut self,
-        sample: &Sample,
-        summed: Summed,
-        began: Began,
-        exposure: Exposure,
-        audience: Audience,
-    ) {
+    async fn hand_over(&mut self, sample: &Sample, summed: Summed, began: Began, audience: Audience) {
         (self.failures, self.recoveries) = (0, 0);
         self.pause = Duration::ZERO;
         self.look_at_warm_up();
@@ -337,28 +268,33 @@ impl Task {
         };
         let mut draft = stamped(sample, summed.light, &open.description, &stamp);
         summed.label(&mut draft);
-        self.kept.commits.send(&self.tools.log, &self.shared, draft, exposure, audience).await;
+        self.kept.commits.send(&self.tools.log, &self.shared, draft, audience).await;
         // A meter that answers at once must not keep everyone else waiting.
         tokio::task::yield_now().await;
     }
 
     /// An exposure gave no reading: says so, and brings the meter back to order. A fault means that it is lost.
-    async fn failed(
-        &mut self,
-        meter: &mut dyn Meter,
-        fault: Fault,
-        exposure: Exposure,
-        audience: Audience,
-    ) -> Result<(), Fault> {
+    async fn failed(&mut self, meter: &mut dyn Meter, fault: Fault, audience: Audience) -> Result<(), Fault> {
         let error = failure::rpc_error(&self.shared.id, self.shared.source, &fault);
         if fault.kind().is_failure() {
             self.shared.faults.fetch_add(1, Ordering::Relaxed);
             self.note(EventKind::ExposureFailed, chain(&fault)).await;
-        } else {
-            self.queue.postpone(exposure, self.tools.now_s() + REFUSED_PAUSE_S);
+        }
+        let (exposed, kind) = (audience.exposed, fault.kind());
+        let is_too_long =
+            exposed.lengthened_s().is_some() && !kind.needs_recovery() && !kind.needs_reopening();
+        let audience = if is_too_long { self.queue.shorten(audience) } else { audience };
+        self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
+        if !fault.kind().is_failure() || is_too_long {
+            self.queue.postpone(audience.exposed, self.tools.now_s() + REFUSED_PAUSE_S);
         }
         answer(audience, &Err(error.clone()));
-        self.shared.publish(Published::Failed { exposure: Some(exposure), error: Arc::new(error) });
+        self.shared.publish(Published::Failed { exposure: Some(exposed), error: Arc::new(error) });
+        if is_too_long {
+            // Nobody asked for one as long as that: those who want readings to go on don't wait.
+            tokio::task::yield_now().await;
+            return Ok(());
+        }
         self.bring_back(meter, fault).await
     }
 
@@ -410,8 +346,8 @@ impl Task {
     /// The daemon stops: what has been measured still goes out, what has not is refused.
     async fn finish(&mut self) {
         self.kept.commits.deliver_all(&self.shared).await;
-        self.fail_waiting(
-            &RpcError::new(ErrorKind::ShuttingDown, "the daemon is stopping").about(&self.shared.id),
-        );
+        let error = RpcError::new(ErrorKind::ShuttingDown, "the daemon is stopping").about(&self.shared.id);
+        self.fail_waiting(&error);
+        self.shared.desk.refuse_all(&error);
     }
 }

@@ -13,7 +13,7 @@ use settled_protocol::error::ErrorKind;
 use settled_protocol::log::{EventKind, Selection};
 use settled_protocol::meter::{Instrument as About, Kind, Quantity, State};
 use settled_protocol::quantity::{Light, Photometric};
-use settled_protocol::reading::Flag;
+use settled_protocol::reading::{Flag, Reading};
 use settled_protocol::settling::{Criteria, Verdict};
 use tokio::sync::{Notify, Semaphore};
 
@@ -28,6 +28,8 @@ use crate::settling::settle;
 use crate::stop::{self, Stopper};
 
 mod faults;
+mod fresh;
+mod leasing;
 mod replaced;
 mod zeroing;
 
@@ -325,17 +327,18 @@ async fn an_abandoned_request_causes_no_exposure() {
 }
 
 #[tokio::test]
-async fn more_demands_than_a_meter_takes_are_refused_until_one_ends() {
+async fn more_demands_than_a_client_may_have_are_refused_until_one_ends_and_others_have_their_room() {
     let bench = bench(&[&Puppet::new()]);
-    let meter = bench.daemon.meter("m0").unwrap();
+    let (meter, by) = (bench.daemon.meter("m0").unwrap(), By::itself());
     let mut demands = Vec::new();
     for _ in 0..queue::MOST_DEMANDS {
-        demands.push(meter.demand(&By::itself(), every(1.0)).await.unwrap());
+        demands.push(meter.demand(&by, every(1.0)).await.unwrap());
     }
-    let refused = meter.demand(&By::itself(), every(1.0)).await;
+    let refused = meter.demand(&by, every(1.0)).await;
     assert_eq!(refused.unwrap_err().kind(), ErrorKind::Overloaded);
-    demands.pop();
     assert!(meter.demand(&By::itself(), every(1.0)).await.is_ok());
+    demands.pop();
+    assert!(meter.demand(&by, every(1.0)).await.is_ok());
 }
 
 #[tokio::test]

@@ -97,7 +97,7 @@ impl Demand {
         if let Some(error) = by.lease.as_deref().and_then(|token| meter.leased(Some(token))) {
             return Err(error);
         }
-        Ok(Some(Self { demanded: meter.reserve()?, by, wanted }))
+        Ok(Some(Self { demanded: meter.reserve(&by)?, by, wanted }))
     }
 }
 

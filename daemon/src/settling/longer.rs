@@ -9,6 +9,11 @@ const IN_A_HOLD: f64 = 16.0;
 /// Noise that keeps it from settling for more than this many holds is worth longer exposures.
 const WORTH: f64 = 1.5;
 
+/// The longest exposures that are of use where light is to hold still for `hold_s`, in s.
+pub(super) fn longest_s(hold_s: f64) -> f64 {
+    hold_s / IN_A_HOLD
+}
+
 /// The integration time to go on with, in s, after exposures of `used_s`, where noise alone asks for `noise_wait_s` of evidence;
 /// nothing where longer exposures would not help, or the meter takes none.
 pub(super) fn longer(
@@ -18,7 +23,7 @@ pub(super) fn longer(
     hold_s: f64,
 ) -> Option<f64> {
     let (wait_s, used_s, span) = (noise_wait_s?, used_s?, span?);
-    let longest = span.max.min(hold_s / IN_A_HOLD);
+    let longest = span.max.min(longest_s(hold_s));
     let next = (used_s * STEP).min(longest);
     (wait_s > WORTH * hold_s && next > 1.1 * used_s).then_some(next)
 }

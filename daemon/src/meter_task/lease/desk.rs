@@ -9,7 +9,7 @@ use settled_protocol::lease::Holder;
 use tokio::sync::{Notify, watch};
 
 use super::{Held, LeaseOutcome, Leases, Request, refusal};
-use crate::client::By;
+use crate::client::{By, ClientId};
 use crate::clock::{Clock, Moment};
 
 /// Leases that were lost and aren't in the log yet. One takes a second to be lost at least: this is a disk that stalls for a minute.
@@ -59,29 +59,34 @@ impl Desk {
         let now_s = self.clock.now_s();
         let leases = self.lock();
         match (lease, leases.held(now_s)) {
-            (Some(token), held) if held.is_none_or(|held| *held.token != *token) => Some(refusal::lost(meter)),
+            (Some(token), held) if held.is_none_or(|held| *held.token != *token) => {
+                Some(refusal::lost(meter))
+            }
             (None, Some(held)) => Some(refusal::leased(meter, held, now_s)),
             _ => None,
         }
     }
 
     /// Whether the client of this token, which is in force elsewhere, has this meter too; where nobody has it, everyone does.
-    pub(in crate::meter_task) fn is_free_for(&self, holder: Option<crate::client::ClientId>) -> bool {
+    pub(in crate::meter_task) fn is_free_for(&self, holder: Option<ClientId>) -> bool {
         let now_s = self.clock.now_s();
         self.lock().held(now_s).is_none_or(|held| Some(held.client) == holder)
     }
 
     /// Whose lease this token is, if it is in force.
-    pub(in crate::meter_task) fn holder_of(&self, token: &str) -> Option<crate::client::ClientId> {
+    pub(in crate::meter_task) fn holder_of(&self, token: &str) -> Option<ClientId> {
         let now_s = self.clock.now_s();
         self.lock().held(now_s).filter(|held| *held.token == *token).map(|held| held.client)
     }
 
     /// Puts a request in the line; one that can't wait is told so.
     pub(in crate::meter_task) fn ask(&self, meter: &str, request: Request, number: u64) {
-        if let Err((request, full)) = self.lock().ask(request, number) {
-            let _waiting = request.reply.send(Err(refusal::full(meter, full))).is_ok();
-        }
+        let full = {
+            let mut leases = self.lock();
+            let Some(full) = leases.full(request.by.client) else { return leases.ask(request, number) };
+            full
+        };
+        answer(request, Err(refusal::full(meter, full)));
     }
 
     /// Ends the lease of this token, and says which that was; nothing if it isn't in force.
@@ -128,6 +133,19 @@ impl Desk {
     pub(in crate::meter_task) fn give_up(&self, can_begin: impl Fn(&By, u64) -> bool) -> Vec<(Request, u64)> {
         let now_s = self.clock.now_s();
         self.lock().give_up(now_s, can_begin)
+    }
+
+    /// The meter's task has begun anew, and its queue with it.
+    pub(in crate::meter_task) fn begin_anew(&self) {
+        self.lock().begin_anew();
+    }
+
+    /// Tells everyone who waits an error.
+    pub(in crate::meter_task) fn refuse_all(&self, error: &RpcError) {
+        let waiting: Vec<Request> = self.lock().drain().collect();
+        for request in waiting {
+            answer(request, Err(error.clone()));
+        }
     }
 
     /// What someone is told who has waited for a lease long enough; `before` names what it waits for where nobody has one.

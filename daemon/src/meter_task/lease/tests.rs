@@ -25,7 +25,7 @@ fn line(clients: &[&By]) -> (Leases, Vec<oneshot::Receiver<LeaseOutcome>>) {
     let mut leases = Leases::default();
     let answers = clients.iter().enumerate().map(|(index, by)| {
         let (request, answer) = request(by, &index.to_string(), Patience::Until(100.0));
-        leases.ask(request, index as u64).unwrap();
+        leases.ask(request, index as u64);
         answer
     });
     let answers = answers.collect();
@@ -75,17 +75,17 @@ fn who_asks_for_now_or_never_waits_for_nobody() {
     let by = By::itself();
     let mut leases = Leases::default();
     let (now_or_never, _answer) = request(&by, "a", Patience::None);
-    leases.ask(now_or_never, 0).unwrap();
+    leases.ask(now_or_never, 0);
     // An exposure is under way, and nothing else.
     assert!(leases.give_up(0.0, anytime).is_empty());
     assert_eq!(leases.give_up(0.0, |_, _| false).len(), 1);
     let (mut leases, _answers) = line(&[&By::itself()]);
     let (now_or_never, _answer) = request(&by, "a", Patience::None);
-    leases.ask(now_or_never, 0).unwrap();
+    leases.ask(now_or_never, 0);
     assert_eq!(leases.give_up(0.0, anytime).len(), 1, "somebody waits already");
     granted(&mut leases, 0.0);
     let (now_or_never, _answer) = request(&by, "a", Patience::None);
-    leases.ask(now_or_never, 0).unwrap();
+    leases.ask(now_or_never, 0);
     assert_eq!(leases.give_up(0.0, anytime).len(), 1, "somebody has it");
 }
 
@@ -93,14 +93,11 @@ fn who_asks_for_now_or_never_waits_for_nobody() {
 fn who_is_gone_is_passed_over_and_makes_room() {
     let clients: Vec<By> = (0..MOST_WAITING).map(|_| By::itself()).collect();
     let (mut leases, mut answers) = line(&clients.iter().collect::<Vec<_>>());
-    let (twice, _answer) = request(&clients[1], "twice", Patience::Until(100.0));
-    assert_eq!(leases.ask(twice, 0).unwrap_err().1, Full::Twice);
     let other = By::itself();
-    let (more, _answer) = request(&other, "more", Patience::Until(100.0));
-    assert_eq!(leases.ask(more, 0).unwrap_err().1, Full::Line);
+    assert_eq!(leases.full(clients[1].client), Some(Full::Twice));
+    assert_eq!(leases.full(other.client), Some(Full::Line));
     drop(answers.remove(0));
-    let (more, _answer) = request(&other, "more", Patience::Until(100.0));
-    leases.ask(more, 0).unwrap();
+    assert_eq!((leases.full(clients[0].client), leases.full(other.client)), (None, None));
     assert_eq!(granted(&mut leases, 0.0).unwrap(), "1");
 }
 
@@ -179,10 +176,10 @@ proptest! {
                     let patience = until_s.map_or(Patience::None, |until_s| Patience::Until(f64::from(until_s)));
                     let (mut request, answer) = request(&clients[client], &token.to_string(), patience);
                     request.ttl_s = f64::from(ttl_s);
-                    let asked = leases.ask(request, token as u64);
                     let is_there = model.line.iter().any(|(other, ..)| *other == client);
-                    prop_assert_eq!(asked.is_err(), is_there);
+                    prop_assert_eq!(leases.full(clients[client].client), is_there.then_some(Full::Twice));
                     if !is_there {
+                        leases.ask(request, token as u64);
                         model.line.push((client, token, until_s, ttl_s));
                         answers[client] = Some(answer);
                     }

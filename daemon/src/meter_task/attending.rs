@@ -1,0 +1,75 @@
+//! What a meter's task does whatever else it waits for: requests come in, readings go out, and leases begin and end.
+
+use std::sync::atomic::Ordering;
+
+use settled_protocol::error::{ErrorKind, RpcError};
+
+use super::queue::{MOST_WAITING, MOST_ZEROS};
+use super::task::{Task, Tools};
+use super::{Belongings, Message, leasing};
+
+impl Task {
+    /// Takes in one message, gives out one reading that has become durable, or looks at the leases when it is time to. False once
+    /// nobody can ask any more. Dropping the future loses nothing.
+    pub(super) async fn attend(&mut self) -> bool {
+        let looks_s = self.looks_at_lease_s();
+        let Tools { log, clock, .. } = &self.tools;
+        let Belongings { inbox, commits } = &mut *self.kept;
+        tokio::select! {
+            message = inbox.recv() => match message {
+                Some(message) => { self.accept(message); true }
+                None => false,
+            },
+            () = commits.deliver_next(&self.shared) => true,
+            () = self.shared.desk.moved(looks_s) => { self.look_at_lease(); true }
+            () = leasing::tell(&self.shared, log, clock) => true,
+        }
+    }
+
+    pub(super) fn accept(&mut self, message: Message) {
+        match message {
+            Message::Demand(demand) => {
+                let demand = self.unfenced(demand);
+                self.queue.demand(demand);
+            }
+            Message::Lease(request) => {
+                self.shared.desk.ask(&self.shared.id, request, self.queue.mark());
+                self.look_at_lease();
+            }
+            Message::Read(waiting) => {
+                let is_fenced = waiting.by.lease.is_some();
+                if let Err(waiting) = self.queue.wait(waiting) {
+                    let message =
+                        format!("{MOST_WAITING} requests of this client wait for the meter already");
+                    let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
+                    let _waiting = waiting.reply.send(Err(error)).is_ok();
+                }
+                self.look_at(is_fenced);
+            }
+            Message::Zero(zeroing) => {
+                let is_fenced = zeroing.by.lease.is_some();
+                if let Err(zeroing) = self.queue.zero(zeroing) {
+                    let message =
+                        format!("{MOST_ZEROS} requests of this client to zero the meter wait already");
+                    let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
+                    let _waiting = zeroing.reply.send(Err(error)).is_ok();
+                }
+                self.look_at(is_fenced);
+            }
+        }
+        self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
+    }
+
+    /// Waits for something that the meter does; messages are taken in and readings given out meanwhile.
+    pub(super) async fn meanwhile<T>(&mut self, doing: impl Future<Output = T>) -> T {
+        tokio::pin!(doing);
+        let mut open = true;
+        loop {
+            tokio::select! {
+                biased;
+                outcome = &mut doing => return outcome,
+                alive = self.attend(), if open => open = alive,
+            }
+        }
+    }
+}
