@@ -20,8 +20,8 @@ mod refusal;
 mod taken;
 
 pub(super) use desk::{Desk, answer};
-pub(crate) use refusal::lost;
 pub(crate) use refusal::lost_anywhere;
+pub(crate) use refusal::lost;
 pub use taken::Taken;
 
 /// Requests for a lease that may wait for one meter, of as many clients; more are refused as overloaded. A bench has a handful of
@@ -111,8 +111,7 @@ impl Held {
 
     /// Who had it, what for and for how long, in words.
     pub(super) fn story(&self, until_s: f64) -> String {
-        let purpose =
-            self.purpose.as_ref().map_or_else(String::new, |text| format!(" for {:?}", text.as_str()));
+        let purpose = self.purpose.as_ref().map_or_else(String::new, |text| format!(" for {:?}", text.as_str()));
         format!("{} had it{purpose} for {:.1} s", self.who, until_s - self.since.t_s)
     }
 }
@@ -200,15 +199,9 @@ impl Leases {
     }
 
     /// Grants the lease to the first in the line, unless somebody has it, or what was asked for before isn't over.
-    pub(super) fn grant(
-        &mut self,
-        now: Moment,
-        can_begin: impl Fn(&By, u64) -> bool,
-    ) -> Option<(&Held, Request)> {
+    pub(super) fn grant(&mut self, now: Moment, can_begin: impl Fn(&By, u64) -> bool) -> Option<(&Held, Request)> {
         self.forget_gone();
-        if self.held.is_some()
-            || self.line.front().is_none_or(|first| !can_begin(&first.request.by, first.number))
-        {
+        if self.held.is_some() || self.line.front().is_none_or(|first| !can_begin(&first.request.by, first.number)) {
             return None;
         }
         let request = self.line.pop_front()?.request;

@@ -50,8 +50,7 @@ impl MeterHandle {
     /// # Errors
     /// `leased` if it could not be had in time; `overloaded` if too many wait, or the client itself does.
     pub async fn lease(&self, by: &By, terms: Terms) -> Result<Taken, RpcError> {
-        let internal =
-            || RpcError::new(ErrorKind::Internal, "this system gives no random numbers to make a token of");
+        let internal = || RpcError::new(ErrorKind::Internal, "this system gives no random numbers to make a token of");
         let token = unguessable().ok_or_else(internal)?.into();
         let now_s = self.shared.desk.now().t_s;
         let patience =
@@ -187,8 +186,7 @@ impl Task {
 
     fn lease_lost(&self, held: &Held) {
         let now_s = self.tools.now_s();
-        let story =
-            format!("lost a lease that was not renewed within {} s: {}", held.ttl_s, held.story(now_s));
+        let story = format!("lost a lease that was not renewed within {} s: {}", held.ttl_s, held.story(now_s));
         tracing::info!(meter = self.shared.id, "{story}");
         self.shared.desk.tell(story);
         self.shared.lease_changed(now_s);

@@ -195,9 +195,8 @@ impl Queue {
     fn tidy(&mut self) {
         self.members.retain(|_, member| !member.items.is_empty());
         let items = self.members.values().flat_map(|member| &member.items);
-        (self.items, self.singles) = items.fold((0, 0), |(items, singles), placed| {
-            (items + 1, singles + usize::from(placed.item.is_single()))
-        });
+        (self.items, self.singles) =
+            items.fold((0, 0), |(items, singles), placed| (items + 1, singles + usize::from(placed.item.is_single())));
     }
 
     /// Requests for single readings, and to zero the meter, in the queue.
@@ -232,8 +231,7 @@ impl Queue {
     pub(super) fn next(&mut self, now_s: f64, demands_from_s: f64) -> Next {
         (self.served.now_s, self.served.demands_from_s) = (now_s, demands_from_s);
         self.sweep();
-        let fronts =
-            self.members.values().filter_map(|member| Some((member.turn, member.front(&self.served)?)));
+        let fronts = self.members.values().filter_map(|member| Some((member.turn, member.front(&self.served)?)));
         match fronts.min_by_key(|(turn, front)| (*turn, front.number)) {
             Some((_, front)) => front.asks().map_or(Next::Zero, Next::Expose),
             None => {
@@ -246,8 +244,7 @@ impl Queue {
 
     /// Takes out the request to zero the meter whose turn it is.
     pub(super) fn take_zero(&mut self) -> Option<ZeroReply> {
-        let fronts =
-            self.members.values().filter_map(|member| Some((member.turn, member.front(&self.served)?)));
+        let fronts = self.members.values().filter_map(|member| Some((member.turn, member.front(&self.served)?)));
         let zeros = fronts.filter(|(_, front)| matches!(front.item, Item::Zeroing(_)));
         let number = zeros.map(|(turn, front)| (turn, front.number)).min()?.1;
         let zero = self.serve(|placed| placed.number == number).pop();
@@ -305,11 +302,9 @@ impl Queue {
     /// What requests that leave the integration time to the meter ask for.
     fn alike(&self) -> Alike {
         let items = self.members.values().flat_map(|member| &member.items);
-        Alike::new(items.filter(|placed| self.served.admits(placed.by())).filter_map(|placed| {
-            match &placed.item {
-                Item::Demand(demand) => demand.lengths(),
-                Item::Waiting(_) | Item::Zeroing(_) => None,
-            }
+        Alike::new(items.filter(|placed| self.served.admits(placed.by())).filter_map(|placed| match &placed.item {
+            Item::Demand(demand) => demand.lengths(),
+            Item::Waiting(_) | Item::Zeroing(_) => None,
         }))
     }
 

@@ -234,8 +234,7 @@ impl Task {
             Message::Read(waiting) => {
                 let is_fenced = waiting.by.lease.is_some();
                 if let Err(waiting) = self.queue.wait(waiting) {
-                    let message =
-                        format!("{MOST_WAITING} requests of this client wait for the meter already");
+                    let message = format!("{MOST_WAITING} requests of this client wait for the meter already");
                     let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
                     let _waiting = waiting.reply.send(Err(error)).is_ok();
                 }
@@ -244,8 +243,7 @@ impl Task {
             Message::Zero(zeroing) => {
                 let is_fenced = zeroing.by.lease.is_some();
                 if let Err(zeroing) = self.queue.zero(zeroing) {
-                    let message =
-                        format!("{MOST_ZEROS} requests of this client to zero the meter wait already");
+                    let message = format!("{MOST_ZEROS} requests of this client to zero the meter wait already");
                     let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
                     let _waiting = zeroing.reply.send(Err(error)).is_ok();
                 }

@@ -59,9 +59,7 @@ impl Desk {
         let now_s = self.clock.now_s();
         let leases = self.lock();
         match (lease, leases.held(now_s)) {
-            (Some(token), held) if held.is_none_or(|held| *held.token != *token) => {
-                Some(refusal::lost(meter))
-            }
+            (Some(token), held) if held.is_none_or(|held| *held.token != *token) => Some(refusal::lost(meter)),
             (None, Some(held)) => Some(refusal::leased(meter, held, now_s)),
             _ => None,
         }

@@ -21,9 +21,7 @@ pub(super) fn leased(meter: &str, held: &Held, now_s: f64) -> RpcError {
 
 /// A lease that wasn't granted in time because of what came before it, which `before` names.
 pub(super) fn not_granted(meter: &str, before: &str) -> RpcError {
-    let message = format!(
-        "{meter} could not be leased in time: {before}; wait longer with params.wait_s, or come back later"
-    );
+    let message = format!("{meter} could not be leased in time: {before}; wait longer with params.wait_s, or come back later");
     RpcError::new(ErrorKind::Leased, message).about(meter).retry_after(SOON_S)
 }
 

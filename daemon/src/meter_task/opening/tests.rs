@@ -109,13 +109,8 @@ impl Meter for Gone {
 /// When a task makes attempts, in the minute after the first.
 async fn attempts_in_a_minute(driver: &Arc<Fleeting>) -> Vec<Duration> {
     let clock = Arc::new(Clock::system());
-    let (handle, kept) = MeterHandle::new(
-        "m",
-        driver.as_ref(),
-        settled_protocol::colorimetry::Method::default(),
-        &changes(),
-        &clock,
-    );
+    let (handle, kept) =
+        MeterHandle::new("m", driver.as_ref(), settled_protocol::colorimetry::Method::default(), &changes(), &clock);
     let (_stopper, stop) = stop::pair();
     let tools = Tools {
         driver: driver.clone(),

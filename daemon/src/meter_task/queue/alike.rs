@@ -79,10 +79,7 @@ mod tests {
         assert_eq!(alike.exposed(free), alike.exposed(same));
         assert!(alike.exposed(free).serves(same) && alike.exposed(same).serves(free));
         assert!(!alike.exposed(free).serves(other) && !alike.exposed(other).serves(free));
-        assert_eq!(
-            (alike.exposed(free).lengthened_s(), alike.exposed(other).lengthened_s()),
-            (Some(2.0), None)
-        );
+        assert_eq!((alike.exposed(free).lengthened_s(), alike.exposed(other).lengthened_s()), (Some(2.0), None));
         let unlengthened = Alike(free).exposed(free);
         assert!(unlengthened.serves(free) && !unlengthened.serves(same));
         assert_eq!(unlengthened.lengthened_s(), None);

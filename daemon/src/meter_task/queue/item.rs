@@ -102,9 +102,7 @@ pub(super) enum Item {
 impl Item {
     pub(super) fn by(&self) -> &By {
         match self {
-            Self::Waiting(Waiting { by, .. })
-            | Self::Demand(Demand { by, .. })
-            | Self::Zeroing(Zeroing { by, .. }) => by,
+            Self::Waiting(Waiting { by, .. }) | Self::Demand(Demand { by, .. }) | Self::Zeroing(Zeroing { by, .. }) => by,
         }
     }
 

@@ -11,8 +11,8 @@
 
 use std::collections::VecDeque;
 
-use super::Served;
 use super::item::{Demand, Item, Placed};
+use super::Served;
 use crate::client::By;
 
 /// What a turn adds to the pass of a client of weight 1. Up to a weight of 16 it divides without remainder.

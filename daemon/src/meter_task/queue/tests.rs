@@ -89,8 +89,7 @@ fn what_is_too_much_of_one_client_is_given_back_and_others_have_their_room() {
     let mut zeros: Vec<_> = (0..MOST_ZEROS).map(|_| zero_by(&mut queue, &full)).collect();
     let mut waiting: Vec<_> = (0..MOST_WAITING).map(|_| ask_by(&mut queue, &full, FREE)).collect();
     let zeroing = |by: &By| Zeroing { by: by.clone(), reply: oneshot::channel().0 };
-    let reading =
-        |by: &By| Waiting { by: by.clone(), exposure: FREE, covered: false, reply: oneshot::channel().0 };
+    let reading = |by: &By| Waiting { by: by.clone(), exposure: FREE, covered: false, reply: oneshot::channel().0 };
     assert!(queue.zero(zeroing(&full)).is_err() && queue.wait(reading(&full)).is_err());
     assert!(queue.zero(zeroing(&other)).is_ok() && queue.wait(reading(&other)).is_ok());
     drop((zeros.pop(), waiting.pop()));
@@ -168,11 +167,8 @@ fn whoever_leaves_the_integration_time_to_the_meter_shares_what_a_settling_has_l
     let mut queue = Queue::default();
     let _noisy = demand_by(&mut queue, &By::itself(), settling(Some(2.0), 4.0));
     let _other = demand_by(&mut queue, &By::itself(), settling(Some(1.0), 4.0));
-    let _observer = demand_by(
-        &mut queue,
-        &By::itself(),
-        Wanted { exposure: FREE, interval_s: 0.0, purpose: Purpose::Observing },
-    );
+    let _observer =
+        demand_by(&mut queue, &By::itself(), Wanted { exposure: FREE, interval_s: 0.0, purpose: Purpose::Observing });
     let _single = ask_by(&mut queue, &By::itself(), FREE);
     let _same = ask(&mut queue, 2.0);
     let _exact = ask(&mut queue, 1.0);
@@ -247,8 +243,7 @@ fn what_is_owed_is_what_came_before_and_ends_by_itself_but_not_ones_own_settling
 fn only_what_is_asked_for_once_is_taken_out_and_only_what_a_lease_keeps_waiting_has_a_limit() {
     let (mut queue, own) = (Queue::default(), By::itself());
     let _demanded = demand_by(&mut queue, &own, settling(None, 1.0));
-    let (_zero, _read) =
-        (zero_by(&mut queue, &own.clone().until(5.0)), ask_by(&mut queue, &own.clone().until(3.0), FREE));
+    let (_zero, _read) = (zero_by(&mut queue, &own.clone().until(5.0)), ask_by(&mut queue, &own.clone().until(3.0), FREE));
     assert_eq!(queue.patience_s(), f64::INFINITY, "nobody has the meter");
     queue.hold(Some("lease".into()));
     let _holder = ask_by(&mut queue, &By::itself().under("lease"), FREE);
