@@ -16,7 +16,7 @@ use super::outbox::{Outbox, Stream};
 use crate::client::Client;
 use crate::daemon::Daemon;
 use crate::log;
-use crate::meter_task::{Listener, MeterHandle, Purpose, Wanted};
+use crate::meter_task::{Listener, Listening, MeterHandle, Purpose, Wanted};
 
 /// What a subscription forwards. Making one takes no time, whatever the meter is doing.
 #[derive(Debug)]
@@ -41,24 +41,23 @@ impl Source {
         }
     }
 
-    /// Forwards what comes from this call on, though the future be polled later.
+    /// Forwards what comes from this call on, though the future be polled later, and as long as the listening is held: a task that
+    /// is aborted may be dropped later than what is answered at once.
     pub(super) fn forward(
         self,
         daemon: Arc<Daemon>,
         outbox: Arc<Outbox>,
         stream: Stream,
-    ) -> Boxed<'static, ()> {
+    ) -> (Boxed<'static, ()>, Option<Listening>) {
         match self {
             Self::Readings(readings) => {
                 let (meter, follow) = (readings.meter.clone(), readings.meter.follow());
                 let follower = Arc::new(Follower::new(readings, outbox, stream));
                 let listening = meter.listen(Arc::clone(&follower) as Arc<dyn Listener>);
-                Box::pin(async move {
-                    let _listening = listening;
-                    follower.run(&daemon, follow).await;
-                })
+                let run = async move { follower.run(&daemon, follow).await };
+                (Box::pin(run), Some(listening))
             }
-            Self::Meters => Box::pin(meters(daemon.observe(), outbox, stream)),
+            Self::Meters => (Box::pin(meters(daemon.observe(), outbox, stream)), None),
         }
     }
 }

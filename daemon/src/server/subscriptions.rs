@@ -11,6 +11,7 @@ use super::LIMITS;
 use super::observe::Source;
 use super::outbox::{Outbox, Stream};
 use crate::daemon::Daemon;
+use crate::meter_task::Listening;
 
 /// The subscriptions.
 #[derive(Debug)]
@@ -32,7 +33,7 @@ struct Subscription {
 enum State {
     /// Its answer hasn't been sent yet.
     Unanswered(Source),
-    Begun(AbortHandle),
+    Begun(AbortHandle, Option<Listening>),
 }
 
 impl Subscriptions {
@@ -62,21 +63,22 @@ impl Subscriptions {
     pub(super) fn begin(&mut self, name: &str) {
         while self.tasks.try_join_next().is_some() {}
         let Some((name, Subscription { stream, state })) = self.by_name.remove_entry(name) else { return };
-        let task = match state {
-            State::Begun(task) => task,
-            State::Unanswered(source) => self.tasks.spawn(source.forward(
-                Arc::clone(&self.daemon),
-                Arc::clone(&self.outbox),
-                Arc::clone(&stream),
-            )),
+        let state = match state {
+            State::Begun(..) => state,
+            State::Unanswered(source) => {
+                let (daemon, outbox) = (Arc::clone(&self.daemon), Arc::clone(&self.outbox));
+                let (forwarding, listening) = source.forward(daemon, outbox, Arc::clone(&stream));
+                State::Begun(self.tasks.spawn(forwarding), listening)
+            }
         };
-        self.by_name.insert(name, Subscription { stream, state: State::Begun(task) });
+        self.by_name.insert(name, Subscription { stream, state });
     }
 
-    /// Ends one; false if there is none of that name.
+    /// Ends one: from here on nothing of it is added to the outbox. False if there is none of that name.
     pub(super) fn end(&mut self, name: &str) -> bool {
         let Some(Subscription { stream, state }) = self.by_name.remove(name) else { return false };
-        if let State::Begun(task) = state {
+        if let State::Begun(task, listening) = state {
+            drop(listening);
             task.abort();
         }
         self.outbox.forget(&stream);

@@ -70,7 +70,11 @@ impl Bench {
         let outbox = Arc::new(Outbox::new(daemon.into_split().1, &LIMITS));
         let writing = Arc::clone(&outbox);
         self.tasks.spawn(async move { writing.write().await });
-        let observer = source.forward(Arc::clone(&self.daemon), outbox, "s1".into());
+        let (observer, listening) = source.forward(Arc::clone(&self.daemon), outbox, "s1".into());
+        let observer = Box::pin(async move {
+            let _listening = listening;
+            observer.await;
+        });
         (BufReader::new(client).lines(), observer)
     }
 }
