@@ -276,7 +276,20 @@ impl Log {
     /// # Errors
     /// `log_unavailable` if the log is off or can't be read; `invalid_params` for a selection that makes no sense.
     pub async fn readings(&self, selection: Selection) -> Result<ReadingsPage, RpcError> {
-        self.query(selection, query::readings).await
+        self.readings_as(selection, |page| page).await
+    }
+
+    /// What is made of a page of readings. It is made where the page is read, as others are to be served meanwhile: a page may
+    /// become a MiB of JSON.
+    ///
+    /// # Errors
+    /// As [`readings`](Self::readings).
+    pub async fn readings_as<T: Send + 'static>(
+        &self,
+        selection: Selection,
+        made: fn(ReadingsPage) -> T,
+    ) -> Result<T, RpcError> {
+        self.query(selection, query::readings, made).await
     }
 
     /// A page of events.
@@ -284,13 +297,26 @@ impl Log {
     /// # Errors
     /// As [`readings`](Self::readings).
     pub async fn events(&self, selection: Selection) -> Result<EventsPage, RpcError> {
-        self.query(selection, query::events).await
+        self.events_as(selection, |page| page).await
     }
 
-    async fn query<T: Send + 'static>(
+    /// What is made of a page of events, as of [one of readings](Self::readings_as).
+    ///
+    /// # Errors
+    /// As [`readings`](Self::readings).
+    pub async fn events_as<T: Send + 'static>(
         &self,
         selection: Selection,
-        page: fn(&rusqlite::Connection, &Selection) -> rusqlite::Result<T>,
+        made: fn(EventsPage) -> T,
+    ) -> Result<T, RpcError> {
+        self.query(selection, query::events, made).await
+    }
+
+    async fn query<P: 'static, T: Send + 'static>(
+        &self,
+        selection: Selection,
+        page: fn(&rusqlite::Connection, &Selection) -> rusqlite::Result<P>,
+        made: fn(P) -> T,
     ) -> Result<T, RpcError> {
         query::check(&selection)?;
         let unavailable = |message: String| RpcError::new(ErrorKind::LogUnavailable, message);
@@ -301,7 +327,7 @@ impl Log {
         let query = move || {
             // A query that has begun runs to its end even if nobody waits any more: its place is taken until then.
             let _permit = permit;
-            page(&schema::open_to_read(&path)?, &selection)
+            page(&schema::open_to_read(&path)?, &selection).map(made)
         };
         tokio::task::spawn_blocking(query)
             .await
