@@ -61,7 +61,11 @@ fn a_holder_measures_while_others_wait_or_are_told_who_has_the_meter() {
     ] {
         let id = other.ask(method, &params);
         let error = other.answer(id)["error"].clone();
-        assert_eq!((&error["data"]["kind"], &error["code"]), (&json!("leased"), &json!(-32017)), "{method}: {error}");
+        assert_eq!(
+            (&error["data"]["kind"], &error["code"]),
+            (&json!("leased"), &json!(-32017)),
+            "{method}: {error}"
+        );
         let message = error["message"].as_str().unwrap();
         assert!(message.contains("\"bench 3\" (process") && message.contains("field monitor 4"), "{message}");
         let retry_s = error["data"]["retry_after_s"].as_f64().unwrap();
@@ -290,7 +294,10 @@ fn a_lease_waits_for_what_came_before_it_and_interrupts_what_came_after() {
     assert_eq!(settled["verdict"], "settled", "{settled}");
     let (first, last) = (&settled["readings"]["first"], &settled["readings"]["last"]);
     let spanned = last.as_u64().unwrap() - first.as_u64().unwrap() + 1;
-    assert!(settled["readings"]["count"].as_u64().unwrap() <= spanned - own.len() as u64, "{settled} {own:?}");
+    assert!(
+        settled["readings"]["count"].as_u64().unwrap() <= spanned - own.len() as u64,
+        "{settled} {own:?}"
+    );
 }
 
 #[test]
@@ -321,7 +328,10 @@ fn a_renewal_is_answered_at_once_while_the_meter_exposes() {
     let renewed = other.call("meter.renew", &json!({"lease": token}));
     assert_eq!(renewed["ttl_s"], 60.0);
     assert_eq!(one.call("meters.list", &json!({}))["meters"][0]["state"], "reading");
-    assert_eq!(one.call("meters.list", &json!({}))["meters"][0]["lease"]["expires_at"], renewed["expires_at"]);
+    assert_eq!(
+        one.call("meters.list", &json!({}))["meters"][0]["lease"]["expires_at"],
+        renewed["expires_at"]
+    );
     assert_eq!(one.answer(exposes)["result"]["integration_s"], 3.0);
 }
 

@@ -5,4 +5,6 @@ pub(crate) mod client;
 pub(crate) mod daemon;
 pub(crate) mod instrument;
 pub(crate) mod obedient;
+pub(crate) mod relay;
 pub(crate) mod testbed;
+pub(crate) mod vitals;
