@@ -6,6 +6,7 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use settled_protocol::text::Text;
 
+use crate::access::Rights;
 use crate::meter_task::Taken;
 
 /// Tells clients apart, for as long as the daemon lives.
@@ -30,6 +31,7 @@ pub struct Client {
     id: ClientId,
     peer: Option<Peer>,
     who: Arc<Who>,
+    rights: Rights,
     turns: u8,
     /// The leases it has taken: they end with it.
     leases: Mutex<Vec<Taken>>,
@@ -68,11 +70,18 @@ impl fmt::Display for Who {
 }
 
 impl Client {
-    /// A client that nothing is granted to.
+    /// A client that may do everything, and takes the usual turns.
     #[must_use]
     pub fn new(peer: Option<Peer>) -> Self {
-        let who = Who { name: OnceLock::new(), pid: peer.and_then(|peer| peer.pid) };
-        Self { id: ClientId::next(), peer, who: Arc::new(who), turns: USUAL_TURNS, leases: Mutex::default() }
+        let who = Arc::new(Who { name: OnceLock::new(), pid: peer.and_then(|peer| peer.pid) });
+        let (rights, turns) = (Rights::all(), USUAL_TURNS);
+        Self { id: ClientId::next(), peer, who, rights, turns, leases: Mutex::default() }
+    }
+
+    /// A client that has been looked at: what it may do, and how many turns in a row it may take while others wait.
+    #[must_use]
+    pub fn admitted(peer: Peer, rights: Rights, turns: u8) -> Self {
+        Self { rights, turns, ..Self::new(Some(peer)) }
     }
 
     /// What tells it apart.
@@ -85,6 +94,12 @@ impl Client {
     #[must_use]
     pub fn peer(&self) -> Option<Peer> {
         self.peer
+    }
+
+    /// What it may do.
+    #[must_use]
+    pub fn rights(&self) -> &Rights {
+        &self.rights
     }
 
     /// What it calls itself, once it has said so.

@@ -8,8 +8,17 @@ use settled_drivers::driver::{Context, Driver, Registry, Source};
 use settled_drivers::settings::{self, Problems, Table};
 use settled_protocol::colorimetry::Method;
 use settled_protocol::colorimetry::observer::Observer;
+use settled_protocol::method::Limits;
 
+use crate::access::{Door, Rules};
+use crate::accounts::{Accounts, System};
 use crate::corrections::STALE_AFTER_S;
+
+mod access;
+mod bus;
+mod limits;
+
+pub use bus::BusConfig;
 
 /// A day, in s.
 const DAY_S: f64 = 86_400.0;
@@ -27,6 +36,12 @@ const SIMULATED_COLOUR_FROM_CD_M2: f64 = 0.02;
 pub struct Config {
     /// Where clients connect.
     pub socket: SocketConfig,
+    /// Who may connect, and what they may do.
+    pub rules: Rules,
+    /// How much a client may ask for at once.
+    pub limits: Limits,
+    /// The bus to be on, if any.
+    pub dbus: Option<BusConfig>,
     /// Where readings are kept.
     pub log: LogConfig,
     /// How much faster than real time the clock runs: only with meters that are simulated or replayed.
@@ -44,8 +59,6 @@ pub struct Config {
 pub struct SocketConfig {
     /// The socket's path; the usual place if absent.
     pub path: Option<PathBuf>,
-    /// The group that may connect; the owner alone if absent.
-    pub group: Option<String>,
 }
 
 /// Where readings are kept.
@@ -83,20 +96,45 @@ pub struct MeterConfig {
 }
 
 impl Config {
-    /// Reads a config file's text. `file` is its name, for messages and for paths beside it.
+    /// Reads a config file's text. `file` is its name, for messages and for paths beside it. Users and groups are looked up in the
+    /// system's database, which may block.
     ///
     /// # Errors
     /// Every mistake in it.
     pub fn load(file: &Path, text: &str, registry: &Registry) -> Result<Self, Problems> {
-        let mut context = Context::at(file.parent().unwrap_or(Path::new(".")));
-        settings::read(&file.display().to_string(), text, |table| Self::read(table, registry, &mut context))
+        Self::load_among(&System, file, text, registry)
     }
 
-    fn read(table: &mut Table<'_>, registry: &Registry, context: &mut Context) -> Option<Self> {
-        let socket = table.table("socket").map_or_else(SocketConfig::default, |mut table| SocketConfig {
-            path: table.text("path").map(|path| context.folder.join(path)),
-            group: table.text("group"),
-        });
+    /// The same among these users and groups.
+    ///
+    /// # Errors
+    /// Every mistake in it.
+    pub fn load_among(
+        accounts: &dyn Accounts,
+        file: &Path,
+        text: &str,
+        registry: &Registry,
+    ) -> Result<Self, Problems> {
+        let mut context = Context::at(file.parent().unwrap_or(Path::new(".")));
+        settings::read(&file.display().to_string(), text, |table| {
+            Self::read(table, accounts, registry, &mut context)
+        })
+    }
+
+    fn read(
+        table: &mut Table<'_>,
+        accounts: &dyn Accounts,
+        registry: &Registry,
+        context: &mut Context,
+    ) -> Option<Self> {
+        let (mut socket, mut rules) = (SocketConfig::default(), Rules::default());
+        if let Some(mut table) = table.table("socket") {
+            socket.path = table.text("path").map(|path| context.folder.join(path));
+            access::read_socket(&mut table, accounts, &mut rules);
+        }
+        rules.priorities = access::read_priorities(table, accounts);
+        let limits = limits::read(table.table("limits"), rules.door() != Door::Owner);
+        let dbus = table.table("dbus").and_then(|mut table| bus::read(&mut table));
         let log = table
             .table("log")
             .map_or(LogConfig::File { path: None, survives: Survives::PowerCut }, |mut table| {
@@ -112,7 +150,7 @@ impl Config {
         if speed.is_some() && meters.iter().any(|meter| meter.driver.source() == Source::Instrument) {
             table.complain("clock", "a speed is for rehearsals: every meter must be simulated or replayed");
         }
-        Some(Self { socket, log, speed, stale_after_s, meters, written })
+        Some(Self { socket, rules, limits, dbus, log, speed, stale_after_s, meters, written })
     }
 }
 
@@ -193,13 +231,14 @@ fn is_name(id: &str) -> bool {
 
 #[cfg(test)]
 mod tests {
+    use super::access::tests::Workshop;
     use super::*;
 
-    fn load(text: &str) -> Result<Config, Problems> {
-        Config::load(Path::new("/etc/bench/settled.toml"), text, &Registry::built_in())
+    pub(super) fn load(text: &str) -> Result<Config, Problems> {
+        Config::load_among(&Workshop, Path::new("/etc/bench/settled.toml"), text, &Registry::built_in())
     }
 
-    fn problems(text: &str) -> Vec<String> {
+    pub(super) fn problems(text: &str) -> Vec<String> {
         load(text).expect_err("the config has mistakes").0.iter().map(ToString::to_string).collect()
     }
 
@@ -208,11 +247,11 @@ mod tests {
         let guide = include_str!("../CONFIG.md");
         let examples: Vec<&str> =
             guide.split("```toml\n").skip(1).filter_map(|rest| rest.split("```").next()).collect();
-        assert_eq!(examples.len(), 4);
-        for example in examples {
-            let config = load(example).unwrap_or_else(|problems| panic!("{problems}"));
-            assert_eq!(config.meters.len(), 1);
-        }
+        let meters: Vec<usize> = examples
+            .into_iter()
+            .map(|example| load(example).unwrap_or_else(|problems| panic!("{problems}")).meters.len())
+            .collect();
+        assert_eq!(meters, [1, 0, 1, 1, 1]);
     }
 
     #[test]

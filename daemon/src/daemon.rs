@@ -14,9 +14,11 @@ use settled_protocol::method::{Limits, ShowParams, Shown, Status};
 use tokio::sync::broadcast;
 use tokio::task::{Id, JoinError, JoinSet};
 
+use crate::access::Access;
+use crate::audit::Audit;
 use crate::clock::{Clock, unique_id};
 use crate::config::MeterConfig;
-use crate::corrections::Corrections;
+use crate::corrections::{Corrections, STALE_AFTER_S};
 use crate::log::{Happening, Log};
 use crate::meter_task::{Kept, MeterHandle, Task, Tools, changes};
 use crate::recorder::Progress;
@@ -31,6 +33,24 @@ pub const VERSION: &str = env!("CARGO_PKG_VERSION");
 
 /// A task that ended where it should not have waits this long before it is started again.
 const RESTART: Duration = Duration::from_secs(1);
+
+/// On what terms a daemon serves its clients.
+#[derive(Debug)]
+pub struct Terms {
+    /// How old a correction may get before its readings are flagged, in s.
+    pub stale_after_s: f64,
+    /// What a client may ask for at once; connections as far as the system lets us.
+    pub limits: Limits,
+    /// Who may do what.
+    pub access: Access,
+}
+
+impl Default for Terms {
+    /// Those of a daemon whose config says nothing about them.
+    fn default() -> Self {
+        Self { stale_after_s: STALE_AFTER_S, limits: server::LIMITS, access: Access::default() }
+    }
+}
 
 /// What every client's session works with.
 #[derive(Debug)]
@@ -47,6 +67,10 @@ pub struct Daemon {
     pub clients: AtomicUsize,
     /// What clients may ask for at once.
     pub limits: Limits,
+    /// Who may do what.
+    pub access: Access,
+    /// Tells of refusals.
+    pub audit: Audit,
     started_s: f64,
     recording: OnceLock<Progress>,
     meters: Vec<(MeterHandle, MeterConfig)>,
@@ -73,14 +97,13 @@ enum Work {
 }
 
 impl Daemon {
-    /// A daemon with these meters. Their tasks run once the [`Supervisor`] does. Corrections older than `stale_after_s` are used with
-    /// a flag.
+    /// A daemon with these meters. Their tasks run once the [`Supervisor`] does.
     #[must_use]
     pub fn new(
         meters: Vec<MeterConfig>,
         clock: Arc<Clock>,
         log: Log,
-        stale_after_s: f64,
+        terms: Terms,
         stop: Stop,
     ) -> (Arc<Self>, Supervisor) {
         let changes = changes();
@@ -92,12 +115,12 @@ impl Daemon {
                 ((handle, config), kept)
             })
             .unzip();
-        let corrections = Corrections::new(&log, &clock, stale_after_s);
+        let corrections = Corrections::new(&log, &clock, terms.stale_after_s);
         for (handle, _) in &meters {
             corrections.restore(handle);
         }
         let started_s = clock.now_s();
-        let (instance, clients, limits) = (unique_id(), AtomicUsize::new(0), server::limits());
+        let (instance, clients, limits) = (unique_id(), AtomicUsize::new(0), server::limits(terms.limits));
         let recording = OnceLock::new();
         let daemon = Arc::new(Self {
             clock,
@@ -106,6 +129,8 @@ impl Daemon {
             instance,
             clients,
             limits,
+            access: terms.access,
+            audit: Audit::default(),
             started_s,
             recording,
             meters,
@@ -128,6 +153,11 @@ impl Daemon {
                 format!("no meter is called {id:?}; configured: {}", ids.join(", ")),
             )
         })
+    }
+
+    /// A handle of every meter, in the order of the config.
+    pub fn handles(&self) -> impl Iterator<Item = &MeterHandle> {
+        self.meters.iter().map(|(handle, _)| handle)
     }
 
     /// Every meter, in the order of the config.

@@ -3,6 +3,10 @@
 //! | module | idea |
 //! |---|---|
 //! | [`config`] | the config file, strictly read |
+//! | [`access`] | who may do what |
+//! | [`accounts`] | users and groups, as the system has them |
+//! | [`audit`] | a line for every refusal |
+//! | [`bus`] | D-Bus: the same for programs that live on a bus |
 //! | [`client`] | who asks |
 //! | [`clock`] | the only place that reads the machine's clocks |
 //! | [`clock_watch`] | steps of UTC and suspends, as events |
@@ -15,12 +19,17 @@
 //! | [`settling`] | one `meter.settle`, from its first reading to its verdict |
 //! | [`log`] | readings and events, durable |
 //! | [`recorder`] | what passes on every meter's link, into a file |
+//! | `request` | what clients ask of a meter, whichever way they come |
 //! | [`server`] | the socket, and who is on it |
 //! | [`lock`] | a file that says that its owner lives |
 //! | [`failure`] | instruments' faults as clients are told of them |
 //! | [`size`] | sizes as people write them |
 //! | [`stop`] | the end, as a value |
 
+pub mod access;
+pub mod accounts;
+pub mod audit;
+pub mod bus;
 pub mod client;
 pub mod clock;
 pub mod clock_watch;
@@ -34,6 +43,7 @@ pub mod lock;
 pub mod log;
 pub mod meter_task;
 pub mod recorder;
+mod request;
 pub mod server;
 pub mod settle;
 pub mod settling;
@@ -45,33 +55,48 @@ use std::sync::Arc;
 use settled_protocol::log::EventKind;
 
 use crate::clock::Clock;
-use crate::config::MeterConfig;
-use crate::daemon::Daemon;
+use crate::config::{BusConfig, MeterConfig};
+use crate::daemon::{Daemon, Terms};
 use crate::log::{Happening, Log};
 use crate::recorder::Progress;
 use crate::stop::Stop;
 
+/// What a daemon has to do beside its meters and its socket, where there is any.
+#[derive(Debug, Default)]
+pub struct Beside {
+    /// The recording of its meters, that clients are told of.
+    pub recording: Option<Progress>,
+    /// The bus to be on.
+    pub bus: Option<BusConfig>,
+}
+
 /// Runs a daemon on `listener` until `stop` comes; then every meter ends at a reading's edge, and what was asked for and
-/// not answered is told so. Corrections older than `stale_after_s` are used with a flag. Clients are told of the `recording` of the
-/// meters, if there is one.
+/// not answered is told so.
 pub async fn run(
     meters: Vec<MeterConfig>,
     listener: &tokio::net::UnixListener,
     clock: Arc<Clock>,
     log: Log,
-    stale_after_s: f64,
-    recording: Option<Progress>,
+    terms: Terms,
+    beside: Beside,
     stop: Stop,
 ) {
-    let (daemon, supervisor) = Daemon::new(meters, clock, log, stale_after_s, stop.clone());
+    let (daemon, supervisor) = Daemon::new(meters, clock, log, terms, stop.clone());
     let started = format!("settled {} started, instance {}", daemon::VERSION, daemon.instance);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStarted, started)).await;
     let watching = clock_watch::run(Arc::clone(&daemon.clock), daemon.log.clone(), stop.clone());
     let recording = async {
-        if let Some(progress) = recording {
+        if let Some(progress) = beside.recording {
             daemon.recorded(progress, stop.clone()).await;
         }
     };
-    tokio::join!(supervisor.run(), server::serve(listener, &daemon, stop.clone()), watching, recording);
+    let on_bus = async {
+        if let Some(bus) = &beside.bus {
+            bus::serve(bus, &daemon, stop.clone()).await;
+        }
+    };
+    let serving = server::serve(listener, &daemon, stop.clone());
+    let auditing = daemon.audit.run(stop.clone());
+    tokio::join!(supervisor.run(), serving, on_bus, auditing, watching, recording);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
 }

@@ -8,9 +8,13 @@ use std::sync::Arc;
 use clap::error::ErrorKind;
 use clap::{CommandFactory, Parser};
 use serde_json::json;
+use settled::Beside;
+use settled::access::Access;
+use settled::accounts::System;
 use settled::clock::Clock;
 use settled::config::{Config, LogConfig};
 use settled::conformance::Form;
+use settled::daemon::Terms;
 use settled::log::{Log, Written};
 use settled::recorder::Recording;
 use settled::server::{BindError, Bound};
@@ -212,7 +216,7 @@ async fn serve(
     let usual = || socket::candidates(|name| std::env::var_os(name).map(PathBuf::from)).into_iter().next();
     let path =
         arguments.socket.clone().or(config.socket.path.take()).or_else(usual).ok_or("no socket path")?;
-    let bound = Bound::new(&path, config.socket.group.as_deref())
+    let bound = Bound::new(&path, config.rules.door())
         .map_err(|error| format!("the socket {}: {}{}", path.display(), chain(&error), elsewhere(&error)))?;
     let (log, written) = open_log(&config.log)?;
     let recording = match arguments.record.as_deref() {
@@ -220,6 +224,9 @@ async fn serve(
         None => None,
     };
     let progress = recording.as_ref().map(Recording::progress);
+    let beside = Beside { recording: progress, bus: config.dbus };
+    let access = Access::new(config.rules, Arc::new(System));
+    let terms = Terms { stale_after_s: config.stale_after_s, limits: config.limits, access };
     let (stopper, stop) = stop::pair();
     let (mut terminate, mut interrupt) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
     let signals = async {
@@ -227,10 +234,7 @@ async fn serve(
         stopper.stop();
     };
     tracing::info!(socket = %bound.path().display(), "listening");
-    tokio::join!(
-        settled::run(config.meters, &bound.listener, clock, log, config.stale_after_s, progress, stop),
-        signals
-    );
+    tokio::join!(settled::run(config.meters, &bound.listener, clock, log, terms, beside, stop), signals);
     Ok((written, recording))
 }
 

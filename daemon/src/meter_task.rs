@@ -244,6 +244,12 @@ impl MeterHandle {
         self.shared.recent(exposure, since_s)
     }
 
+    /// The latest reading of light, however it was taken; none from before the meter was zeroed, or from another instrument.
+    #[must_use]
+    pub fn latest(&self) -> Option<Arc<Logged>> {
+        self.shared.latest()
+    }
+
     /// Readings from now on, whoever causes them. Causes none itself.
     #[must_use]
     pub fn follow(&self) -> broadcast::Receiver<Published> {
@@ -265,7 +271,8 @@ impl MeterHandle {
     /// Makes a reading known as if the meter had given it.
     #[cfg(test)]
     pub(crate) fn publish(&self, logged: Arc<Logged>) {
-        self.shared.publish(Published::Reading { exposure: Exposure::default(), logged });
+        let exposure = Exposed { exposure: Exposure::default(), free: true };
+        self.shared.publish(Published::Reading { exposure, logged, lease: None });
     }
 
     /// Tells those who [listen](Self::listen), until the daemon stops.

@@ -8,18 +8,19 @@ use std::time::Duration;
 
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::line::LONGEST_LINE;
-use settled_protocol::message::{LARGEST_BATCH, RequestId, response_line};
+use settled_protocol::message::LARGEST_BATCH;
 use settled_protocol::method::Limits;
-use tokio::io::AsyncWriteExt;
 use tokio::net::{UnixListener, UnixStream};
 use tokio::task::JoinSet;
 
-use crate::client::{Client, Peer};
+use crate::client::Peer;
 use crate::daemon::Daemon;
 use crate::stop::Stop;
 
 mod beat;
+mod crowd;
 mod dispatch;
+mod farewell;
 mod follower;
 mod observe;
 mod outbox;
@@ -28,9 +29,13 @@ mod session;
 mod socket;
 mod subscriptions;
 
+use crowd::{Crowd, Place};
+use farewell::Farewell;
+
+pub(crate) use crowd::RESERVED;
 pub use socket::{BindError, Bound};
 
-/// What a client may ask for at once, at most; `hello` tells what [`limits`] makes of it.
+/// What a client may ask for at once unless the config says otherwise; `hello` tells what [`limits`] makes of it.
 pub const LIMITS: Limits = Limits {
     line_bytes: LONGEST_LINE,
     batch: LARGEST_BATCH,
@@ -39,14 +44,17 @@ pub const LIMITS: Limits = Limits {
     subscriptions: 64,
     waiting_notifications: 256,
     waiting_bytes: 4 << 20,
-    connections_of_user: 512,
+    connections_of_user: 1024,
     pending_bytes: 2 << 20,
 };
 
-/// What a client may ask for at once on this system. Raises the limit of open files if that is needed and allowed.
+/// What of these limits holds on this system. Raises the limit of open files if that is needed and allowed; where it isn't, there are fewer
+/// connections, of each user, too.
 #[must_use]
-pub fn limits() -> Limits {
-    Limits { connections: room::for_connections(LIMITS.connections), ..LIMITS }
+pub fn limits(wanted: Limits) -> Limits {
+    let connections = room::for_connections(wanted.connections);
+    let share = wanted.connections_of_user.saturating_mul(connections).div_ceil(wanted.connections.max(1));
+    Limits { connections, connections_of_user: share.min(connections), ..wanted }
 }
 
 /// After a failed accept (no file descriptors left, say), before the next.
@@ -57,6 +65,7 @@ const FAREWELL: Duration = Duration::from_secs(2);
 
 /// Serves clients until the daemon stops.
 pub async fn serve(listener: &UnixListener, daemon: &Arc<Daemon>, mut stop: Stop) {
+    let (crowd, farewell) = (Crowd::new(&daemon.limits), Arc::new(Farewell::default()));
     let mut sessions = JoinSet::new();
     loop {
         let accepted = tokio::select! {
@@ -65,12 +74,12 @@ pub async fn serve(listener: &UnixListener, daemon: &Arc<Daemon>, mut stop: Stop
             () = stop.wait() => break,
         };
         match accepted {
-            Ok((stream, _)) if sessions.len() >= daemon.limits.connections => {
-                sessions.spawn(turn_away(stream, daemon.limits.connections));
-            }
             Ok((stream, _)) => {
-                let client = Client::new(peer(&stream));
-                sessions.spawn(session(stream, Arc::clone(daemon), client, stop.clone()));
+                let visitor = Visitor { stream, daemon: Arc::clone(daemon), farewell: Arc::clone(&farewell) };
+                match visitor.enter(&crowd) {
+                    Ok(entered) => sessions.spawn(visitor.serve(entered, stop.clone())),
+                    Err((peer, error)) => sessions.spawn(visitor.turn_away(peer, error)),
+                };
             }
             Err(error) => {
                 tracing::warn!(%error, "accepting a connection");
@@ -82,10 +91,65 @@ pub async fn serve(listener: &UnixListener, daemon: &Arc<Daemon>, mut stop: Stop
     let _in_time = tokio::time::timeout(FAREWELL, farewell).await.is_ok();
 }
 
-async fn session(stream: UnixStream, daemon: Arc<Daemon>, client: Client, stop: Stop) {
-    daemon.clients.fetch_add(1, Ordering::Relaxed);
-    let _leaving = Leaving(Arc::clone(&daemon));
-    session::run(stream, daemon, client, stop).await;
+/// Somebody who has connected.
+struct Visitor {
+    stream: UnixStream,
+    daemon: Arc<Daemon>,
+    farewell: Arc<Farewell>,
+}
+
+/// Who that is, the group that they run under, and their place among the others.
+struct Entered {
+    peer: Peer,
+    gid: u32,
+    place: Place,
+}
+
+impl Visitor {
+    /// Finds out who it is, as the kernel vouches for it, and takes a place.
+    fn enter(&self, crowd: &Arc<Crowd>) -> Result<Entered, (Option<Peer>, RpcError)> {
+        let told = self.stream.peer_cred().map_err(|error| {
+            let message = format!("the system doesn't tell who connects: {error}");
+            (None, RpcError::new(ErrorKind::NotPermitted, message))
+        })?;
+        let peer = Peer { uid: told.uid(), pid: told.pid().and_then(|pid| u32::try_from(pid).ok()) };
+        tracing::debug!(uid = peer.uid, pid = peer.pid, "client connected");
+        let place = crowd.enter(peer.uid, self.daemon.access.is_privileged(peer.uid));
+        match place {
+            Ok(place) => Ok(Entered { peer, gid: told.gid(), place }),
+            Err(error) => Err((Some(peer), error)),
+        }
+    }
+
+    /// Serves it to its end, if it may come in at all.
+    async fn serve(self, entered: Entered, stop: Stop) {
+        let Entered { peer, gid, place } = entered;
+        let access = &self.daemon.access;
+        let client = match access.admit(peer, &access.vouched(gid)).await {
+            Ok(client) => client,
+            Err(error) => {
+                drop(place);
+                return self.turn_away(Some(peer), error).await;
+            }
+        };
+        let guest = client.rights().listed().is_some();
+        tracing::debug!(
+            uid = peer.uid,
+            pid = peer.pid,
+            guest,
+            turns = client.by(None).turns,
+            "client admitted"
+        );
+        self.daemon.clients.fetch_add(1, Ordering::Relaxed);
+        let _leaving = Leaving(Arc::clone(&self.daemon));
+        session::run(self.stream, self.daemon, client, stop).await;
+        drop(place);
+    }
+
+    async fn turn_away(self, peer: Option<Peer>, error: RpcError) {
+        self.daemon.audit.turned_away(peer, &error);
+        self.farewell.say(self.stream, &error).await;
+    }
 }
 
 /// Counts a client out, however its session ends.
@@ -94,29 +158,5 @@ struct Leaving(Arc<Daemon>);
 impl Drop for Leaving {
     fn drop(&mut self) {
         self.0.clients.fetch_sub(1, Ordering::Relaxed);
-    }
-}
-
-/// Who has connected, as the kernel vouches for it.
-fn peer(stream: &UnixStream) -> Option<Peer> {
-    match stream.peer_cred() {
-        Ok(peer) => {
-            tracing::debug!(uid = peer.uid(), pid = peer.pid(), "client connected");
-            Some(Peer { uid: peer.uid(), pid: peer.pid().and_then(|pid| u32::try_from(pid).ok()) })
-        }
-        Err(error) => {
-            tracing::debug!(%error, "client connected, credentials unknown");
-            None
-        }
-    }
-}
-
-/// Tells a client that there are too many, and closes.
-async fn turn_away(mut stream: UnixStream, most: usize) {
-    let error = RpcError::new(ErrorKind::Overloaded, format!("{most} connections are open already"));
-    if let Ok(mut line) = response_line(&RequestId::Null, Err::<&(), _>(&error.retry_after(1.0))) {
-        line.push('\n');
-        let said = tokio::time::timeout(FAREWELL, stream.write_all(line.as_bytes())).await;
-        tracing::warn!(told = said.is_ok(), "too many connections: a client was turned away");
     }
 }

@@ -11,11 +11,13 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 mod hexadecimal;
+mod named;
 mod rows;
 mod texts;
 mod verbatim;
 mod written;
 
+pub use named::Word;
 pub use texts::quoted;
 
 /// One mistake in a TOML file.

@@ -42,6 +42,8 @@ pub struct Call {
     pub id: Option<RequestId>,
     /// The method's name, known or not.
     pub method: String,
+    /// Its length as it was written.
+    pub bytes: usize,
     params: Option<Box<RawValue>>,
 }
 
@@ -51,22 +53,29 @@ impl Call {
     /// # Errors
     /// `invalid_params`, with the path of the first member that doesn't fit and why.
     pub fn params<M: Method>(&self) -> Result<M::Params, RpcError> {
-        let text = self.params.as_ref().map_or("{}", |raw| raw.get());
-        if !text.starts_with('{') {
-            return Err(RpcError::new(
-                ErrorKind::InvalidParams,
-                "params must be an object: members have names here",
-            ));
-        }
-        let mut json = serde_json::Deserializer::from_str(text);
-        serde_path_to_error::deserialize(&mut json).map_err(|error| {
-            let path = match error.path().to_string() {
-                path if path == "." => "params".to_owned(),
-                path => format!("params.{path}"),
-            };
-            RpcError::new(ErrorKind::InvalidParams, format!("{path}: {}", without_position(error.inner())))
-        })
+        params::<M>(self.params.as_ref().map_or("{}", |raw| raw.get()))
     }
+}
+
+/// The params of `M` from their JSON. Unknown members are ignored.
+///
+/// # Errors
+/// `invalid_params`, with the path of the first member that doesn't fit and why.
+pub fn params<M: Method>(text: &str) -> Result<M::Params, RpcError> {
+    if !text.starts_with('{') {
+        return Err(RpcError::new(
+            ErrorKind::InvalidParams,
+            "params must be an object: members have names here",
+        ));
+    }
+    let mut json = serde_json::Deserializer::from_str(text);
+    serde_path_to_error::deserialize(&mut json).map_err(|error| {
+        let path = match error.path().to_string() {
+            path if path == "." => "params".to_owned(),
+            path => format!("params.{path}"),
+        };
+        RpcError::new(ErrorKind::InvalidParams, format!("{path}: {}", without_position(error.inner())))
+    })
 }
 
 /// serde_json's own words, without the line and column of a text the client never saw.
@@ -175,7 +184,7 @@ fn decode_call(text: &str) -> Result<Call, Refusal> {
     if raw.params.is_some_and(|params| !params.get().starts_with(['{', '['])) {
         return Err(invalid(answer_to(), "params must be an object, or left out"));
     }
-    Ok(Call { id, method, params: raw.params.map(ToOwned::to_owned) })
+    Ok(Call { id, method, bytes: text.len(), params: raw.params.map(ToOwned::to_owned) })
 }
 
 /// A request line for `M`, without its end.

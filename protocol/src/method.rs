@@ -147,6 +147,9 @@ pub struct HelloResult {
     pub clock: ClockInfo,
     /// What a client may ask for at once.
     pub limits: Limits,
+    /// The methods that this client may call: it is a guest. Absent: all of them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub may: Option<Vec<String>>,
 }
 
 /// The daemon's clock.
@@ -187,7 +190,7 @@ pub struct Limits {
     pub waiting_bytes: usize,
     /// Connections at once of one user, by the system's user id.
     pub connections_of_user: usize,
-    /// Bytes of one connection's requests that are not answered yet.
+    /// Bytes of one connection's requests that are not answered yet, together with those of answers that wait for the rest of their batch.
     pub pending_bytes: usize,
 }
 

@@ -9,7 +9,7 @@ use crate::support::daemon::{Daemon, wait_until};
 const CONFIG: &str = "[log]\npath = \"off\"\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"self-emitting\"\nintegration_s = [0.02, 2]\nautomatic_s = 0.05\n";
 
 /// Whether the meter stands still: two looks with no exposure in between.
-fn is_idle(daemon: &Daemon) -> bool {
+pub(crate) fn is_idle(daemon: &Daemon) -> bool {
     let mut client = daemon.client();
     let before = client.exposures("m");
     std::thread::park_timeout(std::time::Duration::from_millis(300));

@@ -3,6 +3,7 @@
 //! What they do is drawn from a seed, which is printed. `CROWD_SEED` chooses another one, `CROWD_S` how long each of the
 //! crowds stays, in s.
 
+use std::os::unix::fs::PermissionsExt;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -17,6 +18,7 @@ use self::ledger::Ledger;
 use crate::noise::Dice;
 use crate::support::client::Client;
 use crate::support::daemon::{Daemon, wait_until};
+use crate::support::others::User;
 use crate::support::relay::Relay;
 use crate::support::vitals::Vitals;
 
@@ -28,7 +30,7 @@ mod wire;
 mod witness;
 
 /// What is measured with: a meter that takes its time, one that is quick, and one that some have for themselves.
-const CONFIG: &str = "[log]\npath = \"log.sqlite\"\nsurvives = \"crash\"\n\
+const CONFIG: &str = "[socket]\nguests = \"everyone\"\n[limits]\nconnections_of_user = 900\n[log]\npath = \"log.sqlite\"\nsurvives = \"crash\"\n\
     [[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\nintegration_s = [0.05, 0.2]\nautomatic_s = 0.05\n\
     cold = [0, 0]\ncold_white = [0, 0]\nsag = 0\n\
     [[meter]]\nid = \"quick\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\nintegration_s = [0.02, 0.2]\n\
@@ -37,6 +39,10 @@ const CONFIG: &str = "[log]\npath = \"log.sqlite\"\nsurvives = \"crash\"\n\
 /// Those who do as they please, in the test's process; some more have processes of their own.
 const MEMBERS: usize = 490;
 const PROCESSES: usize = 6;
+const GUESTS: usize = 2;
+
+/// A user that no database knows.
+const GUEST: User = User(4242, 4242);
 
 /// Crowds, one after another.
 const CROWDS: u64 = 3;
@@ -103,6 +109,7 @@ fn gather(daemon: &Daemon, members: usize, stay_s: f64, seed: u64) -> Ledger {
 /// Clients in processes of their own, stopped and killed in the midst of what they do.
 async fn processes(socket: PathBuf, until: Instant, mut dice: Dice) {
     let mut relays: Vec<Relay> = (0..PROCESSES).map(|_| Relay::start(&socket)).collect();
+    relays.extend((0..GUESTS).map(|_| Relay::start_as(GUEST, &socket)));
     for (number, relay) in relays.iter_mut().enumerate() {
         for id in 0..20 {
             relay.ask(id, "meter.observe", &member::subscription(&mut dice));
@@ -123,6 +130,7 @@ async fn processes(socket: PathBuf, until: Instant, mut dice: Dice) {
 /// How a meter got on for a while.
 #[derive(Debug)]
 struct Pace {
+    #[expect(dead_code, reason = "to be printed")]
     exposures_per_s: f64,
     /// The share of the time that it exposed.
     exposing: f64,
@@ -176,6 +184,8 @@ fn five_hundred_clients_spoil_nobodys_measurement_and_leave_nothing_behind() {
     let mut daemon = Daemon::configured(CONFIG);
     let mut command = daemon.command();
     command.envs(FRUGAL);
+    // The folder of a test is its own; guests are to come to the socket.
+    std::fs::set_permissions(daemon.path(""), PermissionsExt::from_mode(0o755)).unwrap();
     daemon.launch_by(command);
     let mut client = daemon.client();
     client.wait_for_state("m", "ready");

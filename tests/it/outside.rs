@@ -35,7 +35,7 @@ no_error = '^0,'
 "#;
 
 /// The Python that tests/run has put the engine into, beside the build.
-fn python() -> PathBuf {
+pub(crate) fn python() -> PathBuf {
     let test = std::env::current_exe().unwrap();
     let found =
         test.ancestors().map(|folder| folder.join("simulator/bin/python")).find(|python| python.exists());

@@ -29,6 +29,15 @@ fn a_passive_observer_sees_what_others_cause_and_causes_nothing() {
 }
 
 #[test]
+fn a_subscriber_that_hangs_up_is_gone_though_nothing_is_sent_to_it() {
+    let daemon = Daemon::start(CONFIG);
+    let (mut watcher, mut client) = (daemon.client(), daemon.client());
+    watcher.call("meter.observe", &json!({"meter": "m"}));
+    drop(watcher);
+    wait_until("the subscriber is gone", || client.call("daemon.status", &json!({}))["clients"] == 1);
+}
+
+#[test]
 fn who_follows_by_sequence_misses_nothing_and_sees_nothing_twice() {
     let daemon = Daemon::start(CONFIG);
     let (mut watcher, mut client) = (daemon.client(), daemon.client());

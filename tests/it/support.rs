@@ -1,10 +1,12 @@
-//! The harness: a daemon under test, a client of plain sockets, an instrument on a pseudo-terminal, machines with
-//! devices that aren't there.
+//! The harness: a daemon under test, a client of plain sockets, an instrument on a pseudo-terminal, a bus of
+//! one's own, machines with devices that aren't there.
 
+pub(crate) mod bus;
 pub(crate) mod client;
 pub(crate) mod daemon;
 pub(crate) mod instrument;
 pub(crate) mod obedient;
+pub(crate) mod others;
 pub(crate) mod relay;
 pub(crate) mod testbed;
 pub(crate) mod vitals;

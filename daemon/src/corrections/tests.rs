@@ -12,7 +12,7 @@ use settled_protocol::text::Text;
 use super::*;
 use crate::client::By;
 use crate::config::{Config, Survives};
-use crate::daemon::Daemon;
+use crate::daemon::{Daemon, Terms};
 use crate::log::Written;
 use crate::stop;
 
@@ -210,7 +210,7 @@ async fn a_correction_from_a_simulation_that_is_played_back_is_simulated_too() {
     let config = Config::load(&folder.path().join("c.toml"), text, &Registry::built_in()).unwrap();
     let (_stopper, stop) = stop::pair();
     let clock = Arc::new(Clock::system());
-    let (daemon, supervisor) = Daemon::new(config.meters, clock, Log::off(), STALE_AFTER_S, stop);
+    let (daemon, supervisor) = Daemon::new(config.meters, clock, Log::off(), Terms::default(), stop);
     let mut running = tokio::task::JoinSet::new();
     running.spawn(supervisor.run());
     daemon.meter("m").unwrap().read(&By::itself(), Exposure::default()).await.unwrap();
@@ -228,7 +228,7 @@ async fn where_the_log_can_not_be_written_nothing_is_added_and_nothing_put_in_fo
     let config = Config::load(Path::new("c.toml"), text, &Registry::built_in()).unwrap();
     let (_stopper, stop) = stop::pair();
     let clock = Arc::new(Clock::system());
-    let (daemon, supervisor) = Daemon::new(config.meters, clock, log, STALE_AFTER_S, stop);
+    let (daemon, supervisor) = Daemon::new(config.meters, clock, log, Terms::default(), stop);
     let mut running = tokio::task::JoinSet::new();
     running.spawn(supervisor.run());
     let meter = daemon.meter("m").unwrap();

@@ -223,11 +223,11 @@ async fn queries_that_were_taken_back_keep_their_places_until_they_end() {
     let folder = tempfile::tempdir().unwrap();
     let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
     for _ in 0..40 {
-        let query = log.query(Selection::default(), slow);
+        let query = log.query(Selection::default(), slow, |page| page);
         // Taken back as soon as it has had a chance to begin.
         let _taken_back = tokio::time::timeout(std::time::Duration::from_millis(2), query).await.is_err();
     }
-    log.query(Selection::default(), slow).await.unwrap();
+    log.query(Selection::default(), slow, |page| page).await.unwrap();
     assert!(MOST.load(Ordering::SeqCst) <= QUERIES as u64, "{MOST:?} at once");
 }
 

@@ -281,6 +281,12 @@ impl Shared {
         (settings.serves(exposure) && began_s >= since_s && began_s > corrected_s).then(|| Arc::clone(logged))
     }
 
+    /// The latest reading that isn't a dark one.
+    pub(super) fn latest(&self) -> Option<Arc<Logged>> {
+        let latest = self.latest.lock().unwrap_or_else(PoisonError::into_inner);
+        latest.as_ref().map(|(_, logged)| Arc::clone(logged))
+    }
+
     /// The error that a request for a reading gets at `now_s` because the meter must be zeroed first.
     pub(super) fn zero_needed(&self, now_s: f64) -> Option<RpcError> {
         let status = self.status();

@@ -21,8 +21,7 @@ use super::*;
 use crate::client::By;
 use crate::clock::Clock;
 use crate::config::{MeterConfig, Survives};
-use crate::corrections::STALE_AFTER_S;
-use crate::daemon::{Daemon, Supervisor};
+use crate::daemon::{Daemon, Supervisor, Terms};
 use crate::log::Log;
 use crate::settling::settle;
 use crate::stop::{self, Stopper};
@@ -194,7 +193,7 @@ fn bench_in(folder: tempfile::TempDir, puppets: &[&Arc<Puppet>]) -> Bench {
     let (stopper, stop) = stop::pair();
     let clock = Arc::new(Clock::system());
     let (daemon, supervisor): (_, Supervisor) =
-        Daemon::new(meters.collect(), clock, log, STALE_AFTER_S, stop);
+        Daemon::new(meters.collect(), clock, log, Terms::default(), stop);
     let mut running = tokio::task::JoinSet::new();
     running.spawn(supervisor.run());
     Bench { daemon, _running: running, _stopper: stopper, _written: written, _folder: folder }

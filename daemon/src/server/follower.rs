@@ -11,7 +11,6 @@ use tokio::sync::Notify;
 use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::TryRecvError;
 
-use super::LIMITS;
 use super::beat::Beat;
 use super::outbox::{Outbox, Stream};
 use crate::client::By;
@@ -19,7 +18,9 @@ use crate::daemon::Daemon;
 use crate::meter_task::{Demanded, Listener, Logged, MeterHandle, Published, Wanted};
 
 /// Readings that are fetched from the log at once: with those that came meanwhile they must not be more than may wait.
-const PAGE: usize = LIMITS.waiting_notifications / 2;
+fn page(daemon: &Daemon) -> u32 {
+    u32::try_from(daemon.limits.waiting_notifications / 2).unwrap_or(1).max(1)
+}
 
 /// The exposures that an observer asks for.
 #[derive(Debug)]
@@ -140,7 +141,7 @@ impl Follower {
             let selection = Selection {
                 meter: Some(self.meter.id().to_owned()),
                 after: Some(self.place().last),
-                limit: Some(u32::try_from(PAGE).unwrap_or(1)),
+                limit: Some(page(daemon)),
                 spectra: self.spectra,
                 ..Selection::default()
             };

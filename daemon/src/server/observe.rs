@@ -17,6 +17,7 @@ use crate::client::Client;
 use crate::daemon::Daemon;
 use crate::log;
 use crate::meter_task::{Listener, Listening, MeterHandle, Purpose, Wanted};
+use crate::request;
 
 /// What a subscription forwards. Making one takes no time, whatever the meter is doing.
 #[derive(Debug)]
@@ -66,7 +67,7 @@ impl Readings {
     pub(super) fn new(daemon: &Daemon, client: &Client, params: &ObserveParams) -> Result<Self, RpcError> {
         let meter = daemon.meter(&params.meter)?;
         params.after.map_or(Ok(()), |after| can_follow(daemon, after))?;
-        let every_s = params.every_s.map(super::dispatch::every).transpose()?;
+        let every_s = params.every_s.map(request::every).transpose()?;
         let demand = Demand::new(meter, client, params)?;
         Ok(Self { meter: meter.clone(), demand, after: params.after, spectra: params.spectra, every_s })
     }
@@ -88,8 +89,8 @@ impl Demand {
     fn new(meter: &MeterHandle, client: &Client, params: &ObserveParams) -> Result<Option<Self>, RpcError> {
         let Some(interval_s) = params.interval_s else { return Ok(None) };
         let wanted = Wanted {
-            exposure: super::dispatch::exposure(meter, params.integration_s)?,
-            interval_s: super::dispatch::interval(interval_s)?,
+            exposure: request::exposure(meter, params.integration_s)?,
+            interval_s: request::interval(interval_s)?,
             purpose: Purpose::Observing,
         };
         let by = client.by(params.lease.as_deref());

@@ -1,6 +1,5 @@
 //! One client: its lines come in, its answers go out, and whatever it asked for runs in tasks that end with it.
 
-use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -14,9 +13,8 @@ use settled_protocol::method::{
 use tokio::io::{AsyncReadExt, Interest};
 use tokio::net::UnixStream;
 use tokio::net::unix::OwnedReadHalf;
-use tokio::task::{AbortHandle, Id, JoinError, JoinSet};
+use tokio::task::{Id, JoinError, JoinSet};
 
-use super::LIMITS;
 use super::dispatch::{self, Progress};
 use super::observe::Source;
 use super::outbox::{Outbox, Stream};
@@ -24,6 +22,12 @@ use super::subscriptions::Subscriptions;
 use crate::client::Client;
 use crate::daemon::Daemon;
 use crate::stop::Stop;
+
+mod batches;
+mod pending;
+
+use batches::{Batches, Done};
+use pending::{Asked, Pending, Request, Target};
 
 /// Bytes read from a client at once.
 const CHUNK: usize = 8 * 1024;
@@ -50,39 +54,14 @@ pub(super) async fn run(stream: UnixStream, daemon: Arc<Daemon>, client: Client,
     }
 }
 
-/// Where an answer goes.
-#[derive(Clone, Copy, Debug)]
-enum Target {
-    Line,
-    Batch(u64),
-}
-
-/// A request that isn't answered yet.
-#[derive(Debug)]
-struct Pending {
-    id: Option<RequestId>,
-    target: Target,
-    task: AbortHandle,
-    progress: Option<Stream>,
-}
-
-/// A batch of which some requests aren't answered yet.
-#[derive(Debug, Default)]
-struct Batch {
-    open: usize,
-    answers: Vec<String>,
-    /// Subscriptions that begin once it is answered.
-    subscriptions: Vec<String>,
-}
-
 #[derive(Debug)]
 struct Session {
     daemon: Arc<Daemon>,
     client: Arc<Client>,
     outbox: Arc<Outbox>,
     requests: JoinSet<Answer>,
-    pending: HashMap<Id, Pending>,
-    batches: HashMap<u64, Batch>,
+    pending: Pending,
+    batches: Batches,
     subscriptions: Subscriptions,
     counter: u64,
 }
@@ -95,14 +74,14 @@ impl Session {
             client,
             outbox,
             requests: JoinSet::new(),
-            pending: HashMap::new(),
-            batches: HashMap::new(),
+            pending: Pending::default(),
+            batches: Batches::default(),
             counter: 0,
         }
     }
 
     async fn run(mut self, mut reader: OwnedReadHalf, mut stop: Stop) {
-        let mut lines = Lines::new(LIMITS.line_bytes);
+        let mut lines = Lines::new(self.daemon.limits.line_bytes);
         let mut chunk = vec![0; CHUNK];
         let outbox = Arc::clone(&self.outbox);
         loop {
@@ -128,8 +107,9 @@ impl Session {
     /// The client has finished speaking, but may still listen: answers what it asked for, until it is gone.
     async fn finish(&mut self, reader: &OwnedReadHalf, stop: &mut Stop) {
         while !self.pending.is_empty() || !self.subscriptions.is_empty() {
+            // Readable it is, for the end was read; whether the other direction is closed, too, is told to who asks for it.
             let gone = reader
-                .ready(Interest::READABLE | Interest::ERROR)
+                .ready(Interest::READABLE | Interest::WRITABLE)
                 .await
                 .is_ok_and(|ready| ready.is_write_closed());
             if gone {
@@ -145,12 +125,9 @@ impl Session {
 
     /// The daemon stops: every request that isn't answered is told so.
     fn refuse_all(&mut self) {
-        for (_, pending) in std::mem::take(&mut self.pending) {
-            self.answer(
-                pending.id,
-                pending.target,
-                &Err(RpcError::new(ErrorKind::ShuttingDown, "the daemon is stopping")),
-            );
+        for request in self.pending.take_all() {
+            let error = RpcError::new(ErrorKind::ShuttingDown, "the daemon is stopping");
+            self.answer(request.asked, &Err(error));
         }
     }
 
@@ -159,7 +136,7 @@ impl Session {
             Line::Whole(bytes) if bytes.iter().all(u8::is_ascii_whitespace) => return,
             Line::Whole(bytes) => Incoming::decode(&bytes),
             Line::TooLong => {
-                let message = format!("a line may have at most {} bytes", LIMITS.line_bytes);
+                let message = format!("a line may have at most {} bytes", self.daemon.limits.line_bytes);
                 let error = RpcError::new(ErrorKind::InvalidRequest, message);
                 Incoming::Single(Err(Refusal { id: RequestId::Null, error }))
             }
@@ -167,10 +144,7 @@ impl Session {
         match incoming {
             Incoming::Single(call) => self.call(call, Target::Line),
             Incoming::Batch(calls) => {
-                self.counter += 1;
-                let batch = self.counter;
-                // One more than there are, so that it can't end before its last call is in.
-                self.batches.insert(batch, Batch { open: calls.len() + 1, ..Batch::default() });
+                let batch = self.batches.begin(calls.len());
                 for call in calls {
                     self.call(call, Target::Batch(batch));
                 }
@@ -182,14 +156,20 @@ impl Session {
     fn call(&mut self, call: Result<Call, Refusal>, target: Target) {
         let call = match call {
             Ok(call) => call,
-            Err(refusal) => return self.answer(Some(refusal.id), target, &Err(refusal.error)),
+            Err(Refusal { id, error }) => {
+                let asked = Asked { id: Some(id), target, method: String::new() };
+                return self.answer(asked, &Err(error));
+            }
         };
-        if let Some(answer) = self.at_once(&call) {
-            self.answer(call.id, target, &answer);
+        let asked = Asked { id: call.id.clone(), target, method: call.method.clone() };
+        if let Err(error) = self.client.rights().may_call(&call) {
+            self.answer(asked, &Err(error));
+        } else if let Some(answer) = self.at_once(&call) {
+            self.answer(asked, &answer);
         } else if let Some(source) = Source::of(&self.daemon, &self.client, &call) {
-            self.subscribe(call.id, target, source);
+            self.subscribe(asked, source);
         } else {
-            self.spawn(call, target);
+            self.spawn(call, asked);
         }
     }
 
@@ -207,21 +187,19 @@ impl Session {
     }
 
     /// Answers first, then lets the stream begin. In a batch that is when the whole batch is answered.
-    fn subscribe(&mut self, id: Option<RequestId>, target: Target, source: Result<Source, RpcError>) {
+    fn subscribe(&mut self, asked: Asked, source: Result<Source, RpcError>) {
         match source.and_then(|source| self.subscriptions.add(source)) {
-            Err(error) => self.answer(id, target, &Err(error)),
+            Err(error) => self.answer(asked, &Err(error)),
             Ok(name) => {
                 let answer = dispatch::raw(&Subscribed { subscription: name.clone() });
-                match target {
+                match asked.target {
                     Target::Line => {
-                        self.answer(id, target, &answer);
+                        self.answer(asked, &answer);
                         self.subscriptions.begin(&name);
                     }
-                    Target::Batch(key) => {
-                        if let Some(batch) = self.batches.get_mut(&key) {
-                            batch.subscriptions.push(name);
-                        }
-                        self.answer(id, target, &answer);
+                    Target::Batch(batch) => {
+                        self.batches.subscribe(batch, name);
+                        self.answer(asked, &answer);
                     }
                 }
             }
@@ -236,31 +214,29 @@ impl Session {
         Err(RpcError::new(ErrorKind::InvalidParams, message))
     }
 
-    fn spawn(&mut self, call: Call, target: Target) {
-        if self.pending.len() >= LIMITS.pending_requests {
-            let message =
-                format!("a connection may have at most {} requests waiting", LIMITS.pending_requests);
-            let error = RpcError::new(ErrorKind::Overloaded, message).retry_after(1.0);
-            return self.answer(call.id, target, &Err(error));
+    fn spawn(&mut self, call: Call, asked: Asked) {
+        let bytes = call.bytes;
+        if let Err(error) = self.pending.room(&self.daemon.limits, bytes, self.batches.bytes()) {
+            return self.answer(asked, &Err(error));
         }
-        let id = call.id.clone();
         self.counter += 1;
         let stream: Stream = format!("p{}", self.counter).into();
-        let progress =
-            id.clone().map(|request| Progress::new(request, Arc::clone(&stream), Arc::clone(&self.outbox)));
+        let progress = asked
+            .id
+            .clone()
+            .map(|request| Progress::new(request, Arc::clone(&stream), Arc::clone(&self.outbox)));
         let (daemon, client) = (Arc::clone(&self.daemon), Arc::clone(&self.client));
         let task = self.requests.spawn(dispatch::carry_out(daemon, client, call, progress));
-        self.pending.insert(task.id(), Pending { id, target, task, progress: Some(stream) });
+        self.pending.add(Request { asked, task, progress: Some(stream), bytes });
     }
 
     /// Takes a request back. It answers `cancelled` when its task has ended.
     fn cancel(&mut self, params: &CancelParams) -> Answer {
-        let found = self.pending.values().find(|pending| pending.id.as_ref() == Some(&params.id));
-        let Some(pending) = found else {
+        let Some(request) = self.pending.called(&params.id) else {
             let message = format!("params.id: no request {} is waiting", params.id);
             return Err(RpcError::new(ErrorKind::InvalidParams, message));
         };
-        pending.task.abort();
+        request.task.abort();
         dispatch::raw(&Nothing {})
     }
 
@@ -281,16 +257,20 @@ impl Session {
                 )
             }
         };
-        if let Some(pending) = self.pending.remove(&id) {
-            if let Some(stream) = &pending.progress {
+        if let Some(request) = self.pending.take(id) {
+            if let Some(stream) = &request.progress {
                 self.outbox.forget(stream);
             }
-            self.answer(pending.id, pending.target, &answer);
+            self.answer(request.asked, &answer);
         }
     }
 
-    /// Sends an answer where it belongs; a notification gets none.
-    fn answer(&mut self, id: Option<RequestId>, target: Target, answer: &Answer) {
+    /// Sends an answer where it belongs; a notification gets none. Refusals are told in the audit.
+    fn answer(&mut self, asked: Asked, answer: &Answer) {
+        let Asked { id, target, method } = asked;
+        if let Err(error) = answer {
+            self.daemon.audit.answered(&self.client, &method, error);
+        }
         let line = id.and_then(|id| match response_line(&id, answer.as_ref()) {
             Ok(line) => Some(line),
             Err(error) => {
@@ -309,16 +289,10 @@ impl Session {
     }
 
     /// One call of a batch is done. The last sends the answers, if there are any, and lets what was subscribed to begin.
-    fn batch_answer(&mut self, key: u64, line: Option<String>) {
-        let Some(batch) = self.batches.get_mut(&key) else { return };
-        batch.answers.extend(line);
-        batch.open -= 1;
-        if batch.open > 0 {
-            return;
-        }
-        let Some(Batch { answers, subscriptions, .. }) = self.batches.remove(&key) else { return };
-        if !answers.is_empty() {
-            self.outbox.answer(format!("[{}]", answers.join(",")));
+    fn batch_answer(&mut self, batch: u64, line: Option<String>) {
+        let Some(Done { line, subscriptions }) = self.batches.answer(batch, line) else { return };
+        if let Some(line) = line {
+            self.outbox.answer(line);
         }
         for name in subscriptions {
             self.subscriptions.begin(&name);

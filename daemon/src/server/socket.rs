@@ -4,16 +4,20 @@ use std::fmt;
 use std::os::unix::fs::{FileTypeExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
-use nix::unistd::{Group, chown};
+use nix::unistd::{Gid, chown};
 use tokio::net::UnixListener;
 
+use crate::access::Door;
 use crate::lock::{Lock, LockError};
 
-/// Owner and group may connect; nobody else.
-const MODE: u32 = 0o660;
-
-/// Without a group, the owner alone.
-const OWNER_ONLY: u32 = 0o600;
+/// The file's mode: to connect is to write.
+fn mode(door: Door) -> u32 {
+    match door {
+        Door::Owner => 0o600,
+        Door::Group(_) => 0o660,
+        Door::Everyone => 0o666,
+    }
+}
 
 /// A listening socket. Dropping it removes the file and lets the next daemon in.
 #[derive(Debug)]
@@ -35,8 +39,6 @@ pub enum BindError {
     },
     /// Something that isn't a socket is in the way.
     NotASocket,
-    /// The group in the config doesn't exist.
-    NoSuchGroup(String),
     /// A step failed.
     Io {
         /// What was being done.
@@ -59,9 +61,6 @@ impl fmt::Display for BindError {
                 f.write_str("another daemon is alive there: stop it, or choose another --socket")
             }
             Self::NotASocket => f.write_str("a file that is not a socket is in the way; it was left alone"),
-            Self::NoSuchGroup(group) => {
-                write!(f, "there is no group {group:?}: make it, or change [socket] group")
-            }
             Self::Io { doing, .. } => f.write_str(doing),
         }
     }
@@ -88,11 +87,11 @@ fn not_locked(error: LockError) -> BindError {
 }
 
 impl Bound {
-    /// Makes the socket at `path`, and its folder if need be.
+    /// Makes the socket at `path`, and its folder if need be, and lets in whom `door` says.
     ///
     /// # Errors
     /// [`BindError`]; a live daemon's socket, or a file that is no socket, is left as it was.
-    pub fn new(path: &Path, group: Option<&str>) -> Result<Self, BindError> {
+    pub fn new(path: &Path, door: Door) -> Result<Self, BindError> {
         if let Some(folder) = path.parent() {
             std::fs::create_dir_all(folder).map_err(io("making the socket's folder"))?;
         }
@@ -101,15 +100,12 @@ impl Bound {
         let listener = UnixListener::bind(path).map_err(io("binding the socket"))?;
         // From here on, dropping removes the file.
         let bound = Self { listener, path: path.to_owned(), _lock: lock };
-        let mode = if group.is_some() { MODE } else { OWNER_ONLY };
-        std::fs::set_permissions(path, PermissionsExt::from_mode(mode))
-            .map_err(io("setting the socket's mode"))?;
-        if let Some(name) = group {
-            let group = Group::from_name(name).map_err(|error| io("looking the group up")(error.into()))?;
-            let group = group.ok_or_else(|| BindError::NoSuchGroup(name.to_owned()))?;
-            chown(path, None, Some(group.gid))
+        if let Door::Group(group) = door {
+            chown(path, None, Some(Gid::from_raw(group)))
                 .map_err(|error| io("giving the socket to the group")(error.into()))?;
         }
+        std::fs::set_permissions(path, PermissionsExt::from_mode(mode(door)))
+            .map_err(io("setting the socket's mode"))?;
         Ok(bound)
     }
 
@@ -154,12 +150,12 @@ mod tests {
     async fn a_live_daemons_socket_is_never_stolen() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("run/socket");
-        let first = Bound::new(&path, None).unwrap();
-        let error = Bound::new(&path, None).unwrap_err();
+        let first = Bound::new(&path, Door::Owner).unwrap();
+        let error = Bound::new(&path, Door::Owner).unwrap_err();
         assert!(matches!(error, BindError::Taken { pid: Some(pid) } if pid == std::process::id()), "{error}");
         assert!(std::os::unix::net::UnixStream::connect(&path).is_ok());
         drop(first);
-        assert!(Bound::new(&path, None).is_ok());
+        assert!(Bound::new(&path, Door::Owner).is_ok());
     }
 
     #[tokio::test]
@@ -168,11 +164,11 @@ mod tests {
         let path = folder.path().join("socket");
         drop(std::os::unix::net::UnixListener::bind(&path).unwrap());
         assert!(path.exists());
-        let bound = Bound::new(&path, None).unwrap();
-        assert_eq!(std::fs::metadata(&path).unwrap().permissions().mode() & 0o777, OWNER_ONLY);
+        let bound = Bound::new(&path, Door::Owner).unwrap();
+        assert_eq!(std::fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o600);
         drop(bound);
         std::fs::write(&path, "precious").unwrap();
-        assert!(matches!(Bound::new(&path, None), Err(BindError::NotASocket)));
+        assert!(matches!(Bound::new(&path, Door::Owner), Err(BindError::NotASocket)));
         assert_eq!(std::fs::read_to_string(&path).unwrap(), "precious");
     }
 
@@ -182,16 +178,23 @@ mod tests {
         let path = folder.path().join("socket");
         // Of another kind than ours: connecting to it fails, though its owner lives.
         let other = std::os::unix::net::UnixDatagram::bind(&path).unwrap();
-        assert!(matches!(Bound::new(&path, None), Err(BindError::Io { .. })));
+        assert!(matches!(Bound::new(&path, Door::Owner), Err(BindError::Io { .. })));
         let sender = std::os::unix::net::UnixDatagram::unbound().unwrap();
         sender.send_to(b"alive", &path).unwrap();
         assert_eq!(other.recv(&mut [0; 8]).unwrap(), 5);
     }
 
     #[tokio::test]
-    async fn a_group_that_does_not_exist_is_named() {
+    async fn the_file_lets_in_whom_it_is_for() {
+        use std::os::unix::fs::MetadataExt;
         let folder = tempfile::tempdir().unwrap();
-        let error = Bound::new(&folder.path().join("socket"), Some("no-such-group-here")).unwrap_err();
-        assert!(error.to_string().contains("no-such-group-here"), "{error}");
+        let path = folder.path().join("socket");
+        // One that whoever runs the tests is in.
+        let own = nix::unistd::getegid().as_raw();
+        for (door, mode) in [(Door::Owner, 0o600), (Door::Group(own), 0o660), (Door::Everyone, 0o666)] {
+            let _bound = Bound::new(&path, door).unwrap();
+            let file = std::fs::metadata(&path).unwrap();
+            assert_eq!((file.mode() & 0o777, file.gid()), (mode, own), "{door:?}");
+        }
     }
 }

@@ -7,7 +7,6 @@ use std::sync::Arc;
 use settled_protocol::error::{ErrorKind, RpcError};
 use tokio::task::{AbortHandle, JoinSet};
 
-use super::LIMITS;
 use super::observe::Source;
 use super::outbox::{Outbox, Stream};
 use crate::daemon::Daemon;
@@ -48,8 +47,9 @@ impl Subscriptions {
 
     /// Adds one and gives its name. Nothing is forwarded until it [begins](Self::begin).
     pub(super) fn add(&mut self, source: Source) -> Result<String, RpcError> {
-        if self.by_name.len() >= LIMITS.subscriptions {
-            let message = format!("a connection may have at most {} subscriptions", LIMITS.subscriptions);
+        let most = self.daemon.limits.subscriptions;
+        if self.by_name.len() >= most {
+            let message = format!("a connection may have at most {most} subscriptions");
             return Err(RpcError::new(ErrorKind::Overloaded, message));
         }
         self.counter += 1;

@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use toml::de::DeValue;
 
-use super::{Table, describe};
+use super::{Table, describe, listed, nearest};
 
 impl Table<'_> {
     /// Strings: an array of them, or a single one. What is no string is reported where it stands.
@@ -29,6 +29,24 @@ impl Table<'_> {
             }
         }
         texts
+    }
+
+    /// Words, each one of those that are known: an array of them, or a single one. What is none is reported where it stands, with the
+    /// nearest.
+    pub fn choices<T: Clone>(&mut self, key: &str, choices: &[(&str, T)]) -> Option<Vec<T>> {
+        let texts = self.texts(key)?;
+        let names: Vec<&str> = choices.iter().map(|(name, _)| *name).collect();
+        let mut chosen = Some(Vec::with_capacity(texts.len()));
+        for (index, text) in texts.iter().enumerate() {
+            if let Some((_, choice)) = choices.iter().find(|(name, _)| name == text) {
+                chosen.iter_mut().for_each(|chosen| chosen.push(choice.clone()));
+                continue;
+            }
+            let hint = nearest(text, &names).unwrap_or_else(|| listed(&names));
+            self.complain_of(key, index, format!("there is no {text:?}{hint}"));
+            chosen = None;
+        }
+        chosen
     }
 
     /// Reports a mistake in one of the [`texts`](Self::texts) of `key`, where it stands.
@@ -96,6 +114,23 @@ mod tests {
             problems.unwrap_err().to_string(),
             "t.toml:1:7: one: is wrong\nt.toml:3:1: many[1]: is wrong"
         );
+    }
+
+    #[test]
+    fn what_is_none_of_the_words_that_are_known_is_reported_where_it_stands_with_the_nearest() {
+        let text = "a = ['red', 'green']\nb = ['red', 'gren', 5]\nc = 'zzz'\nd = ['red', 'gren']\n";
+        let problems = read("t.toml", text, |table| {
+            let colours = [("red", 1), ("green", 2)];
+            assert_eq!(table.choices("a", &colours), Some(vec![1, 2]));
+            for key in ["b", "c", "d"] {
+                assert_eq!(table.choices(key, &colours), None);
+            }
+            Some(())
+        });
+        let expected = "t.toml:2:20: b[2]: expected a string, found the number 5\n\
+            t.toml:3:5: c: there is no \"zzz\"; known here: red, green\n\
+            t.toml:4:13: d[1]: there is no \"gren\"; did you mean \"green\"?";
+        assert_eq!(problems.unwrap_err().to_string(), expected);
     }
 
     #[test]

@@ -21,7 +21,11 @@ pub(crate) struct Client {
 
 impl Client {
     pub(crate) fn connect(socket: &Path) -> Self {
-        let stream = UnixStream::connect(socket).unwrap();
+        Self::over(UnixStream::connect(socket).unwrap())
+    }
+
+    /// Over a connection that is there already, or something that leads to one.
+    pub(crate) fn over(stream: UnixStream) -> Self {
         stream.set_read_timeout(Some(PATIENCE)).unwrap();
         stream.set_write_timeout(Some(PATIENCE)).unwrap();
         Self { stream: BufReader::new(stream), next_id: 1000, notices: Vec::new(), answers: BTreeMap::new() }

@@ -1,6 +1,7 @@
 //! A client in a process of its own, that can be stopped and killed: `socat` carries lines between the daemon and the test.
 
 use std::io::{BufRead, BufReader, Write};
+use std::os::unix::process::CommandExt;
 use std::path::Path;
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::mpsc;
@@ -10,6 +11,7 @@ use nix::unistd::Pid;
 use serde_json::{Value, json};
 
 use super::daemon::PATIENCE;
+use super::others::User;
 
 /// Lines that have come and that the test hasn't taken. When it is full, nothing more is read from the process.
 const TAKEN_IN: usize = 64;
@@ -23,9 +25,27 @@ pub(crate) struct Relay {
 
 impl Relay {
     pub(crate) fn start(socket: &Path) -> Self {
+        Self::start_by(&mut Self::command(socket))
+    }
+
+    /// A client that is another user's, where root runs the tests; else one that is ours.
+    pub(crate) fn start_as(user: User, socket: &Path) -> Self {
+        let mut command = Self::command(socket);
+        if nix::unistd::geteuid().is_root() {
+            command.uid(user.0).gid(user.1).current_dir("/");
+        }
+        Self::start_by(&mut command)
+    }
+
+    fn command(socket: &Path) -> Command {
         let mut command = Command::new("socat");
         command.args(["-t", "60", "-"]).arg(format!("UNIX-CONNECT:{}", socket.display()));
-        let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
+        command
+    }
+
+    fn start_by(command: &mut Command) -> Self {
+        let mut child =
+            command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
         let input = child.stdin.take().unwrap();
         let output = BufReader::new(child.stdout.take().unwrap());
         let (sender, lines) = mpsc::sync_channel(TAKEN_IN);

@@ -3,9 +3,11 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use settled::Beside;
+use settled::access::Door;
 use settled::clock::Clock;
 use settled::config::{Config, Survives};
-use settled::corrections::STALE_AFTER_S;
+use settled::daemon::Terms;
 use settled::log::Log;
 use settled::server::Bound;
 use settled::stop::{self, Stopper};
@@ -51,7 +53,7 @@ impl Bench {
         let stage = config.meters.first().and_then(|meter| meter.driver.stage());
         let stage = stage.ok_or_else(|| Failure::Input("the demo's meter is not simulated".to_owned()))?;
         let socket = folder.path().join("socket");
-        let bound = Bound::new(&socket, None).map_err(|error| failed(&error))?;
+        let bound = Bound::new(&socket, Door::Owner).map_err(|error| failed(&error))?;
         let (log, _written) =
             Log::open(folder.path().join("log.sqlite"), Survives::Crash).map_err(|error| failed(&error))?;
         let clock = Arc::new(Clock::simulated(speed));
@@ -59,7 +61,16 @@ impl Bench {
         let mut running = JoinSet::new();
         let of_daemon = Arc::clone(&clock);
         running.spawn(async move {
-            settled::run(config.meters, &bound.listener, of_daemon, log, STALE_AFTER_S, None, stop).await
+            settled::run(
+                config.meters,
+                &bound.listener,
+                of_daemon,
+                log,
+                Terms::default(),
+                Beside::default(),
+                stop,
+            )
+            .await
         });
         Ok(Self { socket, stage, clock, stopper, running, _folder: folder })
     }

@@ -18,6 +18,7 @@ use crate::clock::Clock;
 use crate::config::{Config, Survives};
 use crate::log;
 use crate::meter_task::SERIALISED;
+use crate::server::LIMITS;
 use crate::server::observe::Source;
 use crate::stop::{self, Stopper};
 
@@ -46,7 +47,7 @@ impl Bench {
         let (stopper, stop) = stop::pair();
         let clock = Arc::new(Clock::system());
         let (daemon, supervisor) =
-            Daemon::new(config.meters, clock, log, crate::corrections::STALE_AFTER_S, stop);
+            Daemon::new(config.meters, clock, log, crate::daemon::Terms::default(), stop);
         let mut tasks = JoinSet::new();
         tasks.spawn(supervisor.run());
         Self { daemon, folder, tasks, _stopper: stopper, _written: written }

@@ -27,7 +27,7 @@ async fn a_meter_that_takes_in_nothing_holds_up_no_connection() {
         config.meters,
         Arc::new(Clock::system()),
         Log::off(),
-        crate::corrections::STALE_AFTER_S,
+        crate::daemon::Terms::default(),
         stop.clone(),
     );
     let meter = daemon.meter("m").unwrap();

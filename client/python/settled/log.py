@@ -1,0 +1,72 @@
+"""The log: events, and pages of readings or events."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Dict, Generic, List, Optional, Type, TypeVar
+
+from .call import Call
+from .moment import Moment
+from .record import Misfit, Record
+
+#: Rows that one answer holds at most: the protocol's own bound, so that a client never holds more than this.
+LARGEST_PAGE = 1000
+
+
+@dataclass(frozen=True)
+class Event(Record):
+    """Something that happened beside readings. `kind` may be one of a later version."""
+
+    sequence: int
+    at: Moment
+    t_s: float
+    boot: str
+    kind: str
+    detail: str
+    meter: Optional[str] = None
+
+
+R = TypeVar("R", bound=Record)
+
+
+class Pages(Generic[R]):
+    """Goes through a list of the daemon's, page by page: ask for `call`, hand the result to `take`, until `is_over`."""
+
+    def __init__(
+        self,
+        method: str,
+        params: Dict[str, Any],
+        member: str,
+        of: Type[R],
+        limit: Optional[int],
+        page: int,
+        timeout_s: Optional[float],
+    ) -> None:
+        if limit is not None and limit < 0:
+            raise ValueError(f"limit must not be negative, as {limit} is")
+        self._method, self._params, self._member, self._of = method, dict(params), member, of
+        self._left, self._timeout_s = limit, timeout_s
+        #: Rows that are asked for at once.
+        self.page = page
+        self.is_over = limit == 0
+
+    @property
+    def call(self) -> "Call[List[R]]":
+        """The call for the next page."""
+        size = self.page if self._left is None else min(self.page, self._left)
+        return Call(self._method, {**self._params, "limit": size}, self._take, self._timeout_s)
+
+    def _take(self, told: Any) -> List[R]:
+        rows = told.get(self._member) if isinstance(told, dict) else None
+        if not isinstance(rows, list):
+            raise Misfit(f"the result.{self._member} must be an array")
+        records = [self._of.read(row, f"the result.{self._member}[{index}]") for index, row in enumerate(rows)]
+        after = told.get("next")
+        if self._left is not None:
+            self._left -= len(records)
+        # A page that leads nowhere would be asked for again and again.
+        if after is not None and after == self._params.get("after"):
+            raise Misfit("the result.next must be further than the page before")
+        self.is_over = after is None or (self._left is not None and self._left <= 0)
+        self._params["after"] = after
+        return records

@@ -1,0 +1,176 @@
+"""Meters, and the daemon that has them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Dict, Optional, Tuple
+
+from .correction import InForce
+from .moment import Moment
+from .record import Record
+
+
+@dataclass(frozen=True)
+class Span(Record):
+    """From a smallest to a largest value."""
+
+    min: float
+    max: float
+
+
+@dataclass(frozen=True)
+class Instrument(Record):
+    """What an instrument says of itself, or its profile on its behalf."""
+
+    model: str
+    kind: str
+    quantities: Tuple[str, ...]
+    serial: Optional[str] = None
+    integration_s: Optional[Span] = None
+    range: Optional[Span] = None
+    resolution: Optional[float] = None
+
+
+@dataclass(frozen=True)
+class WarmUp(Record):
+    """A meter's own warm-up: what it needs, and how long it has been open, in s."""
+
+    needed_s: float
+    elapsed_s: float
+
+
+@dataclass(frozen=True)
+class Zero(Record):
+    """How a meter stands with its zero."""
+
+    needed: bool
+    at: Optional[Moment] = None
+    due: Optional[Moment] = None
+    due_within_k: Optional[float] = None
+    why: Optional[str] = None
+    refuses: bool = False
+
+
+@dataclass(frozen=True)
+class Holder(Record):
+    """Who has a meter for itself, as everybody may know."""
+
+    since: Moment
+    expires_at: Moment
+    client: Optional[str] = None
+    pid: Optional[int] = None
+    purpose: Optional[str] = None
+
+
+@dataclass(frozen=True)
+class Meter(Record):
+    """One configured meter, present or not. `state`: ready, reading, zeroing, warming, absent or failed."""
+
+    id: str
+    driver: str
+    simulated: bool
+    state: str
+    faults: int
+    replayed: bool = False
+    address: Optional[str] = None
+    reason: Optional[str] = None
+    instrument: Optional[Instrument] = None
+    warm_up: Optional[WarmUp] = None
+    zero: Optional[Zero] = None
+    correction: Optional[InForce] = None
+    observer: Optional[str] = None
+    bandwidth_nm: Optional[float] = None
+    lease: Optional[Holder] = None
+
+
+@dataclass(frozen=True)
+class Zeroed(Record):
+    """When a meter was zeroed, and when the next is due."""
+
+    meter: str
+    at: Moment
+    t_s: float
+    due: Optional[Moment] = None
+    due_within_k: Optional[float] = None
+    temperature_c: Optional[float] = None
+
+
+@dataclass(frozen=True)
+class Stimulus(Record):
+    """What a simulated display shows: code values R, G, B of a centred window, on a background."""
+
+    colour: Tuple[int, int, int]
+    background: Tuple[int, int, int] = (0, 0, 0)
+    bits: int = 10
+    window_percent: float = 10.0
+
+
+@dataclass(frozen=True)
+class Shown(Record):
+    """When a simulated display changed, and what it showed until then."""
+
+    meter: str
+    at: Moment
+    t_s: float
+    before: Optional[Stimulus] = None
+
+
+@dataclass(frozen=True)
+class Clock(Record):
+    """The daemon's clock: `system`, or `simulated` and so many times as fast as real time."""
+
+    kind: str
+    speed: float
+
+
+@dataclass(frozen=True)
+class Hello(Record):
+    """Who is there. `instance` differs from start to start of the daemon; `may` has the methods that a guest may call."""
+
+    protocol: int
+    daemon: str
+    instance: str
+    clock: Clock
+    limits: Dict[str, Any]
+    may: Optional[Tuple[str, ...]] = None
+
+
+@dataclass(frozen=True)
+class Queue(Record):
+    """How busy a meter is: requests that wait, and exposures since the daemon started."""
+
+    meter: str
+    waiting: int
+    exposures: int
+
+
+@dataclass(frozen=True)
+class LogStatus(Record):
+    """How the log is."""
+
+    writing: bool
+    bytes: Optional[int] = None
+    last_sequence: Optional[int] = None
+    reason: Optional[str] = None
+
+
+@dataclass(frozen=True)
+class RecordingStatus(Record):
+    """How a recording of what passes on the meters' links is."""
+
+    file: str
+    bytes: int
+    writing: bool
+    reason: Optional[str] = None
+
+
+@dataclass(frozen=True)
+class Status(Record):
+    """How the daemon is."""
+
+    version: str
+    uptime_s: float
+    clients: int
+    meters: Tuple[Queue, ...]
+    log: LogStatus
+    recording: Optional[RecordingStatus] = None

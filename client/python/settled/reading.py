@@ -1,0 +1,93 @@
+"""A reading: one exposure's light, and all that one must know to trust it."""
+
+from __future__ import annotations
+
+import html
+from dataclasses import dataclass
+from typing import List, Optional, Tuple
+
+from .moment import Moment
+from .record import Record
+
+
+@dataclass(frozen=True)
+class Chromaticity(Record):
+    """CIE 1931 x, y and CIE 1976 u′, v′ of one colour."""
+
+    x: float
+    y: float
+    u_prime: float
+    v_prime: float
+
+
+@dataclass(frozen=True)
+class Spectrum(Record):
+    """What the light was made of, as the instrument gave it: W·sr⁻¹·m⁻²·nm⁻¹, or W·m⁻²·nm⁻¹ of an illuminance meter."""
+
+    start_nm: float
+    step_nm: float
+    values: Tuple[float, ...]
+
+    @property
+    def wavelengths_nm(self) -> List[float]:
+        """The wavelength of each value, in nm."""
+        return [self.start_nm + index * self.step_nm for index in range(len(self.values))]
+
+
+@dataclass(frozen=True)
+class Reading(Record):
+    """One exposure's result. Members carry their unit; what isn't known is None. PROTOCOL.md describes each."""
+
+    sequence: int
+    meter: str
+    at: Moment
+    t_s: float
+    began_s: float
+    boot: str
+    flags: Tuple[str, ...]
+    integration_s: Optional[float] = None
+    luminance_cd_m2: Optional[float] = None
+    illuminance_lx: Optional[float] = None
+    xyz: Optional[Tuple[float, float, float]] = None
+    chromaticity: Optional[Chromaticity] = None
+    spectrum: Optional[Spectrum] = None
+    observer: Optional[str] = None
+    bandwidth_nm: Optional[float] = None
+    correction: Optional[str] = None
+    temperature_c: Optional[float] = None
+
+    @property
+    def value(self) -> Optional[float]:
+        """The amount of light, in `unit`."""
+        return self.illuminance_lx if self.luminance_cd_m2 is None else self.luminance_cd_m2
+
+    @property
+    def unit(self) -> str:
+        """cd/m², or lx of an illuminance meter."""
+        return "lx" if self.luminance_cd_m2 is None else "cd/m²"
+
+    def __str__(self) -> str:
+        colour = "" if self.chromaticity is None else f", x {self.chromaticity.x:.4f} y {self.chromaticity.y:.4f}"
+        flags = f" [{', '.join(self.flags)}]" if self.flags else ""
+        return f"{self.meter} #{self.sequence}: {amount(self.value, self.unit)}{colour}{flags}"
+
+    def _repr_html_(self) -> str:
+        rows = [("light", amount(self.value, self.unit))]
+        if self.chromaticity is not None:
+            colour = self.chromaticity
+            rows.append(("x, y", f"{colour.x:.4f}, {colour.y:.4f}"))
+            rows.append(("u′, v′", f"{colour.u_prime:.4f}, {colour.v_prime:.4f}"))
+        rows.append(("at", self.at.exact))
+        rows.append(("flags", ", ".join(self.flags) or "none"))
+        return table(f"{self.meter}, reading {self.sequence}", rows)
+
+
+def amount(value: Optional[float], unit: str) -> str:
+    """An amount of light with its unit, to five figures."""
+    return "no light told" if value is None else f"{value:.5g} {unit}"
+
+
+def table(title: str, rows: List[Tuple[str, str]]) -> str:
+    """A small table for notebooks. Whatever comes from elsewhere is escaped."""
+    body = "".join(f"<tr><th>{html.escape(name)}</th><td>{html.escape(value)}</td></tr>" for name, value in rows)
+    return f"<table><caption>{html.escape(title)}</caption><tbody>{body}</tbody></table>"

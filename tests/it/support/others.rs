@@ -1,0 +1,64 @@
+//! Other users of this machine. To become one takes root; a test that needs one fails without, and says so.
+
+use std::os::fd::OwnedFd;
+use std::os::unix::fs::PermissionsExt;
+use std::os::unix::net::UnixStream;
+use std::os::unix::process::CommandExt;
+use std::process::{Child, Command, Output, Stdio};
+
+use super::client::Client;
+use super::daemon::Daemon;
+
+/// A user, by the numbers of the user and of the group that it runs under. Nobody has to know them.
+#[derive(Clone, Copy)]
+pub(crate) struct User(pub(crate) u32, pub(crate) u32);
+
+/// A client that runs as another user.
+pub(crate) struct Other {
+    pub(crate) client: Client,
+    bridge: Child,
+}
+
+/// Fails, and says why, where no other user can be become.
+pub(crate) fn need_root() {
+    let root = nix::unistd::geteuid().is_root();
+    assert!(root, "this test becomes other users, which only root may: run it as root, as tests/run does");
+}
+
+impl User {
+    /// What carries bytes from its standard input to the socket and back.
+    fn bridge(self, daemon: &Daemon) -> Command {
+        need_root();
+        // The folder of a test is its own; the socket's mode is what is tested.
+        let folder = daemon.path("");
+        std::fs::set_permissions(&folder, PermissionsExt::from_mode(0o755)).unwrap();
+        let mut socat = Command::new("socat");
+        socat.args(["-t", "20", "-"]).arg(format!("UNIX-CONNECT:{}", daemon.socket().display()));
+        socat.uid(self.0).gid(self.1).current_dir("/").stderr(Stdio::piped());
+        socat
+    }
+
+    /// Connects as this user.
+    pub(crate) fn connect(self, daemon: &Daemon) -> Other {
+        let (ours, theirs) = UnixStream::pair().unwrap();
+        let theirs = OwnedFd::from(theirs);
+        let mut socat = self.bridge(daemon);
+        socat.stdin(theirs.try_clone().unwrap()).stdout(theirs);
+        Other { client: Client::over(ours), bridge: socat.spawn().unwrap() }
+    }
+
+    /// Sends this as this user, and gives what came until the daemon closed.
+    pub(crate) fn say(self, daemon: &Daemon, lines: &str) -> Output {
+        let mut socat = self.bridge(daemon);
+        let mut child = socat.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
+        // Whoever isn't let in may be gone before it is all written.
+        let _written = std::io::Write::write_all(&mut child.stdin.take().unwrap(), lines.as_bytes()).is_ok();
+        child.wait_with_output().unwrap()
+    }
+}
+
+impl Drop for Other {
+    fn drop(&mut self) {
+        let _gone = self.bridge.kill().is_ok() && self.bridge.wait().is_ok();
+    }
+}
