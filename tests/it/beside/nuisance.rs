@@ -15,8 +15,8 @@ use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
 use nix::sys::signal::Signal;
 use serde_json::{Value, json};
 
-use super::{ITS_PACE, ITS_TURNS, Nuisance};
-use crate::support::daemon::Daemon;
+use super::{BESIDE_QUERIES, ITS_PACE, ITS_TURNS, Nuisance};
+use crate::support::daemon::{Daemon, wait_until};
 use crate::support::relay::Relay;
 
 pub(super) const NUISANCES: &[Nuisance] = &[
@@ -29,7 +29,7 @@ pub(super) const NUISANCES: &[Nuisance] = &[
     Nuisance { name: "resets in the middle of a line", leaves: ITS_PACE, begin: reset },
     Nuisance { name: "a thousand subscriptions", leaves: ITS_PACE, begin: subscribe },
     Nuisance { name: "a line without an end", leaves: ITS_PACE, begin: never_end },
-    Nuisance { name: "batches of long answers", leaves: ITS_PACE, begin: batch },
+    Nuisance { name: "batches of long answers", leaves: BESIDE_QUERIES, begin: batch },
     Nuisance { name: "nonsense without a pause", leaves: ITS_PACE, begin: babble },
 ];
 
@@ -140,6 +140,10 @@ fn forget_a_lease(daemon: &Daemon) -> Box<dyn Any> {
     assert!(granted.contains("\"lease\""), "{granted}");
     holder.ask(2, "meter.observe", &json!({"meter": "m", "interval_s": 0, "integration_s": 0.07}));
     holder.signal(Signal::SIGSTOP);
+    let mut client = daemon.client();
+    wait_until("the lease is lost", || {
+        client.call("meters.list", &json!({}))["meters"][0]["lease"].is_null()
+    });
     Box::new(holder)
 }
 
