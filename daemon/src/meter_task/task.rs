@@ -125,6 +125,8 @@ impl Task {
 
     /// Owns the meter until the daemon stops.
     pub(crate) async fn run(mut self) {
+        // Should the meter be away, a lease that was taken before counts all the same.
+        self.look_at_lease();
         while let Some(mut meter) = self.open().await {
             let end = self.serve(meter.as_mut()).await;
             self.look_at_use();
@@ -161,14 +163,13 @@ impl Task {
                         return End::Lost(fault);
                     }
                 }
-                // The disk is behind: go on once it has caught up.
-                Next::Expose(_) => self.kept.commits.deliver_next(&self.shared).await,
                 Next::Wait(until_s) => {
                     if let Some(fault) = self.wait(meter, until_s, &mut stop).await {
                         return End::Lost(fault);
                     }
                 }
-                Next::Idle => {
+                // Nothing is asked for; or the disk is behind, and it goes on once that has caught up.
+                Next::Idle | Next::Expose(_) => {
                     if let Some(fault) = self.wait(meter, f64::INFINITY, &mut stop).await {
                         return End::Lost(fault);
                     }

@@ -176,11 +176,23 @@ impl Desk {
         }
     }
 
-    /// Waits until the lease of this token is over.
+    /// Waits until the lease of this token is over. That it is lost is known on time, however long the meter's task is held up.
     pub(in crate::meter_task) async fn ended(&self, token: &str) {
         let mut in_force = self.in_force.subscribe();
-        // An error means that there is nobody left to end it.
-        let _over = in_force.wait_for(|in_force| in_force.as_deref() != Some(token)).await.is_ok();
+        while let Some(expires_s) = self.expires_s(token) {
+            tokio::select! {
+                // An error means that there is nobody left to end it.
+                _ = in_force.wait_for(|in_force| in_force.as_deref() != Some(token)) => return,
+                // It may have been renewed meanwhile.
+                () = self.clock.sleep_until(expires_s) => {}
+            }
+        }
+    }
+
+    /// When the lease of this token is lost unless it is renewed, in s; nothing if it isn't in force.
+    fn expires_s(&self, token: &str) -> Option<f64> {
+        let now_s = self.clock.now_s();
+        self.lock().held(now_s).filter(|held| *held.token == *token).map(|held| held.expires.t_s)
     }
 
     /// Keeps in mind what the log must be told. Of too much the oldest is in the trace alone.

@@ -11,13 +11,13 @@ fn terms(ttl_s: f64, wait_s: f64) -> Terms {
 }
 
 impl Bench {
-    async fn lease(&self, ttl_s: f64) -> (Taken, By) {
+    pub(super) async fn lease(&self, ttl_s: f64) -> (Taken, By) {
         let taken = self.meter().lease(&By::itself(), terms(ttl_s, 20.0)).await.unwrap();
         let token = taken.lease().lease;
         (taken, By::itself().under(&token))
     }
 
-    fn meter(&self) -> MeterHandle {
+    pub(super) fn meter(&self) -> MeterHandle {
         self.daemon.meter("m0").unwrap().clone()
     }
 
@@ -26,7 +26,7 @@ impl Bench {
     }
 
     /// A reading by somebody who waits until `until_s` while somebody else has the meter.
-    async fn read_by(&self, by: &By) -> Outcome {
+    pub(super) async fn read_by(&self, by: &By) -> Outcome {
         self.meter().read(by, Exposure::default()).await
     }
 
@@ -42,7 +42,7 @@ impl Bench {
 }
 
 /// Lets a future begin, and no more.
-async fn begin<T>(future: std::pin::Pin<&mut impl Future<Output = T>>) {
+pub(super) async fn begin<T>(future: std::pin::Pin<&mut impl Future<Output = T>>) {
     let mut future = future;
     poll_fn(|context| {
         assert!(future.as_mut().poll(context).is_pending(), "it should have to wait");
