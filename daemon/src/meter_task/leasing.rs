@@ -43,6 +43,24 @@ impl Drop for MoveOn {
     }
 }
 
+/// A change of the meter's correction that is on its way to the log: no lease begins before it is made, or has failed.
+#[derive(Debug)]
+pub(crate) struct Changing(MoveOn);
+
+impl Changing {
+    fn new(meter: &MeterHandle) -> Self {
+        meter.shared.changing.fetch_add(1, Ordering::Relaxed);
+        Self(meter.move_on())
+    }
+}
+
+impl Drop for Changing {
+    fn drop(&mut self) {
+        let Self(MoveOn(shared)) = self;
+        shared.changing.fetch_sub(1, Ordering::Relaxed);
+    }
+}
+
 impl MeterHandle {
     /// The meter for oneself, for a while: until the result is dropped or released, or not renewed in time. Dropping the future takes
     /// the request back.
@@ -80,6 +98,15 @@ impl MeterHandle {
     #[must_use]
     pub fn leased(&self, lease: Option<&str>) -> Option<RpcError> {
         self.shared.desk.refusal(self.id(), lease)
+    }
+
+    /// To be held until the meter's correction has been changed.
+    ///
+    /// # Errors
+    /// As [`leased`](Self::leased) tells them.
+    pub(crate) fn change(&self, lease: Option<&str>) -> Result<Changing, RpcError> {
+        let changing = Changing::new(self);
+        self.leased(lease).map_or(Ok(changing), Err)
     }
 
     /// Whose lease this token is, if it is in force here.
@@ -165,7 +192,9 @@ impl Task {
 
     /// Whether nothing is under way that a lease can't begin in.
     fn is_between(&self) -> bool {
-        !self.shared.exposing.load(Ordering::Relaxed) && !self.shared.zeroing.load(Ordering::Relaxed)
+        let Shared { exposing, zeroing, changing, .. } = &*self.shared;
+        let is_at_work = exposing.load(Ordering::Relaxed) || zeroing.load(Ordering::Relaxed);
+        !is_at_work && changing.load(Ordering::Relaxed) == 0
     }
 
     /// What keeps a lease from beginning that was asked for at a number, in words.
