@@ -165,11 +165,6 @@ impl Shared {
 }
 
 impl Task {
-    /// When leases next ask for a look by themselves, in s.
-    pub(super) fn looks_at_lease_s(&self) -> f64 {
-        self.queue.patience_s()
-    }
-
     /// Looks at who has the meter and who waits for it, and lets the queue serve, wait and refuse accordingly.
     pub(super) fn look_at_lease(&mut self) {
         if let Some(held) = self.shared.desk.expire() {
@@ -217,7 +212,7 @@ impl Task {
         let now_s = self.tools.now_s();
         let story =
             format!("lost a lease that was not renewed within {} s: {}", held.ttl_s, held.story(now_s));
-        self.shared.desk.tell(story);
+        self.shared.desk.tell(Happening::about(EventKind::LeaseLost, &self.shared.id, story));
         self.shared.lease_changed(now_s);
     }
 
@@ -233,14 +228,18 @@ impl Task {
             let just_ended = "somebody else's lease has only just ended";
             turn_away(over, || self.shared.desk.not_granted(&self.shared.id, just_ended));
         }
+        self.looks_at_lease_s = self.queue.patience_s();
         self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
     }
 
-    /// Looks at what has just come into the queue, where a lease may be against it.
-    pub(super) fn look_at(&mut self, is_fenced: bool) {
-        if is_fenced || self.queue.is_held() {
-            self.hold();
+    /// Why a request for a single reading, or to zero the meter, can't even wait because of a lease.
+    pub(super) fn turned_away(&mut self, by: &By) -> Option<RpcError> {
+        let error = self.shared.desk.refusal(&self.shared.id, by.lease.as_deref())?;
+        if by.lease.is_some() || by.until_s <= self.tools.now_s() {
+            return Some(error);
         }
+        self.looks_at_lease_s = self.looks_at_lease_s.min(by.until_s);
+        None
     }
 
     /// Who observes under a lease that is over goes on as anybody does.
@@ -266,8 +265,8 @@ fn turn_away((reads, zeros): (Vec<oneshot::Sender<Outcome>>, Vec<ZeroReply>), er
 
 /// Writes down the leases that were lost, one after the other; for ever. Dropping the future loses nothing.
 pub(super) async fn tell(shared: &Shared, log: &Log, clock: &crate::clock::Clock) {
-    while let Some(story) = shared.desk.untold() {
-        log.event(clock, Happening::about(EventKind::LeaseLost, &shared.id, story)).await;
+    while let Some((moment, happening)) = shared.desk.next_untold() {
+        log.event_at(moment, clock.boot(), happening).await;
         shared.desk.told();
     }
     std::future::pending().await

@@ -80,6 +80,8 @@ pub(crate) struct Task {
     /// Before the next attempt to open it; none if that may come at once.
     pub(super) pause: Duration,
     pub(super) warming: bool,
+    /// When the first of those has waited long enough whom a lease keeps waiting, in s, or earlier.
+    pub(super) looks_at_lease_s: f64,
     summing: Summing,
     /// It was said that the meter must be zeroed.
     pub(super) zero_due_said: bool,
@@ -118,6 +120,7 @@ impl Task {
             demands_from_s: now_s,
             pause: Duration::ZERO,
             warming: false,
+            looks_at_lease_s: f64::INFINITY,
             zero_due_said: false,
             kept: kept.0.lock_owned().await,
         }

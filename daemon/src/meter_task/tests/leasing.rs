@@ -130,6 +130,20 @@ async fn a_lease_is_kept_while_the_meter_is_away_and_when_its_task_panics() {
 }
 
 #[tokio::test]
+async fn a_lease_that_is_renewed_for_less_is_lost_that_much_sooner() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    puppet.permits.add_permits(1);
+    let (taken, _) = bench.lease(600.0).await;
+    let waits = By::itself().until(f64::INFINITY);
+    let mut waits = Box::pin(bench.read_by(&waits));
+    begin(waits.as_mut()).await;
+    bench.wait_for_waiting(1).await;
+    assert!(bench.meter().renew(&taken.lease().lease, Some(0.2)).is_some());
+    assert!(tokio::time::timeout(Duration::from_secs(5), waits).await.unwrap().is_ok());
+}
+
+#[tokio::test]
 async fn who_waits_for_a_lease_when_the_meters_task_panics_waits_for_nothing_that_came_later() {
     let puppet = Puppet::new();
     let bench = bench(&[&puppet]);

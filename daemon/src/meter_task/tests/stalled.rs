@@ -4,7 +4,7 @@ use std::sync::mpsc;
 
 use super::leasing::begin;
 use super::*;
-use crate::log::{Change, Then};
+use crate::log::{Change, Happening, Then};
 use crate::meter_task::commit::MOST_IN_FLIGHT;
 
 /// Soon enough to be no part of how long the disk stalls.
@@ -81,4 +81,28 @@ async fn a_lease_counts_for_the_task_after_one_that_panicked_though_the_meter_be
     puppet.permits.add_permits(1);
     assert_eq!(kind(bench.read_by(&by).await), ErrorKind::Internal);
     assert_eq!(kind(bench.read("m0").await), ErrorKind::Leased);
+}
+
+#[tokio::test]
+async fn a_lease_that_is_lost_while_the_log_takes_nothing_is_in_it_as_of_then() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    puppet.permits.add_permits(1);
+    assert!(bench.read("m0").await.is_ok());
+    let stalled = bench.stall().await;
+    let filler = || bench.daemon.log.event(&bench.daemon.clock, Happening::new(EventKind::ClockStep, "-"));
+    while tokio::time::timeout(Duration::from_millis(100), filler()).await.is_ok() {}
+    let (taken, by) = bench.lease(0.3).await;
+    assert_eq!(kind(bench.read_by(&by).await), ErrorKind::LeaseLost);
+    tokio::time::sleep(Duration::from_millis(500)).await;
+    drop(stalled);
+    let of = || bench.daemon.log.events(Selection { meter: Some("m0".to_owned()), ..Selection::default() });
+    let lost = loop {
+        let events = of().await.unwrap().events;
+        if let Some(lost) = events.into_iter().find(|event| event.kind == EventKind::LeaseLost) {
+            break lost;
+        }
+    };
+    let late_s = lost.t_s - taken.lease().expires_t_s;
+    assert!((0.0..0.4).contains(&late_s), "{late_s}");
 }
