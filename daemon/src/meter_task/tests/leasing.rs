@@ -56,9 +56,13 @@ async fn a_reading_whose_lease_ends_while_it_is_exposed_is_given_to_all_but_who_
     let puppet = Puppet::new();
     let bench = bench(&[&puppet]);
     let mut follow = bench.meter().follow();
-    let (_taken, by) = bench.lease(0.2).await;
+    let (taken, by) = bench.lease(600.0).await;
+    let mut reads = Box::pin(bench.read_by(&by));
+    begin(reads.as_mut()).await;
+    puppet.began.notified().await;
     // It expires in mid-exposure, and that is told at once.
-    assert_eq!(kind(bench.read_by(&by).await), ErrorKind::LeaseLost);
+    assert!(bench.meter().renew(&taken.lease().lease, Some(0.1)).is_some());
+    assert_eq!(kind(reads.await), ErrorKind::LeaseLost);
     assert!(!bench.is_leased());
     puppet.permits.add_permits(1);
     loop {
