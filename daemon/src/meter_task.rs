@@ -22,6 +22,7 @@ mod commit;
 mod due;
 mod fan;
 pub(crate) mod fit;
+mod gather;
 mod lease;
 mod leasing;
 mod limited;

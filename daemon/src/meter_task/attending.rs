@@ -4,7 +4,7 @@ use std::sync::atomic::Ordering;
 
 use settled_protocol::error::{ErrorKind, RpcError};
 
-use super::queue::{MOST_WAITING, MOST_ZEROS};
+use super::queue::{MOST_WAITING, MOST_ZEROS, Next};
 use super::task::{Task, Tools};
 use super::{Belongings, Message, leasing};
 
@@ -20,7 +20,7 @@ impl Task {
                 Some(message) => { self.accept(message); true }
                 None => false,
             },
-            () = commits.deliver_next(&self.shared) => true,
+            () = commits.deliver_next(&self.shared) => { self.gather.went_out(clock.now().t_s); true }
             () = self.shared.desk.moved(looks_s) => { self.look_at_lease(); true }
             () = leasing::tell(&self.shared, log, clock) => true,
         }
@@ -29,6 +29,7 @@ impl Task {
     pub(super) fn accept(&mut self, message: Message) {
         match message {
             Message::Demand(demand) => {
+                self.gather.came(demand.by.client);
                 let demand = self.unfenced(demand);
                 self.queue.demand(demand);
             }
@@ -37,6 +38,7 @@ impl Task {
                 self.look_at_lease();
             }
             Message::Read(waiting) => {
+                self.gather.came(waiting.by.client);
                 let is_fenced = waiting.by.lease.is_some();
                 if let Err(waiting) = self.queue.wait(waiting) {
                     let message =
@@ -47,6 +49,7 @@ impl Task {
                 self.look_at(is_fenced);
             }
             Message::Zero(zeroing) => {
+                self.gather.came(zeroing.by.client);
                 let is_fenced = zeroing.by.lease.is_some();
                 if let Err(zeroing) = self.queue.zero(zeroing) {
                     let message =
@@ -58,6 +61,17 @@ impl Task {
             }
         }
         self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
+    }
+
+    /// What to do next. An exposure waits a moment for those who have just been answered, where that is worth it.
+    pub(super) fn next(&mut self, demands_from_s: f64) -> Next {
+        let now_s = self.tools.now_s();
+        let next = self.queue.next(now_s, demands_from_s);
+        let Next::Expose(asked) = next else {
+            self.gather.stops(now_s);
+            return next;
+        };
+        self.gather.until_s(self.queue.exposed(asked), now_s).map_or(next, Next::Wait)
     }
 
     /// Waits for something that the meter does; messages are taken in and readings given out meanwhile.

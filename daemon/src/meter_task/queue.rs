@@ -60,6 +60,11 @@ pub(super) struct Audience {
 }
 
 impl Audience {
+    /// The clients that wait for an answer, each as often as it does.
+    pub(super) fn clients(&self) -> impl Iterator<Item = ClientId> {
+        self.waiting.iter().filter(|placed| placed.item.is_alive()).map(|placed| placed.by().client)
+    }
+
     /// Those who wait for an answer.
     pub(super) fn replies(self) -> impl Iterator<Item = oneshot::Sender<Outcome>> {
         self.waiting.into_iter().filter_map(|placed| match placed.item {
@@ -258,9 +263,14 @@ impl Queue {
         }
     }
 
+    /// The exposure that is made now for somebody who asks for this.
+    pub(super) fn exposed(&self, asked: Exposure) -> Exposed {
+        self.alike().exposed(asked)
+    }
+
     /// Takes out those whom an exposure that begins at `now_s`, as somebody asks for, serves.
     pub(super) fn take(&mut self, asked: Exposure, now_s: f64) -> Audience {
-        let exposed = self.alike().exposed(asked);
+        let exposed = self.exposed(asked);
         let served = self.served.clone();
         let taken = self.serve(|placed| placed.is_for(exposed) && served.admits(placed.by()));
         let (size, mut waiting) = (taken.len(), Vec::new());
