@@ -12,7 +12,7 @@ use settled_protocol::meter::{Instrument, Meter, Span};
 use settled_protocol::method::{MeterQueue, Zeroed};
 use tokio::sync::{Mutex, broadcast, mpsc, oneshot};
 
-use crate::client::By;
+use crate::client::{By, ClientId};
 use crate::clock::Clock;
 use crate::settle::mover::{Darks, WarmUp};
 use crate::stop::Stop;
@@ -22,6 +22,7 @@ mod commit;
 mod due;
 mod fan;
 pub(crate) mod fit;
+mod gather;
 mod lease;
 mod leasing;
 mod limited;
@@ -64,6 +65,8 @@ enum Message {
     Read(queue::Waiting),
     Demand(queue::Demand),
     Zero(queue::Zeroing),
+    /// A client that settles has looked at the last reading, and wants another.
+    Looked(ClientId),
     Lease(lease::Request),
 }
 
@@ -330,6 +333,11 @@ impl MeterHandle {
             self.shared.publish(Published::Anew { why: Anew::Zeroed, t_s: now_s });
         }
         self.shared.publish(Published::Failed { exposure: None, error: Arc::new(self.restarted()) });
+    }
+
+    /// A client that settles has looked at the last reading, and wants another. A task that is too busy to be told doesn't wait for long.
+    pub(crate) fn looked(&self, by: &By) {
+        let _told = self.inbox.try_send(Message::Looked(by.client)).is_ok();
     }
 
     async fn send(&self, message: Message) -> Result<(), RpcError> {

@@ -118,6 +118,7 @@ async fn decide(
                 if let Some(verdict) = run.take(&logged.reading) {
                     return Ok(Some((verdict, logged.reading.t_s)));
                 }
+                meter.looked(&run.by);
                 reporter.say(|| run.report(logged.reading.t_s));
                 if asked.may_lengthen()
                     && let Some(longer_s) = run.longer(&logged.reading)

@@ -136,3 +136,23 @@ fn a_flood_of_unlike_requests_from_one_connection_holds_up_nobody_else() {
     let made = client.exposures("m") - before;
     assert!((15..=30).contains(&made), "{made} exposures for 10 readings");
 }
+
+#[test]
+fn a_verdict_leaves_no_exposure_behind_that_nobody_asked_for() {
+    let config = CONFIG.replace("path = \"log.sqlite\"", "path = \"log.sqlite\"\nsurvives = \"crash\"");
+    let daemon = Daemon::start(&config);
+    let mut client = daemon.client();
+    client.wait_for_state("m", "ready");
+    let criteria = json!({"luminance": 0.2, "chromaticity": 0.02, "hold_s": 1});
+    let params = json!({"meter": "m", "integration_s": 0.2, "criteria": criteria});
+    let mut alone = 0;
+    for _ in 0..4 {
+        let settled = client.call("meter.settle", &params);
+        assert_eq!(settled["verdict"], "settled", "{settled}");
+        let next = client.call("meter.read", &json!({"meter": "m", "integration_s": 0.2}));
+        let apart = next["sequence"].as_u64().unwrap() - settled["readings"]["last"].as_u64().unwrap();
+        alone += u32::from(apart == 1);
+    }
+    // A machine that is slow may let one go on.
+    assert!(alone >= 3, "{alone} of 4");
+}

@@ -4,7 +4,7 @@ use std::sync::atomic::Ordering;
 
 use settled_protocol::error::{ErrorKind, RpcError};
 
-use super::queue::{MOST_WAITING, MOST_ZEROS};
+use super::queue::{MOST_WAITING, MOST_ZEROS, Next};
 use super::task::{Task, Tools};
 use super::{Belongings, Message, leasing};
 
@@ -20,7 +20,7 @@ impl Task {
                 Some(message) => { self.accept(message); true }
                 None => false,
             },
-            () = commits.deliver_next(&self.shared) => true,
+            () = commits.deliver_next(&self.shared) => { self.gather.went_out(clock.now().t_s); true }
             () = self.shared.desk.moved(looks_s) => { self.look_at_lease(); true }
             () = leasing::tell(&self.shared, log, clock) => true,
         }
@@ -29,14 +29,17 @@ impl Task {
     pub(super) fn accept(&mut self, message: Message) {
         match message {
             Message::Demand(demand) => {
+                self.gather.came(demand.by.client);
                 let demand = self.unfenced(demand);
                 self.queue.demand(demand);
             }
+            Message::Looked(client) => return self.gather.came(client),
             Message::Lease(request) => {
                 self.shared.desk.ask(&self.shared.id, request, self.queue.mark());
                 self.look_at_lease();
             }
             Message::Read(waiting) => {
+                self.gather.came(waiting.by.client);
                 let refused = match self.turned_away(&waiting.by) {
                     Some(error) => Some((waiting, error)),
                     None => self.queue.wait(waiting).err().map(|waiting| {
@@ -49,6 +52,7 @@ impl Task {
                 }
             }
             Message::Zero(zeroing) => {
+                self.gather.came(zeroing.by.client);
                 let refused = match self.turned_away(&zeroing.by) {
                     Some(error) => Some((zeroing, error)),
                     None => self.queue.zero(zeroing).err().map(|zeroing| {
@@ -66,6 +70,17 @@ impl Task {
 
     fn overloaded(&self, most: &str) -> RpcError {
         RpcError::new(ErrorKind::Overloaded, format!("{most} already")).about(&self.shared.id)
+    }
+
+    /// What to do next. An exposure waits a moment for those who have just been answered, where that is worth it.
+    pub(super) fn next(&mut self, demands_from_s: f64) -> Next {
+        let now_s = self.tools.now_s();
+        let next = self.queue.next(now_s, demands_from_s);
+        let Next::Expose(asked) = next else {
+            self.gather.stops(now_s);
+            return next;
+        };
+        self.gather.until_s(self.queue.exposed(asked), now_s).map_or(next, Next::Wait)
     }
 
     /// Waits for something that the meter does; messages are taken in and readings given out meanwhile.

@@ -49,6 +49,8 @@ const LEFT_LYING: usize = 64;
 pub(super) struct Audience {
     /// Requests for single readings.
     waiting: Vec<Placed>,
+    /// Who settles: each looks at the reading before it wants another.
+    settling: Vec<ClientId>,
     /// What it is.
     pub(super) exposed: Exposed,
     /// How many requests it serves, demands included.
@@ -60,6 +62,12 @@ pub(super) struct Audience {
 }
 
 impl Audience {
+    /// The clients that wait for an answer, or settle.
+    pub(super) fn clients(&self) -> impl Iterator<Item = ClientId> {
+        let alive = self.waiting.iter().filter(|placed| placed.item.is_alive());
+        alive.map(|placed| placed.by().client).chain(self.settling.iter().copied())
+    }
+
     /// Those who wait for an answer.
     pub(super) fn replies(self) -> impl Iterator<Item = oneshot::Sender<Outcome>> {
         self.waiting.into_iter().filter_map(|placed| match placed.item {
@@ -258,18 +266,26 @@ impl Queue {
         }
     }
 
+    /// The exposure that is made now for somebody who asks for this.
+    pub(super) fn exposed(&self, asked: Exposure) -> Exposed {
+        self.alike().exposed(asked)
+    }
+
     /// Takes out those whom an exposure that begins at `now_s`, as somebody asks for, serves.
     pub(super) fn take(&mut self, asked: Exposure, now_s: f64) -> Audience {
-        let exposed = self.alike().exposed(asked);
+        let exposed = self.exposed(asked);
         let served = self.served.clone();
         let taken = self.serve(|placed| placed.is_for(exposed) && served.admits(placed.by()));
-        let (size, mut waiting) = (taken.len(), Vec::new());
+        let (size, mut waiting, mut settling) = (taken.len(), Vec::new(), Vec::new());
         for mut placed in taken {
             let Item::Demand(demand) = &mut placed.item else {
                 waiting.push(placed);
                 continue;
             };
             demand.met(now_s);
+            if demand.wanted.purpose.is_settling() {
+                settling.push(placed.by().client);
+            }
             // It asks for the next, behind whatever else its client asks for.
             self.places += 1;
             placed.number = self.places;
@@ -279,7 +295,8 @@ impl Queue {
         }
         self.tidy();
         let covers = |placed: &Placed| matches!(&placed.item, Item::Waiting(waiting) if waiting.covered);
-        Audience { covered: waiting.iter().any(covers), waiting, exposed, size, lease: served.held_by }
+        let covered = waiting.iter().any(covers);
+        Audience { covered, waiting, settling, exposed, size, lease: served.held_by }
     }
 
     /// Takes out what is so, and that somebody waits for. Each client for which that was its turn has its next one later.
@@ -329,7 +346,7 @@ impl Queue {
     /// The meter refused an exposure that was lengthened: none is made as long as that. Whoever left the integration time to the
     /// meter, and waits for an answer, goes back to its place; those who asked for just this are left.
     pub(super) fn shorten(&mut self, audience: Audience) -> Audience {
-        let Audience { waiting, exposed, size, covered, lease } = audience;
+        let Audience { waiting, settling, exposed, size, covered, lease } = audience;
         for placed in self.members.values_mut().flat_map(|member| &mut member.items) {
             if let Item::Demand(demand) = &mut placed.item {
                 demand.shorten(exposed);
@@ -338,7 +355,7 @@ impl Queue {
         let (back, waiting): (Vec<_>, Vec<_>) =
             waiting.into_iter().partition(|placed| placed.asks() == Some(Exposure::default()));
         back.into_iter().for_each(|placed| self.put(placed));
-        Audience { waiting, exposed: Exposed { free: false, ..exposed }, size, covered, lease }
+        Audience { waiting, settling, exposed: Exposed { free: false, ..exposed }, size, covered, lease }
     }
 }
 

@@ -15,6 +15,7 @@ use settled_protocol::log::EventKind;
 use tokio::sync::OwnedMutexGuard;
 
 use super::commit::answer;
+use super::gather::Gather;
 use super::limited::Limited;
 use super::queue::{Audience, Next, Queue};
 use super::rounds::Rounds;
@@ -72,6 +73,7 @@ pub(crate) struct Task {
     pub(super) tools: Tools,
     pub(super) shared: Arc<Shared>,
     pub(super) queue: Queue,
+    pub(super) gather: Gather,
     /// Exposures in a row that failed.
     pub(super) failures: u32,
     /// Those of them after which the meter had to be brought back to order.
@@ -115,6 +117,7 @@ impl Task {
             tools,
             shared: Arc::clone(&handle.shared),
             queue: Queue::default(),
+            gather: Gather::default(),
             failures: 0,
             recoveries: 0,
             demands_from_s: now_s,
@@ -155,7 +158,7 @@ impl Task {
             self.look_at_zero().await;
             self.look_at_lease();
             let demands_from_s = if self.refuse() { f64::INFINITY } else { self.demands_from_s };
-            match self.queue.next(self.tools.now_s(), demands_from_s) {
+            match self.next(demands_from_s) {
                 Next::Zero => {
                     if let Err(fault) = self.zero(meter).await {
                         return End::Lost(fault);
@@ -211,6 +214,7 @@ impl Task {
     /// One exposure as somebody asks for it, to the hand-over of what came of it. A fault means that the meter is lost.
     async fn expose(&mut self, meter: &mut dyn Meter, asked: Exposure) -> Result<(), Fault> {
         let began_s = self.tools.now_s();
+        self.gather.begins(began_s);
         let audience = self.queue.take(asked, began_s);
         let began = Began { at_s: began_s, reads: self.shared.reads(began_s) };
         self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
@@ -272,6 +276,7 @@ impl Task {
         };
         let mut draft = stamped(sample, summed.light, &open.description, &stamp);
         summed.label(&mut draft);
+        self.gather.exposed(audience.exposed, audience.clients(), began.at_s, ended.t_s);
         self.kept.commits.send(&self.tools.log, &self.shared, draft, audience).await;
         // A meter that answers at once must not keep everyone else waiting.
         tokio::task::yield_now().await;

@@ -28,6 +28,7 @@ use crate::stop::{self, Stopper};
 
 mod faults;
 mod fresh;
+mod gathering;
 mod leasing;
 mod replaced;
 mod stalled;

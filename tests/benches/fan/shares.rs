@@ -36,7 +36,7 @@ fn ask(client: &mut Client, integration_s: f64, until_s: f64) -> (usize, usize) 
 
 /// Keeps many requests in flight until the time is over; gives how many exposures it got.
 fn flood(client: &mut Client, until_s: f64) -> usize {
-    let request = |id: u64| json!({"meter": "m", "integration_s": 0.02 + (id % FLOOD) as f64 * 0.0001});
+    let request = |id: u64| json!({"meter": "m", "integration_s": 0.0205 + (id % FLOOD) as f64 * 0.0001});
     (1..=FLOOD).for_each(|id| client.ask(id, "meter.read", &request(id)));
     let mut sequences = BTreeSet::new();
     while now_s() < until_s {

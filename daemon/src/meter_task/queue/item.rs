@@ -38,6 +38,12 @@ pub enum Purpose {
     Observing,
 }
 
+impl Purpose {
+    pub(super) fn is_settling(self) -> bool {
+        matches!(self, Self::Settling(_))
+    }
+}
+
 /// What a settling makes of exposures whose integration time is left to the meter.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Lengths {

@@ -39,7 +39,7 @@ impl Queue {
             Item::Waiting(waiting) => Some((&waiting.by, "a reading")),
             Item::Zeroing(zeroing) => Some((&zeroing.by, "a zero")),
             Item::Demand(Demand { wanted, by, .. }) => {
-                let is_settling = matches!(wanted.purpose, Purpose::Settling(_));
+                let is_settling = wanted.purpose.is_settling();
                 (is_settling && by.client != client).then_some((by, "a settling"))
             }
         })
