@@ -1,14 +1,18 @@
 //! `settle observe` across the daemon's end and its new start: no gap and no repeat that isn't told.
 
 use std::fs::File;
-use std::path::PathBuf;
-use std::process::Child;
+use std::io::{BufRead, BufReader, Write};
+use std::os::unix::net::{UnixListener, UnixStream};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command};
+use std::sync::mpsc;
+use std::thread;
 
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::{Value, json};
 
-use crate::support::daemon::{Daemon, wait_until};
+use crate::support::daemon::{Daemon, program, wait_until};
 
 const CONFIG: &str = "[log]\npath = \"log.sqlite\"\nsurvives = \"crash\"\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ninstant = true\n[[meter]]\nid = \"other\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ninstant = true\n";
 
@@ -254,4 +258,52 @@ fn readings_that_are_thinned_out_stay_so_across_a_return() {
     let all = logged(&daemon, sequence(&given[0]), sequence(&given[given.len() - 1]));
     assert!(all.len() > 5 * given.len(), "{} of {}", given.len(), all.len());
     assert!(observer.said().iter().all(|line| line.get("missed").is_none()), "{:?}", observer.said());
+}
+
+/// Carries one connection's lines to the daemon, but those with `swallowed` in them, and back. Gives the client's end of it, and
+/// when something was swallowed.
+fn carry(
+    listener: &UnixListener,
+    daemon: &Path,
+    swallowed: &'static str,
+) -> (UnixStream, mpsc::Receiver<()>) {
+    let (theirs, _) = listener.accept().unwrap();
+    let (mut to_daemon, (tell, told)) = (UnixStream::connect(daemon).unwrap(), mpsc::channel());
+    let (mut back, mut from_daemon) = (theirs.try_clone().unwrap(), to_daemon.try_clone().unwrap());
+    thread::spawn(move || std::io::copy(&mut from_daemon, &mut back));
+    let lines = BufReader::new(theirs.try_clone().unwrap()).lines();
+    thread::spawn(move || {
+        for line in lines.map_while(Result::ok) {
+            if line.contains(swallowed) {
+                tell.send(()).unwrap();
+            } else if writeln!(to_daemon, "{line}").is_err() {
+                return;
+            }
+        }
+    });
+    (theirs, told)
+}
+
+#[test]
+fn a_daemon_that_comes_back_and_then_hangs_does_not_keep_an_observer_from_being_interrupted() {
+    let daemon = Daemon::start(CONFIG);
+    daemon.client().wait_for_state("m", "ready");
+    let between = daemon.path("between");
+    let listener = UnixListener::bind(&between).unwrap();
+    let mut settle = Command::new(program("settle"));
+    let mut child = settle.arg("--socket").arg(&between).args(["observe", "m"]).spawn().unwrap();
+    // All that it asks the first time is answered.
+    let (first, told) = carry(&listener, &daemon.socket(), "nothing of the kind");
+    wait_until("it observes", || daemon.client().call("daemon.status", &json!({}))["clients"] == 2);
+    first.shutdown(std::net::Shutdown::Both).unwrap();
+    drop(told);
+    let (_second, hangs) = carry(&listener, &daemon.socket(), "meters.observe");
+    hangs.recv_timeout(std::time::Duration::from_secs(20)).unwrap();
+    kill(Pid::from_raw(i32::try_from(child.id()).unwrap()), Signal::SIGINT).unwrap();
+    let mut ended = None;
+    wait_until("it ends", || {
+        ended = child.try_wait().unwrap();
+        ended.is_some()
+    });
+    assert_eq!(ended.unwrap().code(), Some(130));
 }
