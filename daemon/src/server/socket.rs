@@ -4,11 +4,15 @@ use std::fmt;
 use std::os::unix::fs::{FileTypeExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
+use nix::sys::stat::{Mode, umask};
 use nix::unistd::{Gid, chown};
 use tokio::net::UnixListener;
 
 use crate::access::Door;
 use crate::lock::{Lock, LockError};
+
+/// What the owner may do with the file.
+const OWNERS: Mode = Mode::S_IRUSR.union(Mode::S_IWUSR);
 
 /// The file's mode: to connect is to write.
 fn mode(door: Door) -> u32 {
@@ -97,7 +101,7 @@ impl Bound {
         }
         let lock = Lock::beside(path).map_err(not_locked)?;
         clear(path)?;
-        let listener = UnixListener::bind(path).map_err(io("binding the socket"))?;
+        let listener = bind(path).map_err(io("binding the socket"))?;
         // From here on, dropping removes the file.
         let bound = Self { listener, path: path.to_owned(), _lock: lock };
         if let Door::Group(group) = door {
@@ -121,6 +125,15 @@ impl Drop for Bound {
         // Already gone is as good.
         let _removed = std::fs::remove_file(&self.path).is_ok();
     }
+}
+
+/// Makes the socket, the owner's alone whatever the process's mask: who could come in before the file has its mode would pass for
+/// somebody whom that mode lets in.
+fn bind(path: &Path) -> std::io::Result<UnixListener> {
+    let before = umask(!OWNERS & Mode::all());
+    let bound = UnixListener::bind(path);
+    umask(before);
+    bound
 }
 
 /// Removes what a dead daemon left. Somebody who answers, or a file that is no socket, stays.
@@ -196,5 +209,16 @@ mod tests {
             let file = std::fs::metadata(&path).unwrap();
             assert_eq!((file.mode() & 0o777, file.gid()), (mode, own), "{door:?}");
         }
+    }
+
+    #[tokio::test]
+    async fn nobody_else_comes_in_before_the_file_has_its_mode() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("socket");
+        let before = umask(Mode::empty());
+        let listener = bind(&path);
+        let kept = umask(before);
+        assert!(listener.is_ok() && kept.is_empty(), "{listener:?}, the mask is {kept:?}");
+        assert_eq!(std::fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o600);
     }
 }
