@@ -260,23 +260,25 @@ fn readings_that_are_thinned_out_stay_so_across_a_return() {
     assert!(observer.said().iter().all(|line| line.get("missed").is_none()), "{:?}", observer.said());
 }
 
-/// Carries one connection's lines to the daemon, but those with `swallowed` in them, and back. Gives the client's end of it, and
-/// when something was swallowed.
-fn carry(
-    listener: &UnixListener,
-    daemon: &Path,
-    swallowed: &'static str,
-) -> (UnixStream, mpsc::Receiver<()>) {
-    let (theirs, _) = listener.accept().unwrap();
+/// Carries one connection's lines to the daemon and back; but the daemon hears no `meters.observe` where it `hangs`. Gives the
+/// client's end of it, and that it has asked for this.
+fn carry(listener: &UnixListener, daemon: &Path, hangs: bool) -> (UnixStream, mpsc::Receiver<()>) {
+    let mut accepted = None;
+    wait_until("it connects", || {
+        accepted = listener.accept().ok();
+        accepted.is_some()
+    });
+    let (theirs, _) = accepted.unwrap();
+    theirs.set_nonblocking(false).unwrap();
     let (mut to_daemon, (tell, told)) = (UnixStream::connect(daemon).unwrap(), mpsc::channel());
     let (mut back, mut from_daemon) = (theirs.try_clone().unwrap(), to_daemon.try_clone().unwrap());
     thread::spawn(move || std::io::copy(&mut from_daemon, &mut back));
     let lines = BufReader::new(theirs.try_clone().unwrap()).lines();
     thread::spawn(move || {
         for line in lines.map_while(Result::ok) {
-            if line.contains(swallowed) {
-                tell.send(()).unwrap();
-            } else if writeln!(to_daemon, "{line}").is_err() {
+            let asks = line.contains("meters.observe");
+            if (asks && tell.send(()).is_err()) || !(asks && hangs) && writeln!(to_daemon, "{line}").is_err()
+            {
                 return;
             }
         }
@@ -286,19 +288,18 @@ fn carry(
 
 #[test]
 fn a_daemon_that_comes_back_and_then_hangs_does_not_keep_an_observer_from_being_interrupted() {
+    let patience = std::time::Duration::from_secs(20);
     let daemon = Daemon::start(CONFIG);
-    daemon.client().wait_for_state("m", "ready");
     let between = daemon.path("between");
     let listener = UnixListener::bind(&between).unwrap();
+    listener.set_nonblocking(true).unwrap();
     let mut settle = Command::new(program("settle"));
     let mut child = settle.arg("--socket").arg(&between).args(["observe", "m"]).spawn().unwrap();
-    // All that it asks the first time is answered.
-    let (first, told) = carry(&listener, &daemon.socket(), "nothing of the kind");
-    wait_until("it observes", || daemon.client().call("daemon.status", &json!({}))["clients"] == 2);
+    let (first, asked) = carry(&listener, &daemon.socket(), false);
+    asked.recv_timeout(patience).unwrap();
     first.shutdown(std::net::Shutdown::Both).unwrap();
-    drop(told);
-    let (_second, hangs) = carry(&listener, &daemon.socket(), "meters.observe");
-    hangs.recv_timeout(std::time::Duration::from_secs(20)).unwrap();
+    let (_second, asked) = carry(&listener, &daemon.socket(), true);
+    asked.recv_timeout(patience).unwrap();
     kill(Pid::from_raw(i32::try_from(child.id()).unwrap()), Signal::SIGINT).unwrap();
     let mut ended = None;
     wait_until("it ends", || {
