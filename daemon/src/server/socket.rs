@@ -11,9 +11,6 @@ use tokio::net::UnixListener;
 use crate::access::Door;
 use crate::lock::{Lock, LockError};
 
-/// What the owner may do with the file.
-const OWNERS: Mode = Mode::S_IRUSR.union(Mode::S_IWUSR);
-
 /// The file's mode: to connect is to write.
 fn mode(door: Door) -> u32 {
     match door {
@@ -130,7 +127,7 @@ impl Drop for Bound {
 /// Makes the socket, the owner's alone whatever the process's mask: who could come in before the file has its mode would pass for
 /// somebody whom that mode lets in.
 fn bind(path: &Path) -> std::io::Result<UnixListener> {
-    let before = umask(!OWNERS & Mode::all());
+    let before = umask(Mode::S_IRWXG | Mode::S_IRWXO);
     let bound = UnixListener::bind(path);
     umask(before);
     bound
@@ -219,6 +216,6 @@ mod tests {
         let listener = bind(&path);
         let kept = umask(before);
         assert!(listener.is_ok() && kept.is_empty(), "{listener:?}, the mask is {kept:?}");
-        assert_eq!(std::fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o600);
+        assert_eq!(std::fs::metadata(&path).unwrap().permissions().mode() & 0o077, 0);
     }
 }
