@@ -143,6 +143,7 @@ pub struct Following {
     bookmark: Bookmark,
     pace: Option<Pace>,
     instance: Option<String>,
+    backoff: Backoff,
     state: State,
 }
 
@@ -163,23 +164,20 @@ struct Door {
 enum State {
     Joined(Joined),
     /// An attempt is under way.
-    Trying(Return, Pin<Box<dyn Future<Output = Result<Found, FollowError>> + Send>>),
+    Trying(Until, Pin<Box<dyn Future<Output = Result<Found, FollowError>> + Send>>),
     /// Until the next one.
-    Pausing(Return, Pin<Box<Sleep>>),
+    Pausing(Until, Pin<Box<Sleep>>),
     /// It has failed for good.
     Over,
 }
 
+/// When the caller wants no more attempts, if ever.
+type Until = Option<Instant>;
+
 struct Joined {
     connection: Arc<Connection>,
     readings: Subscription,
-}
-
-/// Attempts to come back.
-struct Return {
-    backoff: Backoff,
-    /// When the caller wants no more of them.
-    until: Option<Instant>,
+    since: Instant,
 }
 
 /// A subscription, and the place it goes on from.
@@ -207,7 +205,8 @@ impl Following {
         let door = Door { path, name: connection.name().cloned(), params };
         let Found { joined, instance, bookmark, .. } = door.find(connection, Search::begin(from)).await?;
         let pace = door.params.every_s.and_then(Pace::new);
-        Ok(Self { door, patience, bookmark, pace, instance, state: State::Joined(joined) })
+        let (backoff, state) = (Backoff::default(), State::Joined(joined));
+        Ok(Self { door, patience, bookmark, pace, instance, backoff, state })
     }
 
     /// The connection, while there is one: for other requests. Who keeps it keeps it open.
@@ -230,7 +229,10 @@ impl Following {
                             return Some(Ok(event));
                         }
                     }
-                    None => return Some(Ok(self.lose())),
+                    None => {
+                        let lasted = joined.since.elapsed();
+                        return Some(Ok(self.lose(lasted)));
+                    }
                 },
                 State::Pausing(_, pause) => {
                     pause.as_mut().await;
@@ -264,24 +266,25 @@ impl Following {
         }
     }
 
-    fn lose(&mut self) -> Event {
+    /// A connection that has lasted so long has ended. One that ends as soon as it is there is as good as none.
+    fn lose(&mut self, lasted: Duration) -> Event {
+        let wait = self.backoff.after(lasted);
         let until = self.patience.map(|patience| Instant::now() + patience);
-        self.state =
-            State::Pausing(Return { backoff: Backoff::default(), until }, Box::pin(sleep(Duration::ZERO)));
+        self.state = State::Pausing(until, Box::pin(sleep(wait)));
         Event::Lost
     }
 
     fn attempt(&mut self) {
         let state = std::mem::replace(&mut self.state, State::Over);
-        if let State::Pausing(way, _) = state {
+        if let State::Pausing(until, _) = state {
             let (door, search) = (self.door.clone(), Search::resume(&self.bookmark));
-            self.state = State::Trying(way, Box::pin(door.enter(search)));
+            self.state = State::Trying(until, Box::pin(door.enter(search)));
         }
     }
 
     /// What an attempt has come to.
     fn judge(&mut self, outcome: Result<Found, FollowError>) -> Result<Event, FollowError> {
-        let State::Trying(mut way, _) = std::mem::replace(&mut self.state, State::Over) else {
+        let State::Trying(until, _) = std::mem::replace(&mut self.state, State::Over) else {
             return Err(CallError::Closed.into());
         };
         match outcome {
@@ -292,11 +295,11 @@ impl Following {
                 Ok(Event::Back { anew, lack })
             }
             Err(error) => {
-                let wait = way.backoff.next();
-                if !error.may_pass() || way.until.is_some_and(|until| Instant::now() + wait > until) {
+                let wait = self.backoff.next();
+                if !error.may_pass() || until.is_some_and(|until| Instant::now() + wait > until) {
                     return Err(error);
                 }
-                self.state = State::Pausing(way, Box::pin(sleep(wait)));
+                self.state = State::Pausing(until, Box::pin(sleep(wait)));
                 Ok(Event::Trying { wait, why: error.to_string() })
             }
         }
@@ -325,7 +328,8 @@ impl Door {
         };
         let readings = inquiry::conduct(&connection, &self.params, &mut search).await?;
         let (bookmark, lack) = search.found();
-        Ok(Found { joined: Joined { connection: Arc::new(connection), readings }, instance, bookmark, lack })
+        let joined = Joined { connection: Arc::new(connection), readings, since: Instant::now() };
+        Ok(Found { joined, instance, bookmark, lack })
     }
 }
 

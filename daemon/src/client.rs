@@ -22,6 +22,14 @@ pub struct Peer {
     pub pid: Option<u32>,
 }
 
+impl Peer {
+    /// Of these numbers, as the kernel has them: a process that this one can't see, in another container say, has none.
+    #[must_use]
+    pub fn new(uid: u32, pid: Option<i32>) -> Self {
+        Self { uid, pid: pid.and_then(|pid| u32::try_from(pid).ok()).filter(|pid| *pid > 0) }
+    }
+}
+
 /// Turns in a row that a client may take while others wait, unless the config grants more.
 pub const USUAL_TURNS: u8 = 1;
 
@@ -177,5 +185,19 @@ impl By {
     #[must_use]
     pub fn under(self, lease: &str) -> Self {
         Self { lease: Some(Arc::from(lease)), ..self }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_process_that_can_not_be_seen_is_not_known() {
+        assert_eq!(
+            [Some(7), Some(0), Some(-1), None].map(|pid| Peer::new(1, pid).pid),
+            [Some(7), None, None, None]
+        );
+        assert_eq!(Client::new(Some(Peer::new(1, Some(0)))).by(None).who.to_string(), "another program");
     }
 }

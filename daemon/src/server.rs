@@ -113,7 +113,7 @@ impl Visitor {
             let message = format!("the system doesn't tell who connects: {error}");
             (None, RpcError::new(ErrorKind::NotPermitted, message))
         })?;
-        let peer = Peer { uid: told.uid(), pid: told.pid().and_then(|pid| u32::try_from(pid).ok()) };
+        let peer = Peer::new(told.uid(), told.pid());
         tracing::debug!(uid = peer.uid, pid = peer.pid, "client connected");
         let place = crowd.enter(peer.uid, self.daemon.access.is_privileged(peer.uid));
         match place {

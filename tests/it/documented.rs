@@ -3,12 +3,12 @@
 use std::io::Write;
 use std::process::{Command, Stdio};
 
-use serde_json::Value;
+use serde_json::{Value, json};
 use settled_protocol::error::ErrorKind;
 use settled_protocol::method::NAMES;
 use settled_protocol::reading::Reading;
 
-use crate::support::daemon::Daemon;
+use crate::support::daemon::{Daemon, wait_until};
 
 const PAGE: &str = include_str!("../../protocol/PROTOCOL.md");
 
@@ -82,6 +82,11 @@ fn the_pages_exchanges_happen_as_written() {
                 _ => panic!("neither sent nor expected: {line}"),
             }
         }
+        drop(client);
+        // A lease ends with its client, which the daemon has yet to notice.
+        wait_until("nobody has the meter", || {
+            daemon.client().call("meters.list", &json!({}))["meters"][0].get("lease").is_none()
+        });
     }
 }
 

@@ -1,14 +1,18 @@
 //! `settle observe` across the daemon's end and its new start: no gap and no repeat that isn't told.
 
 use std::fs::File;
-use std::path::PathBuf;
-use std::process::Child;
+use std::io::{BufRead, BufReader, Write};
+use std::os::unix::net::{UnixListener, UnixStream};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command};
+use std::sync::mpsc;
+use std::thread;
 
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::{Value, json};
 
-use crate::support::daemon::{Daemon, wait_until};
+use crate::support::daemon::{Daemon, program, wait_until};
 
 const CONFIG: &str = "[log]\npath = \"log.sqlite\"\nsurvives = \"crash\"\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ninstant = true\n[[meter]]\nid = \"other\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ninstant = true\n";
 
@@ -254,4 +258,53 @@ fn readings_that_are_thinned_out_stay_so_across_a_return() {
     let all = logged(&daemon, sequence(&given[0]), sequence(&given[given.len() - 1]));
     assert!(all.len() > 5 * given.len(), "{} of {}", given.len(), all.len());
     assert!(observer.said().iter().all(|line| line.get("missed").is_none()), "{:?}", observer.said());
+}
+
+/// Carries one connection's lines to the daemon and back; but the daemon hears no `meters.observe` where it `hangs`. Gives the
+/// client's end of it, and that it has asked for this.
+fn carry(listener: &UnixListener, daemon: &Path, hangs: bool) -> (UnixStream, mpsc::Receiver<()>) {
+    let mut accepted = None;
+    wait_until("it connects", || {
+        accepted = listener.accept().ok();
+        accepted.is_some()
+    });
+    let (theirs, _) = accepted.unwrap();
+    theirs.set_nonblocking(false).unwrap();
+    let (mut to_daemon, (tell, told)) = (UnixStream::connect(daemon).unwrap(), mpsc::channel());
+    let (mut back, mut from_daemon) = (theirs.try_clone().unwrap(), to_daemon.try_clone().unwrap());
+    thread::spawn(move || std::io::copy(&mut from_daemon, &mut back));
+    let lines = BufReader::new(theirs.try_clone().unwrap()).lines();
+    thread::spawn(move || {
+        for line in lines.map_while(Result::ok) {
+            let asks = line.contains("meters.observe");
+            if (asks && tell.send(()).is_err()) || !(asks && hangs) && writeln!(to_daemon, "{line}").is_err()
+            {
+                return;
+            }
+        }
+    });
+    (theirs, told)
+}
+
+#[test]
+fn a_daemon_that_comes_back_and_then_hangs_does_not_keep_an_observer_from_being_interrupted() {
+    let patience = std::time::Duration::from_secs(20);
+    let daemon = Daemon::start(CONFIG);
+    let between = daemon.path("between");
+    let listener = UnixListener::bind(&between).unwrap();
+    listener.set_nonblocking(true).unwrap();
+    let mut settle = Command::new(program("settle"));
+    let mut child = settle.arg("--socket").arg(&between).args(["observe", "m"]).spawn().unwrap();
+    let (first, asked) = carry(&listener, &daemon.socket(), false);
+    asked.recv_timeout(patience).unwrap();
+    first.shutdown(std::net::Shutdown::Both).unwrap();
+    let (_second, asked) = carry(&listener, &daemon.socket(), true);
+    asked.recv_timeout(patience).unwrap();
+    kill(Pid::from_raw(i32::try_from(child.id()).unwrap()), Signal::SIGINT).unwrap();
+    let mut ended = None;
+    wait_until("it ends", || {
+        ended = child.try_wait().unwrap();
+        ended.is_some()
+    });
+    assert_eq!(ended.unwrap().code(), Some(130));
 }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Dict, List, Mapping, Optional
 
 from .call import Call
@@ -23,9 +23,9 @@ RELEASED_WITHIN_S = 5.0
 
 @dataclass(frozen=True)
 class Granted(Record):
-    """A lease as the daemon granted it. `lease` is its token: whoever knows it may use the meter."""
+    """A lease as the daemon granted it. `lease` is its token: whoever knows it may use the meter, so it isn't shown."""
 
-    lease: str
+    lease: str = field(repr=False)
     meter: str
     ttl_s: float
     expires_at: Moment

@@ -55,8 +55,8 @@ class Link:
     def receive(self, timeout_s: Optional[float] = None) -> bytes:
         """What has come; nothing once the daemon has closed. Raises TimeoutError where nothing comes in time."""
         try:
-            if timeout_s is not None:
-                self._socket.settimeout(max(timeout_s, 0.001))
+            # Each wait has its own: one that was nearly over must not make those after it short, too.
+            self._socket.settimeout(None if timeout_s is None else max(timeout_s, 0.001))
             return self._socket.recv(CHUNK)
         except socket.timeout:
             raise TimeoutError from None

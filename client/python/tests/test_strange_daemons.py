@@ -16,6 +16,7 @@ import settled
 from settled import aio, conversation
 from settled.following import Meters
 from settled.lease import Leases
+from settled.link import Link
 
 from .daemon import PATIENCE_S
 
@@ -191,3 +192,20 @@ class StrangeDaemons(unittest.TestCase):
         with settled.Client(fake.path) as client, client.observe("bench") as observation:
             told: Any = [observation.next(PATIENCE_S) for _ in range(3)]
         self.assertEqual([reading.sequence for reading in told], [7, 8, 9])
+
+    def test_a_wait_that_was_nearly_over_makes_none_after_it_short(self) -> None:
+        with tempfile.TemporaryDirectory(prefix="settled-") as folder, socket.socket(socket.AF_UNIX) as listener:
+            path = str(pathlib.Path(folder) / "socket")
+            listener.bind(path)
+            listener.listen()
+            link = Link([path])
+            self.addCleanup(link.close)
+            daemon, _ = listener.accept()
+            with daemon:
+                with self.assertRaises(TimeoutError):
+                    link.receive(0.0)
+                # Nothing comes for much longer than that.
+                late = threading.Timer(0.1, daemon.sendall, [b"light"])
+                late.start()
+                self.assertEqual(link.receive(), b"light")
+                late.join()

@@ -11,10 +11,9 @@ use settled_protocol::method::{MetersList, Nothing, ObserveParams};
 use settled_protocol::notification::MissedWhy;
 use settled_protocol::reading::Reading;
 use settled_protocol::time::Timestamp;
-use tokio::signal::unix::{SignalKind, signal};
 
 use super::lease::held_by;
-use super::{Context, Exit, Failure, MeterArgument};
+use super::{Context, Exit, Failure, MeterArgument, until_interrupted};
 use crate::connection::{CallError, Connection};
 use crate::following::{Event, Following, Lack, Start};
 use crate::lease::inherited;
@@ -97,17 +96,21 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let connection = context.connect().await?;
     let meter = options.meter.clone().resolve(&connection).await?;
     let params = options.params(&meter);
-    let mut following = Following::begin(connection, params, options.start(), None).await?;
+    let following = Following::begin(connection, params, options.start(), None).await?;
     let asks = options.interval.is_some() && inherited(&meter).is_none();
-    let mut presence = Presence { output: context.output, meter, asks, said: None, changes: None };
+    let presence = Presence { output: context.output, meter, asks, said: None, changes: None };
+    // One wait for the whole time: a Ctrl-C must neither be lost while a reading is written, nor wait for the daemon.
+    let shown = until_interrupted(show(presence, following, options.count.unwrap_or(u64::MAX))).await?;
+    Ok(if shown.is_some() { Exit::Done } else { Exit::Interrupted })
+}
+
+/// Shows so many readings, and what there is to be said in between.
+async fn show(mut presence: Presence, mut following: Following, mut left: u64) -> Result<(), Failure> {
+    let output = presence.output;
     presence.watch(&following).await?;
-    // One listener for the whole time: a Ctrl-C while a reading is being written must not be lost.
-    let mut interrupt = signal(SignalKind::interrupt())?;
-    let mut left = options.count.unwrap_or(u64::MAX);
     while left > 0 {
         let event = tokio::select! {
             biased;
-            _ = interrupt.recv() => return Ok(Exit::Interrupted),
             change = presence.change() => {
                 presence.take(change, &following).await?;
                 continue;
@@ -116,26 +119,26 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         };
         match event.transpose()? {
             Some(Event::Reading(reading)) => {
-                show_reading(context.output, &reading)?;
+                show_reading(output, &reading)?;
                 left -= 1;
             }
-            Some(Event::Missed(gap)) => say_missed(context.output, gap),
+            Some(Event::Missed(gap)) => say_missed(output, gap),
             Some(Event::Lost) => {
                 presence.changes = None;
                 let words = "-- the daemon has gone: waiting for it to come back --";
-                context.output.note(&styled(CAUTION, words), &json!({ "daemon": { "state": "lost" } }));
+                output.note(&styled(CAUTION, words), &json!({ "daemon": { "state": "lost" } }));
             }
             Some(Event::Trying { .. }) => {}
             Some(Event::Back { anew, lack }) => {
                 let object =
                     json!({ "daemon": { "state": "back", "anew": anew, "missed": lack.map(reason) } });
-                context.output.note(&styled(CAUTION, &back(anew, lack)), &object);
+                output.note(&styled(CAUTION, &back(anew, lack)), &object);
                 presence.watch(&following).await?;
             }
             None => return Err(CallError::Closed.into()),
         }
     }
-    Ok(Exit::Done)
+    Ok(())
 }
 
 /// That the daemon is back, and what was missed, as far as it can be known. What the daemon itself knows to be missing it says.

@@ -3,7 +3,7 @@
 use std::hash::{BuildHasher, RandomState};
 use std::time::Duration;
 
-/// After the first attempt that failed: a daemon that is started anew answers within a fraction of a second.
+/// Before the first attempt: a daemon that is started anew answers within a fraction of a second.
 const FIRST: Duration = Duration::from_millis(50);
 
 /// At the longest: what somebody who has just started the daemon is willing to wait.
@@ -24,6 +24,14 @@ impl Default for Backoff {
 }
 
 impl Backoff {
+    /// How long to wait once a connection has ended that lasted so long. One that lasted is the end of earlier trouble.
+    pub(super) fn after(&mut self, lasted: Duration) -> Duration {
+        if lasted > LONGEST {
+            self.wait = FIRST;
+        }
+        self.next()
+    }
+
     /// How long to wait this time.
     pub(super) fn next(&mut self) -> Duration {
         let whole = self.wait;
@@ -37,6 +45,16 @@ impl Backoff {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_connection_that_lasts_is_the_end_of_long_waits_and_one_that_does_not_is_none() {
+        let mut backoff = Backoff::default();
+        for _ in 0..10 {
+            let _wait = backoff.next();
+        }
+        assert!(backoff.after(LONGEST / 2) >= LONGEST / 2);
+        assert!(backoff.after(LONGEST * 2) <= FIRST);
+    }
 
     #[test]
     fn waits_grow_to_a_bound_and_no_two_clients_keep_step() {

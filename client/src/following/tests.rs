@@ -215,6 +215,28 @@ async fn what_keeps_it_from_beginning_is_an_error_at_once() {
     assert!(matches!(outcome, Err(FollowError::Call(CallError::Refused(_)))));
 }
 
+#[tokio::test]
+async fn a_daemon_that_hangs_up_again_and_again_is_not_asked_without_a_pause() {
+    let place = Place::new();
+    let (mut following, listener, fake) = begun(&place, None).await;
+    drop(fake);
+    let (began, mut returns) = (Instant::now(), 0);
+    let daemon = async {
+        for _ in 0..5 {
+            Fake::of(&listener).await.subscribe("first").await;
+        }
+    };
+    let following = async {
+        while returns < 5 {
+            returns += usize::from(matches!(next(&mut following).await.unwrap(), Event::Back { .. }));
+        }
+    };
+    tokio::join!(daemon, following);
+    // Half of what the waits are at most, which double.
+    let least = Duration::from_millis(25 * (1 + 2 + 4 + 8 + 16));
+    assert!(began.elapsed() >= least, "{:?}", began.elapsed());
+}
+
 #[test]
 fn it_can_be_handed_from_thread_to_thread() {
     fn is_send<T: Send>() {}

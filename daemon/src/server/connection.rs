@@ -22,11 +22,10 @@ impl Connection {
         self.0.async_io(Interest::READABLE, |mut socket| socket.read(buffer)).await
     }
 
-    /// Waits until there is news of a client that has finished speaking. Whether it is gone.
-    pub(super) async fn gone(&self) -> bool {
-        // Readable it is, for the end was read; whether the other direction is closed, too, is told to who asks for it.
-        let news = self.0.ready(Interest::READABLE | Interest::WRITABLE).await;
-        news.is_ok_and(|news| news.ready().is_write_closed())
+    /// Waits until the client doesn't listen any more. It may do so for as long as it likes: nobody looks meanwhile.
+    pub(super) async fn gone(&self) {
+        // Room to write isn't watched for here, so this is news of the end alone. Where even that can't be told, it is the end.
+        let _news = self.0.ready(Interest::WRITABLE).await.is_ok();
     }
 
     /// Writes as much as the client's socket takes now.
@@ -50,4 +49,35 @@ impl Connection {
 #[expect(deprecated, reason = "unsound only for descriptors that somebody else may close, which this is not")]
 fn watched(socket: UnixStream, interest: Interest) -> io::Result<AsyncFd<UnixStream>> {
     AsyncFd::with_interest(socket, interest)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::future::poll_fn;
+    use std::pin::pin;
+    use std::task::Poll;
+    use std::time::Duration;
+
+    use super::*;
+
+    #[tokio::test]
+    async fn a_client_that_has_finished_speaking_is_waited_for_without_looking_until_it_is_gone() {
+        let (ours, theirs) = tokio::net::UnixStream::pair().unwrap();
+        let (connection, mut theirs) = (Connection::new(ours).unwrap(), theirs.into_std().unwrap());
+        theirs.shutdown(Shutdown::Write).unwrap();
+        assert_eq!(connection.read(&mut [0; 8]).await.unwrap(), 0);
+        let mut gone = pin!(connection.gone());
+        let mut is_gone =
+            async || poll_fn(|context| Poll::Ready(gone.as_mut().poll(context).is_ready())).await;
+        // It reads, which makes room, and hears: it is there.
+        for _ in 0..3 {
+            assert_eq!(connection.write_now(b"light").unwrap(), 5);
+            theirs.set_nonblocking(false).unwrap();
+            theirs.read_exact(&mut [0; 5]).unwrap();
+            tokio::task::yield_now().await;
+            assert!(!is_gone().await);
+        }
+        drop(theirs);
+        tokio::time::timeout(Duration::from_secs(10), gone).await.unwrap();
+    }
 }

@@ -1,7 +1,6 @@
 //! One client: its lines come in, its answers go out, and whatever it asked for runs in tasks that end with it.
 
 use std::sync::Arc;
-use std::time::Duration;
 
 use serde_json::value::RawValue;
 use settled_protocol::error::{ErrorKind, RpcError};
@@ -30,9 +29,6 @@ use pending::{Asked, Pending, Request, Target};
 
 /// Bytes read from a client at once.
 const CHUNK: usize = 8 * 1024;
-
-/// A client that has finished speaking is looked at this often: has it gone, or does it still listen?
-const LISTENING: Duration = Duration::from_millis(500);
 
 type Answer = Result<Box<RawValue>, RpcError>;
 
@@ -110,12 +106,9 @@ impl Session {
     /// The client has finished speaking, but may still listen: answers what it asked for, until it is gone.
     async fn finish(&mut self, connection: &Connection, stop: &mut Stop) {
         while !self.pending.is_empty() || !self.subscriptions.is_empty() {
-            if connection.gone().await {
-                return;
-            }
             tokio::select! {
                 Some(ended) = self.requests.join_next_with_id() => self.ended(ended),
-                () = tokio::time::sleep(LISTENING) => {}
+                () = connection.gone() => return,
                 () = stop.wait() => return self.refuse_all(),
             }
         }

@@ -3,7 +3,9 @@
 use std::fmt;
 use std::os::unix::fs::{FileTypeExt, PermissionsExt};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
 
+use nix::sys::stat::{Mode, umask};
 use nix::unistd::{Gid, chown};
 use tokio::net::UnixListener;
 
@@ -97,7 +99,7 @@ impl Bound {
         }
         let lock = Lock::beside(path).map_err(not_locked)?;
         clear(path)?;
-        let listener = UnixListener::bind(path).map_err(io("binding the socket"))?;
+        let listener = bind(path).map_err(io("binding the socket"))?;
         // From here on, dropping removes the file.
         let bound = Self { listener, path: path.to_owned(), _lock: lock };
         if let Door::Group(group) = door {
@@ -121,6 +123,18 @@ impl Drop for Bound {
         // Already gone is as good.
         let _removed = std::fs::remove_file(&self.path).is_ok();
     }
+}
+
+/// Makes the socket, the owner's alone whatever the process's mask: who could come in before the file has its mode would pass for
+/// somebody whom that mode lets in.
+fn bind(path: &Path) -> std::io::Result<UnixListener> {
+    // One at a time: the mask is the whole process's.
+    static MASK: Mutex<()> = Mutex::new(());
+    let _alone = MASK.lock().unwrap_or_else(PoisonError::into_inner);
+    let before = umask(Mode::S_IRWXG | Mode::S_IRWXO);
+    let bound = UnixListener::bind(path);
+    umask(before);
+    bound
 }
 
 /// Removes what a dead daemon left. Somebody who answers, or a file that is no socket, stays.
@@ -196,5 +210,16 @@ mod tests {
             let file = std::fs::metadata(&path).unwrap();
             assert_eq!((file.mode() & 0o777, file.gid()), (mode, own), "{door:?}");
         }
+    }
+
+    #[tokio::test]
+    async fn nobody_else_comes_in_before_the_file_has_its_mode() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("socket");
+        let before = umask(Mode::empty());
+        let listener = bind(&path);
+        umask(before);
+        assert!(listener.is_ok(), "{listener:?}");
+        assert_eq!(std::fs::metadata(&path).unwrap().permissions().mode() & 0o077, 0);
     }
 }

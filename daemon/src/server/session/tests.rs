@@ -1,5 +1,7 @@
 //! A session against a meter whose task takes in nothing.
 
+use std::time::Duration;
+
 use std::path::Path;
 
 use settled_drivers::driver::Registry;
