@@ -13,8 +13,8 @@ use serde_json::{Value, json};
 use tokio::task::JoinSet;
 use tokio::time::{Instant, sleep_until};
 
-use self::book::boot_s;
-use self::ledger::Ledger;
+use crate::book::boot_s;
+use crate::ledger::Ledger;
 use crate::noise::Dice;
 use crate::support::client::Client;
 use crate::support::daemon::{Daemon, wait_until};
@@ -22,8 +22,6 @@ use crate::support::others::User;
 use crate::support::relay::Relay;
 use crate::support::vitals::Vitals;
 
-pub(crate) mod book;
-pub(crate) mod ledger;
 mod member;
 mod misdeed;
 mod wire;
@@ -179,6 +177,7 @@ fn wait_for_quiet(client: &mut Client) {
 
 #[test]
 fn five_hundred_clients_spoil_nobodys_measurement_and_leave_nothing_behind() {
+    let _alone = crate::alone();
     let (seed, stay_s) = (from_environment("CROWD_SEED", 1), from_environment("CROWD_S", USUAL_STAY_S));
     eprintln!("CROWD_SEED={seed} CROWD_S={stay_s}");
     let mut daemon = Daemon::configured(CONFIG);

@@ -13,9 +13,9 @@ pub(crate) struct Vitals {
     pub(crate) files: usize,
     /// Its threads.
     pub(crate) threads: usize,
-    /// How long its first thread has run, in s, …
+    /// How long those of its threads have run that a reading goes through, in s: the first, and the log's, …
     pub(crate) ran_s: f64,
-    /// … and how long it would have, had a processor been free.
+    /// … and how long they would have, had a processor been free.
     pub(crate) kept_waiting_s: f64,
 }
 
@@ -23,18 +23,17 @@ impl Vitals {
     pub(crate) fn of(pid: u32) -> Self {
         let status = fs::read_to_string(format!("/proc/{pid}/status")).unwrap();
         let resident = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).unwrap();
-        let scheduled = fs::read_to_string(format!("/proc/{pid}/schedstat")).unwrap();
-        let scheduled: Vec<f64> = scheduled.split_whitespace().map(|it| it.parse().unwrap()).collect();
         let entries =
             |what: &str| fs::read_dir(format!("/proc/{pid}/{what}")).unwrap().map(|it| it.unwrap().path());
         let is_log =
             |path: &PathBuf| fs::read_link(path).is_ok_and(|file| file.to_string_lossy().contains(".sqlite"));
+        let (ran_s, kept_waiting_s) = scheduled(pid);
         Self {
             resident_kib: resident.trim().trim_end_matches(" kB").parse().unwrap(),
             files: entries("fd").filter(|path| !is_log(path)).count(),
             threads: entries("task").count(),
-            ran_s: scheduled[0] * 1e-9,
-            kept_waiting_s: scheduled[1] * 1e-9,
+            ran_s,
+            kept_waiting_s,
         }
     }
 
@@ -42,6 +41,22 @@ impl Vitals {
     pub(crate) fn held(&self) -> (usize, usize) {
         (self.files, self.threads)
     }
+}
+
+/// For how long the threads that a reading goes through have run, and were kept waiting, in s.
+fn scheduled(pid: u32) -> (f64, f64) {
+    let mut times_s = (0.0, 0.0);
+    for thread in fs::read_dir(format!("/proc/{pid}/task")).unwrap() {
+        let thread = thread.unwrap().path();
+        let read = |what: &str| fs::read_to_string(thread.join(what));
+        // A thread that has ended in between was none of these.
+        let (Ok(name), Ok(scheduled)) = (read("comm"), read("schedstat")) else { continue };
+        if thread.ends_with(pid.to_string()) || name.trim() == "log" {
+            let scheduled: Vec<f64> = scheduled.split_whitespace().map(|it| it.parse().unwrap()).collect();
+            times_s = (times_s.0 + scheduled[0] * 1e-9, times_s.1 + scheduled[1] * 1e-9);
+        }
+    }
+    times_s
 }
 
 impl fmt::Display for Vitals {
