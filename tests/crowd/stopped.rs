@@ -79,7 +79,7 @@ fn stopped_processes_cost_others_nothing_and_hear_exactly_what_they_missed() {
     );
     eprintln!("the daemon: {before}; later: {after}");
     assert!(beside_s <= MUCH_LATER.0 * alone_s + MUCH_LATER.1, "{beside_s} s, alone {alone_s} s");
-    assert!(after.resident_kib <= before.resident_kib + SLACK_KIB, "{before}; later: {after}");
+    assert!(after.memory_kib <= before.memory_kib + SLACK_KIB, "{before}; later: {after}");
 
     drop((healthy, others));
     let (id, request) = book.ask("hello", &json!({}), Right::Result);

@@ -7,8 +7,8 @@ use std::path::PathBuf;
 /// A process's belongings at a moment.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Vitals {
-    /// Memory that it has in use, in KiB.
-    pub(crate) resident_kib: u64,
+    /// Memory that it has of the system, in KiB, not counting what is its programs' and the log's files.
+    pub(crate) memory_kib: u64,
     /// Descriptors that it has open, but for those of its log: SQLite keeps a few that were for reading, and reads by them again.
     pub(crate) files: usize,
     /// Its threads.
@@ -22,14 +22,14 @@ pub(crate) struct Vitals {
 impl Vitals {
     pub(crate) fn of(pid: u32) -> Self {
         let status = fs::read_to_string(format!("/proc/{pid}/status")).unwrap();
-        let resident = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).unwrap();
+        let memory = status.lines().find_map(|line| line.strip_prefix("RssAnon:")).unwrap();
         let entries =
             |what: &str| fs::read_dir(format!("/proc/{pid}/{what}")).unwrap().map(|it| it.unwrap().path());
         let is_log =
             |path: &PathBuf| fs::read_link(path).is_ok_and(|file| file.to_string_lossy().contains(".sqlite"));
         let (ran_s, kept_waiting_s) = scheduled(pid);
         Self {
-            resident_kib: resident.trim().trim_end_matches(" kB").parse().unwrap(),
+            memory_kib: memory.trim().trim_end_matches(" kB").parse().unwrap(),
             files: entries("fd").filter(|path| !is_log(path)).count(),
             threads: entries("task").count(),
             ran_s,
@@ -61,7 +61,7 @@ fn scheduled(pid: u32) -> (f64, f64) {
 
 impl fmt::Display for Vitals {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { resident_kib, files, threads, .. } = self;
-        write!(f, "{resident_kib} KiB, {files} files, {threads} threads")
+        let Self { memory_kib, files, threads, .. } = self;
+        write!(f, "{memory_kib} KiB, {files} files, {threads} threads")
     }
 }
