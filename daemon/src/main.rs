@@ -1,9 +1,11 @@
 //! `settled`: the daemon that owns the light meters.
 
 use std::io::{IsTerminal, Write};
+use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
-use std::process::ExitCode;
+use std::process::{Command, ExitCode};
 use std::sync::Arc;
+use std::time::Duration;
 
 use clap::error::ErrorKind;
 use clap::{CommandFactory, Parser};
@@ -73,8 +75,19 @@ impl Arguments {
     }
 }
 
+/// What the system's own allocator has taken for a crowd it keeps when the crowd has gone, below anything that is still in use.
+/// This one gives free pages back, at once if it is told to.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
+/// How long the allocator keeps free pages, in ms: it is told by the environment alone, and only as a process begins.
+const KEPT_MS: (&str, &str) = ("MIMALLOC_PURGE_DELAY", "0");
+
 /// What a config without meters is good for.
 const NO_METERS: &str = "without a [[meter]] there is nothing to measure with";
+
+/// How long a thread that looked something up waits for more to do: it holds memory of its own.
+const IDLE: Duration = Duration::from_secs(1);
 
 type Failure = Box<dyn std::error::Error>;
 
@@ -95,6 +108,7 @@ fn main() -> ExitCode {
         std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|set| set.is_empty());
     let trace = tracing_subscriber::fmt().with_max_level(level).with_ansi(colour).with_target(false);
     trace.with_writer(std::io::stderr).init();
+    begin_frugally();
     match start(&arguments) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
@@ -104,6 +118,22 @@ fn main() -> ExitCode {
             ExitCode::FAILURE
         }
     }
+}
+
+/// Has this process begin anew, as the same program with the same arguments, so that its allocator gives memory back; once, and not
+/// where the environment says something about that already.
+fn begin_frugally() {
+    let (name, value) = KEPT_MS;
+    if std::env::var_os(name).is_some() {
+        return;
+    }
+    let mut arguments = std::env::args_os();
+    let called = arguments.next().unwrap_or_else(|| "settled".into());
+    let failed = std::env::current_exe()
+        .map(|program| Command::new(program).arg0(called).args(arguments).env(name, value).exec());
+    // It works without, and takes more memory after a rush.
+    let (Ok(error) | Err(error)) = failed;
+    tracing::warn!(%error, "memory that is free may be kept: beginning anew to give it back");
 }
 
 /// Says what is wrong with the config, a line each, as a compiler would: a person reads this, or another program, not a journal.
@@ -176,7 +206,8 @@ fn start(arguments: &Arguments) -> Result<(), Failure> {
     if config.meters.is_empty() {
         tracing::warn!("{}: {NO_METERS}", arguments.config.display());
     }
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    let runtime =
+        tokio::runtime::Builder::new_current_thread().enable_all().thread_keep_alive(IDLE).build()?;
     let clock = Arc::new(config.speed.map_or_else(Clock::system, Clock::simulated));
     let (written, recording) = runtime.block_on(serve(arguments, config, clock))?;
     // Whatever still holds the log goes with the runtime; then its writer can end. A port that is being opened, or a name that

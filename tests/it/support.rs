@@ -7,6 +7,4 @@ pub(crate) mod daemon;
 pub(crate) mod instrument;
 pub(crate) mod obedient;
 pub(crate) mod others;
-pub(crate) mod relay;
 pub(crate) mod testbed;
-pub(crate) mod vitals;

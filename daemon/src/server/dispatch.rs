@@ -93,7 +93,8 @@ pub(super) async fn carry_out(
                     progress.report(news);
                 }
             };
-            raw(&request::settle(&daemon, &client, params, report).await?)
+            // A request of any kind has room for the largest: one that settles takes much more than others, and has a place of its own.
+            raw(&Box::pin(request::settle(&daemon, &client, params, report)).await?)
         }
         MeterCorrect::NAME => raw(&daemon.correct(call.params::<MeterCorrect>()?).await?),
         CorrectionsAdd::NAME => raw(&daemon.add_correction(call.params::<CorrectionsAdd>()?).await?),

@@ -76,14 +76,6 @@ impl Client {
         answer["result"].take()
     }
 
-    /// The result of a request without params; nothing if the daemon has no room for this client.
-    pub(crate) fn try_call(&mut self, method: &str) -> Option<Value> {
-        let request = json!({"jsonrpc": "2.0", "id": 0, "method": method});
-        self.stream.get_mut().write_all(format!("{request}\n").as_bytes()).ok()?;
-        let mut line = self.line()?;
-        line.get_mut("result").map(Value::take)
-    }
-
     /// The kind of error that a request ends with.
     pub(crate) fn refusal(&mut self, method: &str, params: &Value) -> String {
         let id = self.ask(method, params);

@@ -7,9 +7,9 @@ use tokio::task::JoinSet;
 use tokio::time::Instant;
 
 use super::Place;
-use super::book::Right;
 use super::member::QUICK;
 use super::wire::Wire;
+use crate::book::Right;
 
 /// Lets the witnesses come.
 pub(crate) fn spawn(clients: &mut JoinSet<()>, place: &impl Fn(String) -> Place) {

@@ -5,9 +5,9 @@ use std::time::Duration;
 use serde_json::{Value, json};
 use tokio::time::{Instant, sleep_until};
 
-use super::book::Right;
 use super::wire::{TurnedAway, Wire};
 use super::{Place, misdeed};
+use crate::book::Right;
 use crate::noise::Dice;
 
 /// Integration times that many ask for.

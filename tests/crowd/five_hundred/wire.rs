@@ -9,7 +9,7 @@ use tokio::net::unix::{OwnedReadHalf, OwnedWriteHalf};
 use tokio::time::{Instant, timeout, timeout_at};
 
 use super::Place;
-use super::book::{Book, Entered, Right};
+use crate::book::{Book, Entered, Right};
 
 /// How long anything may take. Everybody's requests at once take a fraction of it.
 pub(crate) const LONGEST: Duration = Duration::from_secs(30);

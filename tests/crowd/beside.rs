@@ -1,14 +1,16 @@
 //! One measuring program, and beside it one that misbehaves: the first keeps its pace, or its turns, and its answers stay right.
 
 use std::any::Any;
+use std::io::{BufRead, BufReader, Write};
+use std::os::unix::net::UnixStream;
 use std::sync::{Arc, Mutex, MutexGuard};
 
 use serde_json::json;
 
 use self::nuisance::NUISANCES;
-use crate::crowd::book::{Book, Right};
-use crate::crowd::ledger::Ledger;
-use crate::support::daemon::{Daemon, wait_until};
+use crate::book::{Book, Right};
+use crate::ledger::Ledger;
+use crate::support::daemon::{Daemon, PATIENCE, wait_until};
 use crate::support::relay::Relay;
 use crate::support::vitals::Vitals;
 
@@ -18,18 +20,21 @@ const CONFIG: &str = "[log]\npath = \"log.sqlite\"\nsurvives = \"crash\"\n[[mete
     display = \"backlit\"\nintegration_s = [0.02, 2]\nautomatic_s = 0.05\n";
 
 /// Readings that the pace is taken from. As many come first, for whatever is going on to begin.
-const READINGS: usize = 12;
+const READINGS: usize = 16;
 
 /// The least share of its pace that a program keeps whose meter nobody else asks for anything, not counting how long the daemon
 /// waits for a processor.
-const ITS_PACE: f64 = 0.8;
+const ITS_PACE: f64 = 0.95;
+
+/// How often the pace is taken, at most, until it is what it has to be.
+const TRIES: usize = 3;
 
 /// The same, where somebody has page after page of the log looked up and written to him. On two processors, built for tests, the
 /// program keeps about half of its pace: the least of what is promised here, and the place to look for more.
 const BESIDE_QUERIES: f64 = 0.3;
 
 /// The same, where somebody else has every second turn.
-const ITS_TURNS: f64 = 0.35;
+const ITS_TURNS: f64 = 0.45;
 
 /// Something bad that a client does.
 struct Nuisance {
@@ -88,15 +93,19 @@ impl Measuring {
         ((ended - began) as f64 / (ended_s - began_s), kept_waiting_s / (ended_s - began_s))
     }
 
-    /// Its pace beside a nuisance.
+    /// Its pace beside a nuisance. Whatever else the machine does now and then is no nuisance's doing, so the pace may be taken anew.
     fn beside(&mut self, daemon: &Daemon, alone: f64, nuisance: &Nuisance) {
         let going_on = (nuisance.begin)(daemon);
-        let (pace, kept_waiting) = self.pace(daemon);
-        let (kept, name) = (pace / alone, nuisance.name);
-        eprintln!(
-            "beside {name}: {pace:.2} readings a second, {kept:.3} of its pace; kept waiting {kept_waiting:.3}"
-        );
-        assert!(kept >= nuisance.leaves - kept_waiting, "beside {name}: {kept}, kept waiting {kept_waiting}");
+        let Nuisance { name, leaves, .. } = *nuisance;
+        let is_kept = (0..TRIES).any(|_| {
+            let (pace, kept_waiting) = self.pace(daemon);
+            let kept = pace / alone;
+            eprintln!(
+                "beside {name}: {pace:.2} readings a second, {kept:.3} of its pace; kept waiting {kept_waiting:.3}"
+            );
+            kept >= leaves - kept_waiting
+        });
+        assert!(is_kept, "beside {name} less than {leaves} of its pace is kept");
         drop(going_on);
     }
 
@@ -109,8 +118,20 @@ impl Measuring {
     }
 }
 
+/// How many clients there are, who asks included; nothing where the daemon has no room for that.
+fn clients(daemon: &Daemon) -> Option<u64> {
+    let mut stream = UnixStream::connect(daemon.socket()).ok()?;
+    stream.set_read_timeout(Some(PATIENCE)).unwrap();
+    stream.write_all(b"{\"jsonrpc\":\"2.0\",\"id\":0,\"method\":\"daemon.status\"}\n").ok()?;
+    let mut line = String::new();
+    BufReader::new(stream).read_line(&mut line).ok()?;
+    let answer: serde_json::Value = serde_json::from_str(&line).ok()?;
+    answer["result"]["clients"].as_u64()
+}
+
 #[test]
 fn a_measuring_program_keeps_its_pace_and_its_answers_beside_every_nuisance() {
+    let _alone = crate::alone();
     let daemon = Daemon::start(CONFIG);
     daemon.client().wait_for_state("m", "ready");
     let mut measuring = Measuring::begin(&daemon);
@@ -118,15 +139,14 @@ fn a_measuring_program_keeps_its_pace_and_its_answers_beside_every_nuisance() {
     eprintln!("alone: {alone:.2} readings a second; kept waiting {kept_waiting:.3}");
     for nuisance in NUISANCES {
         measuring.beside(&daemon, alone, nuisance);
-        wait_until("the nuisance is gone", || {
-            daemon.client().call("daemon.status", &json!({}))["clients"] == 2
-        });
+        wait_until("the nuisance is gone", || clients(&daemon) == Some(2));
     }
     measuring.end(&daemon);
 }
 
 #[test]
 fn a_storm_of_connections_where_few_files_may_be_open_costs_those_who_are_there_nothing() {
+    let _alone = crate::alone();
     let mut daemon = Daemon::configured(CONFIG);
     daemon.launch_with_files("-n 300");
     daemon.client().wait_for_state("m", "ready");
@@ -134,9 +154,6 @@ fn a_storm_of_connections_where_few_files_may_be_open_costs_those_who_are_there_
     let (alone, _) = measuring.pace(&daemon);
     let storm = Nuisance { name: "a storm of connections", leaves: ITS_PACE, begin: nuisance::storm };
     measuring.beside(&daemon, alone, &storm);
-    // Once it is over there is room again.
-    wait_until("there is room", || {
-        daemon.client().try_call("daemon.status").is_some_and(|it| it["clients"] == 2)
-    });
+    wait_until("there is room again", || clients(&daemon) == Some(2));
     measuring.end(&daemon);
 }

@@ -195,88 +195,102 @@ impl Book {
     }
 
     fn answer(&mut self, id: u64, answer: &Value) {
-        let Self { who, open, ledger, followed, held, .. } = self;
-        let asked =
-            open.remove(&id).unwrap_or_else(|| panic!("{who}: never asked, or answered twice: {answer}"));
-        let mut ledger = ledger.lock().unwrap();
+        let who = &self.who;
+        let asked = self.open.remove(&id);
+        let asked = asked.unwrap_or_else(|| panic!("{who}: never asked, or answered twice: {answer}"));
         if let Some(kind) = answer["error"]["data"]["kind"].as_str() {
-            ledger.count(&format!("({}) {kind}", asked.method));
-            let expected = match asked.right {
-                Right::Result => false,
-                Right::ResultOr(kinds) | Right::Error(kinds) => kinds.contains(&kind),
-            };
-            let cancelled = asked.taken_back && kind == "cancelled";
-            assert!(expected || cancelled, "{who}: {asked:?}: {answer}");
-            // Nobody takes the other meters for himself.
-            let of = answer["error"]["data"]["meter"].as_str().unwrap_or_default();
-            assert!(kind != "leased" || of == "spare", "{who}: {asked:?}: {answer}");
-            return;
+            return self.denied(&asked, kind, answer);
         }
-        assert!(!matches!(asked.right, Right::Error(_)), "{who}: {asked:?}: {answer}");
-        let (result, params) = (&answer["result"], &asked.params);
-        assert!(result.is_object(), "{who}: {asked:?}: {answer}");
-        ledger.count(asked.method);
-        let number = |of: &Value, name: &str| of[name].as_f64();
+        let result = &answer["result"];
+        assert!(!matches!(asked.right, Right::Error(_)) && result.is_object(), "{who}: {asked:?}: {answer}");
+        self.ledger.lock().unwrap().count(asked.method);
         match asked.method {
-            "meter.read" => {
-                assert_eq!(result["meter"], params["meter"], "{who}: {asked:?}: {result}");
-                let fits =
-                    number(params, "integration_s").is_none_or(|asked| result["integration_s"] == asked);
-                let since_s = asked.asked_s - number(params, "max_age_s").unwrap_or(0.0);
-                let fresh = number(result, "began_s").unwrap() >= since_s;
-                assert!(fits && fresh, "{who}: {asked:?}: {result}");
-                ledger.given(who, result);
-                if let (Some(held), Some(_)) = (held, params.get("lease")) {
-                    held.given.push(result["sequence"].as_u64().unwrap());
-                }
-            }
+            "meter.read" => self.read(&asked, result),
             "meter.lease" => {
                 // Unless it is given back it tells nothing: nobody but the daemon knows when it ended.
-                *held = Some(Held { who: who.clone(), from_s: boot_s(), ..Held::default() });
+                self.held = Some(Held { who: who.clone(), from_s: boot_s(), ..Held::default() });
             }
-            "meter.settle" => {
-                assert_eq!(result["meter"], params["meter"], "{who}: {asked:?}: {result}");
-                let Value::Object(readings) = &result["readings"] else { return };
-                ledger.rested.push(Rested {
-                    who: who.clone(),
-                    meter: params["meter"].as_str().unwrap().to_owned(),
-                    integration_s: number(params, "integration_s"),
-                    asked_s: asked.asked_s,
-                    count: readings["count"].as_u64().unwrap(),
-                    first: readings["first"].as_u64().unwrap(),
-                    last: readings["last"].as_u64().unwrap(),
-                });
-            }
-            "meter.observe" => {
-                let name = result["subscription"].as_str().unwrap().to_owned();
-                let of = Followed {
-                    who: format!("{who} {name} {params}"),
-                    meter: params["meter"].as_str().unwrap().to_owned(),
-                    every_s: params["every_s"].as_f64(),
-                    after: params["after"].as_u64(),
-                    ..Followed::default()
-                };
-                assert!(followed.insert(name, of).is_none(), "{who}: twice: {result}");
-            }
+            "meter.settle" => self.settled(&asked, result),
+            "meter.observe" => self.follows(&asked, result),
             "meter.release" => {
-                let held = held.take().unwrap_or_else(|| panic!("{who}: {asked:?}: nothing was held"));
-                ledger.held.push(Held { to_s: asked.asked_s, ..held });
+                let held = self.held.take();
+                let held = held.unwrap_or_else(|| panic!("{who}: {asked:?}: nothing was held"));
+                self.ledger.lock().unwrap().held.push(Held { to_s: asked.asked_s, ..held });
             }
             "subscription.cancel" => {
-                let name = params["subscription"].as_str().unwrap();
-                ledger.followed.extend(followed.remove(name));
+                let name = asked.params["subscription"].as_str().unwrap();
+                self.ledger.lock().unwrap().followed.extend(self.followed.remove(name));
             }
-            "log.readings" => {
-                let readings = result["readings"].as_array().unwrap();
-                let numbers: Vec<u64> = readings.iter().map(|it| it["sequence"].as_u64().unwrap()).collect();
-                let after = params["after"].as_u64().unwrap_or(0);
-                assert!(
-                    numbers.is_sorted_by(|a, b| a < b) && numbers.first().is_none_or(|first| *first > after)
-                );
-                readings.iter().for_each(|reading| ledger.given(who, reading));
-            }
+            "log.readings" => self.looked_up(&asked, result),
             _ => {}
         }
+    }
+
+    /// An error, for a request.
+    fn denied(&self, asked: &Asked, kind: &str, answer: &Value) {
+        let who = &self.who;
+        self.ledger.lock().unwrap().count(&format!("({}) {kind}", asked.method));
+        let expected = match asked.right {
+            Right::Result => false,
+            Right::ResultOr(kinds) | Right::Error(kinds) => kinds.contains(&kind),
+        };
+        let cancelled = asked.taken_back && kind == "cancelled";
+        assert!(expected || cancelled, "{who}: {asked:?}: {answer}");
+        // Nobody takes the other meters for himself.
+        let of = answer["error"]["data"]["meter"].as_str().unwrap_or_default();
+        assert!(kind != "leased" || of == "spare", "{who}: {asked:?}: {answer}");
+    }
+
+    /// A reading of the meter, with the settings, and of light no older than was asked for.
+    fn read(&mut self, asked: &Asked, result: &Value) {
+        let (who, params) = (&self.who, &asked.params);
+        assert_eq!(result["meter"], params["meter"], "{who}: {asked:?}: {result}");
+        let fits = params["integration_s"].as_f64().is_none_or(|asked| result["integration_s"] == asked);
+        let since_s = asked.asked_s - params["max_age_s"].as_f64().unwrap_or(0.0);
+        let fresh = result["began_s"].as_f64().unwrap() >= since_s;
+        assert!(fits && fresh, "{who}: {asked:?}: {result}");
+        self.ledger.lock().unwrap().given(who, result);
+        if let (Some(held), Some(_)) = (&mut self.held, params.get("lease")) {
+            held.given.push(result["sequence"].as_u64().unwrap());
+        }
+    }
+
+    fn settled(&self, asked: &Asked, result: &Value) {
+        let (who, params) = (&self.who, &asked.params);
+        assert_eq!(result["meter"], params["meter"], "{who}: {asked:?}: {result}");
+        let Value::Object(readings) = &result["readings"] else { return };
+        self.ledger.lock().unwrap().rested.push(Rested {
+            who: who.clone(),
+            meter: params["meter"].as_str().unwrap().to_owned(),
+            integration_s: params["integration_s"].as_f64(),
+            asked_s: asked.asked_s,
+            count: readings["count"].as_u64().unwrap(),
+            first: readings["first"].as_u64().unwrap(),
+            last: readings["last"].as_u64().unwrap(),
+        });
+    }
+
+    fn follows(&mut self, asked: &Asked, result: &Value) {
+        let (who, params) = (&self.who, &asked.params);
+        let name = result["subscription"].as_str().unwrap().to_owned();
+        let of = Followed {
+            who: format!("{who} {name} {params}"),
+            meter: params["meter"].as_str().unwrap().to_owned(),
+            every_s: params["every_s"].as_f64(),
+            after: params["after"].as_u64(),
+            ..Followed::default()
+        };
+        assert!(self.followed.insert(name, of).is_none(), "{who}: twice: {result}");
+    }
+
+    /// A page of the log, in order.
+    fn looked_up(&self, asked: &Asked, result: &Value) {
+        let readings = result["readings"].as_array().unwrap();
+        let numbers: Vec<u64> = readings.iter().map(|it| it["sequence"].as_u64().unwrap()).collect();
+        let after = asked.params["after"].as_u64().unwrap_or(0);
+        assert!(numbers.is_sorted_by(|a, b| a < b) && numbers.first().is_none_or(|first| *first > after));
+        let mut ledger = self.ledger.lock().unwrap();
+        readings.iter().for_each(|reading| ledger.given(&self.who, reading));
     }
 
     fn notice(&mut self, method: &str, params: &Value) {

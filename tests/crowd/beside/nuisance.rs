@@ -43,7 +43,7 @@ struct GoingOn {
 }
 
 impl GoingOn {
-    fn new(mut again: impl FnMut() + Send + 'static) -> Box<dyn Any> {
+    fn over_and_over(mut again: impl FnMut() + Send + 'static) -> Box<dyn Any> {
         let over = Arc::new(AtomicBool::new(false));
         let told = Arc::clone(&over);
         let thread = std::thread::spawn(move || {
@@ -107,7 +107,7 @@ fn flood(daemon: &Daemon) -> Box<dyn Any> {
     }
     // For each answer, the next.
     let mut byte = [0];
-    GoingOn::new(move || {
+    GoingOn::over_and_over(move || {
         stream.read_exact(&mut byte).unwrap();
         if byte == *b"\n" {
             let params = json!({"meter": "m", "integration_s": lengths.next()});
@@ -123,8 +123,8 @@ fn settle(daemon: &Daemon) -> Box<dyn Any> {
 
 fn trickle(daemon: &Daemon) -> Box<dyn Any> {
     let mut streams: Vec<_> = (0..100).map(|_| connect(&daemon.socket())).collect();
-    let mut bytes = request(1, "meter.read", &json!({"meter": "m"})).into_bytes();
-    GoingOn::new(move || {
+    let mut bytes = request(1, "daemon.status", &json!({})).into_bytes();
+    GoingOn::over_and_over(move || {
         for stream in &mut streams {
             write(stream, &bytes[..1]);
         }
@@ -149,7 +149,7 @@ fn forget_a_lease(daemon: &Daemon) -> Box<dyn Any> {
 
 fn reset(daemon: &Daemon) -> Box<dyn Any> {
     let socket = daemon.socket();
-    GoingOn::new(move || {
+    GoingOn::over_and_over(move || {
         let mut stream = connect(&socket);
         let hello = request(1, "hello", &json!({}));
         write(&mut stream, hello.as_bytes());
@@ -178,7 +178,7 @@ fn subscribe(daemon: &Daemon) -> Box<dyn Any> {
 fn never_end(daemon: &Daemon) -> Box<dyn Any> {
     let mut stream = connect(&daemon.socket());
     let bytes = vec![b'['; 65536];
-    GoingOn::new(move || {
+    GoingOn::over_and_over(move || {
         write(&mut stream, &bytes);
         std::thread::park_timeout(Duration::from_millis(5));
     })
@@ -189,7 +189,7 @@ fn batch(daemon: &Daemon) -> Box<dyn Any> {
     let call = |id| json!({"jsonrpc": "2.0", "id": id, "method": "log.readings", "params": {"limit": 1000}});
     let calls = format!("{}\n", json!((0..64).map(call).collect::<Vec<_>>()));
     let mut taken = vec![0; 65536];
-    GoingOn::new(move || {
+    GoingOn::over_and_over(move || {
         write(&mut stream, calls.as_bytes());
         let mut more = true;
         while more {
@@ -204,7 +204,7 @@ fn babble(daemon: &Daemon) -> Box<dyn Any> {
     let mut answers = stream.try_clone().unwrap();
     let nonsense = b"}{\xff\n[[[[[\n{\"jsonrpc\":\"2.0\",\"id\":[],\"method\":7}\n".repeat(20);
     let mut taken = vec![0; 65536];
-    GoingOn::new(move || {
+    GoingOn::over_and_over(move || {
         write(&mut stream, &nonsense);
         assert!(answers.read(&mut taken).unwrap() > 0);
         std::thread::park_timeout(Duration::from_millis(2));

@@ -6,9 +6,9 @@ use serde_json::json;
 use tokio::time::{Instant, sleep, sleep_until};
 
 use super::Place;
-use super::book::Right;
 use super::member::{reading, subscription};
 use super::wire::{TurnedAway, USUAL, Wire};
+use crate::book::Right;
 use crate::noise::Dice;
 
 /// Requests that a connection may have waiting, and calls that a batch may have.
