@@ -24,6 +24,9 @@ const REWARD: f64 = 0.03;
 /// What may be saved up, in s: as long as a disk takes that isn't a slow one.
 const MOST_S: f64 = 0.02;
 
+/// What is spent at once, in s, unless as much was spent in vain: many clients ask again within that. Who has left costs no more.
+const USUAL_S: f64 = 0.005;
+
 /// The least that it is worth to begin with, in s: timers are as coarse as that.
 const LEAST_S: f64 = 0.001;
 
@@ -90,7 +93,7 @@ impl Gather {
 
     /// Until when to wait, in s, if somebody waits for such an exposure now; nothing if it is to begin.
     pub(super) fn until_s(&mut self, next: Exposed, now_s: f64) -> Option<f64> {
-        let until_s = self.from_s + self.saved_s;
+        let until_s = self.from_s + self.saved_s.min(self.needed_s.max(USUAL_S));
         let is_worth_it =
             !self.awaited.is_empty() && self.last == Some(next) && self.saved_s >= self.needed_s;
         if !is_worth_it || until_s <= now_s {
@@ -220,6 +223,22 @@ mod tests {
             }
             assert!(meter.waited_s <= 1.001 * (SHARE + REWARD) * 1000.0 * LASTS_S, "{} s", meter.waited_s);
         }
+    }
+
+    #[test]
+    fn one_who_leaves_costs_those_who_stay_one_exposure_at_most() {
+        let (mut meter, clients) = (Meter::default(), clients(9));
+        for _ in 0..100 {
+            meter.expose(&clients);
+            clients.iter().for_each(|client| meter.gather.came(*client));
+        }
+        meter.expose(&clients[8..]);
+        meter.wait(&[]);
+        assert!(meter.waited_s <= 1.001 * USUAL_S, "{} s", meter.waited_s);
+        meter.expose(&clients[..4]);
+        let coming: Vec<_> = clients[..4].iter().map(|client| (*client, 0.002)).collect();
+        meter.wait(&coming);
+        assert!(meter.gather.awaited.is_empty());
     }
 
     #[test]
