@@ -260,6 +260,12 @@ async fn where_the_log_can_not_be_written_nothing_is_added_and_nothing_put_in_fo
     assert_eq!(meter.read(&By::itself(), Exposure::default()).await.unwrap().reading.correction, Some(id));
 }
 
+fn spawned<T: Send + 'static>(future: impl Future<Output = T> + Send + 'static) -> tokio::task::JoinSet<T> {
+    let mut tasks = tokio::task::JoinSet::new();
+    tasks.spawn(future);
+    tasks
+}
+
 #[tokio::test]
 async fn nobody_changes_a_correction_under_somebody_elses_lease_however_long_the_disk_takes() {
     let folder = tempfile::tempdir().unwrap();
@@ -284,10 +290,10 @@ async fn nobody_changes_a_correction_under_somebody_elses_lease_however_long_the
         let (daemon, correction) = (Arc::clone(&daemon), correction.map(str::to_owned));
         let params =
             CorrectParams { meter: "m".to_owned(), correction, display: None, force: false, lease: None };
-        tokio::spawn(async move { daemon.correct(params).await })
+        spawned(async move { daemon.correct(params).await })
     };
-    let (put, take_out) = (correct(Some(&id)), correct(None));
-    let leased = tokio::spawn({
+    let (mut put, mut take_out) = (correct(Some(&id)), correct(None));
+    let mut leased = spawned({
         let meter = meter.clone();
         async move {
             let taken =
@@ -299,15 +305,15 @@ async fn nobody_changes_a_correction_under_somebody_elses_lease_however_long_the
     for _ in 0..100 {
         tokio::task::yield_now().await;
     }
-    assert!(!leased.is_finished(), "it begins while a correction is on its way");
+    assert!(leased.try_join_next().is_none(), "it begins while a correction is on its way");
     drop(goes_on);
-    assert_eq!(put.await.unwrap().unwrap().correction.unwrap().id, id);
-    let (taken, before) = leased.await.unwrap();
+    assert_eq!(put.join_next().await.unwrap().unwrap().unwrap().correction.unwrap().id, id);
+    let (taken, before) = leased.join_next().await.unwrap().unwrap();
     // It comes before the lease, or is refused.
-    let outcome = take_out.await.unwrap();
+    let outcome = take_out.join_next().await.unwrap().unwrap();
     assert!(outcome.is_ok() == before.is_none(), "{outcome:?}");
     let after = meter.meter(0.0).correction.map(|correction| correction.id);
     assert_eq!(after, before, "it was changed under a lease");
     drop(taken);
-    correct(None).await.unwrap().unwrap();
+    correct(None).join_next().await.unwrap().unwrap().unwrap();
 }
