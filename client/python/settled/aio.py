@@ -291,6 +291,9 @@ class Client:
             if self._process.is_this:
                 try:
                     await connection.carry_out(lease.release(), {})
+                except errors.ClosedError:
+                    # Whoever closed the client has given it back.
+                    pass
                 except errors.SettledError as error:
                     lease.lose(error)
         lease.check()
@@ -322,5 +325,7 @@ async def _renew(connection: Connection, lease: Lease, speed: float) -> None:
         await asyncio.sleep(lease.renew_in_s(speed))
         try:
             await connection.carry_out(lease.renewal(speed), {})
+        except errors.ClosedError:
+            return
         except errors.SettledError as error:
             lease.lose(error)

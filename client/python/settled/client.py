@@ -212,6 +212,9 @@ class Client:
             return
         try:
             connection.carry_out(lease.release(), {})
+        except errors.ClosedError:
+            # Whoever closed the client has given it back.
+            pass
         except errors.SettledError as error:
             lease.lose(error)
 
@@ -243,6 +246,8 @@ def _renew(connection: Connection, lease: Lease, over: threading.Event, speed: f
     while not lease.is_lost and not over.wait(lease.renew_in_s(speed)):
         try:
             connection.carry_out(lease.renewal(speed), {})
+        except errors.ClosedError:
+            return
         except errors.SettledError as error:
             # Once it is over it has been given back, and whether it was lost before, that tells.
             if not over.is_set():

@@ -52,6 +52,7 @@ class Pages(Generic[R]):
         page: int,
         timeout_s: Optional[float],
     ) -> None:
+        limit = plain(limit, "limit")
         if limit is not None and limit < 0:
             raise ValueError(f"limit must not be negative, as {limit} is")
         self._method, self._params, self._member, self._of = method, plain(params, ""), member, of

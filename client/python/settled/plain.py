@@ -40,11 +40,19 @@ def _acting_plain(value: Any, where: str) -> Any:
         return operator.index(value)
     if hasattr(kind, "__float__"):
         return _finite(value, where)
-    raise TypeError(f"{argument(where)}: {kind.__name__} can't be sent; it takes numbers, text, or lists of them")
+    raise _unfit(value, where)
+
+
+def _unfit(value: Any, where: str) -> TypeError:
+    return TypeError(f"{argument(where)}: {type(value).__name__} can't be sent; it takes numbers, text, or lists of them")
 
 
 def _finite(value: Any, where: str) -> float:
-    number = float(value)
+    try:
+        number = float(value)
+    except TypeError:
+        # A complex number says that it has one, before Python 3.10.
+        raise _unfit(value, where) from None
     if not math.isfinite(number):
         raise ValueError(f"{argument(where)} must be a finite number, not {number}")
     return number

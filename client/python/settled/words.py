@@ -12,6 +12,8 @@ _PARAM = re.compile(r"params\.([a-z_0-9]+(?:\.[a-z_0-9]+|\[\d+\])*)")
 #: What is said otherwise here, for there is another way to do it.
 _SAID = (
     ("give params.lease if the lease is yours", "use the client that holds it, inside its `with client.lease(…)`"),
+    ("params.criteria: ", ""),
+    ("params.stimulus: ", ""),
     ("with meter.lease", "with `client.lease(…)`"),
 )
 
