@@ -78,7 +78,11 @@ fn the_examples_of_the_client_in_python_are_as_strictly_typed_as_itself() {
     let output = command.env("MYPYPATH", folder()).current_dir(&place).output().unwrap();
     let said = String::from_utf8_lossy(&output.stdout);
     let all = format!("no issues found in {} source files", examples.len());
-    assert!(output.status.success() && said.contains(&all), "{said}{}", String::from_utf8_lossy(&output.stderr));
+    assert!(
+        output.status.success() && said.contains(&all),
+        "{said}{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
 }
 
 #[test]

@@ -44,7 +44,10 @@ class Connection:
         self._room = threading.Semaphore(room(limits))
 
     def carry_out(self, call: Call[T], more: Mapping[str, Any]) -> T:
-        """Asks, and waits for the answer; whatever ends the wait before takes the request back. More than the daemon lets wait, wait here."""
+        """Asks, and waits for the answer; whatever ends the wait before takes the request back.
+
+        Of more than the daemon lets wait at once, the rest waits here.
+        """
         deadline = None if call.timeout_s is None else time.monotonic() + call.timeout_s
         if call.method in AT_ONCE:
             return self._ask(call, more, deadline)
