@@ -53,6 +53,38 @@ fn the_annotations_of_the_client_in_python_hold() {
     );
 }
 
+/// The page's Python: the blocks of each section that has any, as one text.
+fn examples() -> Vec<String> {
+    let page = std::fs::read_to_string(folder().join("README.md")).unwrap();
+    let python = |section: &str| {
+        let blocks = section.split("\n```python\n").skip(1);
+        blocks.map(|block| format!("{}\n", block.split("\n```").next().unwrap())).collect::<String>()
+    };
+    page.split("\n## ").map(python).filter(|text| !text.is_empty()).collect()
+}
+
+#[test]
+fn the_examples_of_the_client_in_python_are_as_strictly_typed_as_itself() {
+    let place = tempfile::tempdir().unwrap();
+    let examples = examples();
+    assert!(examples.len() >= 7, "{} sections have Python", examples.len());
+    let mut command = Command::new(outside::python());
+    command.args(["-B", "-m", "mypy", "--strict", "--cache-dir"]).arg(place.path().join("cache"));
+    for (index, text) in examples.iter().enumerate() {
+        let path = place.path().join(format!("section_{index}.py"));
+        std::fs::write(&path, text).unwrap();
+        command.arg(path);
+    }
+    let output = command.env("MYPYPATH", folder()).current_dir(&place).output().unwrap();
+    let said = String::from_utf8_lossy(&output.stdout);
+    let all = format!("no issues found in {} source files", examples.len());
+    assert!(
+        output.status.success() && said.contains(&all),
+        "{said}{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+}
+
 #[test]
 fn a_file_of_the_client_in_python_is_one_idea_and_needs_the_standard_library_alone() {
     let standard =

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import asyncio
-import copy
-import time
 from contextlib import asynccontextmanager
 from typing import (
     TYPE_CHECKING,
     Any,
     AsyncIterator,
-    Awaitable,
     Callable,
+    Coroutine,
     Dict,
     Generic,
     List,
-    Mapping,
     Optional,
     Tuple,
     TypeVar,
@@ -23,15 +20,18 @@ from typing import (
 )
 
 from . import errors, methods
-from .bound import bound
+from .aio_connection import Connection, link
+from .bound import bound, checked
 from .call import Call
-from .conversation import Conversation
 from .following import Following, Meters, Missed, Readings
+from .fork import Process
 from .lease import Lease, Leases
-from .link import CHUNK, PATIENCE_S, no_daemon
+from .link import CHUNK, PATIENCE_S
 from .log import Pages
 from .meter import Hello, Meter
-from .place import candidates
+from .methods import MeterId
+from .place import Path, candidates
+from .plain import plain
 from .reading import Reading
 from .record import Record
 from .settling import Progress, Settled
@@ -45,17 +45,21 @@ T = TypeVar("T")
 R = TypeVar("R", bound=Record)
 
 
-def _awaits(function: "Callable[P, Call[T]]") -> "Callable[Concatenate[Client, P], Awaitable[T]]":
-    async def method(self: "Client", *arguments: Any, **named: Any) -> T:
-        return await self.carry_out(function(*arguments, **named))
+def _awaits(function: "Callable[P, Call[T]]") -> "Callable[Concatenate[Client, P], Coroutine[Any, Any, T]]":
+    fitting = checked(function)
 
-    result: "Callable[Concatenate[Client, P], Awaitable[T]]" = bound(function, method)
+    async def method(self: "Client", *arguments: Any, **named: Any) -> T:
+        return await self.carry_out(fitting(*arguments, **named))
+
+    result: "Callable[Concatenate[Client, P], Coroutine[Any, Any, T]]" = bound(function, method)
     return result
 
 
 def _pages(function: "Callable[P, Pages[R]]") -> "Callable[Concatenate[Client, P], AsyncIterator[R]]":
+    fitting = checked(function)
+
     def method(self: "Client", *arguments: Any, **named: Any) -> AsyncIterator[R]:
-        return self._every(function(*arguments, **named))
+        return Rows(self, fitting(*arguments, **named))
 
     result: "Callable[Concatenate[Client, P], AsyncIterator[R]]" = bound(function, method, "AsyncIterator[{}]")
     return result
@@ -64,92 +68,14 @@ def _pages(function: "Callable[P, Pages[R]]") -> "Callable[Concatenate[Client, P
 def _follows(
     function: "Callable[P, Dict[str, Any]]",
 ) -> "Callable[Concatenate[Client, P], Observation[Union[Reading, Missed]]]":
+    fitting = checked(function)
+
     def method(self: "Client", *arguments: Any, **named: Any) -> "Observation[Union[Reading, Missed]]":
-        following = Readings(self._name, self._leases, function(*arguments, **named))
-        return Observation(following, candidates(self._path))
+        return self._following(Readings(self._name, self._leases, fitting(*arguments, **named)))
 
     result: "Callable[Concatenate[Client, P], Observation[Union[Reading, Missed]]]"
     result = bound(function, method, "Observation[Union[Reading, Missed]]")
     return result
-
-
-async def _link(paths: List[str]) -> Tuple[asyncio.StreamReader, asyncio.StreamWriter]:
-    failure = OSError("there is no path")
-    for path in paths:
-        try:
-            return await asyncio.wait_for(asyncio.open_unix_connection(path, limit=CHUNK), PATIENCE_S)
-        except asyncio.TimeoutError:
-            failure = OSError("it takes nothing in")
-        except OSError as error:
-            failure = error
-    raise no_daemon(paths, failure) from failure
-
-
-class Connection:
-    """One connection, with a task that reads it."""
-
-    def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self._reader, self._writer = reader, writer
-        self._conversation = Conversation()
-        self._ended: Optional[errors.SettledError] = None
-        self._task = asyncio.get_running_loop().create_task(self._read())
-
-    @property
-    def has_ended(self) -> bool:
-        """Whether nothing can be asked any more."""
-        return self._ended is not None
-
-    async def carry_out(self, call: Call[T], more: Mapping[str, Any]) -> T:
-        """Asks, and waits for the answer; whatever ends the wait before takes the request back."""
-        if self._ended is not None:
-            raise copy.copy(self._ended)
-        pending, line = self._conversation.ask(call, more)
-        news = asyncio.Event()
-        pending.waker = news.set
-        deadline = None if call.timeout_s is None else time.monotonic() + call.timeout_s
-        self._writer.write(line)
-        try:
-            while not pending.is_over:
-                left = None if deadline is None else max(deadline - time.monotonic(), 0.0)
-                try:
-                    await asyncio.wait_for(news.wait(), left)
-                except asyncio.TimeoutError:
-                    raise errors.TimedOutError(f"{call.method} gave no answer within {call.timeout_s} s") from None
-                news.clear()
-                progress = pending.take_progress()
-                if progress is not None and call.progress is not None:
-                    call.progress(progress)
-            return pending.result()
-        finally:
-            back = self._conversation.take_back(pending)
-            if back and self._ended is None:
-                self._writer.write(back)
-
-    async def _read(self) -> None:
-        error: errors.SettledError = errors.ConnectionLostError("the daemon closed the connection before it answered")
-        try:
-            while self._ended is None:
-                data = await self._reader.read(CHUNK)
-                if not data:
-                    break
-                self._conversation.heard(data)
-        except errors.SettledError as broken:
-            error = broken
-        except OSError:
-            pass
-        finally:
-            self._end(error)
-
-    def _end(self, error: errors.SettledError) -> None:
-        self._ended = self._ended or error
-        self._conversation.over(self._ended)
-        self._writer.close()
-
-    async def close(self) -> None:
-        """Ends it; who still waits gets ConnectionLostError."""
-        self._end(errors.ConnectionLostError("the client was closed"))
-        self._task.cancel()
-        await asyncio.gather(self._task, return_exceptions=True)
 
 
 class Observation(Generic[T]):
@@ -161,6 +87,7 @@ class Observation(Generic[T]):
 
     def __init__(self, following: Following[T], paths: List[str]) -> None:
         self._following, self._paths = following, paths
+        self._process = Process()
         self._link: Optional[Tuple[asyncio.StreamReader, asyncio.StreamWriter]] = None
         self._pause_s = 0.0
         self._is_closed = False
@@ -170,7 +97,7 @@ class Observation(Generic[T]):
             if self._link is None:
                 pause_s, self._pause_s = self._pause_s, 0.0
                 await asyncio.sleep(pause_s)
-                self._link = await _link(self._paths)
+                self._link = await link(self._paths)
                 self._link[1].write(self._following.begin())
             reader, writer = self._link
             answer = self._following.heard(await self._receive(reader))
@@ -199,10 +126,14 @@ class Observation(Generic[T]):
         self._is_closed = True
         self._drop()
 
+    def __repr__(self) -> str:
+        return f"<Observation of {self._following}, {'closed' if self._is_closed else 'open'}>"
+
     def __aiter__(self) -> AsyncIterator[T]:
         return self
 
     async def __anext__(self) -> T:
+        self._process.check("observation")
         while not self._is_closed:
             item = self._following.take()
             if item is not None:
@@ -220,6 +151,22 @@ class Observation(Generic[T]):
         await self.close()
 
 
+class Rows(Generic[R]):
+    """Records that are fetched a page at a time while they are iterated over."""
+
+    def __init__(self, client: "Client", pages: Pages[R]) -> None:
+        self._pages, self._rows = pages, client._every(pages)
+
+    def __aiter__(self) -> AsyncIterator[R]:
+        return self._rows
+
+    async def __anext__(self) -> R:
+        return await self._rows.__anext__()
+
+    def __repr__(self) -> str:
+        return repr(self._pages)
+
+
 class Client:
     """A client of the daemon for asyncio: `async with Client() as client:`. Takes what `settled.Client` takes.
 
@@ -228,25 +175,31 @@ class Client:
     """
 
     def __init__(
-        self, path: Optional[str] = None, *, name: Optional[str] = None, timeout_s: Optional[float] = None
+        self, path: Optional[Path] = None, *, name: Optional[str] = None, timeout_s: Optional[float] = None
     ) -> None:
         self._path, self._name, self._timeout_s = path, name, timeout_s
-        self._leases = Leases()
+        self._leases, self._process = Leases(), Process()
         self._connection: Optional[Connection] = None
         self._opening: Optional[asyncio.Lock] = None
         self._is_closed = False
         self._hello: Optional[Hello] = None
 
+    def _check(self) -> None:
+        """Raises where nothing can be asked any more."""
+        self._process.check("client")
+        if self._is_closed:
+            raise errors.ClosedError("this client was closed: make another one")
+
     async def _connected(self) -> Connection:
         # Made in a running loop: before Python 3.10 a lock belongs to the loop it was made in.
         self._opening = self._opening or asyncio.Lock()
         async with self._opening:
-            if self._is_closed:
-                raise errors.ConnectionLostError("this client was closed: make another one")
+            self._check()
             if self._connection is None or self._connection.has_ended:
-                connection = Connection(*await _link(candidates(self._path)))
+                connection = Connection(*await link(candidates(self._path)))
                 try:
                     self._hello = await connection.carry_out(methods.hello(self._name, timeout_s=PATIENCE_S), {})
+                    connection.limits(self._hello.limits)
                 except BaseException:
                     await connection.close()
                     raise
@@ -255,10 +208,18 @@ class Client:
 
     async def carry_out(self, call: Call[T]) -> T:
         """Carries any call out. The methods below are calls of `settled.methods`, carried out."""
+        self._check()
         call = call.within(self._timeout_s)
-        more = self._leases.params(call)
-        connection = await self._connected()
-        return await connection.carry_out(call, more)
+        attempt = self._leases.attempt(call)
+        while True:
+            try:
+                return await (await self._connected()).carry_out(call, attempt.params)
+            except errors.SettledError as error:
+                attempt.failed(error)
+
+    def _following(self, following: Following[T]) -> Observation[T]:
+        self._check()
+        return Observation(following, candidates(self._path))
 
     async def _every(self, pages: Pages[R]) -> AsyncIterator[R]:
         while not pages.is_over:
@@ -278,14 +239,13 @@ class Client:
     log_readings = _pages(methods.log_readings)
     log_events = _pages(methods.log_events)
     stage_show = _awaits(methods.stage_show)
-    take_lease = _awaits(methods.take_lease)
     observe = _follows(methods.observe)
 
     def observe_meters(self) -> Observation[Union[Meter, Missed]]:
         """Meters as they come, go, fail and recover."""
-        return Observation(Meters(self._name, self._leases), candidates(self._path))
+        return self._following(Meters(self._name, self._leases))
 
-    async def settling(self, meter: str, **options: Any) -> AsyncIterator[Union[Progress, Settled]]:
+    async def settling(self, meter: MeterId, **options: Any) -> AsyncIterator[Union[Progress, Settled]]:
         """`settle`, as an iterator: Progress now and then, the latest alone, and Settled at the end. Takes what `settle` takes."""
         latest: List[Progress] = []
         news = asyncio.Event()
@@ -308,35 +268,35 @@ class Client:
 
     @asynccontextmanager
     async def lease(
-        self, meter: str, *, ttl_s: Optional[float] = None, wait_s: Optional[float] = None, purpose: Optional[str] = None
+        self, meter: MeterId, *, ttl_s: Optional[float] = None, wait_s: Optional[float] = None, purpose: Optional[str] = None
     ) -> AsyncIterator[Lease]:
         """Exclusive use of a meter: `async with client.lease("bench", purpose="chart"):`, as `settled.Client.lease`."""
-        outer = self._leases.on(meter)
+        self._check()
+        outer = self._leases.on(plain(meter, "meter"))
         if outer is not None:
             yield outer
             return
-        granted = await self.take_lease(meter, ttl_s=ttl_s, wait_s=wait_s, purpose=purpose)
-        lease = Lease(meter, granted.lease, granted.ttl_s)
+        taking = methods.take_lease(meter, ttl_s=ttl_s, wait_s=wait_s, purpose=purpose).within(self._timeout_s)
+        connection = await self._connected()
+        granted = await connection.carry_out(taking, {})
+        lease = Lease(granted.meter, granted.lease, granted.ttl_s)
         self._leases.add(lease)
-        renewer = asyncio.ensure_future(self._renew(lease))
+        renewer = asyncio.ensure_future(_renew(connection, lease, self._speed))
         try:
             yield lease
         finally:
             renewer.cancel()
             self._leases.remove(lease)
-            try:
-                await self.carry_out(lease.release())
-            except errors.SettledError as error:
-                lease.lose(error)
+            # On no other connection: the end of the one that took it frees the meter.
+            if self._process.is_this:
+                try:
+                    await connection.carry_out(lease.release(), {})
+                except errors.ClosedError:
+                    # Whoever closed the client has given it back.
+                    pass
+                except errors.SettledError as error:
+                    lease.lose(error)
         lease.check()
-
-    async def _renew(self, lease: Lease) -> None:
-        while not lease.is_lost:
-            await asyncio.sleep(lease.renew_in_s(self._speed))
-            try:
-                await self.carry_out(lease.renewal(self._speed))
-            except errors.SettledError as error:
-                lease.lose(error)
 
     @property
     def _speed(self) -> float:
@@ -345,7 +305,7 @@ class Client:
     async def close(self) -> None:
         """Ends the connection. Observations have their own, and go on."""
         self._is_closed = True
-        if self._connection is not None:
+        if self._connection is not None and self._process.is_this:
             await self._connection.close()
 
     async def __aenter__(self) -> "Client":
@@ -354,3 +314,18 @@ class Client:
 
     async def __aexit__(self, *raised: Any) -> None:
         await self.close()
+
+    def __repr__(self) -> str:
+        name = "" if self._name is None else f", {self._name}"
+        return f"<settled.aio.Client at {' or '.join(candidates(self._path))}{name}, {'closed' if self._is_closed else 'open'}>"
+
+
+async def _renew(connection: Connection, lease: Lease, speed: float) -> None:
+    while not lease.is_lost:
+        await asyncio.sleep(lease.renew_in_s(speed))
+        try:
+            await connection.carry_out(lease.renewal(speed), {})
+        except errors.ClosedError:
+            return
+        except errors.SettledError as error:
+            lease.lose(error)

@@ -20,3 +20,20 @@ def bound(function: Callable[..., Any], method: Any, returns: str = "{}") -> Any
         parameters=[itself, *signature.parameters.values()], return_annotation=returns.format(inner)
     )
     return method
+
+
+def checked(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The same, where arguments that don't fit are an error that says which there are."""
+    signature = inspect.signature(function)
+    bare = [parameter.replace(annotation=inspect.Parameter.empty) for parameter in signature.parameters.values()]
+    usage = f"{function.__name__}{signature.replace(parameters=bare, return_annotation=inspect.Signature.empty)}"
+
+    @functools.wraps(function)
+    def fitting(*arguments: Any, **named: Any) -> Any:
+        try:
+            signature.bind(*arguments, **named)
+        except TypeError as error:
+            raise TypeError(f"{error}: it is {usage}, and what comes after * goes by its name") from None
+        return function(*arguments, **named)
+
+    return fitting

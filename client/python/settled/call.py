@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, Callable, Dict, Generic, Optional, TypeVar
 
+from .plain import plain
 from .settling import Progress
 
 T = TypeVar("T")
@@ -24,6 +25,10 @@ class Call(Generic[T]):
     progress: Optional[Callable[[Progress], None]] = None
     #: Whether the method takes the token of a lease on `params["meter"]`.
     takes_lease: bool = False
+
+    def __post_init__(self) -> None:
+        """Makes the params plain. Raises TypeError or ValueError, which names the argument, for what can't be sent."""
+        object.__setattr__(self, "params", plain(self.params, ""))
 
     def within(self, timeout_s: Optional[float]) -> "Call[T]":
         """The same, given up after so long if it doesn't say itself when."""

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 import weakref
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, Callable, Dict, Iterator, Optional, TypeVar, Union
+from typing import TYPE_CHECKING, Any, Callable, Dict, Generic, Iterator, Optional, TypeVar, Union
 
 from . import errors, methods
-from .bound import bound
+from .bound import bound, checked
 from .call import Call
 from .connection import Connection
-from .following import Meters, Missed, Readings
+from .following import Following, Meters, Missed, Readings
+from .fork import Process
 from .lease import Lease, Leases
 from .link import PATIENCE_S
 from .log import Pages
 from .meter import Hello, Meter
+from .methods import MeterId
 from .observation import Observation
-from .place import candidates
+from .place import Path, candidates
+from .plain import plain
 from .reading import Reading
 from .record import Record
 
@@ -31,16 +35,21 @@ R = TypeVar("R", bound=Record)
 
 
 def _waits(function: "Callable[P, Call[T]]") -> "Callable[Concatenate[Client, P], T]":
+    fitting = checked(function)
+
     def method(self: "Client", *arguments: Any, **named: Any) -> T:
-        return self.carry_out(function(*arguments, **named))
+        call: Call[T] = fitting(*arguments, **named)
+        return self.carry_out(call)
 
     result: "Callable[Concatenate[Client, P], T]" = bound(function, method)
     return result
 
 
 def _pages(function: "Callable[P, Pages[R]]") -> "Callable[Concatenate[Client, P], Iterator[R]]":
+    fitting = checked(function)
+
     def method(self: "Client", *arguments: Any, **named: Any) -> Iterator[R]:
-        return self._every(function(*arguments, **named))
+        return Rows(self, fitting(*arguments, **named))
 
     result: "Callable[Concatenate[Client, P], Iterator[R]]" = bound(function, method, "Iterator[{}]")
     return result
@@ -49,13 +58,30 @@ def _pages(function: "Callable[P, Pages[R]]") -> "Callable[Concatenate[Client, P
 def _follows(
     function: "Callable[P, Dict[str, Any]]",
 ) -> "Callable[Concatenate[Client, P], Observation[Union[Reading, Missed]]]":
+    fitting = checked(function)
+
     def method(self: "Client", *arguments: Any, **named: Any) -> "Observation[Union[Reading, Missed]]":
-        following = Readings(self._name, self._leases, function(*arguments, **named))
-        return Observation(following, candidates(self._path))
+        return self._following(Readings(self._name, self._leases, fitting(*arguments, **named)))
 
     result: "Callable[Concatenate[Client, P], Observation[Union[Reading, Missed]]]"
     result = bound(function, method, "Observation[Union[Reading, Missed]]")
     return result
+
+
+class Rows(Generic[R]):
+    """Records that are fetched a page at a time while they are iterated over."""
+
+    def __init__(self, client: "Client", pages: Pages[R]) -> None:
+        self._pages, self._rows = pages, client._every(pages)
+
+    def __iter__(self) -> Iterator[R]:
+        return self._rows
+
+    def __next__(self) -> R:
+        return next(self._rows)
+
+    def __repr__(self) -> str:
+        return repr(self._pages)
 
 
 class Client:
@@ -65,14 +91,15 @@ class Client:
     `timeout_s`: for calls that name none; without it they wait as long as it takes.
 
     Threads may share a client: each waits for its own answer, none waits for another's. They share its leases, too. Once the
-    connection has ended, the call that was under way raises ConnectionLostError, and the next one connects anew.
+    connection has ended, the call that was under way raises ConnectionLostError, and the next one connects anew. Processes that are
+    forked can't share one: there its calls raise ForkedError.
     """
 
     def __init__(
-        self, path: Optional[str] = None, *, name: Optional[str] = None, timeout_s: Optional[float] = None
+        self, path: Optional[Path] = None, *, name: Optional[str] = None, timeout_s: Optional[float] = None
     ) -> None:
         self._path, self._name, self._timeout_s = path, name, timeout_s
-        self._leases = Leases()
+        self._leases, self._process = Leases(), Process()
         self._opening = threading.Lock()
         self._connection: Optional[Connection] = None
         self._forgotten: Optional[weakref.finalize[Any, Client]] = None
@@ -80,14 +107,24 @@ class Client:
         self._hello: Optional[Hello] = None
         self._connected()
 
+    def _check(self) -> None:
+        """Raises where nothing can be asked any more."""
+        self._process.check("client")
+        if self._is_closed:
+            raise errors.ClosedError("this client was closed: make another one")
+        if sys.is_finalizing():
+            # A reader's thread could not be started, and there is none that reads.
+            raise errors.ClosedError("the program ends, and has closed this client")
+
     def _connected(self) -> Connection:
+        self._check()
         with self._opening:
-            if self._is_closed:
-                raise errors.ConnectionLostError("this client was closed: make another one")
+            self._check()
             if self._connection is None or self._connection.has_ended:
                 connection = Connection(candidates(self._path))
                 try:
                     self._hello = connection.carry_out(methods.hello(self._name, timeout_s=PATIENCE_S), {})
+                    connection.limits(self._hello.limits)
                 except BaseException:
                     connection.close()
                     raise
@@ -100,9 +137,18 @@ class Client:
 
     def carry_out(self, call: Call[T]) -> T:
         """Carries any call out. The methods below are calls of `settled.methods`, carried out."""
+        self._check()
         call = call.within(self._timeout_s)
-        more = self._leases.params(call)
-        return self._connected().carry_out(call, more)
+        attempt = self._leases.attempt(call)
+        while True:
+            try:
+                return self._connected().carry_out(call, attempt.params)
+            except errors.SettledError as error:
+                attempt.failed(error)
+
+    def _following(self, following: Following[T]) -> Observation[T]:
+        self._check()
+        return Observation(following, candidates(self._path))
 
     def _every(self, pages: Pages[R]) -> Iterator[R]:
         while not pages.is_over:
@@ -121,52 +167,56 @@ class Client:
     log_readings = _pages(methods.log_readings)
     log_events = _pages(methods.log_events)
     stage_show = _waits(methods.stage_show)
-    take_lease = _waits(methods.take_lease)
 
     observe = _follows(methods.observe)
 
     def observe_meters(self) -> "Observation[Union[Meter, Missed]]":
         """Meters as they come, go, fail and recover."""
-        return Observation(Meters(self._name, self._leases), candidates(self._path))
+        return self._following(Meters(self._name, self._leases))
 
     @contextmanager
     def lease(
-        self, meter: str, *, ttl_s: Optional[float] = None, wait_s: Optional[float] = None, purpose: Optional[str] = None
+        self, meter: MeterId, *, ttl_s: Optional[float] = None, wait_s: Optional[float] = None, purpose: Optional[str] = None
     ) -> Iterator[Lease]:
         """Exclusive use of a meter: `with client.lease("bench", purpose="chart"):`. Everything inside carries its token.
 
         It is renewed in the background and given back at the end. `ttl_s`: how long it outlives a program that hangs, 60 if left
-        out. `wait_s`: how long to wait for it in turn, 60 if left out; 0: now or not at all. Once it is lost, calls inside raise LeaseLostError, and so does the end of the block. Where this client has a lease on the meter
-        already, from SETTLED_LEASE or around this one, that one counts.
+        out. `wait_s`: how long to wait for it in turn, 60 if left out; 0: now or not at all. Once it is lost, calls inside raise
+        LeaseLostError, and so does the end of the block. Where this client has a lease on the meter already, from SETTLED_LEASE or
+        around this one, that one counts.
         """
-        outer = self._leases.on(meter)
+        self._check()
+        outer = self._leases.on(plain(meter, "meter"))
         if outer is not None:
             yield outer
             return
-        granted = self.take_lease(meter, ttl_s=ttl_s, wait_s=wait_s, purpose=purpose)
-        lease = Lease(meter, granted.lease, granted.ttl_s)
+        taking = methods.take_lease(meter, ttl_s=ttl_s, wait_s=wait_s, purpose=purpose).within(self._timeout_s)
+        connection = self._connected()
+        granted = connection.carry_out(taking, {})
+        lease = Lease(granted.meter, granted.lease, granted.ttl_s)
         self._leases.add(lease)
         over = threading.Event()
-        renewer = threading.Thread(target=self._renew, args=(lease, over), name="settled-lease", daemon=True)
-        renewer.start()
+        keeping = (connection, lease, over, self._speed)
+        threading.Thread(target=_renew, args=keeping, name="settled-lease", daemon=True).start()
         try:
             yield lease
         finally:
             over.set()
-            renewer.join()
             self._leases.remove(lease)
-            try:
-                self.carry_out(lease.release())
-            except errors.SettledError as error:
-                lease.lose(error)
+            self._give_back(connection, lease)
         lease.check()
 
-    def _renew(self, lease: Lease, over: threading.Event) -> None:
-        while not lease.is_lost and not over.wait(lease.renew_in_s(self._speed)):
-            try:
-                self.carry_out(lease.renewal(self._speed))
-            except errors.SettledError as error:
-                lease.lose(error)
+    def _give_back(self, connection: Connection, lease: Lease) -> None:
+        # On no other connection, and not where no thread reads it any more: the end of the one that took it frees the meter.
+        if not self._process.is_this or sys.is_finalizing():
+            return
+        try:
+            connection.carry_out(lease.release(), {})
+        except errors.ClosedError:
+            # Whoever closed the client has given it back.
+            pass
+        except errors.SettledError as error:
+            lease.lose(error)
 
     @property
     def _speed(self) -> float:
@@ -174,13 +224,31 @@ class Client:
 
     def close(self) -> None:
         """Ends the connection. Observations have their own, and go on."""
-        with self._opening:
-            self._is_closed = True
-            if self._connection is not None:
-                self._connection.close()
+        self._is_closed = True
+        # Elsewhere the lock may be held for ever, by a thread that is no more; and the connection is closed already.
+        if self._process.is_this and not sys.is_finalizing():
+            with self._opening:
+                if self._connection is not None:
+                    self._connection.close()
 
     def __enter__(self) -> "Client":
         return self
 
     def __exit__(self, *raised: Any) -> None:
         self.close()
+
+    def __repr__(self) -> str:
+        name = "" if self._name is None else f", {self._name}"
+        return f"<settled.Client at {' or '.join(candidates(self._path))}{name}, {'closed' if self._is_closed else 'open'}>"
+
+
+def _renew(connection: Connection, lease: Lease, over: threading.Event, speed: float) -> None:
+    while not lease.is_lost and not over.wait(lease.renew_in_s(speed)):
+        try:
+            connection.carry_out(lease.renewal(speed), {})
+        except errors.ClosedError:
+            return
+        except errors.SettledError as error:
+            # Once it is over it has been given back, and whether it was lost before, that tells.
+            if not over.is_set():
+                lease.lose(error)

@@ -5,11 +5,14 @@ from __future__ import annotations
 import copy
 import threading
 import time
-from typing import Any, List, Mapping, Optional, TypeVar
+from contextlib import contextmanager
+from typing import Any, Iterator, List, Mapping, Optional, TypeVar
 
 from . import errors
 from .call import Call
-from .conversation import Conversation, Pending
+from .conversation import Conversation, Pending, room
+from .fork import Process
+from .lease import AT_ONCE
 from .link import Link
 
 T = TypeVar("T")
@@ -19,21 +22,49 @@ class Connection:
     """One connection, with a thread that reads it. Any thread may ask; each waits for its own answer."""
 
     def __init__(self, paths: List[str]) -> None:
-        self._link = Link(paths)
+        self._link, self._process = Link(paths), Process()
         self._conversation = Conversation()
         # Ids go out in their order; the reader never waits for a sender.
         self._sending, self._table = threading.Lock(), threading.Lock()
         self._ended: Optional[errors.SettledError] = None
-        threading.Thread(target=self._read, name="settled-reader", daemon=True).start()
+        self._room = threading.Semaphore(room({}))
+        try:
+            threading.Thread(target=self._read, name="settled-reader", daemon=True).start()
+        except RuntimeError as error:
+            self._link.close()
+            raise errors.ClosedError(f"nothing can be asked while the program ends: {error}") from error
 
     @property
     def has_ended(self) -> bool:
         """Whether nothing can be asked any more."""
         return self._ended is not None
 
+    def limits(self, limits: Mapping[str, Any]) -> None:
+        """What the daemon said of its limits, before others know of this connection."""
+        self._room = threading.Semaphore(room(limits))
+
     def carry_out(self, call: Call[T], more: Mapping[str, Any]) -> T:
-        """Asks, and waits for the answer; whatever ends the wait before takes the request back."""
+        """Asks, and waits for the answer; whatever ends the wait before takes the request back.
+
+        Of more than the daemon lets wait at once, the rest waits here.
+        """
         deadline = None if call.timeout_s is None else time.monotonic() + call.timeout_s
+        if call.method in AT_ONCE:
+            return self._ask(call, more, deadline)
+        with self._turn(call, deadline):
+            return self._ask(call, more, deadline)
+
+    @contextmanager
+    def _turn(self, call: Call[Any], deadline: Optional[float]) -> Iterator[None]:
+        left = None if deadline is None else max(deadline - time.monotonic(), 0.0)
+        if not self._room.acquire(timeout=left):
+            raise errors.TimedOutError(f"{call.method} found no room beside others of this client within {call.timeout_s} s")
+        try:
+            yield
+        finally:
+            self._room.release()
+
+    def _ask(self, call: Call[T], more: Mapping[str, Any], deadline: Optional[float]) -> T:
         news = threading.Event()
         with self._sending:
             with self._table:
@@ -93,5 +124,6 @@ class Connection:
         self._link.close()
 
     def close(self) -> None:
-        """Ends it; who still waits gets ConnectionLostError."""
-        self._end(errors.ConnectionLostError("the client was closed"))
+        """Ends it; who still waits gets ClosedError. The connection of a parent isn't ours to end."""
+        if self._process.is_this:
+            self._end(errors.ClosedError("the client was closed while this waited"))

@@ -25,6 +25,16 @@ LONGEST_LINE = 1 << 20
 LONGEST_ANSWER = 4 << 20
 
 
+#: Requests that a daemon lets wait where it doesn't say how many, and how many fewer are sent: what was just taken back may still count.
+USUAL_ROOM, SPARE = 64, 4
+
+
+def room(limits: Mapping[str, Any]) -> int:
+    """How many requests of one connection may wait for their answers at once, by what `hello` said."""
+    told = limits.get("pending_requests")
+    return max((told if isinstance(told, int) else USUAL_ROOM) - SPARE, 1)
+
+
 class Pending(Generic[T]):
     """A request that waits for its answer. `waker` is called when there is news."""
 

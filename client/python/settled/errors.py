@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Dict, Optional, Type
 
+from .words import in_python
+
 
 class SettledError(Exception):
     """Something was refused or failed. The message says what was wrong and what to do."""
@@ -53,7 +55,9 @@ def told(error: Any) -> SettledError:
     members = _object(error)
     data = _object(members.get("data"))
     kind = _text(data.get("kind")) or "unknown"
-    message = _text(members.get("message")) or f"an error without words: {error!r:.200}"
+    message = in_python(_text(members.get("message")) or f"an error without words: {error!r:.200}")
+    if kind == LeaseLostError.kind and "restart" not in message:
+        message += " (a restart of the daemon ends every lease, too)"
     retry_after_s, code = _number(data.get("retry_after_s")), _number(members.get("code"))
     return _CLASSES.get(kind, SettledError)(
         message,
@@ -89,6 +93,24 @@ class ConnectionLostError(SettledError):
     """The connection ended before there was an answer. The next call connects anew."""
 
     kind = "connection_lost"
+
+
+class ClosedError(SettledError):
+    """The client was closed, by `close` or the end of its block or of the program: make another one."""
+
+    kind = "closed"
+
+
+class ForkedError(SettledError):
+    """The client, or the observation, was made before the process was forked: make one in each process."""
+
+    kind = "forked"
+
+
+class NotSettledError(SettledError):
+    """The light has not settled; the message says why. `Settled.expect` raises it."""
+
+    kind = "not_settled"
 
 
 class BadAnswerError(SettledError):

@@ -13,7 +13,7 @@ from typing import Any, Deque, Dict, Generator, Generic, List, Optional, TypeVar
 from . import errors, methods
 from .call import Call, given
 from .conversation import Conversation, Notice, Pending
-from .lease import Leases
+from .lease import Attempt, Leases
 from .meter import Meter
 from .reading import Reading
 from .record import Misfit, Record
@@ -51,6 +51,7 @@ class Following(Generic[T]):
         self._items: Deque[T] = deque()
         self._conversation = Conversation()
         self._steps: Steps = iter(())  # type: ignore[assignment]
+        self._attempt = Attempt([None], [])
         self._subscription: Optional[str] = None
         self._delay_s = FIRST_DELAY_S
         self._was_established = False
@@ -91,17 +92,25 @@ class Following(Generic[T]):
         return delay_s
 
     def _ask(self, call: Call[Any]) -> bytes:
-        return self._conversation.ask(call, self._leases.params(call))[1]
+        self._attempt = self._leases.attempt(call)
+        return self._conversation.ask(call, self._attempt.params)[1]
 
     def _step(self, pending: Pending[Any]) -> bytes:
         try:
             try:
                 result = pending.result()
             except errors.SettledError as error:
-                return self._ask(self._steps.throw(error))
+                return self._ask(self._steps.throw(self._noted(error)))
             return self._ask(self._steps.send(result))
         except StopIteration:
             return b""
+
+    def _noted(self, error: errors.SettledError) -> errors.SettledError:
+        try:
+            self._attempt.failed(error)
+        except errors.SettledError:
+            pass
+        return error
 
     def _established(self, subscription: str) -> None:
         self._subscription, self._was_established, self._delay_s = subscription, True, FIRST_DELAY_S
@@ -112,6 +121,9 @@ class Following(Generic[T]):
         except Misfit as misfit:
             message = f"the daemon's notification {notice.method} can't be read: {misfit}. Is it of another version?"
             raise errors.BadAnswerError(message) from None
+
+    def __str__(self) -> str:
+        raise NotImplementedError
 
     def _subscribe(self) -> Steps:
         raise NotImplementedError
@@ -127,6 +139,9 @@ class Readings(Following[Union[Reading, Missed]]):
         super().__init__(client, leases)
         self._params = {name: value for name, value in params.items() if name != "after"}
         self._last: Optional[int] = params.get("after")
+
+    def __str__(self) -> str:
+        return f"readings of {self._params['meter']}"
 
     def _subscribe(self) -> Steps:
         yield methods.hello(self._client)
@@ -166,6 +181,9 @@ class Readings(Following[Union[Reading, Missed]]):
 
 class Meters(Following[Union[Meter, Missed]]):
     """Meters as they change; each of them as it is now where a connection began anew."""
+
+    def __str__(self) -> str:
+        return "meters"
 
     def _subscribe(self) -> Steps:
         yield methods.hello(self._client)

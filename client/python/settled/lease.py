@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Dict, List, Mapping, Optional
 
 from .call import Call
-from .errors import LeaseLostError, SettledError
+from .errors import LeasedError, LeaseLostError, SettledError
 from .moment import Moment
 from .record import Misfit, Record
 
@@ -19,6 +19,12 @@ RENEWED_AT = 1 / 3
 
 #: How long the daemon may take to take a lease back, in s. It does so at once; after that its time to live ends it.
 RELEASED_WITHIN_S = 5.0
+
+#: Methods that go by a lease on any meter that looks at the same display. Which do, the daemon knows.
+SEVERAL = ("stage.show",)
+
+#: Methods that are answered at once, and must not wait for others of this client.
+AT_ONCE = ("meter.renew", "meter.release")
 
 
 @dataclass(frozen=True)
@@ -82,6 +88,41 @@ class Lease:
         return f"Lease(meter={self.meter!r}, ttl_s={self.ttl_s!r}, is_lost={self.is_lost!r})"
 
 
+class Attempt:
+    """A call as it goes along with leases: one after another, where it isn't known which of them counts."""
+
+    def __init__(self, offers: List[Optional[Lease]], held: List[Lease]) -> None:
+        self._offers, self._held = offers, held
+        self._first: Optional[SettledError] = None
+
+    @property
+    def params(self) -> Dict[str, str]:
+        """What goes along now."""
+        lease = self._offers[0]
+        return {} if lease is None else {"lease": lease.token}
+
+    def failed(self, error: SettledError) -> None:
+        """It came to this. Raises it, unless there is another lease to try."""
+        lease = self._offers.pop(0)
+        self._first = self._first or error
+        if lease is None:
+            if not (isinstance(error, LeasedError) and self._offers):
+                raise error
+            return
+        if not isinstance(error, LeaseLostError):
+            raise error
+        if error.meter in (None, lease.meter):
+            lease.lose(error)
+            raise error
+        if self._offers:
+            return
+        if isinstance(self._first, LeasedError):
+            raise self._first
+        names = ", ".join(held.meter for held in self._held)
+        message = f"of the leases held here (on {names}) none is in force on {error.meter}: say with meter= which meter you mean"
+        raise LeaseLostError(message, meter=error.meter) from error
+
+
 class Leases:
     """The leases that a client holds, by meter."""
 
@@ -107,15 +148,20 @@ class Leases:
         if self._held.get(lease.meter) is lease:
             del self._held[lease.meter]
 
-    def params(self, call: Call[Any]) -> Dict[str, str]:
+    def attempt(self, call: Call[Any]) -> Attempt:
         """What goes along with a call. Raises LeaseLostError where the lease is known to be lost: nothing is sent then."""
         if not call.takes_lease:
-            return {}
+            return Attempt([None], [])
         meter = call.params.get("meter")
-        # Where no meter is named there is one only, and so is its lease.
-        held: List[Lease] = list(self._held.values()) if meter is None else []
-        lease = self._held.get(meter) if meter is not None else held[0] if len(held) == 1 else None
-        if lease is None:
-            return {}
-        lease.check()
-        return {"lease": lease.token}
+        own = None if meter is None else self._held.get(meter)
+        if own is not None:
+            own.check()
+            return Attempt([own], [own])
+        if call.method not in SEVERAL:
+            return Attempt([None], [])
+        held = list(self._held.values())
+        if meter is not None:
+            return Attempt([None, *(lease for lease in held if not lease.is_lost)], held)
+        for lease in held:
+            lease.check()
+        return Attempt([*held] or [None], held)

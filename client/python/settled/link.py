@@ -8,6 +8,7 @@ import struct
 from typing import List, Optional
 
 from .errors import ConnectionLostError, NoDaemonError
+from .fork import not_inherited
 
 #: How long the daemon may take to answer its first question, and to take bytes in. It does either at once, or is stopped.
 PATIENCE_S = 10.0
@@ -33,6 +34,7 @@ class Link:
         """Connects to the first that answers. Raises NoDaemonError if none does."""
         for index, path in enumerate(candidates):
             self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+            not_inherited(self._socket)
             try:
                 self._socket.settimeout(PATIENCE_S)
                 self._socket.connect(path)
@@ -41,6 +43,9 @@ class Link:
                 self._socket.close()
                 if index + 1 == len(candidates):
                     raise no_daemon(candidates, error) from error
+            except BaseException:
+                self._socket.close()
+                raise
         self._socket.settimeout(None)
         whole = int(PATIENCE_S)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_SNDTIMEO, struct.pack("ll", whole, 0))

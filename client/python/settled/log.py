@@ -7,7 +7,9 @@ from typing import Any, Dict, Generic, List, Optional, Type, TypeVar
 
 from .call import Call
 from .moment import Moment
+from .plain import plain
 from .record import Misfit, Record
+from .shown import table
 
 #: Rows that one answer holds at most: the protocol's own bound, so that a client never holds more than this.
 LARGEST_PAGE = 1000
@@ -24,6 +26,14 @@ class Event(Record):
     kind: str
     detail: str
     meter: Optional[str] = None
+
+    def __str__(self) -> str:
+        about = "" if self.meter is None else f"{self.meter}: "
+        return f"{self.at:%Y-%m-%d %H:%M:%S}Z {self.kind}, {about}{self.detail}"
+
+    def _repr_html_(self) -> str:
+        rows = [("at", self.at.exact), ("kind", self.kind), ("meter", self.meter or "none"), ("detail", self.detail)]
+        return table(f"event {self.sequence}", rows)
 
 
 R = TypeVar("R", bound=Record)
@@ -42,13 +52,18 @@ class Pages(Generic[R]):
         page: int,
         timeout_s: Optional[float],
     ) -> None:
+        limit = plain(limit, "limit")
         if limit is not None and limit < 0:
             raise ValueError(f"limit must not be negative, as {limit} is")
-        self._method, self._params, self._member, self._of = method, dict(params), member, of
+        self._method, self._params, self._member, self._of = method, plain(params, ""), member, of
         self._left, self._timeout_s = limit, timeout_s
         #: Rows that are asked for at once.
         self.page = page
         self.is_over = limit == 0
+
+    def __repr__(self) -> str:
+        about = ", ".join(f"{name}={value!r}" for name, value in self._params.items() if name != "after")
+        return f"<{self._method}({about}): iterate over it>"
 
     @property
     def call(self) -> "Call[List[R]]":

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Dict, Optional, Tuple
+from typing import Any, Dict, List, Optional, Tuple
 
 from .correction import InForce
 from .moment import Moment
 from .record import Record
+from .shown import table
 
 
 @dataclass(frozen=True)
@@ -61,6 +62,11 @@ class Holder(Record):
     pid: Optional[int] = None
     purpose: Optional[str] = None
 
+    def __str__(self) -> str:
+        who = self.client or (f"process {self.pid}" if self.pid is not None else "somebody")
+        purpose = "" if self.purpose is None else f", for {self.purpose}"
+        return f"by {who}{purpose}, until {self.expires_at:%H:%M:%S}Z unless renewed"
+
 
 @dataclass(frozen=True)
 class Meter(Record):
@@ -81,6 +87,26 @@ class Meter(Record):
     observer: Optional[str] = None
     bandwidth_nm: Optional[float] = None
     lease: Optional[Holder] = None
+
+    def _rows(self) -> List[Tuple[str, str]]:
+        rows = [("state", self.state if self.reason is None else f"{self.state}: {self.reason}")]
+        if self.instrument is not None:
+            rows.append(("instrument", self.instrument.model))
+        if self.simulated or self.replayed:
+            rows.append(("light", "replayed" if self.replayed else "simulated"))
+        if self.zero is not None and self.zero.needed:
+            rows.append(("zero", "needed"))
+        if self.correction is not None:
+            rows.append(("correction", f"{self.correction.id}, {self.correction.name}"))
+        if self.lease is not None:
+            rows.append(("leased", str(self.lease)))
+        return rows
+
+    def __str__(self) -> str:
+        return f"{self.id}: " + ", ".join(text if name == "state" else f"{name} {text}" for name, text in self._rows())
+
+    def _repr_html_(self) -> str:
+        return table(self.id, self._rows())
 
 
 @dataclass(frozen=True)
@@ -174,3 +200,17 @@ class Status(Record):
     meters: Tuple[Queue, ...]
     log: LogStatus
     recording: Optional[RecordingStatus] = None
+
+    def _rows(self) -> List[Tuple[str, str]]:
+        rows = [("up for", f"{self.uptime_s:.0f} s"), ("clients", str(self.clients))]
+        rows += [(meter.meter, f"{meter.waiting} waiting, {meter.exposures} exposures") for meter in self.meters]
+        rows.append(("log", "written" if self.log.writing else f"not written: {self.log.reason or 'it is off'}"))
+        if self.recording is not None:
+            rows.append(("recording", self.recording.file if self.recording.writing else f"ended: {self.recording.reason}"))
+        return rows
+
+    def __str__(self) -> str:
+        return f"settled {self.version}: " + "; ".join(f"{name} {text}" for name, text in self._rows())
+
+    def _repr_html_(self) -> str:
+        return table(f"settled {self.version}", self._rows())

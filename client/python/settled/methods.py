@@ -1,12 +1,13 @@
 """Every method of the protocol, written once: both clients get theirs from here, with these words and these params.
 
-Each takes `timeout_s`: how long to wait for the answer, in s. After that the request is taken back and TimedOutError raised.
+Each takes `timeout_s`: how long to wait for the answer, in s of this side's clock; every other time is the daemon's. After that the
+request is taken back and TimedOutError raised. Numbers may be numpy's; where a meter's id is wanted, a Meter will do.
 """
 
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any, Callable, Dict, List, Optional, Sequence, Type, TypeVar, Union
+from typing import Any, Callable, Dict, List, Literal, Optional, Sequence, Type, TypeVar, Union
 
 from .call import Call, given
 from .correction import Corrected, Correction, CorrectionChanged, Matrix
@@ -14,11 +15,21 @@ from .lease import Granted
 from .log import LARGEST_PAGE, Event, Pages
 from .meter import Hello, Meter, Shown, Status, Zeroed
 from .moment import written
+from .plain import plain
 from .reading import Reading
 from .record import Misfit, Record
 from .settling import Progress, Settled
 
 R = TypeVar("R", bound=Record)
+
+#: A meter by its id, or as the daemon told it.
+MeterId = Union[str, Meter]
+
+#: A correction by its id, or as the daemon told it.
+CorrectionId = Union[str, Correction]
+
+#: Published rules that decide whether light has settled.
+Preset = Literal["ies_lm_79", "cie_s_025", "quick_look"]
 
 #: The version of the protocol that this package speaks.
 VERSION = 1
@@ -53,7 +64,7 @@ def meters(*, timeout_s: Optional[float] = None) -> Call[List[Meter]]:
 
 
 def read(
-    meter: str,
+    meter: MeterId,
     *,
     integration_s: Optional[float] = None,
     max_age_s: Optional[float] = None,
@@ -71,7 +82,7 @@ def read(
 
 
 def settle(
-    meter: str,
+    meter: MeterId,
     *,
     luminance: Optional[float] = None,
     luminance_floor_cd_m2: Optional[float] = None,
@@ -81,7 +92,7 @@ def settle(
     confidence: Optional[float] = None,
     min_wait_s: Optional[float] = None,
     max_wait_s: Optional[float] = None,
-    preset: Optional[str] = None,
+    preset: Optional[Preset] = None,
     integration_s: Optional[float] = None,
     wait_s: Optional[float] = None,
     progress: Optional[Callable[[Progress], None]] = None,
@@ -112,7 +123,7 @@ def settle(
 
 
 def zero(
-    meter: str, *, covered: bool, wait_s: Optional[float] = None, timeout_s: Optional[float] = None
+    meter: MeterId, *, covered: bool, wait_s: Optional[float] = None, timeout_s: Optional[float] = None
 ) -> Call[Zeroed]:
     """Lets a meter measure its own offset. `covered` must be True: no light gets in."""
     params = given(meter=meter, covered=covered, wait_s=wait_s)
@@ -120,8 +131,8 @@ def zero(
 
 
 def correct(
-    meter: str,
-    correction: Optional[str],
+    meter: MeterId,
+    correction: Optional[CorrectionId],
     *,
     display: Optional[str] = None,
     force: Optional[bool] = None,
@@ -135,11 +146,11 @@ def correct(
 def add_correction(
     name: str,
     *,
-    meter: str,
+    meter: MeterId,
     method: str = "given",
     matrix: Optional[Matrix] = None,
     colours: Sequence[Dict[str, Any]] = (),
-    reference: Optional[str] = None,
+    reference: Optional[MeterId] = None,
     display: Optional[str] = None,
     at: Union[str, datetime, None] = None,
     undo: Optional[str] = None,
@@ -157,7 +168,7 @@ def add_correction(
         method=method,
         meter={"id": meter},
         matrix=matrix,
-        colours=list(colours) or None,
+        colours=colours if len(colours) else None,
         reference=None if reference is None else {"id": reference},
         display=display,
         at=None if at is None else written(at),
@@ -168,7 +179,7 @@ def add_correction(
     return Call("corrections.add", params, CorrectionChanged.read, timeout_s)
 
 
-def remove_correction(correction: str, *, timeout_s: Optional[float] = None) -> Call[CorrectionChanged]:
+def remove_correction(correction: CorrectionId, *, timeout_s: Optional[float] = None) -> Call[CorrectionChanged]:
     """Removes a correction that is not in force. What readings went through is kept, marked with `removed`."""
     return Call("corrections.remove", {"correction": correction}, CorrectionChanged.read, timeout_s)
 
@@ -179,13 +190,13 @@ def stage_show(
     background: Optional[Sequence[int]] = None,
     bits: Optional[int] = None,
     window_percent: Optional[float] = None,
-    meter: Optional[str] = None,
+    meter: Optional[MeterId] = None,
     timeout_s: Optional[float] = None,
 ) -> Call[Shown]:
     """Tells a simulated display what to show: R, G, B of a centred window. Once this returns, it is shown."""
     stimulus = given(
-        colour=list(colour),
-        background=None if background is None else list(background),
+        colour=colour,
+        background=background,
         bits=bits,
         window_percent=window_percent,
     )
@@ -193,20 +204,20 @@ def stage_show(
 
 
 def take_lease(
-    meter: str,
+    meter: MeterId,
     *,
     ttl_s: Optional[float] = None,
     wait_s: Optional[float] = None,
     purpose: Optional[str] = None,
     timeout_s: Optional[float] = None,
 ) -> Call[Granted]:
-    """Takes a lease, to be used, renewed and released by hand. `lease` does all that."""
+    """What a client's `lease` begins with. That renews it, too, sends its token along, and gives it back: there is no other way."""
     params = given(meter=meter, ttl_s=ttl_s, wait_s=wait_s, purpose=purpose)
     return Call("meter.lease", params, Granted.read, timeout_s)
 
 
 def observe(
-    meter: str,
+    meter: MeterId,
     *,
     after: Optional[int] = None,
     every_s: Optional[float] = None,
@@ -220,7 +231,7 @@ def observe(
     often (0: without pause) unless others have; without it this only watches. `every_s`: no more than one in so many seconds.
     After a restart of the daemon it goes on where it was, with no gap and no repeat, from the log.
     """
-    return given(
+    asked = given(
         meter=meter,
         after=after,
         every_s=every_s,
@@ -228,10 +239,12 @@ def observe(
         integration_s=integration_s,
         spectra=spectra or None,
     )
+    told: Dict[str, Any] = plain(asked, "")
+    return told
 
 
 def _selection(
-    meter: Optional[str],
+    meter: Optional[MeterId],
     since: Union[str, datetime, None],
     until: Union[str, datetime, None],
     after: Optional[int],
@@ -242,7 +255,7 @@ def _selection(
 
 def log_readings(
     *,
-    meter: Optional[str] = None,
+    meter: Optional[MeterId] = None,
     since: Union[str, datetime, None] = None,
     until: Union[str, datetime, None] = None,
     after: Optional[int] = None,
@@ -263,7 +276,7 @@ def log_readings(
 
 def log_events(
     *,
-    meter: Optional[str] = None,
+    meter: Optional[MeterId] = None,
     since: Union[str, datetime, None] = None,
     until: Union[str, datetime, None] = None,
     after: Optional[int] = None,

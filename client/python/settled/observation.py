@@ -7,6 +7,7 @@ from typing import Any, Generic, Iterator, List, Optional, TypeVar
 
 from . import errors
 from .following import Following
+from .fork import Process
 from .link import PATIENCE_S, Link
 
 T = TypeVar("T")
@@ -21,6 +22,7 @@ class Observation(Generic[T]):
 
     def __init__(self, following: Following[T], paths: List[str]) -> None:
         self._following, self._paths = following, paths
+        self._process = Process()
         self._link: Optional[Link] = None
         self._is_closed = False
         self._not_before = 0.0
@@ -31,6 +33,7 @@ class Observation(Generic[T]):
 
     def next(self, timeout_s: Optional[float] = None) -> T:
         """The next item. Raises TimedOutError where none comes in time; StopIteration once this was closed."""
+        self._process.check("observation")
         deadline = None if timeout_s is None else time.monotonic() + timeout_s
         while True:
             item = self._following.take()
@@ -95,6 +98,9 @@ class Observation(Generic[T]):
 
     def __exit__(self, *raised: Any) -> None:
         self.close()
+
+    def __repr__(self) -> str:
+        return f"<Observation of {self._following}, {'closed' if self._is_closed else 'open'}>"
 
     def __del__(self) -> None:
         if getattr(self, "_link", None) is not None:

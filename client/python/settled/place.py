@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import os
-from typing import List, Mapping, Optional
+from typing import List, Mapping, Optional, Union
 
 VARIABLE = "SETTLED_SOCKET"
 
 
-def candidates(path: Optional[str] = None, environment: Mapping[str, str] = os.environ) -> List[str]:
+#: What names a socket.
+Path = Union[str, "os.PathLike[str]"]
+
+
+def candidates(path: Optional[Path] = None, environment: Mapping[str, str] = os.environ) -> List[str]:
     """Paths to try in order: the one that is named; else $SETTLED_SOCKET; else the user's own, then the system's."""
-    named = path or environment.get(VARIABLE)
+    named = os.fsdecode(path) if path else environment.get(VARIABLE)
     if named:
         return [named]
     own = environment.get("XDG_RUNTIME_DIR")

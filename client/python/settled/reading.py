@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import html
 from dataclasses import dataclass
-from typing import List, Optional, Tuple
+from typing import Any, Dict, List, Optional, Tuple
 
 from .moment import Moment
 from .record import Record
+from .shown import amount, table
 
 
 @dataclass(frozen=True)
@@ -66,6 +66,32 @@ class Reading(Record):
         """cd/m², or lx of an illuminance meter."""
         return "lx" if self.luminance_cd_m2 is None else "cd/m²"
 
+    def as_dict(self) -> Dict[str, Any]:
+        """All but the spectrum as one flat row, for CSV and tables: numbers, text and None, which JSON takes too.
+
+        `value` is in `unit`, and so are `X`, `Y` and `Z`; `at` is RFC 3339 in UTC; `flags` are joined by spaces.
+        """
+        xyz = self.xyz or (None, None, None)
+        colour = self.chromaticity
+        return {
+            "sequence": self.sequence,
+            "meter": self.meter,
+            "at": self.at.exact,
+            "t_s": self.t_s,
+            "began_s": self.began_s,
+            "boot": self.boot,
+            "integration_s": self.integration_s,
+            "value": self.value,
+            "unit": self.unit,
+            **dict(zip("XYZ", xyz)),
+            **{name: getattr(colour, name, None) for name in ("x", "y", "u_prime", "v_prime")},
+            "temperature_c": self.temperature_c,
+            "flags": " ".join(self.flags),
+            "observer": self.observer,
+            "bandwidth_nm": self.bandwidth_nm,
+            "correction": self.correction,
+        }
+
     def __str__(self) -> str:
         colour = "" if self.chromaticity is None else f", x {self.chromaticity.x:.4f} y {self.chromaticity.y:.4f}"
         flags = f" [{', '.join(self.flags)}]" if self.flags else ""
@@ -80,14 +106,3 @@ class Reading(Record):
         rows.append(("at", self.at.exact))
         rows.append(("flags", ", ".join(self.flags) or "none"))
         return table(f"{self.meter}, reading {self.sequence}", rows)
-
-
-def amount(value: Optional[float], unit: str) -> str:
-    """An amount of light with its unit, to five figures."""
-    return "no light told" if value is None else f"{value:.5g} {unit}"
-
-
-def table(title: str, rows: List[Tuple[str, str]]) -> str:
-    """A small table for notebooks. Whatever comes from elsewhere is escaped."""
-    body = "".join(f"<tr><th>{html.escape(name)}</th><td>{html.escape(value)}</td></tr>" for name, value in rows)
-    return f"<table><caption>{html.escape(title)}</caption><tbody>{body}</tbody></table>"

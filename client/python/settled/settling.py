@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Dict, Optional, Tuple
 
-from .reading import Chromaticity, amount, table
+from .errors import NotSettledError
+from .reading import Chromaticity
 from .record import Record
+from .shown import amount, figures, table
 
 
 @dataclass(frozen=True)
@@ -93,7 +95,7 @@ class Stretch(Record):
 
 @dataclass(frozen=True)
 class Settled(Record):
-    """The answer of `settle`. Look at `is_settled` before you use `value`."""
+    """The answer of `settle`. `expect` gives the value of settled light; look at `is_settled` before you use `value` itself."""
 
     meter: str
     quantity: str
@@ -113,6 +115,12 @@ class Settled(Record):
         """Whether the verdict is `settled`, and no other."""
         return self.verdict == "settled"
 
+    def expect(self) -> Estimate:
+        """The value. Raises NotSettledError, which says why, if the light has not settled."""
+        if self.value is None or not self.is_settled:
+            raise NotSettledError(f"{self.meter}: {self.verdict}: {self.message}", meter=self.meter)
+        return self.value
+
     @property
     def unit(self) -> str:
         """The unit of `value`: cd/m², or lx."""
@@ -125,7 +133,7 @@ class Settled(Record):
     def _value(self) -> str:
         if self.value is None:
             return "no value"
-        return f"{amount(self.value.y, self.unit)} ± {self.value.y_u95:.2g}"
+        return f"{amount(self.value.y, self.unit)} ± {figures(self.value.y_u95, 2)}"
 
     def _repr_html_(self) -> str:
         rows = [("verdict", self.verdict), ("value", self._value()), ("why", self.message)]

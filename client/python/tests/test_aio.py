@@ -32,6 +32,35 @@ class Asyncio(DaemonTest):
 
         self.run_with_client(work)
 
+    def test_a_call_is_a_coroutine_that_a_task_can_be_made_of(self) -> None:
+        async def work(client: aio.Client) -> None:
+            task: "asyncio.Task[settled.Reading]" = asyncio.create_task(client.read("bench"))
+            self.assertEqual((await task).meter, "bench")
+            self.assertIn("tasks, open", repr(client))
+            self.assertIn("readings of bench", repr(client.observe("bench")))
+            self.assertIn("log.events", repr(client.log_events()))
+            with self.assertRaisesRegex(TypeError, r"read\(meter, \*"):
+                await client.read("bench", 0.5)  # type: ignore[call-arg]
+
+        self.run_with_client(work)
+
+    def test_more_than_the_daemon_lets_wait_wait_here(self) -> None:
+        async def work(client: aio.Client) -> None:
+            self.assertEqual(len(await asyncio.gather(*(client.read("bench") for _ in range(150)))), 150)
+
+        self.run_with_client(work)
+
+    def test_a_client_that_was_closed_says_so(self) -> None:
+        async def work(client: aio.Client) -> None:
+            await client.close()
+            for ask in (client.read("bench"), client.lease("bench").__aenter__()):
+                with self.assertRaises(settled.ClosedError):
+                    await ask
+            with self.assertRaises(settled.ClosedError):
+                client.observe("bench")
+
+        self.run_with_client(work)
+
     def test_progress_comes_as_an_iterator_that_ends_with_the_answer(self) -> None:
         async def work(client: aio.Client) -> List[Any]:
             return [item async for item in client.settling("bench", **EASY)]

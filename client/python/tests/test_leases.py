@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import signal
 import threading
@@ -14,7 +15,7 @@ import settled
 from settled import aio
 from settled.lease import Lease, Leases
 
-from .daemon import EASY, PATIENCE_S, DaemonTest, wait_until
+from .daemon import CONFIG, EASY, PATIENCE_S, DaemonTest, wait_until
 
 
 class LeaseTest(DaemonTest):
@@ -120,6 +121,28 @@ class Held(LeaseTest):
                     client.read("bench")
         self.assertEqual(list(client.log_readings()), [])
 
+    def test_that_it_was_lost_is_known_as_soon_as_anything_says_so(self) -> None:
+        client, other = self.client(), self.client()
+        with self.assertRaises(settled.LeaseLostError):
+            with client.lease("bench", ttl_s=600) as lease:
+                other.carry_out(lease.release())
+                self.assertFalse(lease.is_lost)
+                with self.assertRaisesRegex(settled.LeaseLostError, "restart of the daemon"):
+                    client.read("bench")
+                self.assertTrue(lease.is_lost)
+        with self.assertRaises(settled.LeaseLostError):
+            with client.lease("bench", ttl_s=600) as lease:
+                other.carry_out(lease.release())
+                with self.assertRaises(settled.LeaseLostError):
+                    client.observe("bench", interval_s=0)
+                self.assertTrue(lease.is_lost)
+
+    def test_a_client_that_is_closed_inside_has_given_it_back(self) -> None:
+        client = self.client()
+        with client.lease("bench", ttl_s=600):
+            client.close()
+            wait_until("the meter is free", lambda: self.holder() is None)
+
     def test_a_renewal_that_comes_too_late_is_a_loss_that_is_known(self) -> None:
         client = self.client()
         with self.assertRaises(settled.LeaseLostError):
@@ -141,7 +164,7 @@ class Held(LeaseTest):
 
     def test_a_client_that_hangs_up_has_it_no_more(self) -> None:
         client = self.client()
-        granted = client.take_lease("bench", ttl_s=600)
+        granted = client.carry_out(settled.methods.take_lease("bench", ttl_s=600))
         self.assertNotIn(granted.lease, repr(granted))
         self.refused()
         client.close()
@@ -162,7 +185,71 @@ class Held(LeaseTest):
             inner.read("bench")
 
 
+class OneDisplay(LeaseTest):
+    """Two meters before one simulated display, and one before a display of its own."""
+
+    config = (
+        CONFIG
+        + """
+[[meter]]
+id = "spectral"
+driver = "simulated"
+looks_at = "bench"
+"""
+    )
+
+    def test_what_is_shown_goes_by_the_lease_on_any_meter_that_looks_there(self) -> None:
+        client, other = self.client(), self.client()
+        for held in (["bench"], ["spectral"], ["bench", "spectral"], ["spectral", "bench"]):
+            with self.subTest(held), contextlib.ExitStack() as stack:
+                for meter in held:
+                    stack.enter_context(client.lease(meter))
+                client.stage_show([512] * 3)
+                for meter in ("bench", "spectral"):
+                    client.stage_show([512] * 3, meter=meter)
+                with self.assertRaises(settled.LeasedError):
+                    other.stage_show([0] * 3)
+        client.stage_show([512] * 3)
+
+    def test_a_display_that_others_have_a_meter_at_is_refused_and_one_more_lease_changes_nothing(self) -> None:
+        client, other = self.client(), self.client()
+        with other.lease("bench"), client.lease("spectral"):
+            for meter in (None, "bench", "spectral"):
+                with self.assertRaises(settled.LeasedError):
+                    client.stage_show([0] * 3, meter=meter)
+
+    def test_a_lease_that_was_lost_lets_nothing_be_shown(self) -> None:
+        client, other = self.client(), self.client()
+        before = client.stage_show([512] * 3).before
+        for meter in ("bench", "spectral"):
+            with self.assertRaises(settled.LeaseLostError), client.lease(meter) as lease:
+                other.carry_out(lease.release())
+                client.stage_show([0] * 3)
+        self.assertIsNotNone(before)
+        self.assertEqual(getattr(client.stage_show([512] * 3).before, "colour", None), (512, 512, 512))
+
+
+class TwoDisplays(LeaseTest):
+    config = CONFIG + CONFIG[CONFIG.index("[[meter]]") :].replace("bench", "aside")
+
+    def test_where_there_are_several_displays_it_is_said_what_to_pass(self) -> None:
+        client = self.client()
+        with client.lease("aside"):
+            with self.assertRaisesRegex(settled.SettledError, "meter="):
+                client.stage_show([512] * 3)
+            client.stage_show([512] * 3, meter="aside")
+            # What nobody has leased needs no lease.
+            client.stage_show([512] * 3, meter="bench")
+
+
 class Asyncio(LeaseTest):
+    def test_what_is_shown_goes_by_any_lease_there(self) -> None:
+        async def main() -> None:
+            async with aio.Client(self.daemon.socket) as client, client.lease("bench"):
+                await client.stage_show([512] * 3)
+
+        asyncio.run(asyncio.wait_for(main(), PATIENCE_S))
+
     def test_a_lease_is_held_renewed_and_given_back(self) -> None:
         async def main() -> None:
             async with aio.Client(self.daemon.socket) as client, aio.Client(self.daemon.socket) as other:

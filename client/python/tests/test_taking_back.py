@@ -11,7 +11,7 @@ import signal
 import threading
 import time
 import unittest
-from typing import Any, List
+from typing import Any, Callable, List
 from unittest import mock
 
 import settled
@@ -97,8 +97,16 @@ class TakingBack(DaemonTest):
     def test_a_client_that_was_closed_says_so(self) -> None:
         client = self.client()
         client.close()
-        with self.assertRaisesRegex(settled.ConnectionLostError, "closed"):
-            client.read("bench")
+        asked: List[Callable[[], object]] = [
+            lambda: client.read("bench"),
+            lambda: client.observe("bench"),
+            lambda: client.observe_meters(),
+            lambda: list(client.log_readings()),
+            lambda: client.lease("bench").__enter__(),
+        ]
+        for ask in asked:
+            with self.assertRaisesRegex(settled.ClosedError, "closed"):
+                ask()
 
     def test_a_client_that_is_forgotten_leaves_no_connection_and_no_thread(self) -> None:
         watching = self.client()

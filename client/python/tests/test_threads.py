@@ -44,6 +44,36 @@ class Threads(DaemonTest):
 
         in_threads(16, work)
 
+    def test_more_than_the_daemon_lets_wait_wait_here(self) -> None:
+        client = self.client()
+        in_threads(100, lambda number: self.assertEqual(client.read("bench").meter, "bench"))
+        with client.lease("bench", ttl_s=1):
+            in_threads(70, lambda number: self.assertEqual(client.read("bench", integration_s=0.02).meter, "bench"))
+
+    def test_who_finds_no_room_waits_no_longer_than_it_was_told_to(self) -> None:
+        client = self.client()
+        begun, enough = threading.Semaphore(0), threading.Event()
+
+        def progress(report: settled.Progress) -> None:
+            begun.release()
+            if enough.is_set():
+                raise InterruptedError
+
+        def work(number: int) -> None:
+            if number:
+                with self.assertRaises(InterruptedError):
+                    client.settle("bench", hold_s=600, progress=progress)
+                return
+            for _ in range(60):
+                self.assertTrue(begun.acquire(timeout=PATIENCE_S))
+            try:
+                with self.assertRaisesRegex(settled.TimedOutError, "room"):
+                    client.read("bench", timeout_s=0.1)
+            finally:
+                enough.set()
+
+        in_threads(65, work)
+
     def test_a_long_wait_in_one_thread_holds_up_no_other(self) -> None:
         client = self.client()
         begun, enough = threading.Event(), threading.Event()
