@@ -262,8 +262,8 @@ impl Corrections {
         let then = Then::new(move |written| {
             if written {
                 make(&mut lock(&known));
-                if let Some(Happening { kind, meter, detail }) = told {
-                    tracing::info!(kind = kind.name(), meter = meter.as_deref().unwrap_or("-"), "{detail}");
+                if let Some(told) = told {
+                    told.trace();
                 }
             }
             drop(turn);

@@ -58,6 +58,12 @@ impl Happening {
     pub fn about(kind: EventKind, meter: &str, detail: impl Into<String>) -> Self {
         Self { kind, meter: Some(meter.to_owned()), detail: detail.into() }
     }
+
+    /// Tells the daemon's own trace.
+    pub(crate) fn trace(&self) {
+        let meter = self.meter.as_deref().unwrap_or("-");
+        tracing::info!(kind = self.kind.name(), meter, "{}", self.detail);
+    }
 }
 
 /// One thing to write.
@@ -227,10 +233,14 @@ impl Log {
 
     /// Writes down that something happened, here and in the daemon's own trace.
     pub async fn event(&self, clock: &Clock, happening: Happening) {
-        let meter = happening.meter.as_deref().unwrap_or("-");
-        tracing::info!(kind = happening.kind.name(), meter, "{}", happening.detail);
+        happening.trace();
+        self.event_at(clock.now(), clock.boot(), happening).await;
+    }
+
+    /// Writes down what happened at a moment, and is in the trace already. Dropping the future writes nothing.
+    pub(crate) async fn event_at(&self, moment: Moment, boot: &str, happening: Happening) {
         if let Some(file) = &self.file {
-            let entry = Entry::Event { happening, moment: clock.now(), boot: clock.boot().to_owned() };
+            let entry = Entry::Event { happening, moment, boot: boot.to_owned() };
             // It is in the trace, should the writer be gone.
             let _sent = file.entries.send(entry).await.is_ok();
         }

@@ -39,6 +39,7 @@ mod zeroing;
 pub use fan::{Listener, Listening};
 pub use lease::Taken;
 pub(crate) use lease::lost_anywhere;
+pub(crate) use leasing::Changing;
 pub use leasing::Terms;
 pub use queue::{Demanded, Exposed, Lengths, Purpose, Wanted};
 #[cfg(test)]

@@ -10,21 +10,22 @@ use tokio::sync::OwnedMutexGuard;
 
 use super::{Corrections, Known, correction_id, correction_number, lock, refuse};
 use crate::log::{Change, Forced, Happening};
-use crate::meter_task::{MeterHandle, Through, fit};
+use crate::meter_task::{Changing, MeterHandle, Through, fit};
 
 impl Corrections {
     /// Puts a correction in force on a meter, or takes the one that is out of force. Whatever exposure begins once this has answered
     /// is read with it; one that is going on keeps what it began with.
     ///
     /// # Errors
-    /// `no_such_correction`; `correction_refused` for one that was removed, or made for another meter; `unsupported` where the meter
+    /// `leased` and `lease_lost`; `no_such_correction`; `correction_refused` for one that was removed, or made for another meter; `unsupported` where the meter
     /// has nothing to correct; why the meter can't be used, where it isn't open; `log_unavailable`.
     pub async fn force(&self, meter: &MeterHandle, params: CorrectParams) -> Result<Corrected, RpcError> {
         let turn = Arc::clone(&self.changing).lock_owned().await;
+        let changing = meter.change(params.lease.as_deref())?;
         let before = lock(&self.known).in_force.get(meter.id()).map(|forced| correction_id(forced.number));
         match &params.correction {
-            Some(id) => self.put(turn, meter, id, &params, before.as_deref()).await?,
-            None => self.take_out(turn, meter, before.as_deref()).await?,
+            Some(id) => self.put((turn, changing), meter, id, &params, before.as_deref()).await?,
+            None => self.take_out((turn, changing), meter, before.as_deref()).await?,
         }
         let correction = meter.meter(self.clock.now_s()).correction;
         Ok(Corrected { meter: meter.id().to_owned(), correction, before, durable: self.are_durable() })
@@ -32,7 +33,7 @@ impl Corrections {
 
     async fn put(
         &self,
-        turn: OwnedMutexGuard<()>,
+        (turn, changing): (OwnedMutexGuard<()>, Changing),
         meter: &MeterHandle,
         id: &str,
         params: &CorrectParams,
@@ -76,13 +77,14 @@ impl Corrections {
             }
             known.in_force.insert(meter.id().to_owned(), forced);
             meter.correct(Some(through), clock.now_s());
+            drop(changing);
         })
         .await
     }
 
     async fn take_out(
         &self,
-        turn: OwnedMutexGuard<()>,
+        (turn, changing): (OwnedMutexGuard<()>, Changing),
         meter: &MeterHandle,
         before: Option<&str>,
     ) -> Result<(), RpcError> {
@@ -97,6 +99,7 @@ impl Corrections {
         self.change(turn, change, Some(happening), move |known: &mut Known| {
             known.in_force.remove(meter.id());
             meter.correct(None, clock.now_s());
+            drop(changing);
         })
         .await
     }

@@ -14,6 +14,7 @@ use crate::client::By;
 use crate::config::{Config, Survives};
 use crate::daemon::{Daemon, Terms};
 use crate::log::Written;
+use crate::meter_task::Terms as MeterTerms;
 use crate::stop;
 
 fn text(words: &str) -> Text {
@@ -257,4 +258,56 @@ async fn where_the_log_can_not_be_written_nothing_is_added_and_nothing_put_in_fo
     execute("ALTER TABLE away RENAME TO in_force");
     daemon.correct(put).await.unwrap();
     assert_eq!(meter.read(&By::itself(), Exposure::default()).await.unwrap().reading.correction, Some(id));
+}
+
+#[tokio::test]
+async fn nobody_changes_a_correction_under_somebody_elses_lease_however_long_the_disk_takes() {
+    let folder = tempfile::tempdir().unwrap();
+    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    let text = "[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ninstant = true\n";
+    let config = Config::load(Path::new("c.toml"), text, &Registry::built_in()).unwrap();
+    let (_stopper, stop) = stop::pair();
+    let clock = Arc::new(Clock::system());
+    let (daemon, supervisor) = Daemon::new(config.meters, clock, log, Terms::default(), stop);
+    let mut running = tokio::task::JoinSet::new();
+    running.spawn(supervisor.run());
+    let meter = daemon.meter("m").unwrap();
+    meter.read(&By::itself(), Exposure::default()).await.unwrap();
+    let subject = Subject { id: self::text("m"), model: None, serial: None };
+    let new = NewCorrection { meter: subject, ..given("one", 1.0) };
+    let id = daemon.add_correction(new).await.unwrap().correction.id;
+    // The disk stalls until this is dropped.
+    let (goes_on, stalls) = std::sync::mpsc::channel::<()>();
+    let then = Then::new(move |_| assert!(stalls.recv().is_err()));
+    daemon.log.keep(&daemon.clock, Change::Force("none".to_owned(), None), None, then).await;
+    let correct = |correction: Option<&str>| {
+        let (daemon, correction) = (Arc::clone(&daemon), correction.map(str::to_owned));
+        let params =
+            CorrectParams { meter: "m".to_owned(), correction, display: None, force: false, lease: None };
+        tokio::spawn(async move { daemon.correct(params).await })
+    };
+    let (put, take_out) = (correct(Some(&id)), correct(None));
+    let leased = tokio::spawn({
+        let meter = meter.clone();
+        async move {
+            let taken =
+                meter.lease(&By::itself(), MeterTerms { ttl_s: 60.0, wait_s: 60.0, purpose: None }).await;
+            let correction = meter.meter(0.0).correction.map(|correction| correction.id);
+            (taken.unwrap(), correction)
+        }
+    });
+    for _ in 0..100 {
+        tokio::task::yield_now().await;
+    }
+    assert!(!leased.is_finished(), "it begins while a correction is on its way");
+    drop(goes_on);
+    assert_eq!(put.await.unwrap().unwrap().correction.unwrap().id, id);
+    let (taken, before) = leased.await.unwrap();
+    // It comes before the lease, or is refused.
+    let outcome = take_out.await.unwrap();
+    assert!(outcome.is_ok() == before.is_none(), "{outcome:?}");
+    let after = meter.meter(0.0).correction.map(|correction| correction.id);
+    assert_eq!(after, before, "it was changed under a lease");
+    drop(taken);
+    correct(None).await.unwrap().unwrap();
 }

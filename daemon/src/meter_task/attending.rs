@@ -12,7 +12,7 @@ impl Task {
     /// Takes in one message, gives out one reading that has become durable, or looks at the leases when it is time to. False once
     /// nobody can ask any more. Dropping the future loses nothing.
     pub(super) async fn attend(&mut self) -> bool {
-        let looks_s = self.looks_at_lease_s();
+        let looks_s = self.looks_at_lease_s;
         let Tools { log, clock, .. } = &self.tools;
         let Belongings { inbox, commits } = &mut *self.kept;
         tokio::select! {
@@ -37,27 +37,35 @@ impl Task {
                 self.look_at_lease();
             }
             Message::Read(waiting) => {
-                let is_fenced = waiting.by.lease.is_some();
-                if let Err(waiting) = self.queue.wait(waiting) {
-                    let message =
-                        format!("{MOST_WAITING} requests of this client wait for the meter already");
-                    let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
+                let refused = match self.turned_away(&waiting.by) {
+                    Some(error) => Some((waiting, error)),
+                    None => self.queue.wait(waiting).err().map(|waiting| {
+                        let most = format!("{MOST_WAITING} requests of this client wait for the meter");
+                        (waiting, self.overloaded(&most))
+                    }),
+                };
+                if let Some((waiting, error)) = refused {
                     let _waiting = waiting.reply.send(Err(error)).is_ok();
                 }
-                self.look_at(is_fenced);
             }
             Message::Zero(zeroing) => {
-                let is_fenced = zeroing.by.lease.is_some();
-                if let Err(zeroing) = self.queue.zero(zeroing) {
-                    let message =
-                        format!("{MOST_ZEROS} requests of this client to zero the meter wait already");
-                    let error = RpcError::new(ErrorKind::Overloaded, message).about(&self.shared.id);
+                let refused = match self.turned_away(&zeroing.by) {
+                    Some(error) => Some((zeroing, error)),
+                    None => self.queue.zero(zeroing).err().map(|zeroing| {
+                        let most = format!("{MOST_ZEROS} requests of this client to zero the meter wait");
+                        (zeroing, self.overloaded(&most))
+                    }),
+                };
+                if let Some((zeroing, error)) = refused {
                     let _waiting = zeroing.reply.send(Err(error)).is_ok();
                 }
-                self.look_at(is_fenced);
             }
         }
         self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
+    }
+
+    fn overloaded(&self, most: &str) -> RpcError {
+        RpcError::new(ErrorKind::Overloaded, format!("{most} already")).about(&self.shared.id)
     }
 
     /// Waits for something that the meter does; messages are taken in and readings given out meanwhile.

@@ -14,7 +14,7 @@ use crate::log::{self, Log, Numbered};
 
 /// Readings that may be on their way at once. A disk that stalls for longer than this lasts holds up the meter: light
 /// that could not be kept is not measured.
-const MOST_IN_FLIGHT: usize = 256;
+pub(super) const MOST_IN_FLIGHT: usize = 256;
 
 /// A reading without its number.
 #[derive(Debug)]

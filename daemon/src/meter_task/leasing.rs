@@ -43,6 +43,24 @@ impl Drop for MoveOn {
     }
 }
 
+/// A change of the meter's correction that is on its way to the log: no lease begins before it is made, or has failed.
+#[derive(Debug)]
+pub(crate) struct Changing(MoveOn);
+
+impl Changing {
+    fn new(meter: &MeterHandle) -> Self {
+        meter.shared.changing.fetch_add(1, Ordering::Relaxed);
+        Self(meter.move_on())
+    }
+}
+
+impl Drop for Changing {
+    fn drop(&mut self) {
+        let Self(MoveOn(shared)) = self;
+        shared.changing.fetch_sub(1, Ordering::Relaxed);
+    }
+}
+
 impl MeterHandle {
     /// The meter for oneself, for a while: until the result is dropped or released, or not renewed in time. Dropping the future takes
     /// the request back.
@@ -80,6 +98,15 @@ impl MeterHandle {
     #[must_use]
     pub fn leased(&self, lease: Option<&str>) -> Option<RpcError> {
         self.shared.desk.refusal(self.id(), lease)
+    }
+
+    /// To be held until the meter's correction has been changed.
+    ///
+    /// # Errors
+    /// As [`leased`](Self::leased) tells them.
+    pub(crate) fn change(&self, lease: Option<&str>) -> Result<Changing, RpcError> {
+        let changing = Changing::new(self);
+        self.leased(lease).map_or(Ok(changing), Err)
     }
 
     /// Whose lease this token is, if it is in force here.
@@ -138,11 +165,6 @@ impl Shared {
 }
 
 impl Task {
-    /// When leases next ask for a look by themselves, in s.
-    pub(super) fn looks_at_lease_s(&self) -> f64 {
-        self.queue.patience_s()
-    }
-
     /// Looks at who has the meter and who waits for it, and lets the queue serve, wait and refuse accordingly.
     pub(super) fn look_at_lease(&mut self) {
         if let Some(held) = self.shared.desk.expire() {
@@ -165,7 +187,9 @@ impl Task {
 
     /// Whether nothing is under way that a lease can't begin in.
     fn is_between(&self) -> bool {
-        !self.shared.exposing.load(Ordering::Relaxed) && !self.shared.zeroing.load(Ordering::Relaxed)
+        let Shared { exposing, zeroing, changing, .. } = &*self.shared;
+        let is_at_work = exposing.load(Ordering::Relaxed) || zeroing.load(Ordering::Relaxed);
+        !is_at_work && changing.load(Ordering::Relaxed) == 0
     }
 
     /// What keeps a lease from beginning that was asked for at a number, in words.
@@ -188,7 +212,7 @@ impl Task {
         let now_s = self.tools.now_s();
         let story =
             format!("lost a lease that was not renewed within {} s: {}", held.ttl_s, held.story(now_s));
-        self.shared.desk.tell(story);
+        self.shared.desk.tell(Happening::about(EventKind::LeaseLost, &self.shared.id, story));
         self.shared.lease_changed(now_s);
     }
 
@@ -204,14 +228,18 @@ impl Task {
             let just_ended = "somebody else's lease has only just ended";
             turn_away(over, || self.shared.desk.not_granted(&self.shared.id, just_ended));
         }
+        self.looks_at_lease_s = self.queue.patience_s();
         self.shared.waiting.store(self.queue.len(), Ordering::Relaxed);
     }
 
-    /// Looks at what has just come into the queue, where a lease may be against it.
-    pub(super) fn look_at(&mut self, is_fenced: bool) {
-        if is_fenced || self.queue.is_held() {
-            self.hold();
+    /// Why a request for a single reading, or to zero the meter, can't even wait because of a lease.
+    pub(super) fn turned_away(&mut self, by: &By) -> Option<RpcError> {
+        let error = self.shared.desk.refusal(&self.shared.id, by.lease.as_deref())?;
+        if by.lease.is_some() || by.until_s <= self.tools.now_s() {
+            return Some(error);
         }
+        self.looks_at_lease_s = self.looks_at_lease_s.min(by.until_s);
+        None
     }
 
     /// Who observes under a lease that is over goes on as anybody does.
@@ -237,8 +265,8 @@ fn turn_away((reads, zeros): (Vec<oneshot::Sender<Outcome>>, Vec<ZeroReply>), er
 
 /// Writes down the leases that were lost, one after the other; for ever. Dropping the future loses nothing.
 pub(super) async fn tell(shared: &Shared, log: &Log, clock: &crate::clock::Clock) {
-    while let Some(story) = shared.desk.untold() {
-        log.event(clock, Happening::about(EventKind::LeaseLost, &shared.id, story)).await;
+    while let Some((moment, happening)) = shared.desk.next_untold() {
+        log.event_at(moment, clock.boot(), happening).await;
         shared.desk.told();
     }
     std::future::pending().await

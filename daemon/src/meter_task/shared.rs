@@ -162,6 +162,8 @@ pub(super) struct Shared {
     sums: Method,
     pub(super) exposing: AtomicBool,
     pub(super) zeroing: AtomicBool,
+    /// Changes of its correction that are on their way.
+    pub(super) changing: AtomicUsize,
     pub(super) exposures: AtomicU64,
     pub(super) faults: AtomicU64,
     pub(super) waiting: AtomicUsize,
@@ -205,6 +207,7 @@ impl Shared {
             sums,
             exposing: AtomicBool::new(false),
             zeroing: AtomicBool::new(false),
+            changing: AtomicUsize::new(0),
             exposures: AtomicU64::new(0),
             faults: AtomicU64::new(0),
             waiting: AtomicUsize::new(0),

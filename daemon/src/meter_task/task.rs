@@ -80,6 +80,8 @@ pub(crate) struct Task {
     /// Before the next attempt to open it; none if that may come at once.
     pub(super) pause: Duration,
     pub(super) warming: bool,
+    /// When the first of those has waited long enough whom a lease keeps waiting, in s, or earlier.
+    pub(super) looks_at_lease_s: f64,
     summing: Summing,
     /// It was said that the meter must be zeroed.
     pub(super) zero_due_said: bool,
@@ -118,6 +120,7 @@ impl Task {
             demands_from_s: now_s,
             pause: Duration::ZERO,
             warming: false,
+            looks_at_lease_s: f64::INFINITY,
             zero_due_said: false,
             kept: kept.0.lock_owned().await,
         }
@@ -125,6 +128,8 @@ impl Task {
 
     /// Owns the meter until the daemon stops.
     pub(crate) async fn run(mut self) {
+        // Should the meter be away, a lease that was taken before counts all the same.
+        self.look_at_lease();
         while let Some(mut meter) = self.open().await {
             let end = self.serve(meter.as_mut()).await;
             self.look_at_use();
@@ -161,14 +166,13 @@ impl Task {
                         return End::Lost(fault);
                     }
                 }
-                // The disk is behind: go on once it has caught up.
-                Next::Expose(_) => self.kept.commits.deliver_next(&self.shared).await,
                 Next::Wait(until_s) => {
                     if let Some(fault) = self.wait(meter, until_s, &mut stop).await {
                         return End::Lost(fault);
                     }
                 }
-                Next::Idle => {
+                // Nothing is asked for; or the disk is behind, and it goes on once that has caught up.
+                Next::Idle | Next::Expose(_) => {
                     if let Some(fault) = self.wait(meter, f64::INFINITY, &mut stop).await {
                         return End::Lost(fault);
                     }

@@ -30,6 +30,7 @@ mod faults;
 mod fresh;
 mod leasing;
 mod replaced;
+mod stalled;
 mod zeroing;
 
 /// What the next exposure, or the next opening, does.

@@ -11,6 +11,7 @@ use tokio::sync::{Notify, watch};
 use super::{Held, LeaseOutcome, Leases, Request, refusal};
 use crate::client::{By, ClientId};
 use crate::clock::{Clock, Moment};
+use crate::log::Happening;
 
 /// Leases that were lost and aren't in the log yet. One takes a second to be lost at least: this is a disk that stalls for a minute.
 const MOST_UNTOLD: usize = 64;
@@ -24,7 +25,7 @@ pub(in crate::meter_task) struct Desk {
     moved: Notify,
     /// The token of the lease in force.
     in_force: watch::Sender<Option<Arc<str>>>,
-    untold: Mutex<VecDeque<String>>,
+    untold: Mutex<VecDeque<(Moment, Happening)>>,
 }
 
 impl Desk {
@@ -102,9 +103,13 @@ impl Desk {
     /// Lets the lease of this token last longer; nothing if it isn't in force.
     pub(in crate::meter_task) fn renew(&self, token: &str, ttl_s: Option<f64>) -> Option<Held> {
         let now = self.clock.now();
-        let held = self.lock().renew(token, ttl_s, now).cloned()?;
-        // It may end sooner now than the task knows.
-        self.moved.notify_one();
+        let mut leases = self.lock();
+        let before_s = leases.next_s();
+        let held = leases.renew(token, ttl_s, now).cloned()?;
+        if leases.next_s() < before_s {
+            // It ends sooner than the task knows. Otherwise that looks in vain once, when it would have ended.
+            self.moved.notify_one();
+        }
         Some(held)
     }
 
@@ -176,30 +181,47 @@ impl Desk {
         }
     }
 
-    /// Waits until the lease of this token is over.
+    /// Waits until the lease of this token is over. That it is lost is known on time, however long the meter's task is held up.
     pub(in crate::meter_task) async fn ended(&self, token: &str) {
         let mut in_force = self.in_force.subscribe();
-        // An error means that there is nobody left to end it.
-        let _over = in_force.wait_for(|in_force| in_force.as_deref() != Some(token)).await.is_ok();
+        while let Some(expires_s) = self.expires_s(token) {
+            tokio::select! {
+                // An error means that there is nobody left to end it.
+                _ = in_force.wait_for(|in_force| in_force.as_deref() != Some(token)) => return,
+                // It may have been renewed meanwhile.
+                () = self.clock.sleep_until(expires_s) => {}
+            }
+        }
     }
 
-    /// Keeps in mind what the log must be told. Of too much the oldest is in the trace alone.
-    pub(in crate::meter_task) fn tell(&self, story: String) {
-        let mut untold = self.untold.lock().unwrap_or_else(PoisonError::into_inner);
+    /// When the lease of this token is lost unless it is renewed, in s; nothing if it isn't in force.
+    fn expires_s(&self, token: &str) -> Option<f64> {
+        let now_s = self.clock.now_s();
+        self.lock().held(now_s).filter(|held| *held.token == *token).map(|held| held.expires.t_s)
+    }
+
+    /// Tells the trace that a lease was lost, and keeps in mind that the log must be told. Of too much the oldest is in the trace alone.
+    pub(in crate::meter_task) fn tell(&self, happening: Happening) {
+        happening.trace();
+        let mut untold = self.untold();
         if untold.len() >= MOST_UNTOLD {
             untold.pop_front();
         }
-        untold.push_back(story);
+        untold.push_back((self.clock.now(), happening));
     }
 
-    /// What the log must be told next.
-    pub(in crate::meter_task) fn untold(&self) -> Option<String> {
-        self.untold.lock().unwrap_or_else(PoisonError::into_inner).front().cloned()
+    /// What the log must be told next, and when it happened.
+    pub(in crate::meter_task) fn next_untold(&self) -> Option<(Moment, Happening)> {
+        self.untold().front().cloned()
     }
 
     /// The log has been told of it.
     pub(in crate::meter_task) fn told(&self) {
-        self.untold.lock().unwrap_or_else(PoisonError::into_inner).pop_front();
+        self.untold().pop_front();
+    }
+
+    fn untold(&self) -> MutexGuard<'_, VecDeque<(Moment, Happening)>> {
+        self.untold.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     fn lock(&self) -> MutexGuard<'_, Leases> {

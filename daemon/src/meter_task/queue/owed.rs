@@ -25,11 +25,6 @@ impl Queue {
         }
     }
 
-    /// Whether a lease is in force, as far as the queue knows.
-    pub(in super::super) fn is_held(&self) -> bool {
-        self.served.held_by.is_some()
-    }
-
     /// What comes from now on has come later than this.
     pub(in super::super) fn mark(&self) -> u64 {
         self.places
@@ -64,7 +59,7 @@ impl Queue {
 
     /// Until when the first of those waits that somebody else's lease keeps waiting, in s.
     pub(in super::super) fn patience_s(&self) -> f64 {
-        if !self.is_held() || self.singles == 0 {
+        if self.served.held_by.is_none() || self.singles == 0 {
             return f64::INFINITY;
         }
         let items = self.members.values().flat_map(|member| &member.items);

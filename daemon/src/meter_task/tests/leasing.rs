@@ -11,13 +11,13 @@ fn terms(ttl_s: f64, wait_s: f64) -> Terms {
 }
 
 impl Bench {
-    async fn lease(&self, ttl_s: f64) -> (Taken, By) {
+    pub(super) async fn lease(&self, ttl_s: f64) -> (Taken, By) {
         let taken = self.meter().lease(&By::itself(), terms(ttl_s, 20.0)).await.unwrap();
         let token = taken.lease().lease;
         (taken, By::itself().under(&token))
     }
 
-    fn meter(&self) -> MeterHandle {
+    pub(super) fn meter(&self) -> MeterHandle {
         self.daemon.meter("m0").unwrap().clone()
     }
 
@@ -26,7 +26,7 @@ impl Bench {
     }
 
     /// A reading by somebody who waits until `until_s` while somebody else has the meter.
-    async fn read_by(&self, by: &By) -> Outcome {
+    pub(super) async fn read_by(&self, by: &By) -> Outcome {
         self.meter().read(by, Exposure::default()).await
     }
 
@@ -42,7 +42,7 @@ impl Bench {
 }
 
 /// Lets a future begin, and no more.
-async fn begin<T>(future: std::pin::Pin<&mut impl Future<Output = T>>) {
+pub(super) async fn begin<T>(future: std::pin::Pin<&mut impl Future<Output = T>>) {
     let mut future = future;
     poll_fn(|context| {
         assert!(future.as_mut().poll(context).is_pending(), "it should have to wait");
@@ -56,9 +56,13 @@ async fn a_reading_whose_lease_ends_while_it_is_exposed_is_given_to_all_but_who_
     let puppet = Puppet::new();
     let bench = bench(&[&puppet]);
     let mut follow = bench.meter().follow();
-    let (_taken, by) = bench.lease(0.2).await;
+    let (taken, by) = bench.lease(600.0).await;
+    let mut reads = Box::pin(bench.read_by(&by));
+    begin(reads.as_mut()).await;
+    puppet.began.notified().await;
     // It expires in mid-exposure, and that is told at once.
-    assert_eq!(kind(bench.read_by(&by).await), ErrorKind::LeaseLost);
+    assert!(bench.meter().renew(&taken.lease().lease, Some(0.1)).is_some());
+    assert_eq!(kind(reads.await), ErrorKind::LeaseLost);
     assert!(!bench.is_leased());
     puppet.permits.add_permits(1);
     loop {
@@ -127,6 +131,20 @@ async fn a_lease_is_kept_while_the_meter_is_away_and_when_its_task_panics() {
     drop(taken);
     assert!(waits.await.is_ok());
     assert!(bench.read("m0").await.is_ok());
+}
+
+#[tokio::test]
+async fn a_lease_that_is_renewed_for_less_is_lost_that_much_sooner() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    puppet.permits.add_permits(1);
+    let (taken, _) = bench.lease(600.0).await;
+    let waits = By::itself().until(f64::INFINITY);
+    let mut waits = Box::pin(bench.read_by(&waits));
+    begin(waits.as_mut()).await;
+    bench.wait_for_waiting(1).await;
+    assert!(bench.meter().renew(&taken.lease().lease, Some(0.2)).is_some());
+    assert!(tokio::time::timeout(Duration::from_secs(5), waits).await.unwrap().is_ok());
 }
 
 #[tokio::test]
