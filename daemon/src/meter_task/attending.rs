@@ -68,6 +68,13 @@ impl Task {
         RpcError::new(ErrorKind::Overloaded, format!("{most} already")).about(&self.shared.id)
     }
 
+    /// Gives out every reading that is on its way; messages are taken in meanwhile.
+    pub(super) async fn deliver_all(&mut self) {
+        while !self.kept.commits.is_empty() && self.attend().await {}
+        // There is nothing left, unless nobody can ask any more.
+        self.kept.commits.deliver_all(&self.shared).await;
+    }
+
     /// Waits for something that the meter does; messages are taken in and readings given out meanwhile.
     pub(super) async fn meanwhile<T>(&mut self, doing: impl Future<Output = T>) -> T {
         tokio::pin!(doing);
