@@ -83,6 +83,13 @@ impl Task {
         self.gather.until_s(self.queue.exposed(asked), now_s).map_or(next, Next::Wait)
     }
 
+    /// Gives out every reading that is on its way; messages are taken in meanwhile.
+    pub(super) async fn deliver_all(&mut self) {
+        while !self.kept.commits.is_empty() && self.attend().await {}
+        // There is nothing left, unless nobody can ask any more.
+        self.kept.commits.deliver_all(&self.shared).await;
+    }
+
     /// Waits for something that the meter does; messages are taken in and readings given out meanwhile.
     pub(super) async fn meanwhile<T>(&mut self, doing: impl Future<Output = T>) -> T {
         tokio::pin!(doing);

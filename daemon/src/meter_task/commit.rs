@@ -36,6 +36,11 @@ impl Commits {
         self.in_flight.len() >= MOST_IN_FLIGHT
     }
 
+    /// Whether nothing is on its way.
+    pub(super) fn is_empty(&self) -> bool {
+        self.in_flight.is_empty()
+    }
+
     /// Sends a reading on its way.
     pub(super) async fn send(&mut self, log: &Log, shared: &Shared, draft: Reading, audience: Audience) {
         if log.is_off() {
@@ -65,7 +70,7 @@ impl Commits {
 
     /// Gives out everything that is on its way.
     pub(super) async fn deliver_all(&mut self, shared: &Shared) {
-        while !self.in_flight.is_empty() {
+        while !self.is_empty() {
             self.deliver_next(shared).await;
         }
     }

@@ -338,7 +338,7 @@ impl Task {
         self.unusable(fault.kind(), chain(fault), error.clone());
         self.note(kind, chain(fault)).await;
         // What it saw comes before the news, and is no other's that may take its place.
-        self.kept.commits.deliver_all(&self.shared).await;
+        self.deliver_all().await;
         self.shared.publish(Published::Failed { exposure: None, error: Arc::new(error) });
     }
 

@@ -133,7 +133,7 @@ impl Task {
     /// before, and says so.
     async fn offset_changed(&mut self, last: Option<Last>) {
         self.keep_zero(last, true).await;
-        self.kept.commits.deliver_all(&self.shared).await;
+        self.deliver_all().await;
         self.zero_due_said = false;
         let t_s = self.tools.now_s();
         self.shared.publish(Published::Anew { why: Anew::Zeroed, t_s });

@@ -44,6 +44,25 @@ async fn a_disk_that_stalls_keeps_nobody_from_hearing_of_a_lease() {
 }
 
 #[tokio::test]
+async fn a_disk_that_stalls_as_the_meter_goes_away_keeps_nobody_from_hearing_of_a_lease() {
+    let puppet = Puppet::new();
+    let bench = bench(&[&puppet]);
+    puppet.permits.add_permits(1);
+    assert!(bench.read("m0").await.is_ok());
+    let (_taken, by) = bench.lease(600.0).await;
+    let _stalled = bench.stall().await;
+    puppet.act(Act::Give(1.0));
+    puppet.act(Act::Fail(FaultKind::Gone));
+    puppet.permits.add_permits(2);
+    let _demanded = bench.meter().demand(&by, every(0.0)).await.unwrap();
+    while bench.daemon.list()[0].state != State::Absent {
+        tokio::task::yield_now().await;
+    }
+    let refused = tokio::time::timeout(SOON, bench.read("m0")).await;
+    assert_eq!(kind(refused.expect("it waits for the disk")), ErrorKind::Leased);
+}
+
+#[tokio::test]
 async fn a_lease_is_lost_on_time_though_nobody_looks_after_the_meter() {
     let puppet = Puppet::new();
     let bench = bench(&[&puppet]);
