@@ -103,15 +103,32 @@ impl Error for Fault {
     }
 }
 
-/// An error with the chain of its causes: `opening the port: permission denied`.
+/// An error with the chain of its causes: `opening the port: permission denied`. Some libraries' errors end with the words of their
+/// cause already: nothing is said twice in a row.
 #[must_use]
 pub fn chain(error: &dyn Error) -> String {
     let mut text = error.to_string();
     let mut cause = error.source();
     while let Some(error) = cause {
-        text.push_str(": ");
-        text.push_str(&error.to_string());
+        let words = error.to_string();
+        if !text.ends_with(&format!(": {words}")) {
+            text.push_str(": ");
+            text.push_str(&words);
+        }
         cause = error.source();
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_chain_says_each_cause_once() {
+        let fault = |detail: &str, source: &str| Fault::new(FaultKind::Silent, detail).because(source);
+        assert_eq!(chain(&fault("opening the port", "denied")), "opening the port: denied");
+        assert_eq!(chain(&fault("no bus: denied", "denied")), "no bus: denied");
+        assert_eq!(chain(&fault("it denied", "denied")), "it denied: denied");
+    }
 }
