@@ -58,7 +58,7 @@ fn examples() -> Vec<String> {
     let page = std::fs::read_to_string(folder().join("README.md")).unwrap();
     let python = |section: &str| {
         let blocks = section.split("\n```python\n").skip(1);
-        blocks.map(|block| format!("{}\n", block.split("\n```").next().unwrap())).collect::<String>()
+        blocks.filter_map(|block| block.split("```\n").next()).collect::<Vec<&str>>().concat()
     };
     page.split("\n## ").map(python).filter(|text| !text.is_empty()).collect()
 }

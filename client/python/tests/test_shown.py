@@ -9,7 +9,7 @@ import unittest
 import settled
 from settled.shown import figures
 
-from .daemon import PATIENCE_S, DaemonTest
+from .daemon import PATIENCE_S, DaemonTest, wait_until
 from .test_strange_daemons import READING
 
 
@@ -26,6 +26,10 @@ class Figures(unittest.TestCase):
 
 
 class Shown(DaemonTest):
+    def logged(self, client: settled.Client) -> None:
+        """Waits for what is written beside everything else."""
+        wait_until("the first event is written", lambda: list(client.log_events(limit=1)) != [])
+
     def test_a_reading_is_a_flat_row_that_json_takes(self) -> None:
         client = self.client()
         reading = client.read("bench")
@@ -50,6 +54,7 @@ class Shown(DaemonTest):
         rows = client.log_readings(meter="bench")
         self.assertEqual(repr(rows), "<log.readings(meter='bench'): iterate over it>")
         self.assertEqual(len(list(rows)), 1)
+        self.logged(client)
         self.assertEqual(next(client.log_events()).kind, "daemon_started")
         client.close()
         self.assertIn("closed", repr(client))
@@ -58,6 +63,7 @@ class Shown(DaemonTest):
         client = self.client(name="<chart>")
         with client.lease("bench", purpose="a grey scale"):
             (meter,) = client.meters()
+        self.logged(client)
         event, status = next(client.log_events()), client.status()
         self.assertRegex(str(meter), r"^bench: ready.*simulated.*by <chart>, for a grey scale")
         self.assertRegex(str(event), "^2.*Z daemon_started, ")
