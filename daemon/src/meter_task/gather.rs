@@ -92,7 +92,8 @@ impl Gather {
     /// Until when to wait, in s, if somebody waits for such an exposure now; nothing if it is to begin.
     pub(super) fn until_s(&mut self, next: Exposed, now_s: f64) -> Option<f64> {
         let until_s = self.from_s + self.saved_s.min(self.needed_s.max(USUAL_S));
-        let is_worth_it = !self.awaited.is_empty() && self.last == Some(next) && self.saved_s >= self.needed_s;
+        let is_worth_it =
+            !self.awaited.is_empty() && self.last == Some(next) && self.saved_s >= self.needed_s;
         if !is_worth_it || until_s <= now_s {
             return None;
         }
