@@ -35,6 +35,12 @@ const QUEUE: usize = 1280;
 /// Queries that may run at once, for all clients together: each has a connection and up to a page of rows. Others wait.
 const QUERIES: usize = 4;
 
+/// Bytes of stack that a thread of the log has.
+const STACK: usize = 512 * 1024;
+
+/// How much a query gives way to whatever else wants a processor, as `nice` counts it: measuring comes first.
+const PATIENCE: i32 = 10;
+
 /// Something that happened, to be stamped and numbered.
 #[derive(Clone, Debug)]
 pub struct Happening {
@@ -191,7 +197,7 @@ impl Log {
         let writer = writer::Writer::new(connection, Arc::clone(&health), Arc::clone(&lock));
         let thread = std::thread::Builder::new()
             .name("log".to_owned())
-            .stack_size(512 * 1024)
+            .stack_size(STACK)
             .spawn(move || writer.run(queue))
             .map_err(OpenError::Thread)?;
         let queries = Arc::new(Semaphore::new(QUERIES));
@@ -289,18 +295,40 @@ impl Log {
         self.query(selection, query::readings).await
     }
 
-    /// A page of events.
+    /// The same, made into `T` where it was looked up: JSON takes its time, too.
     ///
     /// # Errors
-    /// As [`readings`](Self::readings).
-    pub async fn events(&self, selection: Selection) -> Result<EventsPage, RpcError> {
-        self.query(selection, query::events).await
+    /// As [`readings`](Self::readings), and whatever keeps it from being made.
+    pub async fn readings_as<T: Send + 'static>(
+        &self,
+        selection: Selection,
+        make: fn(&ReadingsPage) -> Result<T, RpcError>,
+    ) -> Result<T, RpcError> {
+        let page = move |connection: &rusqlite::Connection, selection: &Selection| {
+            query::readings(connection, selection).map(|page| make(&page))
+        };
+        self.query(selection, page).await?
+    }
+
+    /// A page of events, made into `T` where it was looked up.
+    ///
+    /// # Errors
+    /// As [`readings_as`](Self::readings_as).
+    pub async fn events_as<T: Send + 'static>(
+        &self,
+        selection: Selection,
+        make: fn(&EventsPage) -> Result<T, RpcError>,
+    ) -> Result<T, RpcError> {
+        let page = move |connection: &rusqlite::Connection, selection: &Selection| {
+            query::events(connection, selection).map(|page| make(&page))
+        };
+        self.query(selection, page).await?
     }
 
     async fn query<T: Send + 'static>(
         &self,
         selection: Selection,
-        page: fn(&rusqlite::Connection, &Selection) -> rusqlite::Result<T>,
+        page: impl FnOnce(&rusqlite::Connection, &Selection) -> rusqlite::Result<T> + Send + 'static,
     ) -> Result<T, RpcError> {
         query::check(&selection)?;
         let unavailable = |message: String| RpcError::new(ErrorKind::LogUnavailable, message);
@@ -308,12 +336,18 @@ impl Log {
         let stopped = || unavailable("the query was stopped".to_owned());
         let permit = Arc::clone(&file.queries).acquire_owned().await.map_err(|_| stopped())?;
         let path = file.path.clone();
+        let (found, receiver) = oneshot::channel();
         let query = move || {
             // A query that has begun runs to its end even if nobody waits any more: its place is taken until then.
             let _permit = permit;
-            page(&schema::open_to_read(&path)?, &selection)
+            be_patient();
+            let page = schema::open_to_read(&path).and_then(|connection| page(&connection, &selection));
+            // Whoever asked may have gone.
+            let _waited_for = found.send(page).is_ok();
         };
-        tokio::task::spawn_blocking(query)
+        let thread = std::thread::Builder::new().name("query".to_owned()).stack_size(STACK).spawn(query);
+        thread.map_err(|error| unavailable(format!("starting a thread to read the log: {error}")))?;
+        receiver
             .await
             .map_err(|_| stopped())?
             .map_err(|error| unavailable(format!("reading the log: {error}")))
@@ -342,6 +376,13 @@ impl Log {
                 .filter(|sequence| *sequence > 0),
             reason,
         }
+    }
+}
+
+/// Lets this thread, for good, give way to others: a thread of the runtime's own pool would start plugins as patiently.
+fn be_patient() {
+    if let Err(error) = rustix::process::setpriority_process(None, PATIENCE) {
+        tracing::debug!(%error, "a query is as urgent as measuring");
     }
 }
 

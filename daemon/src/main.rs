@@ -5,7 +5,6 @@ use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode};
 use std::sync::Arc;
-use std::time::Duration;
 
 use clap::error::ErrorKind;
 use clap::{CommandFactory, Parser};
@@ -85,9 +84,6 @@ const KEPT_MS: (&str, &str) = ("MIMALLOC_PURGE_DELAY", "0");
 
 /// What a config without meters is good for.
 const NO_METERS: &str = "without a [[meter]] there is nothing to measure with";
-
-/// How long a thread that looked something up waits for more to do: it holds memory of its own.
-const IDLE: Duration = Duration::from_secs(1);
 
 type Failure = Box<dyn std::error::Error>;
 
@@ -206,8 +202,7 @@ fn start(arguments: &Arguments) -> Result<(), Failure> {
     if config.meters.is_empty() {
         tracing::warn!("{}: {NO_METERS}", arguments.config.display());
     }
-    let runtime =
-        tokio::runtime::Builder::new_current_thread().enable_all().thread_keep_alive(IDLE).build()?;
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let clock = Arc::new(config.speed.map_or_else(Clock::system, Clock::simulated));
     let (written, recording) = runtime.block_on(serve(arguments, config, clock))?;
     // Whatever still holds the log goes with the runtime; then its writer can end. A port that is being opened, or a name that

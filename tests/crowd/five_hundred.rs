@@ -198,7 +198,7 @@ fn five_hundred_clients_spoil_nobodys_measurement_and_leave_nothing_behind() {
         wait_for_quiet(&mut client);
         let mut after = Vitals::of(daemon.pid());
         eprintln!("at once: {after}");
-        // Threads that look things up in the log wait a little for more to do.
+        // A query may not have ended yet.
         wait_until(&format!("files and threads are those of before, and memory is {most_kib} KiB"), || {
             after = Vitals::of(daemon.pid());
             after.held() == before.held() && after.memory_kib <= most_kib

@@ -93,7 +93,7 @@ async fn events_keep_their_kind_and_meter() {
     log.event(&clock, Happening::about(EventKind::MeterGone, "bench", "unplugged")).await;
     // Rows are written in order: once this is acknowledged, the events are there.
     log.append(draft("bench", white(), Vec::new())).await.await.unwrap();
-    let events = log.events(Selection::default()).await.unwrap().events;
+    let events = log.events_as(Selection::default(), |page| Ok(page.clone())).await.unwrap().events;
     let seen: Vec<_> = events.iter().map(|event| (event.kind, event.meter.as_deref())).collect();
     assert_eq!(seen, [(EventKind::DaemonStarted, None), (EventKind::MeterGone, Some("bench"))]);
 }

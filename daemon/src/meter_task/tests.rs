@@ -211,7 +211,7 @@ impl Bench {
     }
 
     async fn events(&self) -> Vec<EventKind> {
-        let page = self.daemon.log.events(Selection::default()).await.unwrap();
+        let page = self.daemon.log.events_as(Selection::default(), |page| Ok(page.clone())).await.unwrap();
         page.events.iter().map(|event| event.kind).collect()
     }
 }

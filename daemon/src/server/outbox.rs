@@ -55,7 +55,12 @@ impl Outbox {
         }
         // Copying some hundred bytes is cheaper than having the system gather them.
         waiting.begin(parts);
-        self.write_some(&mut waiting);
+        self.begin(&mut waiting);
+    }
+
+    /// Writes what nothing else waits before. What the socket doesn't take waits.
+    fn begin(&self, waiting: &mut Waiting) {
+        self.write_some(waiting);
         if !waiting.is_empty() || waiting.is_over() {
             self.filled.notify_one();
         }
@@ -75,9 +80,17 @@ impl Outbox {
         }
     }
 
-    /// Adds an answer.
-    pub(super) fn answer(&self, line: &str) {
-        self.send(&[line, "\n"], |waiting| waiting.answer(line.to_owned()));
+    /// Adds an answer: a line, in pieces.
+    pub(super) fn answer(&self, line: Vec<String>) {
+        let mut waiting = self.waiting();
+        if waiting.is_over() {
+            return;
+        }
+        let alone = waiting.is_empty();
+        waiting.answer(line);
+        if alone {
+            self.begin(&mut waiting);
+        }
     }
 
     /// Adds a reading to a subscription, with or without its spectrum.

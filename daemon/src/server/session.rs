@@ -273,7 +273,7 @@ impl Session {
             Target::Batch(batch) => self.batch_answer(batch, line),
             Target::Line => {
                 if let Some(line) = line {
-                    self.outbox.answer(&line);
+                    self.outbox.answer(vec![line]);
                 }
             }
         }
@@ -282,8 +282,8 @@ impl Session {
     /// One call of a batch is done. The last sends the answers, if there are any, and lets what was subscribed to begin.
     fn batch_answer(&mut self, batch: u64, line: Option<String>) {
         let Some(Done { line, subscriptions }) = self.batches.answer(batch, line) else { return };
-        if let Some(line) = line {
-            self.outbox.answer(&line);
+        if !line.is_empty() {
+            self.outbox.answer(line);
         }
         for name in subscriptions {
             self.subscriptions.begin(&name);

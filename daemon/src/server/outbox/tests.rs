@@ -55,7 +55,7 @@ fn outbox(limits: &Limits) -> (Outbox, UnixStream) {
 /// Lines that don't fit the socket: from now on whatever comes waits.
 fn fill(outbox: &Outbox) {
     while outbox.waiting().is_empty() {
-        outbox.answer(&"0".repeat(100_000));
+        outbox.answer(vec!["0".repeat(100_000)]);
     }
 }
 
@@ -100,7 +100,7 @@ async fn where_nothing_waits_everything_is_written_on_the_spot() {
     let mut bytes = vec![0; 4096];
     // Nobody runs the outbox's own writer here.
     outbox.reading(&"s1".into(), &logged(7), false);
-    outbox.answer("{}");
+    outbox.answer(vec!["{".to_owned(), "}".to_owned()]);
     assert!(outbox.waiting().is_empty());
     let mut text = String::new();
     while text.matches('\n').count() < 2 {
@@ -188,7 +188,7 @@ async fn answers_are_never_dropped() {
     let stream: Stream = "s1".into();
     fill(&outbox);
     for sequence in 0..1000 {
-        outbox.answer(&sequence.to_string());
+        outbox.answer(vec![sequence.to_string()]);
         outbox.reading(&stream, &logged(sequence), false);
     }
     let lines = lines(outbox, client).await;
@@ -257,7 +257,7 @@ async fn who_waits_for_room_goes_on_once_the_client_reads() {
         outbox.reading(&stream, &spectral(1), true);
     }
     while outbox.waiting().answer_bytes() < FULL {
-        outbox.answer(&"0".repeat(1000));
+        outbox.answer(vec!["0".repeat(1000)]);
     }
     let large = spectral(2);
     let waiting = async { tokio::join!(outbox.room(), outbox.takes(&large, true), outbox.drained(&stream)) };

@@ -18,9 +18,16 @@ const MOST_GAPS: usize = 64;
 
 #[derive(Debug)]
 enum Turn {
-    /// A line that is never dropped.
+    /// A piece of a line that is never dropped.
     Answer(String),
     Of(Stream),
+}
+
+impl Turn {
+    /// Whether it is worth being copied, to be written together with what comes before it.
+    fn is_short(&self) -> bool {
+        !matches!(self, Self::Answer(piece) if piece.len() >= CHUNK)
+    }
 }
 
 /// What a stream has to say.
@@ -89,10 +96,13 @@ impl Waiting {
         (self.begun, self.written) = (parts.concat().into_bytes(), 0);
     }
 
-    /// Adds an answer.
-    pub(super) fn answer(&mut self, line: String) {
-        self.answer_bytes += line.len();
-        self.turns.push_back(Turn::Answer(line));
+    /// Adds an answer: a line, in pieces.
+    pub(super) fn answer(&mut self, mut line: Vec<String>) {
+        if let Some(last) = line.last_mut() {
+            last.push('\n');
+        }
+        self.answer_bytes += line.iter().map(String::len).sum::<usize>();
+        self.turns.extend(line.into_iter().map(Turn::Answer));
     }
 
     /// Adds something of a stream. Its oldest give way where there are too many of them, or too many bytes in all; where none is
@@ -182,13 +192,18 @@ impl Waiting {
     fn take(&mut self) -> Vec<u8> {
         let mut bytes = Vec::new();
         while bytes.len() < CHUNK
+            && (bytes.is_empty() || self.turns.front().is_some_and(Turn::is_short))
             && let Some(turn) = self.turns.pop_front()
         {
             match turn {
-                Turn::Answer(line) => {
-                    self.answer_bytes -= line.len();
-                    bytes.extend_from_slice(line.as_bytes());
-                    bytes.push(b'\n');
+                Turn::Answer(piece) => {
+                    self.answer_bytes -= piece.len();
+                    // A long one is written as it is.
+                    if bytes.is_empty() {
+                        bytes = piece.into_bytes();
+                    } else {
+                        bytes.extend_from_slice(piece.as_bytes());
+                    }
                 }
                 Turn::Of(stream) => self.say(&stream, &mut bytes),
             }

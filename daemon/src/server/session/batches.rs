@@ -12,8 +12,8 @@ struct Batch {
 /// A batch that is answered.
 #[derive(Debug)]
 pub(super) struct Done {
-    /// The line to send; nothing where nobody asked for an answer.
-    pub(super) line: Option<String>,
+    /// The line to send, in pieces, as long answers are not copied again; none where nobody asked for an answer.
+    pub(super) line: Vec<String>,
     /// Subscriptions that begin now.
     pub(super) subscriptions: Vec<String>,
 }
@@ -48,17 +48,22 @@ impl Batches {
     }
 
     /// One call of a batch is done. Gives what comes of it once all are.
-    pub(super) fn answer(&mut self, key: u64, line: Option<String>) -> Option<Done> {
+    pub(super) fn answer(&mut self, key: u64, answer: Option<String>) -> Option<Done> {
         let batch = self.open.get_mut(&key)?;
-        self.bytes += line.as_ref().map_or(0, String::len);
-        batch.answers.extend(line);
+        if let Some(answer) = answer {
+            self.bytes += answer.len();
+            batch.answers.push(if batch.answers.is_empty() { "[" } else { "," }.to_owned());
+            batch.answers.push(answer);
+        }
         batch.open -= 1;
         if batch.open > 0 {
             return None;
         }
-        let Batch { answers, subscriptions, .. } = self.open.remove(&key)?;
-        self.bytes -= answers.iter().map(String::len).sum::<usize>();
-        let line = (!answers.is_empty()).then(|| format!("[{}]", answers.join(",")));
-        Some(Done { line, subscriptions })
+        let Batch { mut answers, subscriptions, .. } = self.open.remove(&key)?;
+        self.bytes -= answers.iter().skip(1).step_by(2).map(String::len).sum::<usize>();
+        if !answers.is_empty() {
+            answers.push("]".to_owned());
+        }
+        Some(Done { line: answers, subscriptions })
     }
 }
