@@ -119,7 +119,8 @@ async fn a_lease_that_is_lost_while_the_log_takes_nothing_is_in_it_as_of_then() 
     let terms = Terms { ttl_s: 60.0, wait_s: 0.0, purpose: None };
     assert_eq!(kind(bench.meter().lease(&By::itself(), terms).await), ErrorKind::Leased);
     drop(stalled);
-    let of = || bench.daemon.log.events(Selection { meter: Some("m0".to_owned()), ..Selection::default() });
+    let selection = Selection { meter: Some("m0".to_owned()), ..Selection::default() };
+    let of = || bench.daemon.log.events_as(selection.clone(), |page| Ok(page.clone()));
     let lost = loop {
         let events = of().await.unwrap().events;
         if let Some(lost) = events.into_iter().find(|event| event.kind == EventKind::LeaseLost) {
