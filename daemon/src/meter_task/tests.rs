@@ -221,6 +221,16 @@ fn every(interval_s: f64) -> Wanted {
     Wanted { exposure: Exposure::default(), interval_s, purpose: Purpose::Observing }
 }
 
+/// Waits until something is so, and not for ever.
+async fn until(is_so: impl Fn() -> bool) {
+    let waiting = async {
+        while !is_so() {
+            tokio::task::yield_now().await;
+        }
+    };
+    tokio::time::timeout(Duration::from_secs(60), waiting).await.unwrap();
+}
+
 fn kind<T: std::fmt::Debug>(outcome: Result<T, RpcError>) -> ErrorKind {
     outcome.unwrap_err().kind()
 }
@@ -235,9 +245,7 @@ async fn equal_requests_share_an_exposure_and_a_later_one_gets_its_own() {
     // The first exposure has begun: these two arrived too late for it, and share the next.
     early.spawn(bench.read("m0"));
     early.spawn(bench.read("m0"));
-    while bench.daemon.status().meters[0].waiting < 2 {
-        tokio::task::yield_now().await;
-    }
+    until(|| bench.daemon.status().meters[0].waiting >= 2).await;
     puppet.permits.add_permits(2);
     let mut sequences = Vec::new();
     while let Some(outcome) = early.join_next().await {
@@ -318,9 +326,7 @@ async fn an_abandoned_request_causes_no_exposure() {
     tasks.spawn(bench.read("m0"));
     puppet.began.notified().await;
     let abandoned = tasks.spawn(bench.read("m0"));
-    while bench.daemon.status().meters[0].waiting < 1 {
-        tokio::task::yield_now().await;
-    }
+    until(|| bench.daemon.status().meters[0].waiting >= 1).await;
     abandoned.abort();
     puppet.permits.add_permits(10);
     while tasks.join_next().await.is_some() {}

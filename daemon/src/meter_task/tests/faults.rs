@@ -75,9 +75,7 @@ async fn where_a_lengthened_exposure_is_refused_a_single_reading_is_not_and_read
         let (free, exact) = (bench.read("m0"), meter.clone());
         readings.spawn(free);
         readings.spawn(async move { exact.read(&By::itself(), exactly).await });
-        while bench.daemon.status().meters[0].waiting < 2 {
-            tokio::task::yield_now().await;
-        }
+        until(|| bench.daemon.status().meters[0].waiting >= 2).await;
         puppet.act(Act::Give(100.0));
         puppet.act(Act::Fail(fault));
         puppet.permits.add_permits(3);

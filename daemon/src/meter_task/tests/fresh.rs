@@ -230,9 +230,7 @@ impl Schedule {
         let settled = settle(&self.daemon, by, "m0", criteria, Exposure::default(), |_| {}).await;
         let Some(readings) = settled.ok().and_then(|settled| settled.readings) else { return };
         let noted = || self.seen.lock().unwrap().get(&readings.first).copied();
-        while noted().is_none() {
-            yield_now().await;
-        }
+        until(|| noted().is_some()).await;
         let index = noted().unwrap();
         assert!(
             index >= from,

@@ -35,9 +35,7 @@ impl Bench {
     }
 
     async fn wait_for_waiting(&self, count: usize) {
-        while self.daemon.status().meters[0].waiting != count {
-            tokio::task::yield_now().await;
-        }
+        until(|| self.daemon.status().meters[0].waiting == count).await;
     }
 }
 
@@ -88,9 +86,7 @@ async fn a_grant_that_nobody_waits_for_any_more_leaves_no_lease_behind() {
     let mut asks = Box::pin(meter.lease(&by, terms(60.0, 60.0)));
     begin(asks.as_mut()).await;
     // The grant is on its way when the request is taken back.
-    while !bench.is_leased() {
-        tokio::task::yield_now().await;
-    }
+    until(|| bench.is_leased()).await;
     drop(asks);
     assert!(!bench.is_leased());
     puppet.permits.add_permits(1);

@@ -49,9 +49,7 @@ async fn while_a_meter_is_brought_back_to_order_requests_are_taken_in_and_readin
         assert_eq!(kind(second), ErrorKind::MeterSilent);
         let mut later = tokio::task::JoinSet::new();
         later.spawn(bench.read("m0"));
-        while bench.daemon.status().meters[0].waiting < 1 {
-            tokio::task::yield_now().await;
-        }
+        until(|| bench.daemon.status().meters[0].waiting >= 1).await;
         later
     };
     let mut later = tokio::time::timeout(Duration::from_secs(20), during).await.unwrap();

@@ -32,9 +32,7 @@ async fn a_disk_that_stalls_keeps_nobody_from_hearing_of_a_lease() {
     puppet.permits.add_permits(1000);
     let _demanded = bench.meter().demand(&by, every(0.0)).await.unwrap();
     // The meter waits for the disk, with as many readings on their way as there may be.
-    while bench.daemon.status().meters[0].exposures < 1 + MOST_IN_FLIGHT as u64 {
-        tokio::task::yield_now().await;
-    }
+    until(|| bench.daemon.status().meters[0].exposures > MOST_IN_FLIGHT as u64).await;
     // All there is runs in turns: the task goes on to where it waits for the disk.
     for _ in 0..10 {
         tokio::task::yield_now().await;
@@ -55,9 +53,7 @@ async fn a_disk_that_stalls_as_the_meter_goes_away_keeps_nobody_from_hearing_of_
     puppet.act(Act::Fail(FaultKind::Gone));
     puppet.permits.add_permits(2);
     let _demanded = bench.meter().demand(&by, every(0.0)).await.unwrap();
-    while bench.daemon.list()[0].state != State::Absent {
-        tokio::task::yield_now().await;
-    }
+    until(|| bench.daemon.list()[0].state == State::Absent).await;
     let refused = tokio::time::timeout(SOON, bench.read("m0")).await;
     assert_eq!(kind(refused.expect("it waits for the disk")), ErrorKind::Leased);
 }

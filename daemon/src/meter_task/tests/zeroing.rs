@@ -18,15 +18,11 @@ impl Bench {
     }
 
     async fn is_ready(&self) {
-        while self.daemon.list()[0].state != State::Ready {
-            tokio::task::yield_now().await;
-        }
+        until(|| self.daemon.list()[0].state == State::Ready).await;
     }
 
     async fn waiting(&self, count: usize) {
-        while self.daemon.status().meters[0].waiting != count {
-            tokio::task::yield_now().await;
-        }
+        until(|| self.daemon.status().meters[0].waiting == count).await;
     }
 }
 
