@@ -107,8 +107,8 @@ pub(super) async fn carry_out(
         }
         MeterLease::NAME => raw(&request::lease(&daemon, &client, call.params::<MeterLease>()?).await?),
         MeterZero::NAME => raw(&request::zero(&daemon, &client, &call.params::<MeterZero>()?).await?),
-        LogReadings::NAME => daemon.log.readings_as(call.params::<LogReadings>()?, |page| raw(page)).await,
-        LogEvents::NAME => daemon.log.events_as(call.params::<LogEvents>()?, |page| raw(page)).await,
+        LogReadings::NAME => daemon.log.readings_as(call.params::<LogReadings>()?, raw).await,
+        LogEvents::NAME => daemon.log.events_as(call.params::<LogEvents>()?, raw).await,
         StageShow::NAME => raw(&daemon.show(call.params::<StageShow>()?).await?),
         unknown => Err(RpcError::new(ErrorKind::MethodNotFound, format!("there is no method {unknown:?}"))),
     }
