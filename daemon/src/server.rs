@@ -81,6 +81,8 @@ pub async fn serve(listener: &UnixListener, daemon: &Arc<Daemon>, mut stop: Stop
                     Ok(entered) => sessions.spawn(visitor.serve(entered, stop.clone())),
                     Err((peer, error)) => sessions.spawn(visitor.turn_away(peer, error)),
                 };
+                // Whoever is turned away has closed before the next comes: else a storm would take all files that may be open.
+                tokio::task::yield_now().await;
             }
             Err(error) => {
                 tracing::warn!(%error, "accepting a connection");

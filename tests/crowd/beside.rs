@@ -154,5 +154,8 @@ fn a_storm_of_connections_where_few_files_may_be_open_costs_those_who_are_there_
     let storm = Nuisance { name: "a storm of connections", leaves: ITS_PACE, begin: nuisance::storm };
     measuring.beside(&daemon, alone, &storm);
     wait_until("there is room again", || clients(&daemon) == Some(2));
+    let trace = daemon.trace();
+    assert!(trace.contains("connections are open already"), "nobody was turned away: {trace}");
+    assert!(!trace.contains("accepting a connection"), "files ran out: {trace}");
     measuring.end(&daemon);
 }
