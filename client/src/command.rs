@@ -44,6 +44,8 @@ pub enum Exit {
     Interrupted,
     /// As the command that ran under a lease.
     Command(u8),
+    /// There was no lease to run a command under.
+    NotLeased,
 }
 
 impl Exit {
@@ -57,12 +59,13 @@ impl Exit {
             Self::NotSettled => 3,
             Self::Interrupted => 130,
             Self::Command(status) => status,
+            Self::NotLeased => 125,
         }
     }
 }
 
 const STATUSES: &str = "Exit status: 0 settled, or done; 1 an error; 2 a mistake on the command line; 3 not settled; 130 interrupted. \
-settle lease ends as the command that it runs: see settle lease --help.
+settle lease ends as the command that it runs, or with 125 if it has got no lease to run it under: see settle lease --help.
 
 Kinds of error beside those of PROTOCOL.md: usage, no_daemon, connection_closed, version_mismatch, input, output, interrupted \
 (Ctrl-C), command (settle lease could not run it).
@@ -106,10 +109,12 @@ enum Command {
     /// the readings that the command takes. The lease is renewed while the command runs, and given back when it ends.
     ///
     /// The command finds the lease in its environment, SETTLED_LEASE=METER=TOKEN, and the daemon's socket in SETTLED_SOCKET: every
-    /// settle command that it runs is under the lease. A lease within a lease is added, with a comma.
+    /// settle command that it runs is under the lease. A lease within a lease is added, with a comma; one on a meter that is leased
+    /// already by what this runs under is that very lease, and its --ttl, --wait and --purpose stay as they are.
     ///
     /// Ctrl-C goes to the command; SIGTERM and SIGHUP are passed on to it. Its exit status is that of settle: 128 and the signal's
-    /// number if one ended it, 127 if it can't be found, 126 if it can't be run. If settle is killed, the command gets SIGTERM,
+    /// number if one ended it, 127 if it can't be found, 126 if it can't be run; 125 if settle itself failed: there is no daemon, or the
+    /// lease was not to be had in time. If settle is killed, the command gets SIGTERM,
     /// but neither programs that it has started nor a command that changes its user do.
     ///
     /// If the lease is lost, because the daemon was started anew or the machine slept, that is said once, and the command goes on;
@@ -136,6 +141,18 @@ enum Command {
     Man,
 }
 
+impl Command {
+    /// Whether it has an option --wait.
+    fn can_wait(&self) -> bool {
+        matches!(self, Self::Read(_) | Self::Zero(_) | Self::Lease(_))
+    }
+
+    /// Whether it speaks with a daemon that others may have leased meters of.
+    fn needs_daemon(&self) -> bool {
+        !matches!(self, Self::Demo(_) | Self::Assess(_) | Self::Completions { .. } | Self::Man)
+    }
+}
+
 /// Which meter.
 #[derive(Clone, Debug, Args)]
 pub struct MeterArgument {
@@ -148,7 +165,16 @@ pub async fn run(arguments: Arguments) -> Exit {
     let Arguments { socket, json, command } = arguments;
     let output = Output { json };
     let context = Context { socket, output };
-    let exit = carry_out(&context, command).await.unwrap_or_else(|failure| failure.say(output));
+    let (can_wait, runs_another) = (command.can_wait(), matches!(command, Command::Lease(_)));
+    let outcome = match crate::lease::mistake().filter(|_| command.needs_daemon()) {
+        Some(mistake) => Err(Failure::Usage(mistake.to_string())),
+        None => carry_out(&context, command).await,
+    };
+    let mut exit = outcome.unwrap_or_else(|failure| failure.say_of(output, can_wait));
+    if runs_another && matches!(exit, Exit::Failed | Exit::Usage) {
+        // Not to be taken for what the command ends with.
+        exit = Exit::NotLeased;
+    }
     if exit == Exit::Interrupted && json {
         output.aside(&failure::interrupted().to_string());
     }

@@ -23,7 +23,7 @@ use settled_protocol::text::Text;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::UnixStream;
 use tokio::net::unix::{OwnedReadHalf, OwnedWriteHalf};
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::JoinSet;
 
 use crate::subscription::{Feed, Gap, Subscription};
@@ -67,6 +67,8 @@ pub struct Connection {
     next_id: AtomicI64,
     path: Option<PathBuf>,
     name: OnceLock<Text>,
+    /// Its other end goes with the task that reads.
+    ended: watch::Receiver<()>,
     _tasks: JoinSet<()>,
 }
 
@@ -116,8 +118,27 @@ impl Connection {
         let waiting = Arc::<Mutex<Waiting>>::default();
         let mut tasks = JoinSet::new();
         tasks.spawn(write(writer, outgoing));
-        tasks.spawn(read(reader, Arc::clone(&waiting)));
-        Self { waiting, lines, next_id: AtomicI64::new(1), path: None, name: OnceLock::new(), _tasks: tasks }
+        let (lasts, ended) = watch::channel(());
+        let reading = read(reader, Arc::clone(&waiting));
+        tasks.spawn(async move {
+            reading.await;
+            drop(lasts);
+        });
+        let (next_id, name) = (AtomicI64::new(1), OnceLock::new());
+        Self { waiting, lines, next_id, path: None, name, ended, _tasks: tasks }
+    }
+
+    /// Waits until the daemon has closed it, or has gone.
+    pub async fn closed(&self) {
+        let mut ended = self.ended.clone();
+        // Nothing is ever sent: the sender's end is what is waited for.
+        while ended.changed().await.is_ok() {}
+    }
+
+    /// Whether the daemon has closed it, or has gone.
+    #[must_use]
+    pub fn is_closed(&self) -> bool {
+        lock(&self.waiting).closed
     }
 
     /// The socket, if it was opened by its path.

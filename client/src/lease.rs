@@ -30,13 +30,56 @@ pub fn inherited(meter: &str) -> Option<String> {
     token_in(&env::var(VARIABLE).ok()?, meter)
 }
 
+/// The tokens of all leases on these meters that this program was started under, with commas between them; nothing where there are
+/// none. Those on meters of other daemons are left out.
+#[must_use]
+pub fn inherited_of<'a>(meters: impl IntoIterator<Item = &'a str>) -> Option<String> {
+    let text = env::var(VARIABLE).ok()?;
+    tokens_in(&text, meters)
+}
+
+fn tokens_in<'a>(text: &str, meters: impl IntoIterator<Item = &'a str>) -> Option<String> {
+    let tokens: Vec<String> = meters.into_iter().filter_map(|meter| token_in(text, meter)).collect();
+    (!tokens.is_empty()).then(|| tokens.join(","))
+}
+
 /// Whether this program was started under a lease on any meter.
 #[must_use]
 pub fn is_under_any() -> bool {
     env::var(VARIABLE).is_ok_and(|text| text.contains('='))
 }
 
-/// The same, in a text of this form. The last of a meter counts: it is the innermost.
+/// What is wrong with the environment's leases, if something is.
+#[must_use]
+pub fn mistake() -> Option<BadLeases> {
+    let text = env::var_os(VARIABLE)?;
+    text.to_str().is_none_or(is_mistaken).then_some(BadLeases)
+}
+
+/// An empty text holds no lease.
+fn is_mistaken(text: &str) -> bool {
+    let is_whole = |(meter, token): (&str, &str)| !meter.is_empty() && !token.is_empty();
+    let is_lease = |lease: &str| lease.trim().split_once('=').is_some_and(is_whole);
+    !text.trim().is_empty() && !text.split(',').all(is_lease)
+}
+
+/// The environment's leases can't be read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct BadLeases;
+
+impl fmt::Display for BadLeases {
+    // Not what it holds: tokens are secrets.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "{VARIABLE} can't be read: expected METER=TOKEN, with commas between several, such as bench=TOKEN,spectral=TOKEN"
+        )
+    }
+}
+
+impl std::error::Error for BadLeases {}
+
+/// The token of a meter in a text of this form. The last of a meter counts: it is the innermost.
 fn token_in(text: &str, meter: &str) -> Option<String> {
     let mut leases = text.split(',').filter_map(|lease| lease.trim().split_once('='));
     leases.rfind(|(of, _)| *of == meter).map(|(_, token)| token.to_owned())
@@ -62,13 +105,16 @@ impl fmt::Display for Loss {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Refused(why) => f.write_str(why),
-            Self::Closed => f.write_str("the daemon closed the connection, which ends its leases"),
+            Self::Closed => {
+                f.write_str("the daemon closed the connection, or was started anew, which ends its leases")
+            }
         }
     }
 }
 
 /// A meter that nobody else can take readings with. It is renewed at a third of its time to live for as long as this value
-/// lives; dropping it gives the meter back.
+/// lives; dropping it gives the meter back. That the daemon has lost it is noticed when it is next renewed; that the connection has
+/// ended, at once.
 #[derive(Debug)]
 pub struct Lease {
     connection: Arc<Connection>,
@@ -128,12 +174,19 @@ impl Lease {
     /// Gives the meter back, and waits until it is.
     ///
     /// # Errors
-    /// [`CallError`]: `lease_lost` if it was lost before.
-    pub async fn release(mut self) -> Result<(), CallError> {
+    /// [`Loss`], if it was lost before.
+    pub async fn release(mut self) -> Result<(), Loss> {
         let params = ReleaseParams { lease: self.terms.lease.clone() };
         let released = self.connection.call::<MeterRelease>(&params).await;
         self.given_back = true;
-        released.map(|_| ())
+        match released {
+            Err(CallError::Refused(error)) if error.kind() == ErrorKind::LeaseLost => {
+                Err(Loss::Refused(error.message))
+            }
+            Err(_) if self.connection.is_closed() => Err(Loss::Closed),
+            // A refusal for any other reason: the end of the connection gives it back.
+            Ok(_) | Err(_) => Ok(()),
+        }
     }
 }
 
@@ -150,7 +203,10 @@ async fn renew(connection: Arc<Connection>, terms: Terms, speed: f64, lost: watc
     let pause = pause(terms.ttl_s, speed);
     let params = RenewParams { lease: terms.lease, ttl_s: None };
     let loss = loop {
-        sleep(pause).await;
+        tokio::select! {
+            () = connection.closed() => break Loss::Closed,
+            () = sleep(pause) => {}
+        }
         match connection.call::<MeterRenew>(&params).await {
             Ok(_) => {}
             Err(CallError::Refused(error)) if error.kind() == ErrorKind::LeaseLost => {

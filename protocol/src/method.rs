@@ -372,7 +372,8 @@ pub struct ShowParams {
     pub meter: Option<String>,
     /// What to show.
     pub stimulus: Stimulus,
-    /// The lease that the meter is held by, if the client has one.
+    /// The leases that the meters which look at the display are held by, if they are: the tokens, with commas between several. One
+    /// token stands for all meters that its client has leased.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lease: Option<String>,
 }

@@ -128,7 +128,7 @@ fn it_ends_as_its_command_does() {
     let error: Value = serde_json::from_slice(&output.stderr).unwrap();
     assert_eq!(error["error"]["data"]["kind"], "command");
     let output = daemon.run_settle(&["lease", "nope", "--", "true"]);
-    assert_eq!(output.status.code(), Some(1));
+    assert_eq!(output.status.code(), Some(125));
     assert!(String::from_utf8(output.stderr).unwrap().contains("configured: m, other"));
     assert_eq!(daemon.run_settle(&["lease", "m"]).status.code(), Some(2));
 }
@@ -166,7 +166,7 @@ fn who_waits_is_told_for_whom_and_comes_next() {
     assert!(second.said().contains("\"a night's drift\""), "{}", second.said());
     let impatient = daemon.run_settle(&["lease", "m", "--wait", "0", "--", "true"]);
     let words = String::from_utf8(impatient.stderr).unwrap();
-    assert_eq!(impatient.status.code(), Some(1), "{words}");
+    assert_eq!(impatient.status.code(), Some(125), "{words}");
     assert!(words.contains("a night's drift") && words.contains("--wait"), "{words}");
     first.end();
     assert_eq!(second.hear(), "in");
@@ -242,6 +242,21 @@ fn a_lease_that_is_lost_with_its_daemon_is_said_once_and_nothing_is_read_under_i
     assert_eq!(refused["error"]["data"]["kind"], "lease_lost", "{refused}");
     assert_eq!(leased.end(), Some(5));
     assert_eq!(leased.said().lines().count(), 1, "{}", leased.said());
+}
+
+#[test]
+fn a_lease_that_is_lost_is_said_also_where_its_command_ends_with_its_daemon() {
+    let mut daemon = Daemon::start(CONFIG);
+    let mut leased = Leased::start(&daemon, "said", &["m", "--ttl", "1h"], "echo in; read wait; exit 5");
+    leased.hear();
+    // Stopped, it can't look at its connection before it hears of its command's end.
+    leased.signal(Signal::SIGSTOP);
+    daemon.kill();
+    drop(leased.child.stdin.take());
+    wait_until("the command has ended", || leased.lines.next().is_none());
+    leased.signal(Signal::SIGCONT);
+    assert_eq!(leased.end(), Some(5));
+    assert_eq!(leased.said().matches("the lease on m is lost").count(), 1, "{}", leased.said());
 }
 
 #[test]

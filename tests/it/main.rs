@@ -45,6 +45,7 @@ mod following;
 mod iio;
 mod judging;
 mod kernel_usb;
+mod leased_twice;
 mod leases;
 mod leasing_client;
 mod lifecycle;

@@ -84,10 +84,15 @@ impl From<std::io::Error> for Failure {
 impl Failure {
     /// Says it, unless it is nobody's error, and gives the exit that belongs to it.
     pub(super) fn say(&self, output: Output) -> Exit {
+        self.say_of(output, false)
+    }
+
+    /// The same of a command that may have an option --wait.
+    pub(super) fn say_of(&self, output: Output, can_wait: bool) -> Exit {
         output.end_status();
         let exit = self.exit();
         if exit != Exit::Done {
-            let plain = || format!("{} {}{}", styled(BAD, "error:"), self.words(), self.advice());
+            let plain = || format!("{} {}{}", styled(BAD, "error:"), self.words(), self.advice(can_wait));
             output.aside(&if output.json { self.object().to_string() } else { plain() });
         }
         exit
@@ -111,14 +116,16 @@ impl Failure {
     }
 
     /// What can be typed, where the daemon's own words don't say it: it doesn't know of commands.
-    fn advice(&self) -> &'static str {
+    fn advice(&self, can_wait: bool) -> &'static str {
         let Self::Call(CallError::Refused(error)) = self else { return "" };
         match error.kind() {
             ErrorKind::NoSuchCorrection => "; settle correct list has those there are",
             ErrorKind::LogUnavailable => "; settle status says why",
-            ErrorKind::Leased => "; settle read, zero and lease wait for it with --wait TIME",
+            ErrorKind::Leased if can_wait => "; wait for it with --wait TIME",
+            ErrorKind::Leased => "; come back later, or run this under settle lease, which waits for it",
             ErrorKind::LeaseLost => {
-                "; SETTLED_LEASE names a lease that is over: unset it, or run the whole under settle lease anew"
+                "; SETTLED_LEASE names a lease that is over, with a daemon that was started anew since, say: unset it, or run the \
+                 whole under settle lease anew"
             }
             _ => "",
         }
@@ -195,14 +202,16 @@ mod tests {
     #[test]
     fn what_the_daemon_says_is_followed_by_what_can_be_typed() {
         let refused = |kind| Failure::Call(CallError::Refused(RpcError::new(kind, "no")));
-        assert!(refused(ErrorKind::NoSuchCorrection).advice().contains("settle correct list"));
+        assert!(refused(ErrorKind::NoSuchCorrection).advice(false).contains("settle correct list"));
         let leased =
             RpcError::new(ErrorKind::Leased, "m is leased: x has it, for \"a; b\"; wait with params.wait_s");
         let leased = Failure::Call(CallError::Refused(leased));
         assert_eq!(leased.words(), "m is leased: x has it, for \"a; b\"");
-        assert!(leased.advice().contains("--wait TIME"));
-        assert!(refused(ErrorKind::LogUnavailable).advice().contains("settle status"));
-        assert_eq!(refused(ErrorKind::MeterAbsent).advice(), "");
+        assert!(leased.advice(true).contains("--wait TIME"));
+        assert!(!leased.advice(false).contains("--wait") && leased.advice(false).contains("settle lease"));
+        assert!(refused(ErrorKind::LeaseLost).advice(false).contains("started anew"));
+        assert!(refused(ErrorKind::LogUnavailable).advice(false).contains("settle status"));
+        assert_eq!(refused(ErrorKind::MeterAbsent).advice(false), "");
         let limit = RpcError::new(ErrorKind::InvalidParams, "params.limit must be from 1");
         assert_eq!(Failure::Call(CallError::Refused(limit)).words(), "limit must be from 1");
     }

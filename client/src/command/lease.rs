@@ -6,14 +6,14 @@ use std::time::Duration;
 
 use clap::Args;
 use serde_json::json;
-use settled_protocol::lease::{Holder, LeaseParams};
+use settled_protocol::lease::{Holder, LeaseParams, RenewParams};
 use settled_protocol::meter::Meter;
-use settled_protocol::method::{MetersList, Nothing};
+use settled_protocol::method::{MeterRenew, MetersList, Nothing};
 use settled_protocol::text::Text;
 
 use super::{Context, Exit, Failure, MeterArgument, flush, until_interrupted};
 use crate::connection::Connection;
-use crate::lease::{Lease, Loss, inherited};
+use crate::lease::{Loss, inherited};
 use crate::output::{CAUTION, Output, styled};
 use crate::quantities::{interval, seconds, within};
 use crate::show;
@@ -57,6 +57,9 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let connection = Arc::new(context.connect().await?);
     let meter = options.meter.resolve(&connection).await?;
     connection.introduce(text("settle lease").ok()).await?;
+    if let Some(token) = inherited(&meter) {
+        return under_the_one_there(output, &connection, token, &options.command).await;
+    }
     let purpose = options.purpose.or_else(|| described(&options.command));
     let params = LeaseParams { meter, ttl_s: options.ttl, wait_s: options.wait, purpose };
     let wait = async {
@@ -69,17 +72,36 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         flush(&connection).await;
         return Ok(Exit::Interrupted);
     };
-    let mut running = Running::start(output, &options.command, &lease, connection.path())?;
-    let exit = tokio::select! {
-        ended = running.ended() => ended?,
+    let mut running = Running::start(output, &options.command, Some(&lease), connection.path())?;
+    let (exit, was_said) = tokio::select! {
+        biased;
+        ended = running.ended() => (ended?, false),
         loss = lease.lost() => {
-            say_lost(output, &lease, &loss);
-            running.ended().await?
+            let then = "the command goes on, and gets no more readings under it";
+            say_lost(output, &params.meter, &loss, then);
+            (running.ended().await?, true)
         }
     };
-    // It may be lost already, which has been said, or just now, which makes no difference.
-    let _given_back = tokio::time::timeout(GIVING_BACK, lease.release()).await.is_ok();
+    let given_back = tokio::time::timeout(GIVING_BACK, lease.release()).await;
+    if let (Ok(Err(loss)), false) = (given_back, was_said) {
+        let then = "the command has ended, and may have got no more readings at the end";
+        say_lost(output, &params.meter, &loss, then);
+    }
     Ok(Exit::Command(exit))
+}
+
+/// Runs the command under the lease that this runs under already: waiting for that to end would be waiting for oneself. To keep it
+/// is for whoever has taken it.
+async fn under_the_one_there(
+    output: Output,
+    connection: &Connection,
+    token: String,
+    command: &[OsString],
+) -> Result<Exit, Failure> {
+    // Renewing it once is the way to ask whether it is in force; it lasts no longer than its holder may want anyway.
+    connection.call::<MeterRenew>(&RenewParams { lease: token, ttl_s: None }).await?;
+    let mut running = Running::start(output, command, None, connection.path())?;
+    Ok(Exit::Command(running.ended().await?))
 }
 
 /// Waits for a request that waits for a meter, and tells who keeps it from us.
@@ -149,13 +171,11 @@ pub(super) fn held_by(holder: &Holder) -> String {
     format!("leased by {client}{pid}{purpose}")
 }
 
-fn say_lost(output: Output, lease: &Lease, loss: &Loss) {
-    let meter = lease.meter();
-    let words = format!(
-        "the lease on {meter} is lost: {loss}; the command goes on, and gets no more readings under it"
-    );
-    output.note(
-        &styled(CAUTION, &words),
-        &json!({ "lease_lost": { "meter": meter, "message": loss.to_string() } }),
-    );
+/// `then` says what that means for the command.
+fn say_lost(output: Output, meter: &str, loss: &Loss, then: &str) {
+    let why = loss.to_string();
+    // What the daemon advises after that is for programs.
+    let in_words = why.split_once("; ").map_or(why.as_str(), |(what, _)| what);
+    let words = format!("the lease on {meter} is lost: {in_words}; {then}");
+    output.note(&styled(CAUTION, &words), &json!({ "lease_lost": { "meter": meter, "message": why } }));
 }

@@ -7,7 +7,7 @@ use settled_protocol::stage::Stimulus;
 
 use super::{Context, Exit, Failure};
 use crate::connection::{CallError, Connection};
-use crate::lease::{self, inherited};
+use crate::lease;
 use crate::quantities::{bits, colour, percent};
 use crate::show;
 
@@ -45,7 +45,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let stimulus = Stimulus { colour, background, bits, window_percent: window };
     let connection = context.connect().await?;
     let is_named = meter.is_some();
-    let lease = lease_on(&connection, meter.as_deref()).await?;
+    let lease = leases(&connection).await?;
     let shown = match connection.call::<StageShow>(&ShowParams { meter, stimulus, lease }).await {
         Err(CallError::Refused(error)) if !is_named && error.kind() == ErrorKind::InvalidParams => {
             return Err(which(&connection).await?);
@@ -65,16 +65,13 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     Ok(Exit::Done)
 }
 
-/// The lease that this runs under, if there is one on the display's meter.
-async fn lease_on(connection: &Connection, meter: Option<&str>) -> Result<Option<String>, CallError> {
-    if let Some(meter) = meter {
-        return Ok(inherited(meter));
-    }
+/// The leases that this runs under: several meters may look at the display, only the daemon knows which.
+async fn leases(connection: &Connection) -> Result<Option<String>, CallError> {
     if !lease::is_under_any() {
         return Ok(None);
     }
-    let meters = simulated(connection).await?;
-    Ok(meters.iter().filter(|_| meters.len() == 1).find_map(|meter| inherited(meter)))
+    let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
+    Ok(lease::inherited_of(meters.iter().map(|meter| meter.id.as_str())))
 }
 
 /// The meters with a simulated display in front.

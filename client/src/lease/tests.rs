@@ -140,6 +140,34 @@ fn programs_find_their_lease_among_others_and_the_innermost_counts() {
     assert_eq!(handed_on(Some(" "), "bench", "t"), "bench=t");
 }
 
+#[tokio::test]
+async fn that_the_connection_has_ended_is_known_long_before_the_next_renewal() {
+    let (ours, theirs) = UnixStream::pair().unwrap();
+    let connection = Arc::new(Connection::over(ours));
+    let (lost, loss) = watch::channel(None);
+    let terms: Terms = serde_json::from_value(terms()).unwrap();
+    let mut renewal = JoinSet::new();
+    // Of 30 s by a clock that hardly moves: it will never be renewed.
+    renewal.spawn(renew(Arc::clone(&connection), terms.clone(), 1e-6, lost));
+    let lease = Lease { connection, terms, loss, given_back: false, _renewal: renewal };
+    drop(theirs);
+    assert_eq!(tokio::time::timeout(Duration::from_secs(20), lease.lost()).await, Ok(Loss::Closed));
+    assert_eq!(lease.release().await, Err(Loss::Closed), "it is told again to who gives it back");
+}
+
+#[test]
+fn only_what_names_meters_and_tokens_is_taken_for_leases() {
+    for text in ["", " ", "m=t", "m=t,n=u", " m=t , n=u=="] {
+        assert!(!is_mistaken(text), "{text:?}");
+    }
+    for text in ["t", "m=", "=t", "m=t,", "m=t,u", ","] {
+        assert!(is_mistaken(text), "{text:?}");
+    }
+    let tokens = |meters: &[&'static str]| tokens_in("m=t,other=x,n=u,m=v", meters.iter().copied());
+    assert_eq!(tokens(&["m", "n", "k"]).as_deref(), Some("v,u"));
+    assert_eq!(tokens(&["k"]), None);
+}
+
 #[test]
 fn renewals_keep_to_the_daemons_clock() {
     assert_eq!(pause(60.0, 1.0), Duration::from_secs(20));

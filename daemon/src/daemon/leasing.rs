@@ -30,15 +30,19 @@ impl Daemon {
     }
 
     /// Why a simulated display may not be told what to show: several meters may look at it, and somebody else may have one of them for
-    /// itself. A client that has leased several needs the token of one alone.
-    pub(super) fn stage_leased(&self, stage: &Arc<Stage>, lease: Option<&str>) -> Option<RpcError> {
+    /// itself. Every one of `tokens`, which have commas between them, must be in force; a client that has leased several meters needs
+    /// the token of one alone.
+    pub(super) fn stage_leased(&self, stage: &Arc<Stage>, tokens: Option<&str>) -> Option<RpcError> {
         let looks = |config: &MeterConfig| config.driver.stage().is_some_and(|own| Arc::ptr_eq(&own, stage));
         let meters = self.meters.iter().filter(|(_, config)| looks(config));
         let meters: Vec<&MeterHandle> = meters.map(|(handle, _)| handle).collect();
-        let holder = lease.and_then(|token| meters.iter().find_map(|meter| meter.holder_of(token)));
-        if lease.is_some() && holder.is_none() {
-            return meters.first()?.leased(lease);
+        let mut holders = Vec::new();
+        for token in tokens.iter().flat_map(|tokens| tokens.split(',')) {
+            match self.meters.iter().find_map(|(handle, _)| handle.holder_of(token)) {
+                Some(holder) => holders.push(holder),
+                None => return meters.first()?.leased(Some(token)),
+            }
         }
-        meters.iter().find(|meter| !meter.is_free_for(holder))?.leased(None)
+        meters.iter().find(|meter| !meter.is_free_for(&holders))?.leased(None)
     }
 }

@@ -114,9 +114,9 @@ impl MeterHandle {
         self.shared.desk.holder_of(token)
     }
 
-    /// Whether nobody has the meter for itself but, maybe, this client.
-    pub(crate) fn is_free_for(&self, holder: Option<ClientId>) -> bool {
-        self.shared.desk.is_free_for(holder)
+    /// Whether nobody has the meter for itself but, maybe, one of these clients.
+    pub(crate) fn is_free_for(&self, holders: &[ClientId]) -> bool {
+        self.shared.desk.is_free_for(holders)
     }
 
     /// To be held by what a lease may wait for, and dropped after it.

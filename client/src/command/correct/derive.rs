@@ -8,6 +8,7 @@ use serde_json::json;
 use settled_protocol::correction::{
     Colour, CorrectParams, Correction, CorrectionChanged, Derivation, NewCorrection, Subject,
 };
+use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::meter::{Kind, Meter, Quantity};
 use settled_protocol::method::{CorrectionsAdd, MeterCorrect, MetersList, Nothing};
 use settled_protocol::quantity::Photometric;
@@ -19,10 +20,11 @@ use super::patch::{self, Patch};
 use super::readings::{Bench, Looker, Seen, Unseen};
 use super::suspicion::{self, Suspicion};
 use super::{Exit, Failure, prompt, say_durable, say_in_force, table, text};
+use crate::command::lease::held;
 use crate::command::settled::CriteriaOptions;
 use crate::command::{flush, until_interrupted};
-use crate::connection::Connection;
-use crate::lease::inherited;
+use crate::connection::{CallError, Connection};
+use crate::lease::{inherited, inherited_of};
 use crate::output::{CAUTION, Output, styled};
 use crate::quantities::percent;
 
@@ -90,10 +92,12 @@ pub(super) async fn run(output: Output, connection: &Connection, options: Option
     let criteria = options.criteria.criteria()?;
     let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
     let (meter, reference) = pair(&meters, &options)?;
+    free(&meters, [&meter, &reference])?;
+    let leases = inherited_of(meters.iter().map(|meter| meter.id.as_str()));
     let alone = meter.simulated && reference.simulated;
     let steps = steps(patches.len(), options.one_at_a_time);
-    let bench =
-        Bench::new(output, connection, criteria, (options.window, steps, options.criteria.quiet(), alone));
+    let course = (options.window, steps, options.criteria.quiet(), alone);
+    let bench = Bench::new(output, connection, (criteria, leases), course);
     output.note(&styled(CAUTION, CAUTIONS), &json!({ "caution": { "message": CAUTIONS } }));
     let reading = async {
         let read = if options.one_at_a_time {
@@ -131,6 +135,17 @@ async fn interrupted(output: Output, connection: &Connection) -> Result<Exit, Fa
         output.aside("interrupted: nothing was added, and nothing is in force that wasn't before");
     }
     Ok(Exit::Interrupted)
+}
+
+/// Somebody else's lease on either meter would be in the way sooner or later: better said before anything is shown.
+fn free(meters: &[Meter], lookers: [&Looker; 2]) -> Result<(), Failure> {
+    let is_needed = |meter: &&Meter| lookers.iter().any(|looker| looker.id == meter.id);
+    let kept = |meter: &Meter| meter.lease.clone().filter(|_| inherited(&meter.id).is_none());
+    let taken = meters.iter().filter(is_needed).find_map(|meter| Some((&meter.id, kept(meter)?)));
+    taken.map_or(Ok(()), |(id, holder)| {
+        let message = format!("{id} is {}", held(&holder));
+        Err(CallError::Refused(RpcError::new(ErrorKind::Leased, message).about(id)).into())
+    })
 }
 
 /// The two meters, which must be there, differ and see colour.

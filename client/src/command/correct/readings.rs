@@ -77,6 +77,8 @@ pub(super) struct Bench<'a> {
     pub(super) output: Output,
     pub(super) connection: &'a Connection,
     pub(super) criteria: Criteria,
+    /// What simulated displays are told under: several meters may look at one.
+    leases: Option<String>,
     window_percent: f64,
     quiet: bool,
     /// Every display is simulated: nobody has to do anything.
@@ -96,7 +98,7 @@ impl<'a> Bench<'a> {
     pub(super) fn new(
         output: Output,
         connection: &'a Connection,
-        criteria: Criteria,
+        (criteria, leases): (Criteria, Option<String>),
         (window_percent, steps, quiet, alone): (f64, usize, bool, bool),
     ) -> Self {
         let (done, waited_s, asked) = (Cell::new(0), Cell::new(0.0), Cell::new(false));
@@ -105,6 +107,7 @@ impl<'a> Bench<'a> {
             output,
             connection,
             criteria,
+            leases,
             window_percent,
             quiet,
             alone,
@@ -158,7 +161,7 @@ impl<'a> Bench<'a> {
         let before = self.before.take();
         for (meter, stimulus) in before.iter().rev() {
             let params =
-                ShowParams { meter: Some(meter.clone()), stimulus: *stimulus, lease: inherited(meter) };
+                ShowParams { meter: Some(meter.clone()), stimulus: *stimulus, lease: self.leases.clone() };
             let shown = tokio::time::timeout(PUT_BACK, self.connection.call::<StageShow>(&params));
             if !matches!(shown.await, Ok(Ok(_))) {
                 self.say(&format!("the simulated display of {meter} still shows the last colour"));
@@ -179,7 +182,7 @@ impl<'a> Bench<'a> {
             let params = ShowParams {
                 meter: Some(looker.id.clone()),
                 stimulus: patch.stimulus(self.window_percent),
-                lease: inherited(&looker.id),
+                lease: self.leases.clone(),
             };
             let shown = self.connection.call::<StageShow>(&params).await?;
             let mut before = self.before.borrow_mut();

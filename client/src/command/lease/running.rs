@@ -29,11 +29,11 @@ pub(super) struct Running {
 }
 
 impl Running {
-    /// Starts it under the lease.
+    /// Starts it under the lease; with none, under those that are in the environment.
     pub(super) fn start(
         output: Output,
         words: &[OsString],
-        lease: &Lease,
+        lease: Option<&Lease>,
         socket: Option<&Path>,
     ) -> Result<Self, Failure> {
         let ignored = ignored();
@@ -50,11 +50,12 @@ impl Running {
             listen(SignalKind::terminate(), Signal::TERM)?,
             listen(SignalKind::hangup(), Signal::HUP)?,
         ];
-        let before = std::env::var(lease::VARIABLE).ok();
-        let handed_on = lease::handed_on(before.as_deref(), lease.meter(), lease.token());
         let mut command = Command::new(OURSELVES);
         command.arg0(leash::NAME).arg(std::process::id().to_string()).arg(leash::form(output)).args(words);
-        command.env(lease::VARIABLE, handed_on);
+        if let Some(lease) = lease {
+            let before = std::env::var(lease::VARIABLE).ok();
+            command.env(lease::VARIABLE, lease::handed_on(before.as_deref(), lease.meter(), lease.token()));
+        }
         if let Some(path) = socket {
             // It may run elsewhere.
             command.env(socket::VARIABLE, std::path::absolute(path)?);

@@ -68,10 +68,10 @@ impl Desk {
         }
     }
 
-    /// Whether the client of this token, which is in force elsewhere, has this meter too; where nobody has it, everyone does.
-    pub(in crate::meter_task) fn is_free_for(&self, holder: Option<ClientId>) -> bool {
+    /// Whether one of these clients has this meter; where nobody has it, everyone does.
+    pub(in crate::meter_task) fn is_free_for(&self, holders: &[ClientId]) -> bool {
         let now_s = self.clock.now_s();
-        self.lock().held(now_s).is_none_or(|held| Some(held.client) == holder)
+        self.lock().held(now_s).is_none_or(|held| holders.contains(&held.client))
     }
 
     /// Whose lease this token is, if it is in force.
