@@ -8,7 +8,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use settled_protocol::error::{ErrorKind, RpcError};
-use settled_protocol::log::{EventKind, EventsPage, ReadingsPage, Selection};
+use settled_protocol::log::EventKind;
 use settled_protocol::method::LogStatus;
 use settled_protocol::reading::{Flag, Reading};
 use tokio::sync::{Semaphore, mpsc, oneshot};
@@ -18,6 +18,7 @@ use crate::config::Survives;
 use crate::lock::Lock;
 
 mod corrections;
+mod lookup;
 mod numbers;
 mod query;
 mod schema;
@@ -37,9 +38,6 @@ const QUERIES: usize = 4;
 
 /// Bytes of stack that a thread of the log has.
 const STACK: usize = 512 * 1024;
-
-/// How much a query gives way to whatever else wants a processor, as `nice` counts it: measuring comes first.
-const PATIENCE: i32 = 10;
 
 /// Something that happened, to be stamped and numbered.
 #[derive(Clone, Debug)]
@@ -287,72 +285,6 @@ impl Log {
         receiver
     }
 
-    /// A page of readings.
-    ///
-    /// # Errors
-    /// `log_unavailable` if the log is off or can't be read; `invalid_params` for a selection that makes no sense.
-    pub async fn readings(&self, selection: Selection) -> Result<ReadingsPage, RpcError> {
-        self.query(selection, query::readings).await
-    }
-
-    /// The same, made into `T` where it was looked up: JSON takes its time, too.
-    ///
-    /// # Errors
-    /// As [`readings`](Self::readings), and whatever keeps it from being made.
-    pub async fn readings_as<T: Send + 'static>(
-        &self,
-        selection: Selection,
-        make: fn(&ReadingsPage) -> Result<T, RpcError>,
-    ) -> Result<T, RpcError> {
-        let page = move |connection: &rusqlite::Connection, selection: &Selection| {
-            query::readings(connection, selection).map(|page| make(&page))
-        };
-        self.query(selection, page).await?
-    }
-
-    /// A page of events, made into `T` where it was looked up.
-    ///
-    /// # Errors
-    /// As [`readings_as`](Self::readings_as).
-    pub async fn events_as<T: Send + 'static>(
-        &self,
-        selection: Selection,
-        make: fn(&EventsPage) -> Result<T, RpcError>,
-    ) -> Result<T, RpcError> {
-        let page = move |connection: &rusqlite::Connection, selection: &Selection| {
-            query::events(connection, selection).map(|page| make(&page))
-        };
-        self.query(selection, page).await?
-    }
-
-    async fn query<T: Send + 'static>(
-        &self,
-        selection: Selection,
-        page: impl FnOnce(&rusqlite::Connection, &Selection) -> rusqlite::Result<T> + Send + 'static,
-    ) -> Result<T, RpcError> {
-        query::check(&selection)?;
-        let unavailable = |message: String| RpcError::new(ErrorKind::LogUnavailable, message);
-        let file = self.file.as_ref().ok_or_else(off)?;
-        let stopped = || unavailable("the query was stopped".to_owned());
-        let permit = Arc::clone(&file.queries).acquire_owned().await.map_err(|_| stopped())?;
-        let path = file.path.clone();
-        let (found, receiver) = oneshot::channel();
-        let query = move || {
-            // A query that has begun runs to its end even if nobody waits any more: its place is taken until then.
-            let _permit = permit;
-            be_patient();
-            let page = schema::open_to_read(&path).and_then(|connection| page(&connection, &selection));
-            // Whoever asked may have gone.
-            let _waited_for = found.send(page).is_ok();
-        };
-        let thread = std::thread::Builder::new().name("query".to_owned()).stack_size(STACK).spawn(query);
-        thread.map_err(|error| unavailable(format!("starting a thread to read the log: {error}")))?;
-        receiver
-            .await
-            .map_err(|_| stopped())?
-            .map_err(|error| unavailable(format!("reading the log: {error}")))
-    }
-
     /// The last number that was given to a reading, in the log or not; nothing where the log is off.
     #[must_use]
     pub fn last_given(&self) -> Option<u64> {
@@ -376,13 +308,6 @@ impl Log {
                 .filter(|sequence| *sequence > 0),
             reason,
         }
-    }
-}
-
-/// Lets this thread, for good, give way to others: a thread of the runtime's own pool would start plugins as patiently.
-fn be_patient() {
-    if let Err(error) = rustix::process::setpriority_process(None, PATIENCE) {
-        tracing::debug!(%error, "a query is as urgent as measuring");
     }
 }
 
