@@ -291,7 +291,12 @@ impl Following {
             Ok(Found { joined, instance, bookmark, lack }) => {
                 let anew = instance.is_none() || instance != self.instance;
                 (self.state, self.instance, self.bookmark) = (State::Joined(joined), instance, bookmark);
-                self.pace.iter_mut().for_each(Pace::begin_anew);
+                for pace in &mut self.pace {
+                    pace.begin_anew();
+                    if lack.is_some() {
+                        pace.forget();
+                    }
+                }
                 Ok(Event::Back { anew, lack })
             }
             Err(error) => {

@@ -95,6 +95,12 @@ pub fn moment(at: Timestamp) -> String {
     format!("{:.21}Z", at.to_string())
 }
 
+/// The same, to a thousandth: more is for programs.
+#[must_use]
+pub fn exact_moment(at: Timestamp) -> String {
+    format!("{:.23}Z", at.to_string())
+}
+
 /// A size in bytes.
 #[must_use]
 pub fn size(bytes: u64) -> String {

@@ -247,13 +247,16 @@ fn a_lease_that_is_lost_with_its_daemon_is_said_once_and_nothing_is_read_under_i
 #[test]
 fn a_lease_that_is_lost_is_said_also_where_its_command_ends_with_its_daemon() {
     let mut daemon = Daemon::start(CONFIG);
-    let mut leased = Leased::start(&daemon, "said", &["m", "--ttl", "1h"], "echo in; read wait; exit 5");
-    leased.hear();
+    let mut leased = Leased::start(&daemon, "said", &["m", "--ttl", "1h"], "echo $$; read wait; exit 5");
+    let command = leased.hear();
     // Stopped, it can't look at its connection before it hears of its command's end.
     leased.signal(Signal::SIGSTOP);
     daemon.kill();
     drop(leased.child.stdin.take());
-    wait_until("the command has ended", || leased.lines.next().is_none());
+    wait_until("the command has ended", || {
+        let stat = std::fs::read_to_string(Path::new("/proc").join(&command).join("stat"));
+        stat.is_ok_and(|stat| stat.contains(") Z "))
+    });
     leased.signal(Signal::SIGCONT);
     assert_eq!(leased.end(), Some(5));
     assert_eq!(leased.said().matches("the lease on m is lost").count(), 1, "{}", leased.said());

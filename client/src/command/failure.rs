@@ -104,6 +104,10 @@ impl Failure {
             Self::Call(CallError::Refused(error)) if error.kind() == ErrorKind::InvalidParams => {
                 chain(self).replace("params.", "")
             }
+            Self::Call(CallError::Refused(error)) if error.kind() == ErrorKind::NotPermitted => {
+                let asked = chain(self).replace("params.interval_s has", "--interval has");
+                asked.replace("may not call meter.read", "may not read")
+            }
             // What to do is said in other words, below.
             Self::Call(CallError::Refused(error))
                 if [ErrorKind::Leased, ErrorKind::LeaseLost].contains(&error.kind()) =>
@@ -212,6 +216,12 @@ mod tests {
         assert!(refused(ErrorKind::LeaseLost).advice(false).contains("started anew"));
         assert!(refused(ErrorKind::LogUnavailable).advice(false).contains("settle status"));
         assert_eq!(refused(ErrorKind::MeterAbsent).advice(false), "");
+        let guest = RpcError::new(
+            ErrorKind::NotPermitted,
+            "guests may only watch the readings that others take: params.interval_s has some taken, and they may not call meter.read; ask",
+        );
+        let guest = Failure::Call(CallError::Refused(guest)).words();
+        assert!(guest.ends_with("--interval has some taken, and they may not read; ask"), "{guest}");
         let limit = RpcError::new(ErrorKind::InvalidParams, "params.limit must be from 1");
         assert_eq!(Failure::Call(CallError::Refused(limit)).words(), "limit must be from 1");
     }

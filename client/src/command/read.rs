@@ -126,7 +126,7 @@ fn in_words(output: Output, reading: &Reading) -> Result<(), Failure> {
     rows.extend(reading.integration_s.map(|integration| ("integration", show::span(integration))));
     rows.extend(reading.temperature_c.map(|temperature| ("meter", format!("{temperature:.1} °C"))));
     rows.extend(reading.correction.clone().map(|correction| ("correction", correction)));
-    rows.push(("taken", format!("{}, number {}", reading.at, reading.sequence)));
+    rows.push(("taken", format!("{}, number {}", show::exact_moment(reading.at), reading.sequence)));
     for (name, words) in rows {
         output.line(&format!("  {}  {words}", styled(FAINT, &format!("{name:<11}"))))?;
     }

@@ -27,6 +27,11 @@ impl Pace {
         self.returned = true;
     }
 
+    /// What comes now is of another log, or of none: the next begins the beat, whatever came before.
+    pub(super) fn forget(&mut self) {
+        self.last = None;
+    }
+
     /// Whether this one is to be given.
     pub(super) fn admits(&mut self, reading: &Reading) -> bool {
         let due_s = self.every_s * (1.0 - EARLY);
@@ -66,5 +71,16 @@ mod tests {
         assert!(pace.admits(&reading("b", 1.0)));
         pace.begin_anew();
         assert!(pace.admits(&reading("b", 61.0 - 1e-9)));
+    }
+
+    #[test]
+    fn the_first_reading_of_another_log_is_given_and_begins_the_beat() {
+        let mut pace = Pace::new(60.0).unwrap();
+        assert!(pace.admits(&reading("a", 0.0)));
+        pace.begin_anew();
+        pace.forget();
+        assert!(pace.admits(&reading("a", 5.0)));
+        pace.begin_anew();
+        assert!(!pace.admits(&reading("a", 60.0)) && pace.admits(&reading("a", 65.0)));
     }
 }

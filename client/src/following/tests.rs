@@ -144,6 +144,36 @@ async fn what_was_asked_for_is_asked_for_again_and_a_gap_that_no_log_fills_is_to
 }
 
 #[tokio::test]
+async fn the_first_reading_of_a_daemon_without_a_log_is_shown_however_soon_it_comes() {
+    let place = Place::new();
+    let listener = place.listen();
+    let connection = Connection::open(&place.socket()).await.unwrap();
+    let thinned = ObserveParams { every_s: Some(60.0), ..params() };
+    let begun = async {
+        let mut daemon = Fake::of(&listener).await;
+        daemon.subscribe("first").await;
+        daemon
+    };
+    let following = Following::begin(connection, thinned, Start::Now, None);
+    let (following, mut daemon) = tokio::join!(following, begun);
+    let mut following = following.unwrap();
+    daemon.reading(1).await;
+    assert!(matches!(next(&mut following).await.unwrap(), Event::Reading(reading) if reading.sequence == 1));
+    drop(daemon);
+    assert_eq!(next(&mut following).await.unwrap(), Event::Lost);
+    let again = async {
+        let mut daemon = Fake::of(&listener).await;
+        daemon.subscribe("second").await;
+        daemon.reading(7).await;
+        daemon
+    };
+    let came = async { (next(&mut following).await.unwrap(), next(&mut following).await.unwrap()) };
+    let ((back, reading), _daemon) = tokio::join!(came, again);
+    assert_eq!(back, Event::Back { anew: true, lack: Some(Lack::NoLog) });
+    assert!(matches!(&reading, Event::Reading(reading) if reading.sequence == 7), "{reading:?}");
+}
+
+#[tokio::test]
 async fn a_caller_that_looks_away_in_the_middle_of_an_attempt_loses_nothing() {
     let place = Place::new();
     let (mut following, listener, fake) = begun(&place, None).await;

@@ -30,7 +30,8 @@ pub(super) fn not_granted(meter: &str, before: &str) -> RpcError {
 /// The lease that the request came with isn't in force.
 pub(crate) fn lost(meter: &str) -> RpcError {
     let message = format!(
-        "the lease is not in force on {meter}: it was given back, was not renewed in time, or never was one of this meter; \
+        "the lease is not in force on {meter}: it was given back, was not renewed in time, ended when the \
+         daemon was started anew, or never was one of this meter; \
          take another with meter.lease"
     );
     RpcError::new(ErrorKind::LeaseLost, message).about(meter)
@@ -38,7 +39,8 @@ pub(crate) fn lost(meter: &str) -> RpcError {
 
 /// The same, where nobody can say of which meter it would have been.
 pub(crate) fn lost_anywhere() -> RpcError {
-    let message = "no lease of that token is in force on any meter: it was given back, was not renewed in time, or never was one; \
+    let message = "no lease of that token is in force on any meter: it was given back, was not renewed in time, ended when the daemon \
+                   was started anew, or never was one; \
                    take another with meter.lease";
     RpcError::new(ErrorKind::LeaseLost, message)
 }
