@@ -9,6 +9,7 @@ use settled_protocol::time::Timestamp;
 use super::{Context, Exit, Failure, observe};
 use crate::connection::{CallError, Connection};
 use crate::output::{FAINT, STRONG, styled};
+use crate::quantities::moment;
 
 mod table;
 
@@ -41,10 +42,10 @@ pub(super) struct Which {
     #[arg(long)]
     meter: Option<String>,
     /// Not before this, such as 2026-11-25T18:00:00Z.
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", value_parser = moment)]
     since: Option<Timestamp>,
     /// Before this.
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", value_parser = moment)]
     until: Option<Timestamp>,
     /// Only rows with a higher number.
     #[arg(long, value_name = "NUMBER")]

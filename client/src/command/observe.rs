@@ -3,7 +3,7 @@
 use std::str::FromStr;
 
 use clap::Args;
-use serde_json::json;
+use serde_json::{Value, json};
 use settled_protocol::error::ErrorKind;
 use settled_protocol::lease::Holder;
 use settled_protocol::meter::{Meter, State};
@@ -18,7 +18,7 @@ use crate::connection::{CallError, Connection};
 use crate::following::{Event, Following, Lack, Start};
 use crate::lease::inherited;
 use crate::output::{CAUTION, FAINT, Output, styled};
-use crate::quantities::{integration, interval};
+use crate::quantities::{integration, interval, moment};
 use crate::show;
 use crate::subscription::{self, Gap, Subscription};
 
@@ -60,7 +60,7 @@ impl FromStr for Since {
 
     fn from_str(text: &str) -> Result<Self, String> {
         let number = || text.parse().map(Self::Number).ok();
-        let moment = |text: &str| text.parse().map(Self::Moment);
+        let moment = |text: &str| moment(text).map(Self::Moment);
         number().map_or_else(|| moment(text), Ok).map_err(|error| format!("{error}, or a reading's number"))
     }
 }
@@ -130,8 +130,10 @@ async fn show(mut presence: Presence, mut following: Following, mut left: u64) -
             }
             Some(Event::Trying { .. }) => {}
             Some(Event::Back { anew, lack }) => {
-                let object =
-                    json!({ "daemon": { "state": "back", "anew": anew, "missed": lack.map(reason) } });
+                let mut object = json!({ "daemon": { "state": "back", "anew": anew } });
+                if let Some(lack) = lack {
+                    object["daemon"]["missed"] = reason(lack).into();
+                }
                 output.note(&styled(CAUTION, &back(anew, lack)), &object);
                 presence.watch(&following).await?;
             }
@@ -279,9 +281,15 @@ pub(super) fn show_reading(output: Output, reading: &Reading) -> Result<(), Fail
 }
 
 fn say_missed(output: Output, gap: Gap) {
-    let (from, to) = gap.range.unzip();
-    let object = json!({ "missed": { "count": gap.count, "from": from, "to": to, "why": gap.why } });
-    output.note(&styled(CAUTION, &missed(gap)), &object);
+    output.note(&styled(CAUTION, &missed(gap)), &missed_object(gap));
+}
+
+fn missed_object(gap: Gap) -> Value {
+    let mut object = json!({ "missed": { "count": gap.count, "why": gap.why } });
+    if let Some((from, to)) = gap.range {
+        (object["missed"]["from"], object["missed"]["to"]) = (from.into(), to.into());
+    }
+    object
 }
 
 fn missed(Gap { count, range, why }: Gap) -> String {
@@ -310,6 +318,8 @@ mod tests {
         let gap = |count, why| missed(Gap { count, range: Some((7, 9)), why });
         let slow = gap(3, MissedWhy::SlowReader);
         assert!(slow.contains("missed 3 readings, 7 to 9: this reader was too slow"), "{slow}");
+        let unknown = missed_object(Gap { count: 1, range: None, why: MissedWhy::SlowReader });
+        assert_eq!(unknown, json!({ "missed": { "count": 1, "why": "slow_reader" } }), "nothing is null");
         let unread = gap(1, MissedWhy::LogUnavailable);
         assert!(
             unread.contains("up to 1 reading, 7") && unread.contains("could not be read or written"),
