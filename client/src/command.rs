@@ -102,6 +102,12 @@ enum Command {
     ///
     /// If the daemon goes, it waits for it to come back, and goes on after the last reading that it showed, with what the log has. That
     /// the daemon has gone, that it is back, and what can't be known of what came meanwhile is said on standard error.
+    ///
+    /// With --json these are objects there, one a line, told apart by their only member: {"daemon":{"state":"lost"}};
+    /// {"daemon":{"state":"back","anew":…,"missed":"no_log" or "other_log"}}, without "missed" where nothing is lacking;
+    /// {"missed":{"count":…,"why":…,"from":…,"to":…}}, the numbers where they are known; {"numbers":{"after":…,"from":…}} where numbers
+    /// jump and nothing is missing; {"lease":{"meter":…,"holder":{…}}} where readings wait for somebody's lease; and {"meter":{…}}, the
+    /// meter as meters.list has it, where it gives readings no more, or again.
     Observe(observe::Options),
     /// Run a command that has a meter for itself.
     ///

@@ -1,6 +1,7 @@
 //! `settle observe`: a line for each reading.
 
 use std::str::FromStr;
+use std::time::Duration;
 
 use clap::Args;
 use serde_json::{Value, json};
@@ -11,6 +12,7 @@ use settled_protocol::method::{MetersList, Nothing, ObserveParams};
 use settled_protocol::notification::MissedWhy;
 use settled_protocol::reading::Reading;
 use settled_protocol::time::Timestamp;
+use tokio::time::Instant;
 
 use super::lease::held_by;
 use super::{Context, Exit, Failure, MeterArgument, until_interrupted};
@@ -21,6 +23,9 @@ use crate::output::{CAUTION, FAINT, Output, styled};
 use crate::quantities::{integration, interval, moment};
 use crate::show;
 use crate::subscription::{self, Gap, Subscription};
+use numbers::Numbers;
+
+mod numbers;
 
 #[derive(Debug, Args)]
 pub(super) struct Options {
@@ -98,16 +103,24 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let params = options.params(&meter);
     let following = Following::begin(connection, params, options.start(), None).await?;
     let asks = options.interval.is_some() && inherited(&meter).is_none();
+    let silence = (options.interval.is_none() && !context.output.json).then(|| Instant::now() + SILENCE);
     let presence = Presence { output: context.output, meter, asks, said: None, changes: None };
     // One wait for the whole time: a Ctrl-C must neither be lost while a reading is written, nor wait for the daemon.
-    let shown = until_interrupted(show(presence, following, options.count.unwrap_or(u64::MAX))).await?;
+    let shown =
+        until_interrupted(show(presence, following, options.count.unwrap_or(u64::MAX), silence)).await?;
     Ok(if shown.is_some() { Exit::Done } else { Exit::Interrupted })
 }
 
 /// Shows so many readings, and what there is to be said in between.
-async fn show(mut presence: Presence, mut following: Following, mut left: u64) -> Result<(), Failure> {
+async fn show(
+    mut presence: Presence,
+    mut following: Following,
+    mut left: u64,
+    mut silence: Option<Instant>,
+) -> Result<(), Failure> {
     let output = presence.output;
     presence.watch(&following).await?;
+    let mut numbers = Numbers::default();
     while left > 0 {
         let event = tokio::select! {
             biased;
@@ -116,13 +129,27 @@ async fn show(mut presence: Presence, mut following: Following, mut left: u64) -
                 continue;
             }
             event = following.next() => event,
+            () = until(silence) => {
+                silence = None;
+                if presence.said.is_none() {
+                    output.aside(&styled(FAINT, NOBODY_READS));
+                }
+                continue;
+            }
         };
+        silence = None;
         match event.transpose()? {
             Some(Event::Reading(reading)) => {
+                if let Some(after) = numbers.jump(reading.sequence) {
+                    numbers::say_jump(output, after, reading.sequence);
+                }
                 show_reading(output, &reading)?;
                 left -= 1;
             }
-            Some(Event::Missed(gap)) => say_missed(output, gap),
+            Some(Event::Missed(gap)) => {
+                numbers.returned = false;
+                say_missed(output, gap);
+            }
             Some(Event::Lost) => {
                 presence.changes = None;
                 let words = "-- the daemon has gone: waiting for it to come back --";
@@ -130,6 +157,7 @@ async fn show(mut presence: Presence, mut following: Following, mut left: u64) -
             }
             Some(Event::Trying { .. }) => {}
             Some(Event::Back { anew, lack }) => {
+                numbers.returned = lack.is_none();
                 let mut object = json!({ "daemon": { "state": "back", "anew": anew } });
                 if let Some(lack) = lack {
                     object["daemon"]["missed"] = reason(lack).into();
@@ -161,6 +189,19 @@ fn reason(lack: Lack) -> &'static str {
     match lack {
         Lack::NoLog => "no_log",
         Lack::OtherLog => "other_log",
+    }
+}
+
+/// How long it is silent where nobody takes readings, before that is said.
+const SILENCE: Duration = Duration::from_secs(3);
+
+const NOBODY_READS: &str = "watching; nobody takes readings: --interval TIME takes some";
+
+/// Waits for a moment; for ever, where there is none.
+async fn until(moment: Option<Instant>) {
+    match moment {
+        Some(moment) => tokio::time::sleep_until(moment).await,
+        None => std::future::pending().await,
     }
 }
 
@@ -221,9 +262,17 @@ impl Presence {
         let away = away(meter).or_else(kept);
         if away != self.said {
             let words = away.clone().unwrap_or_else(|| format!("{} is back", meter.id));
-            self.output.note(&styled(CAUTION, &words), meter);
+            self.output.note(&styled(CAUTION, &words), &presence_object(meter, self.asks));
             self.said = away;
         }
+    }
+}
+
+/// What is told of the meter in JSON: the lease that readings wait for, else the meter as it is now.
+fn presence_object(meter: &Meter, asks: bool) -> Value {
+    match meter.lease.as_ref().filter(|_| asks && away(meter).is_none()) {
+        Some(holder) => json!({ "lease": { "meter": meter.id, "holder": holder } }),
+        None => json!({ "meter": meter }),
     }
 }
 
