@@ -2,10 +2,12 @@
 
 use std::ffi::OsString;
 use std::path::PathBuf;
+use std::time::{SystemTime, UNIX_EPOCH};
 
 use clap::error::ErrorKind;
 use clap::{Args, CommandFactory, Parser, Subcommand};
-use settled_protocol::method::{MetersList, Nothing};
+use settled_protocol::method::{ClockKind, MetersList, Nothing};
+use settled_protocol::time::Timestamp;
 
 use crate::connection::{CallError, Connection, OpenError};
 use crate::output::Output;
@@ -269,6 +271,20 @@ async fn until_interrupted<T>(call: impl Future<Output = Result<T, Failure>>) ->
     tokio::select! {
         outcome = call => outcome.map(Some),
         _ = tokio::signal::ctrl_c() => Ok(None),
+    }
+}
+
+/// Refuses to begin with what is yet to come: a slip of the pen, for which there would only be silence. A daemon that rehearses
+/// has a time of its own.
+async fn must_be_past(connection: &Connection, since: Option<Timestamp>) -> Result<(), Failure> {
+    let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    let is_to_come = |since: &Timestamp| u128::from(since.unix_ns()) > now.as_nanos();
+    let Some(since) = since.filter(is_to_come) else { return Ok(()) };
+    match connection.introduce(None).await {
+        Ok(hello) if hello.clock.kind == ClockKind::System => {
+            Err(Failure::Usage(format!("--since must not be in the future: {since} is yet to come")))
+        }
+        _ => Ok(()),
     }
 }
 

@@ -240,6 +240,28 @@ fn what_the_log_can_not_serve_is_refused_at_once() {
 }
 
 #[test]
+fn what_is_yet_to_come_is_no_place_to_begin_and_an_offset_is_understood() {
+    let daemon = Daemon::start(CONFIG);
+    daemon.client().call("meter.read", &json!({"meter": "m"}));
+    for arguments in [["observe", "m"].as_slice(), &["log", "readings"], &["log", "events"]] {
+        let run = |since| daemon.run_settle(&[arguments, &["--since", since]].concat());
+        let output = run("2199-01-01T00:00:00Z");
+        let said = String::from_utf8(output.stderr).unwrap();
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {said}");
+        assert!(said.contains("--since must not be in the future"), "{said}");
+    }
+    let past = daemon.run_settle(&["log", "readings", "--since", "2001-01-01T01:00:00+01:00", "--json"]);
+    assert_eq!((past.status.code(), past.stdout.iter().filter(|byte| **byte == b'\n').count()), (Some(0), 1));
+    let quiet = daemon.settle(&["observe", "m"]).stderr(std::process::Stdio::piped()).spawn();
+    let mut quiet = quiet.unwrap();
+    let mut said = String::new();
+    BufReader::new(quiet.stderr.take().unwrap()).read_line(&mut said).unwrap();
+    assert_eq!(said, "watching; nobody takes readings: --interval TIME takes some\n");
+    quiet.kill().unwrap();
+    quiet.wait().unwrap();
+}
+
+#[test]
 fn readings_that_are_thinned_out_stay_so_across_a_return() {
     let mut daemon = Daemon::start(CONFIG);
     let mut observer = Observer::start(&daemon, &["--interval", "0.01", "--every", "0.5"]);

@@ -15,7 +15,7 @@ use settled_protocol::time::Timestamp;
 use tokio::time::Instant;
 
 use super::lease::held_by;
-use super::{Context, Exit, Failure, MeterArgument, until_interrupted};
+use super::{Context, Exit, Failure, MeterArgument, must_be_past, until_interrupted};
 use crate::connection::{CallError, Connection};
 use crate::following::{Event, Following, Lack, Start};
 use crate::lease::inherited;
@@ -101,6 +101,11 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let connection = context.connect().await?;
     let meter = options.meter.clone().resolve(&connection).await?;
     let params = options.params(&meter);
+    let since = match options.since {
+        Some(Since::Moment(at)) => Some(at),
+        Some(Since::Number(_)) | None => None,
+    };
+    must_be_past(&connection, since).await?;
     let following = Following::begin(connection, params, options.start(), None).await?;
     let asks = options.interval.is_some() && inherited(&meter).is_none();
     let silence = (options.interval.is_none() && !context.output.json).then(|| Instant::now() + SILENCE);
