@@ -228,7 +228,7 @@ fn what_the_log_can_not_serve_is_refused_at_once() {
     let off = Daemon::start(&CONFIG.replace("log.sqlite", "off"));
     for (daemon, since, status, words) in [
         (&daemon, "9000000", 2, "this log's last sequence"),
-        (&daemon, "yesterday", 2, "2026-11-25T18:00:00Z, or a reading's number"),
+        (&daemon, "yesterday", 2, "+01:00, or a reading's number"),
         (&off, "0", 1, "settle status"),
         (&off, "2026-11-25T18:00:00Z", 1, "settle status"),
     ] {
