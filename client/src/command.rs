@@ -2,10 +2,12 @@
 
 use std::ffi::OsString;
 use std::path::PathBuf;
+use std::time::{SystemTime, UNIX_EPOCH};
 
 use clap::error::ErrorKind;
 use clap::{Args, CommandFactory, Parser, Subcommand};
-use settled_protocol::method::{MetersList, Nothing};
+use settled_protocol::method::{ClockKind, MetersList, Nothing};
+use settled_protocol::time::Timestamp;
 
 use crate::connection::{CallError, Connection, OpenError};
 use crate::output::Output;
@@ -102,6 +104,12 @@ enum Command {
     ///
     /// If the daemon goes, it waits for it to come back, and goes on after the last reading that it showed, with what the log has. That
     /// the daemon has gone, that it is back, and what can't be known of what came meanwhile is said on standard error.
+    ///
+    /// With --json these are objects there, one a line, told apart by their only member: {"daemon":{"state":"lost"}};
+    /// {"daemon":{"state":"back","anew":…,"missed":"no_log" or "other_log"}}, without "missed" where nothing is lacking;
+    /// {"missed":{"count":…,"why":…,"from":…,"to":…}}, the numbers where they are known; {"numbers":{"after":…,"from":…}} where numbers
+    /// jump and nothing is missing; {"lease":{"meter":…,"holder":{…}}} where readings wait for somebody's lease; and {"meter":{…}}, the
+    /// meter as meters.list has it, where it gives readings no more, or again.
     Observe(observe::Options),
     /// Run a command that has a meter for itself.
     ///
@@ -263,6 +271,20 @@ async fn until_interrupted<T>(call: impl Future<Output = Result<T, Failure>>) ->
     tokio::select! {
         outcome = call => outcome.map(Some),
         _ = tokio::signal::ctrl_c() => Ok(None),
+    }
+}
+
+/// Refuses to begin with what is yet to come: a slip of the pen, for which there would only be silence. A daemon that rehearses
+/// has a time of its own.
+async fn must_be_past(connection: &Connection, since: Option<Timestamp>) -> Result<(), Failure> {
+    let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    let is_to_come = |since: &Timestamp| u128::from(since.unix_ns()) > now.as_nanos();
+    let Some(since) = since.filter(is_to_come) else { return Ok(()) };
+    match connection.introduce(None).await {
+        Ok(hello) if hello.clock.kind == ClockKind::System => {
+            Err(Failure::Usage(format!("--since must not be in the future: {since} is yet to come")))
+        }
+        _ => Ok(()),
     }
 }
 

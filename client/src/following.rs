@@ -291,7 +291,7 @@ impl Following {
             Ok(Found { joined, instance, bookmark, lack }) => {
                 let anew = instance.is_none() || instance != self.instance;
                 (self.state, self.instance, self.bookmark) = (State::Joined(joined), instance, bookmark);
-                for pace in &mut self.pace {
+                if let Some(pace) = &mut self.pace {
                     pace.begin_anew();
                     if lack.is_some() {
                         pace.forget();

@@ -3,14 +3,54 @@
 use std::ops::RangeInclusive;
 use std::time::Duration;
 
+use settled_protocol::time::Timestamp;
+
 /// Seconds from text such as `60`, `90s` or `1h 30min`.
 ///
 /// # Errors
 /// A sentence that says what is expected.
 pub fn seconds(text: &str) -> Result<f64, String> {
+    if text.trim_start().strip_prefix('-').is_some_and(|rest| seconds(rest).is_ok()) {
+        return Err("must not be negative".to_owned());
+    }
     let plain = text.parse::<f64>().ok().filter(|seconds| seconds.is_finite() && *seconds >= 0.0);
     let worded = || humantime::parse_duration(text).map(|duration: Duration| duration.as_secs_f64()).ok();
     plain.or_else(worded).ok_or_else(|| "expected a time such as 60, 90s, 400ms or 1h 30min".to_owned())
+}
+
+/// A moment from RFC 3339 text, in UTC or with an offset: `2026-11-25T19:00:00+01:00`.
+///
+/// # Errors
+/// A sentence that says what is expected.
+pub fn moment(text: &str) -> Result<Timestamp, String> {
+    let expected =
+        || "expected an RFC 3339 time such as 2026-11-25T18:00:00Z or 2026-11-25T19:00:00+01:00".to_owned();
+    let Some((local, offset)) = text.len().checked_sub(OFFSET).and_then(|at| text.split_at_checked(at))
+    else {
+        return Err(expected());
+    };
+    let Some(ahead_ns) = offset_ns(offset) else { return text.parse().map_err(|_| expected()) };
+    let local: Timestamp = format!("{local}Z").parse().map_err(|_| expected())?;
+    local.unix_ns().checked_add_signed(-ahead_ns).map(Timestamp::from_unix_ns).ok_or_else(expected)
+}
+
+/// The length of `+01:00`.
+const OFFSET: usize = 6;
+
+/// How far ahead of UTC a clock of this offset is; nothing if it isn't one.
+fn offset_ns(offset: &str) -> Option<i64> {
+    let (sign, rest) = offset.split_at_checked(1)?;
+    let (hours, minutes) =
+        rest.split_once(':').filter(|_| rest.bytes().all(|byte| byte == b':' || byte.is_ascii_digit()))?;
+    let sign = match sign {
+        "+" => 1,
+        "-" => -1,
+        _ => return None,
+    };
+    let within = |digits: &str, most: i64| {
+        digits.parse().ok().filter(|number: &i64| digits.len() == 2 && *number <= most)
+    };
+    Some(sign * (within(hours, 23)? * 60 + within(minutes, 59)?) * 60_000_000_000)
 }
 
 /// The time of one exposure, in s: what a daemon may be asked for. The meter has limits of its own.
@@ -123,6 +163,28 @@ mod tests {
         assert_eq!(percent("0.25%"), Ok(0.25));
         assert_eq!(colour("512"), Ok([512; 3]));
         assert_eq!(colour("1, 2, 3"), Ok([1, 2, 3]));
+    }
+
+    #[test]
+    fn a_moment_may_be_given_with_an_offset_and_a_negative_time_is_called_that() {
+        let utc = "2026-11-25T18:00:00Z".parse::<Timestamp>().unwrap();
+        for text in ["2026-11-25T18:00:00Z", "2026-11-25T19:00:00+01:00", "2026-11-25T12:30:00.0-05:30"] {
+            assert_eq!(moment(text), Ok(utc), "{text}");
+        }
+        for text in [
+            "",
+            "now",
+            "2026-11-25T19:00:00",
+            "2026-11-25T19:00:00+1:00",
+            "2026-11-25T19:00:00+24:00",
+            "\u{e9}\u{e9}\u{e9}\u{e9}",
+        ] {
+            assert!(moment(text).unwrap_err().contains("+01:00"), "{text}");
+        }
+        for text in ["-1", "-1s", "-5min"] {
+            assert_eq!(seconds(text).unwrap_err(), "must not be negative", "{text}");
+        }
+        assert!(seconds("-soon").unwrap_err().starts_with("expected"));
     }
 
     #[test]

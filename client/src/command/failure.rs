@@ -104,10 +104,11 @@ impl Failure {
             Self::Call(CallError::Refused(error)) if error.kind() == ErrorKind::InvalidParams => {
                 chain(self).replace("params.", "")
             }
-            Self::Call(CallError::Refused(error)) if error.kind() == ErrorKind::NotPermitted => {
-                let asked = chain(self).replace("params.interval_s has", "--interval has");
-                asked.replace("may not call meter.read", "may not read")
-            }
+            Self::Call(CallError::Refused(error)) if error.kind() == ErrorKind::NotPermitted => chain(self)
+                .replace(
+                    "params.interval_s has some taken, and they may not call meter.read",
+                    "--interval has some taken, and they may not read",
+                ),
             // What to do is said in other words, below.
             Self::Call(CallError::Refused(error))
                 if [ErrorKind::Leased, ErrorKind::LeaseLost].contains(&error.kind()) =>

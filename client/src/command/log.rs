@@ -6,9 +6,10 @@ use settled_protocol::log::{LARGEST_PAGE, Selection};
 use settled_protocol::method::{LogEvents, LogReadings, MetersList, Nothing};
 use settled_protocol::time::Timestamp;
 
-use super::{Context, Exit, Failure, observe};
+use super::{Context, Exit, Failure, must_be_past, observe};
 use crate::connection::{CallError, Connection};
 use crate::output::{FAINT, STRONG, styled};
+use crate::quantities::moment;
 
 mod table;
 
@@ -41,10 +42,10 @@ pub(super) struct Which {
     #[arg(long)]
     meter: Option<String>,
     /// Not before this, such as 2026-11-25T18:00:00Z.
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", value_parser = moment)]
     since: Option<Timestamp>,
     /// Before this.
-    #[arg(long, value_name = "TIME")]
+    #[arg(long, value_name = "TIME", value_parser = moment)]
     until: Option<Timestamp>,
     /// Only rows with a higher number.
     #[arg(long, value_name = "NUMBER")]
@@ -96,6 +97,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         return Err(Failure::Usage("--since must not be after --until".to_owned()));
     }
     let connection = context.connect().await?;
+    must_be_past(&connection, which.since).await?;
     let (mut after, mut wanted) = (which.after, which.limit.unwrap_or(u64::MAX));
     let mut found = false;
     let mut table = table::Table::new(spectra);

@@ -1,9 +1,10 @@
 //! `settle observe`: a line for each reading.
 
 use std::str::FromStr;
+use std::time::Duration;
 
 use clap::Args;
-use serde_json::json;
+use serde_json::{Value, json};
 use settled_protocol::error::ErrorKind;
 use settled_protocol::lease::Holder;
 use settled_protocol::meter::{Meter, State};
@@ -11,16 +12,20 @@ use settled_protocol::method::{MetersList, Nothing, ObserveParams};
 use settled_protocol::notification::MissedWhy;
 use settled_protocol::reading::Reading;
 use settled_protocol::time::Timestamp;
+use tokio::time::Instant;
 
 use super::lease::held_by;
-use super::{Context, Exit, Failure, MeterArgument, until_interrupted};
+use super::{Context, Exit, Failure, MeterArgument, must_be_past, until_interrupted};
 use crate::connection::{CallError, Connection};
 use crate::following::{Event, Following, Lack, Start};
 use crate::lease::inherited;
 use crate::output::{CAUTION, FAINT, Output, styled};
-use crate::quantities::{integration, interval};
+use crate::quantities::{integration, interval, moment};
 use crate::show;
 use crate::subscription::{self, Gap, Subscription};
+use numbers::Numbers;
+
+mod numbers;
 
 #[derive(Debug, Args)]
 pub(super) struct Options {
@@ -60,7 +65,7 @@ impl FromStr for Since {
 
     fn from_str(text: &str) -> Result<Self, String> {
         let number = || text.parse().map(Self::Number).ok();
-        let moment = |text: &str| text.parse().map(Self::Moment);
+        let moment = |text: &str| moment(text).map(Self::Moment);
         number().map_or_else(|| moment(text), Ok).map_err(|error| format!("{error}, or a reading's number"))
     }
 }
@@ -96,18 +101,31 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let connection = context.connect().await?;
     let meter = options.meter.clone().resolve(&connection).await?;
     let params = options.params(&meter);
+    let since = match options.since {
+        Some(Since::Moment(at)) => Some(at),
+        Some(Since::Number(_)) | None => None,
+    };
+    must_be_past(&connection, since).await?;
     let following = Following::begin(connection, params, options.start(), None).await?;
     let asks = options.interval.is_some() && inherited(&meter).is_none();
+    let silence = (options.interval.is_none() && !context.output.json).then(|| Instant::now() + SILENCE);
     let presence = Presence { output: context.output, meter, asks, said: None, changes: None };
     // One wait for the whole time: a Ctrl-C must neither be lost while a reading is written, nor wait for the daemon.
-    let shown = until_interrupted(show(presence, following, options.count.unwrap_or(u64::MAX))).await?;
+    let shown =
+        until_interrupted(show(presence, following, options.count.unwrap_or(u64::MAX), silence)).await?;
     Ok(if shown.is_some() { Exit::Done } else { Exit::Interrupted })
 }
 
 /// Shows so many readings, and what there is to be said in between.
-async fn show(mut presence: Presence, mut following: Following, mut left: u64) -> Result<(), Failure> {
+async fn show(
+    mut presence: Presence,
+    mut following: Following,
+    mut left: u64,
+    mut silence: Option<Instant>,
+) -> Result<(), Failure> {
     let output = presence.output;
     presence.watch(&following).await?;
+    let mut numbers = Numbers::default();
     while left > 0 {
         let event = tokio::select! {
             biased;
@@ -116,13 +134,27 @@ async fn show(mut presence: Presence, mut following: Following, mut left: u64) -
                 continue;
             }
             event = following.next() => event,
+            () = until(silence) => {
+                silence = None;
+                if presence.said.is_none() {
+                    output.aside(&styled(FAINT, NOBODY_READS));
+                }
+                continue;
+            }
         };
+        silence = None;
         match event.transpose()? {
             Some(Event::Reading(reading)) => {
+                if let Some(after) = numbers.jump(reading.sequence) {
+                    numbers::say_jump(output, after, reading.sequence);
+                }
                 show_reading(output, &reading)?;
                 left -= 1;
             }
-            Some(Event::Missed(gap)) => say_missed(output, gap),
+            Some(Event::Missed(gap)) => {
+                numbers.returned = false;
+                say_missed(output, gap);
+            }
             Some(Event::Lost) => {
                 presence.changes = None;
                 let words = "-- the daemon has gone: waiting for it to come back --";
@@ -130,8 +162,11 @@ async fn show(mut presence: Presence, mut following: Following, mut left: u64) -
             }
             Some(Event::Trying { .. }) => {}
             Some(Event::Back { anew, lack }) => {
-                let object =
-                    json!({ "daemon": { "state": "back", "anew": anew, "missed": lack.map(reason) } });
+                numbers.returned = lack.is_none();
+                let mut object = json!({ "daemon": { "state": "back", "anew": anew } });
+                if let Some(lack) = lack {
+                    object["daemon"]["missed"] = reason(lack).into();
+                }
                 output.note(&styled(CAUTION, &back(anew, lack)), &object);
                 presence.watch(&following).await?;
             }
@@ -159,6 +194,19 @@ fn reason(lack: Lack) -> &'static str {
     match lack {
         Lack::NoLog => "no_log",
         Lack::OtherLog => "other_log",
+    }
+}
+
+/// How long it is silent where nobody takes readings, before that is said.
+const SILENCE: Duration = Duration::from_secs(3);
+
+const NOBODY_READS: &str = "watching; nobody takes readings: --interval TIME takes some";
+
+/// Waits for a moment; for ever, where there is none.
+async fn until(moment: Option<Instant>) {
+    match moment {
+        Some(moment) => tokio::time::sleep_until(moment).await,
+        None => std::future::pending().await,
     }
 }
 
@@ -219,9 +267,17 @@ impl Presence {
         let away = away(meter).or_else(kept);
         if away != self.said {
             let words = away.clone().unwrap_or_else(|| format!("{} is back", meter.id));
-            self.output.note(&styled(CAUTION, &words), meter);
+            self.output.note(&styled(CAUTION, &words), &presence_object(meter, self.asks));
             self.said = away;
         }
+    }
+}
+
+/// What is told of the meter in JSON: the lease that readings wait for, else the meter as it is now.
+fn presence_object(meter: &Meter, asks: bool) -> Value {
+    match meter.lease.as_ref().filter(|_| asks && away(meter).is_none()) {
+        Some(holder) => json!({ "lease": { "meter": meter.id, "holder": holder } }),
+        None => json!({ "meter": meter }),
     }
 }
 
@@ -279,9 +335,15 @@ pub(super) fn show_reading(output: Output, reading: &Reading) -> Result<(), Fail
 }
 
 fn say_missed(output: Output, gap: Gap) {
-    let (from, to) = gap.range.unzip();
-    let object = json!({ "missed": { "count": gap.count, "from": from, "to": to, "why": gap.why } });
-    output.note(&styled(CAUTION, &missed(gap)), &object);
+    output.note(&styled(CAUTION, &missed(gap)), &missed_object(gap));
+}
+
+fn missed_object(gap: Gap) -> Value {
+    let mut object = json!({ "missed": { "count": gap.count, "why": gap.why } });
+    if let Some((from, to)) = gap.range {
+        (object["missed"]["from"], object["missed"]["to"]) = (from.into(), to.into());
+    }
+    object
 }
 
 fn missed(Gap { count, range, why }: Gap) -> String {
@@ -310,6 +372,8 @@ mod tests {
         let gap = |count, why| missed(Gap { count, range: Some((7, 9)), why });
         let slow = gap(3, MissedWhy::SlowReader);
         assert!(slow.contains("missed 3 readings, 7 to 9: this reader was too slow"), "{slow}");
+        let unknown = missed_object(Gap { count: 1, range: None, why: MissedWhy::SlowReader });
+        assert_eq!(unknown, json!({ "missed": { "count": 1, "why": "slow_reader" } }), "nothing is null");
         let unread = gap(1, MissedWhy::LogUnavailable);
         assert!(
             unread.contains("up to 1 reading, 7") && unread.contains("could not be read or written"),
