@@ -5,6 +5,7 @@ use std::fs::File;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::os::fd::OwnedFd;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -14,12 +15,13 @@ use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
 use settled::clock::Clock;
 use settled_drivers::clock::Clock as Spans;
 use settled_drivers::conformance::{Zero, check, faults};
-use settled_drivers::driver::{Context, Driver, Registry};
+use settled_drivers::driver::Driver;
 use settled_drivers::fault::FaultKind;
 use settled_drivers::link::address::Address;
 use settled_drivers::link::script::Step;
 use settled_drivers::sample::Exposure;
-use settled_drivers::settings;
+
+use crate::support::daemon::program;
 
 #[path = "../../drivers/examples/frames/driver.rs"]
 mod driver;
@@ -170,11 +172,12 @@ fn the_smallest_profile_takes_at_most_25_lines_and_conforms_on_a_real_line() {
             command.clear();
         }
     });
-    let configure = Registry::built_in().get("profile").unwrap();
-    let context = Context::at("/");
-    let text = format!("profile = \"pocket-illuminance\"\nport = \"{}\"\n", path.display());
-    let driver = settings::read("t.toml", &text, |table| configure(table, &context)).unwrap();
-    let clock: Arc<dyn Spans> = Arc::new(Clock::system());
-    let report = runtime().block_on(check(&driver, &clock, Zero::Skip));
-    assert!(report.is_kept(), "{report}");
+    let meter = "[[meter]]\nid = \"m\"\ndriver = \"profile\"\nprofile = \"pocket-illuminance\"\n";
+    let folder = tempfile::tempdir().unwrap();
+    let config = folder.path().join("settled.toml");
+    std::fs::write(&config, format!("{meter}port = \"{}\"\n", path.display())).unwrap();
+    // In a process of its own: whatever else this one starts has the port, too, for a moment.
+    let report =
+        Command::new(program("settled")).arg("--conformance").arg(&config).arg("m").output().unwrap();
+    assert!(report.status.success(), "{report:?}");
 }
