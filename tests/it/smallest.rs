@@ -15,11 +15,12 @@ use nix::sys::termios::{SetArg, cfmakeraw, tcgetattr, tcsetattr};
 use settled::clock::Clock;
 use settled_drivers::clock::Clock as Spans;
 use settled_drivers::conformance::{Zero, check, faults};
-use settled_drivers::driver::Driver;
+use settled_drivers::driver::{Context, Driver};
 use settled_drivers::fault::FaultKind;
 use settled_drivers::link::address::Address;
 use settled_drivers::link::script::Step;
 use settled_drivers::sample::Exposure;
+use settled_drivers::settings;
 
 use crate::support::daemon::program;
 
