@@ -280,6 +280,15 @@ fn an_observer_is_told_why_nothing_is_read_for_it_and_sees_what_the_holder_reads
         said().contains("m is leased by settle lease") || observer.try_wait().unwrap().is_some()
     });
     assert_eq!(seen(), 0, "{}", said());
+    let mut script = daemon.settle(&["--json", "observe", "m", "--interval", "0"]);
+    let mut script = script.stderr(Stdio::piped()).stdout(Stdio::null()).spawn().unwrap();
+    let mut line = String::new();
+    BufReader::new(script.stderr.take().unwrap()).read_line(&mut line).unwrap();
+    let object: Value = serde_json::from_str(&line).unwrap();
+    assert_eq!(object["lease"]["meter"], "m", "{object}");
+    assert_eq!(object["lease"]["holder"]["client"], "settle lease", "{object}");
+    script.kill().unwrap();
+    script.wait().unwrap();
     leased.tell();
     leased.hear();
     wait_until("it sees the holder's", || seen() == 1);
