@@ -124,7 +124,7 @@ fn settle_says_why_it_is_not_let_in_and_what_to_do() {
     let inside = words(STRANGER.settle(&daemon, &["meters"]));
     assert!(inside.contains("user 4243 may not use this daemon: ask whoever runs it (user 0)"), "{inside}");
     let guest = words(GUEST.settle(&daemon, &["read", "m"]));
-    assert!(guest.contains("guests may not read; members of the group \"4301\" may"), "{guest}");
+    assert!(guest.contains("guests may not call meter.read; members of the group \"4301\" may"), "{guest}");
     daemon.kill();
     std::fs::write(daemon.path("settled.toml"), METER).unwrap();
     daemon.launch();
