@@ -27,6 +27,8 @@ mod lease;
 mod leasing;
 mod limited;
 mod opening;
+#[cfg(test)]
+mod plain;
 mod queue;
 mod rounds;
 mod shared;
@@ -42,6 +44,8 @@ pub use lease::Taken;
 pub(crate) use lease::lost_anywhere;
 pub(crate) use leasing::Changing;
 pub use leasing::Terms;
+#[cfg(test)]
+pub(crate) use plain::plain_reading;
 pub use queue::{Demanded, Exposed, Lengths, Purpose, Wanted};
 #[cfg(test)]
 pub(crate) use shared::SERIALISED;

@@ -131,13 +131,10 @@ mod tests {
     use std::sync::atomic::AtomicUsize;
 
     use settled_drivers::sample::Exposure;
-    use settled_protocol::quantity::{Light, Photometric};
-    use settled_protocol::reading::Reading;
-    use settled_protocol::time::Timestamp;
     use tokio::sync::broadcast;
 
     use super::*;
-    use crate::meter_task::Exposed;
+    use crate::meter_task::{Exposed, plain_reading};
     use crate::stop;
 
     /// Counts what it is told, beside all others.
@@ -159,23 +156,7 @@ mod tests {
     }
 
     fn reading() -> Published {
-        let reading = Reading {
-            sequence: 1,
-            meter: "m".to_owned(),
-            at: Timestamp::from_unix_ns(0),
-            t_s: 0.0,
-            began_s: 0.0,
-            boot: String::new(),
-            integration_s: None,
-            light: Light::amount(Photometric::Luminance, 1.0).unwrap(),
-            spectrum: None,
-            observer: None,
-            bandwidth_nm: None,
-            correction: None,
-            temperature_c: None,
-            flags: Vec::new(),
-        };
-        let logged = Arc::new(Logged::new(reading).unwrap());
+        let logged = Arc::new(Logged::new(plain_reading()).unwrap());
         let exposure = Exposed { exposure: Exposure::default(), free: true };
         Published::Reading { exposure, logged, lease: None }
     }

@@ -67,9 +67,9 @@ impl Summed {
 mod tests {
     use settled_protocol::colorimetry::observer::Observer;
     use settled_protocol::quantity::Photometric;
-    use settled_protocol::time::Timestamp;
 
     use super::*;
+    use crate::meter_task::plain_reading;
 
     fn equal_energy(start_nm: f64, step_nm: f64) -> Seen {
         let spectrum = Spectrum::new(start_nm, step_nm, vec![0.01; 401]).unwrap();
@@ -78,22 +78,7 @@ mod tests {
 
     fn reading(method: Method, seen: &Seen) -> Reading {
         let summed = Summing::new(method).sum(seen).unwrap();
-        let mut draft = Reading {
-            sequence: 0,
-            meter: "m".to_owned(),
-            at: Timestamp::from_unix_ns(0),
-            t_s: 0.0,
-            began_s: 0.0,
-            boot: String::new(),
-            integration_s: None,
-            light: summed.light,
-            spectrum: None,
-            observer: None,
-            bandwidth_nm: None,
-            correction: None,
-            temperature_c: None,
-            flags: Vec::new(),
-        };
+        let mut draft = Reading { light: summed.light, ..plain_reading() };
         summed.label(&mut draft);
         draft
     }

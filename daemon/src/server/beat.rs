@@ -67,28 +67,11 @@ impl Beat {
 
 #[cfg(test)]
 mod tests {
-    use settled_protocol::quantity::{Light, Photometric};
-    use settled_protocol::time::Timestamp;
-
     use super::*;
+    use crate::meter_task::plain_reading;
 
     fn reading(boot: &str, t_s: f64) -> Reading {
-        Reading {
-            sequence: 1,
-            meter: "m".to_owned(),
-            at: Timestamp::from_unix_ns(0),
-            t_s,
-            began_s: t_s,
-            boot: boot.to_owned(),
-            integration_s: None,
-            light: Light::amount(Photometric::Luminance, 1.0).unwrap(),
-            spectrum: None,
-            observer: None,
-            bandwidth_nm: None,
-            correction: None,
-            temperature_c: None,
-            flags: Vec::new(),
-        }
+        Reading { t_s, began_s: t_s, boot: boot.to_owned(), ..plain_reading() }
     }
 
     /// Those of the times at which a reading is given.

@@ -21,12 +21,18 @@ impl Bench {
     }
 }
 
+/// A bench whose meter has given its first reading.
+async fn bench_that_reads(puppet: &Arc<Puppet>) -> Bench {
+    let bench = bench(&[puppet]);
+    puppet.permits.add_permits(1);
+    assert!(bench.read("m0").await.is_ok());
+    bench
+}
+
 #[tokio::test]
 async fn a_disk_that_stalls_keeps_nobody_from_hearing_of_a_lease() {
     let puppet = Puppet::new();
-    let bench = bench(&[&puppet]);
-    puppet.permits.add_permits(1);
-    assert!(bench.read("m0").await.is_ok());
+    let bench = bench_that_reads(&puppet).await;
     let (_taken, by) = bench.lease(600.0).await;
     let _stalled = bench.stall().await;
     puppet.permits.add_permits(1000);
@@ -44,9 +50,7 @@ async fn a_disk_that_stalls_keeps_nobody_from_hearing_of_a_lease() {
 #[tokio::test]
 async fn a_disk_that_stalls_as_the_meter_goes_away_keeps_nobody_from_hearing_of_a_lease() {
     let puppet = Puppet::new();
-    let bench = bench(&[&puppet]);
-    puppet.permits.add_permits(1);
-    assert!(bench.read("m0").await.is_ok());
+    let bench = bench_that_reads(&puppet).await;
     let (_taken, by) = bench.lease(600.0).await;
     let _stalled = bench.stall().await;
     puppet.act(Act::Give(1.0));
@@ -61,9 +65,7 @@ async fn a_disk_that_stalls_as_the_meter_goes_away_keeps_nobody_from_hearing_of_
 #[tokio::test]
 async fn a_lease_is_lost_on_time_though_nobody_looks_after_the_meter() {
     let puppet = Puppet::new();
-    let bench = bench(&[&puppet]);
-    puppet.permits.add_permits(1);
-    assert!(bench.read("m0").await.is_ok());
+    let bench = bench_that_reads(&puppet).await;
     let (_taken, by) = bench.lease(1.0).await;
     let stalled = bench.stall().await;
     // One reading is on its way to the disk as the task panics: the next one begins when it is there.
@@ -88,9 +90,7 @@ async fn a_lease_is_lost_on_time_though_nobody_looks_after_the_meter() {
 #[tokio::test]
 async fn a_lease_counts_for_the_task_after_one_that_panicked_though_the_meter_be_away() {
     let puppet = Puppet::new();
-    let bench = bench(&[&puppet]);
-    puppet.permits.add_permits(1);
-    assert!(bench.read("m0").await.is_ok());
+    let bench = bench_that_reads(&puppet).await;
     let (_taken, by) = bench.lease(600.0).await;
     puppet.openings.lock().unwrap().extend([FaultKind::Busy; 1000]);
     puppet.act(Act::Panic);
@@ -102,9 +102,7 @@ async fn a_lease_counts_for_the_task_after_one_that_panicked_though_the_meter_be
 #[tokio::test]
 async fn a_lease_that_is_lost_while_the_log_takes_nothing_is_in_it_as_of_then() {
     let puppet = Puppet::new();
-    let bench = bench(&[&puppet]);
-    puppet.permits.add_permits(1);
-    assert!(bench.read("m0").await.is_ok());
+    let bench = bench_that_reads(&puppet).await;
     let stalled = bench.stall().await;
     let filler = || bench.daemon.log.event(&bench.daemon.clock, Happening::new(EventKind::ClockStep, "-"));
     while tokio::time::timeout(Duration::from_millis(100), filler()).await.is_ok() {}

@@ -3,36 +3,20 @@
 use std::time::Duration;
 
 use serde_json::Value;
-use settled_protocol::quantity::{Light, Photometric};
 use settled_protocol::reading::Reading;
 use settled_protocol::spectrum::Spectrum;
-use settled_protocol::time::Timestamp;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::UnixStream;
 
 use super::*;
+use crate::meter_task::plain_reading;
 use crate::server::LIMITS;
 
 /// How long anything may take that has no limit of its own.
 const SOON: Duration = Duration::from_secs(20);
 
 fn reading(sequence: u64, spectrum: Option<Spectrum>) -> Arc<Logged> {
-    let reading = Reading {
-        sequence,
-        meter: "m".to_owned(),
-        at: Timestamp::from_unix_ns(0),
-        t_s: 0.0,
-        began_s: 0.0,
-        boot: String::new(),
-        integration_s: None,
-        light: Light::amount(Photometric::Luminance, 1.0).unwrap(),
-        spectrum,
-        observer: None,
-        bandwidth_nm: None,
-        correction: None,
-        temperature_c: None,
-        flags: Vec::new(),
-    };
+    let reading = Reading { sequence, spectrum, ..plain_reading() };
     Arc::new(Logged::new(reading).unwrap())
 }
 
