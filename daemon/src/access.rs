@@ -7,8 +7,9 @@ use std::sync::Arc;
 use nix::unistd::geteuid;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::method::{
-    CorrectionsList, DaemonStatus, Hello, LogEvents, LogReadings, MeterObserve, MetersList, MetersObserve,
-    Method, RequestCancel, SubscriptionCancel,
+    CorrectionsList, DaemonStatus, Hello, LogBins, LogCompare, LogEvents, LogReadings, LogStatistics,
+    MeterObserve, MetersList, MetersObserve, Method, RequestCancel, RunsList, RunsObserve, RunsShow,
+    SubscriptionCancel,
 };
 
 use crate::accounts::{Accounts, System};
@@ -21,7 +22,7 @@ use memberships::Memberships;
 pub use rights::Rights;
 
 /// What guests may call unless the config says otherwise: looking, which causes neither an exposure nor a change.
-pub const GUESTS_USUALLY_MAY: [&str; 10] = [
+pub const GUESTS_USUALLY_MAY: [&str; 16] = [
     Hello::NAME,
     DaemonStatus::NAME,
     MetersList::NAME,
@@ -29,6 +30,12 @@ pub const GUESTS_USUALLY_MAY: [&str; 10] = [
     MeterObserve::NAME,
     LogReadings::NAME,
     LogEvents::NAME,
+    LogBins::NAME,
+    LogStatistics::NAME,
+    LogCompare::NAME,
+    RunsList::NAME,
+    RunsShow::NAME,
+    RunsObserve::NAME,
     CorrectionsList::NAME,
     SubscriptionCancel::NAME,
     RequestCancel::NAME,

@@ -101,6 +101,8 @@ fn refusal(kind: ErrorKind) -> Option<(&'static str, Option<&'static str>)> {
         | ErrorKind::CorrectionRefused
         | ErrorKind::ShuttingDown
         | ErrorKind::ZeroNeeded
+        | ErrorKind::NoSuchRun
+        | ErrorKind::RunRefused
         | ErrorKind::Unknown => None,
     }
 }

@@ -134,6 +134,7 @@ impl Client {
             turns: self.turns,
             lease: lease.map(Arc::from),
             until_s: f64::NEG_INFINITY,
+            run: None,
         }
     }
 
@@ -165,6 +166,8 @@ pub struct By {
     pub lease: Option<Arc<str>>,
     /// Until when it waits while somebody else has the meter, on the daemon's clock, in s.
     pub until_s: f64,
+    /// The run that it is for: readings that serve it belong to the run.
+    pub run: Option<u64>,
 }
 
 impl By {
@@ -172,13 +175,19 @@ impl By {
     #[must_use]
     pub fn itself() -> Self {
         let (client, who) = (ClientId::next(), Arc::default());
-        Self { client, who, turns: USUAL_TURNS, lease: None, until_s: f64::NEG_INFINITY }
+        Self { client, who, turns: USUAL_TURNS, lease: None, until_s: f64::NEG_INFINITY, run: None }
     }
 
     /// The same, that waits until `until_s` while somebody else has the meter.
     #[must_use]
     pub fn until(self, until_s: f64) -> Self {
         Self { until_s, ..self }
+    }
+
+    /// The same, for a run.
+    #[must_use]
+    pub fn for_run(self, run: u64) -> Self {
+        Self { run: Some(run), ..self }
     }
 
     /// The same, under this lease.

@@ -46,6 +46,8 @@ pub struct Happening {
     pub kind: EventKind,
     /// The meter it is about.
     pub meter: Option<String>,
+    /// The run it is about.
+    pub run: Option<u64>,
     /// One plain sentence.
     pub detail: String,
 }
@@ -54,13 +56,19 @@ impl Happening {
     /// Something about the daemon as a whole.
     #[must_use]
     pub fn new(kind: EventKind, detail: impl Into<String>) -> Self {
-        Self { kind, meter: None, detail: detail.into() }
+        Self { kind, meter: None, run: None, detail: detail.into() }
     }
 
     /// Something about a meter.
     #[must_use]
     pub fn about(kind: EventKind, meter: &str, detail: impl Into<String>) -> Self {
-        Self { kind, meter: Some(meter.to_owned()), detail: detail.into() }
+        Self { kind, meter: Some(meter.to_owned()), run: None, detail: detail.into() }
+    }
+
+    /// The same, about a run, too.
+    #[must_use]
+    pub fn of_run(self, run: u64) -> Self {
+        Self { run: Some(run), ..self }
     }
 
     /// Tells the daemon's own trace.
@@ -296,7 +304,15 @@ impl Log {
     pub fn status(&self) -> LogStatus {
         let Some(file) = &self.file else {
             let reason = Some("off in the config".to_owned());
-            return LogStatus { writing: false, bytes: None, last_sequence: None, reason };
+            return LogStatus {
+                writing: false,
+                bytes: None,
+                last_sequence: None,
+                reason,
+                id: None,
+                room: None,
+                unlogged: 0,
+            };
         };
         let bytes = std::fs::metadata(&file.path).ok().map(|metadata| metadata.len());
         let gone = || "the log's writer has ended, its trace says why; start the daemon anew".to_owned();
@@ -307,6 +323,9 @@ impl Log {
             last_sequence: Some(file.health.last_sequence.load(Ordering::Acquire))
                 .filter(|sequence| *sequence > 0),
             reason,
+            id: None,
+            room: None,
+            unlogged: 0,
         }
     }
 }

@@ -56,6 +56,10 @@ pub enum ErrorKind {
     Leased,
     /// The lease that the request came with isn't in force, or not any more.
     LeaseLost,
+    /// No run of that number is known.
+    NoSuchRun,
+    /// The run is over, so that it can't be stopped; or it can't be started like that.
+    RunRefused,
     /// A kind of a later version of the protocol.
     #[serde(other)]
     Unknown,
@@ -63,7 +67,7 @@ pub enum ErrorKind {
 
 impl ErrorKind {
     /// Every kind of this version.
-    pub const ALL: [Self; 24] = [
+    pub const ALL: [Self; 26] = [
         Self::ParseError,
         Self::InvalidRequest,
         Self::MethodNotFound,
@@ -88,6 +92,8 @@ impl ErrorKind {
         Self::ZeroNeeded,
         Self::Leased,
         Self::LeaseLost,
+        Self::NoSuchRun,
+        Self::RunRefused,
     ];
 
     /// The JSON-RPC error code: the standard's own for its own faults, ours from −32000 down.
@@ -118,6 +124,8 @@ impl ErrorKind {
             Self::CorrectionRefused => -32016,
             Self::Leased => -32017,
             Self::LeaseLost => -32018,
+            Self::NoSuchRun => -32019,
+            Self::RunRefused => -32020,
         }
     }
 }

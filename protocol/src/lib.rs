@@ -15,6 +15,10 @@
 //! | [`lease`] | a meter for oneself, for a while |
 //! | [`limits`] | how much a client may ask for at once |
 //! | [`log`] | selections, and what happened beside readings |
+//! | [`bins`] | the log, a row for each span of time |
+//! | [`statistics`] | what a stretch of the log comes to |
+//! | [`run`] | measurements that belong to the daemon |
+//! | [`status`] | how the daemon and its log are |
 //! | [`stage`] | what a simulated display is told to show |
 //! | [`method`] | one type a method, with its params and result |
 //! | [`notification`] | what the daemon says unasked |
@@ -25,6 +29,7 @@
 //! | [`socket`] | where the socket is |
 //! | [`openrpc`] | the machine-readable document, generated from the types |
 
+pub mod bins;
 pub mod colorimetry;
 pub mod correction;
 pub mod error;
@@ -42,9 +47,12 @@ pub mod plugin;
 pub mod quantity;
 pub mod reading;
 pub mod rule;
+pub mod run;
 pub mod settling;
 pub mod socket;
 pub mod spectrum;
 pub mod stage;
+pub mod statistics;
+pub mod status;
 pub mod text;
 pub mod time;

@@ -16,6 +16,9 @@ pub struct Selection {
     /// Only this meter.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub meter: Option<String>,
+    /// Only this run.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub run: Option<u64>,
     /// Not before this moment.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub since: Option<Timestamp>,
@@ -69,6 +72,9 @@ pub struct Event {
     /// The meter it is about, if it is about one.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub meter: Option<String>,
+    /// The run it is about, if it is about one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub run: Option<u64>,
     /// One plain sentence.
     pub detail: String,
 }
@@ -114,6 +120,36 @@ pub enum EventKind {
     RecordingEnded,
     /// A lease was lost: it was not renewed in time.
     LeaseLost,
+    /// A run started.
+    RunStarted,
+    /// A run goes on after a restart of the daemon, or of the machine.
+    RunResumed,
+    /// A run ended.
+    RunEnded,
+    /// A run has no readings of a stretch of time though some were due.
+    RunGap,
+    /// Something to be alarmed at.
+    Alert,
+    /// It is over.
+    AlertOver,
+    /// The log could not be written: readings went out unlogged. Written once it can be again.
+    LogFailed,
+    /// The log's file was damaged: what could be saved is here.
+    LogRecovered,
+    /// Old readings were thinned to bins.
+    LogThinned,
+    /// The log was copied.
+    LogCopied,
+    /// The log's disk, or its quota, runs low.
+    DiskLow,
+    /// The machine is about to sleep.
+    FallingAsleep,
+    /// UTC had a leap second.
+    LeapSecond,
+    /// The machine's time zone was changed: nightly runs start by the new one.
+    ZoneChanged,
+    /// The config was read anew.
+    ConfigReloaded,
     /// A task of the daemon ended where it should not have, and was started again.
     TaskRestarted,
     /// A kind of a later version of the protocol.
@@ -123,7 +159,7 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind of this version.
-    pub const ALL: [Self; 19] = [
+    pub const ALL: [Self; 34] = [
         Self::DaemonStarted,
         Self::DaemonStopped,
         Self::MeterReady,
@@ -142,6 +178,21 @@ impl EventKind {
         Self::ReplayRepeated,
         Self::RecordingEnded,
         Self::LeaseLost,
+        Self::RunStarted,
+        Self::RunResumed,
+        Self::RunEnded,
+        Self::RunGap,
+        Self::Alert,
+        Self::AlertOver,
+        Self::LogFailed,
+        Self::LogRecovered,
+        Self::LogThinned,
+        Self::LogCopied,
+        Self::DiskLow,
+        Self::FallingAsleep,
+        Self::LeapSecond,
+        Self::ZoneChanged,
+        Self::ConfigReloaded,
         Self::TaskRestarted,
     ];
 
@@ -167,6 +218,21 @@ impl EventKind {
             Self::ReplayRepeated => "replay_repeated",
             Self::RecordingEnded => "recording_ended",
             Self::LeaseLost => "lease_lost",
+            Self::RunStarted => "run_started",
+            Self::RunResumed => "run_resumed",
+            Self::RunEnded => "run_ended",
+            Self::RunGap => "run_gap",
+            Self::Alert => "alert",
+            Self::AlertOver => "alert_over",
+            Self::LogFailed => "log_failed",
+            Self::LogRecovered => "log_recovered",
+            Self::LogThinned => "log_thinned",
+            Self::LogCopied => "log_copied",
+            Self::DiskLow => "disk_low",
+            Self::FallingAsleep => "falling_asleep",
+            Self::LeapSecond => "leap_second",
+            Self::ZoneChanged => "zone_changed",
+            Self::ConfigReloaded => "config_reloaded",
             Self::TaskRestarted => "task_restarted",
             Self::Unknown => "unknown",
         }

@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
+use crate::bins::{BinsPage, BinsParams};
 use crate::correction::{
     CorrectParams, Corrected, CorrectionChanged, CorrectionsPage, ListCorrections, NewCorrection,
     RemoveCorrection,
@@ -14,8 +15,12 @@ use crate::log::{EventsPage, ReadingsPage, Selection};
 use crate::message::RequestId;
 use crate::meter::Meter;
 use crate::reading::Reading;
+use crate::run::{ListRuns, ObserveRuns, Run, RunPlan, RunsPage, ShowRun, StopRun};
 use crate::settling::{Criteria, Settled};
 use crate::stage::Stimulus;
+use crate::statistics::{CompareParams, Comparison, Statistics, StatisticsParams};
+use crate::status::{Backup, LogChecked};
+pub use crate::status::{LogRoom, LogStatus, MeterQueue, RecordingStatus, Status};
 use crate::text::Text;
 use crate::time::Timestamp;
 
@@ -115,6 +120,26 @@ methods! {
     LogReadings = "log.readings", Selection => ReadingsPage, "Readings from the log, a page at a time.";
     /// Events from the log.
     LogEvents = "log.events", Selection => EventsPage, "What happened beside readings, a page at a time.";
+    /// The log, a row for each span of time.
+    LogBins = "log.bins", BinsParams => BinsPage, "A meter's or a run's readings, a row for each span of time, a page at a time.";
+    /// Figures of a stretch.
+    LogStatistics = "log.statistics", StatisticsParams => Statistics, "What a stretch of the log comes to: mean, spread, drift, Allan deviation.";
+    /// One stretch against another.
+    LogCompare = "log.compare", CompareParams => Comparison, "One night against another.";
+    /// A copy of the log.
+    LogBackup = "log.backup", Nothing => Backup, "Copy the log into a new file while it goes on.";
+    /// Whether the log is whole.
+    LogCheck = "log.check", Nothing => LogChecked, "Look through the whole log for damage.";
+    /// Another run.
+    RunsStart = "runs.start", RunPlan => Run, "Have a meter watched unattended: a run belongs to the daemon, and outlives its client and a restart.";
+    /// The runs there are.
+    RunsList = "runs.list", ListRuns => RunsPage, "The runs there are, the latest first, a page at a time.";
+    /// One run.
+    RunsShow = "runs.show", ShowRun => Run, "One run, with the figures of its readings.";
+    /// The end of a run.
+    RunsStop = "runs.stop", StopRun => Run, "End a run, or take a planned one back; of one that repeats, the nights to come, too.";
+    /// Runs as they get on.
+    RunsObserve = "runs.observe", ObserveRuns => Subscribed, "Subscribe to runs.changed: how runs get on, and their alerts.";
     /// What a simulated display shows.
     StageShow = "stage.show", ShowParams => Shown, "Tell a simulated display what to show from now on.";
 }
@@ -170,65 +195,6 @@ pub enum ClockKind {
     System,
     /// A clock that runs faster, for rehearsals on simulated meters.
     Simulated,
-}
-
-/// Result of `daemon.status`.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Status {
-    /// The daemon's version.
-    pub version: String,
-    /// Since the daemon started, in s of its clock.
-    pub uptime_s: f64,
-    /// Connections open now.
-    pub clients: usize,
-    /// Configured meters.
-    pub meters: Vec<MeterQueue>,
-    /// The log.
-    pub log: LogStatus,
-    /// The recording of what passes on the meters' links, where one was begun.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub recording: Option<RecordingStatus>,
-}
-
-/// How a recording of what passes on the meters' links is.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-pub struct RecordingStatus {
-    /// The file.
-    pub file: String,
-    /// How much has been written, in bytes.
-    pub bytes: u64,
-    /// Whether it goes on.
-    pub writing: bool,
-    /// Why it has ended, if it has.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub reason: Option<String>,
-}
-
-/// How busy a meter is.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct MeterQueue {
-    /// The meter's id.
-    pub meter: String,
-    /// Requests that wait for an exposure.
-    pub waiting: usize,
-    /// Exposures since the daemon started, successful or not.
-    pub exposures: u64,
-}
-
-/// How the log is.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct LogStatus {
-    /// Whether readings are being logged.
-    pub writing: bool,
-    /// Size of the database in bytes, where there is one.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub bytes: Option<u64>,
-    /// The last sequence that is durable.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub last_sequence: Option<u64>,
-    /// Why it isn't, if it isn't.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub reason: Option<String>,
 }
 
 /// Result of `meters.list`.

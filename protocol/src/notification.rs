@@ -8,6 +8,7 @@ use crate::error::RpcError;
 use crate::message::RequestId;
 use crate::meter::Meter;
 use crate::reading::Reading;
+use crate::run::{Alert, Run};
 use crate::settling::{Estimate, Evidence};
 
 /// A notification of the protocol.
@@ -65,6 +66,22 @@ pub struct SettleProgress {
 
 impl Notification for SettleProgress {
     const NAME: &'static str = "settle.progress";
+}
+
+/// `runs.changed`: a run started, got on, was alarmed at something, or ended.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RunChanged {
+    /// The subscription it is for.
+    pub subscription: String,
+    /// The run as it is now.
+    pub run: Run,
+    /// What it is alarmed at since the last time.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub alert: Option<Alert>,
+}
+
+impl Notification for RunChanged {
+    const NAME: &'static str = "runs.changed";
 }
 
 /// `missed`: these are gone from the stream, at this place in it.

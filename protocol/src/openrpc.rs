@@ -6,7 +6,7 @@ use serde_json::{Map, Value, json};
 
 use crate::error::ErrorKind;
 use crate::method::{self, Method, Visitor};
-use crate::notification::{MeterChanged, Missed, Notification, ReadingTaken, SettleProgress};
+use crate::notification::{MeterChanged, Missed, Notification, ReadingTaken, RunChanged, SettleProgress};
 
 /// The document: every method with its params, result and errors, and every notification (as `x-notifications`).
 #[must_use]
@@ -22,6 +22,7 @@ pub fn document() -> Value {
         notification::<ReadingTaken>(&mut generator),
         notification::<MeterChanged>(&mut generator),
         notification::<SettleProgress>(&mut generator),
+        notification::<RunChanged>(&mut generator),
         notification::<Missed>(&mut generator),
     ];
     let errors: Map<String, Value> = ErrorKind::ALL

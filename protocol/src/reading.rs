@@ -46,6 +46,9 @@ pub struct Reading {
     /// The meter's own temperature in °C, where it tells.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub temperature_c: Option<f64>,
+    /// The runs that it was taken for, by number.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub runs: Vec<u64>,
     /// What one must know before trusting it. Empty is good.
     pub flags: Vec<Flag>,
 }

@@ -41,6 +41,9 @@ pub(super) struct Which {
     /// Only this meter.
     #[arg(long)]
     meter: Option<String>,
+    /// Only what belongs to this run.
+    #[arg(long, value_name = "RUN")]
+    run: Option<u64>,
     /// Not before this, such as 2026-11-25T18:00:00Z.
     #[arg(long, value_name = "TIME", value_parser = moment)]
     since: Option<Timestamp>,
@@ -60,6 +63,7 @@ impl Which {
     fn page(&self, after: Option<u64>, wanted: u64, spectra: bool) -> Selection {
         Selection {
             meter: self.meter.clone(),
+            run: self.run,
             since: self.since,
             until: self.until,
             after,

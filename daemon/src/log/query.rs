@@ -14,10 +14,11 @@ use super::spectra;
 /// Columns of readings.
 const READINGS: &str =
     "t.sequence, m.name, b.name, t.at_ns, t.t_s, t.began_s, t.integration_s, t.illuminance,
-    t.value, t.x, t.z, t.coloured, t.temperature_c, t.flags, t.observer, t.bandwidth_nm, t.correction";
+    t.value, t.x, t.z, t.coloured, t.temperature_c, t.flags, t.observer, t.bandwidth_nm, t.correction,
+    (SELECT group_concat(run) FROM run_readings WHERE sequence = t.sequence)";
 
 /// How many those are: a spectrum's follow them.
-const READING_COLUMNS: usize = 17;
+const READING_COLUMNS: usize = 18;
 
 /// Bytes of JSON that a page may have, with room for what stands around it in a line.
 const PAGE_BYTES: usize = LONGEST_LINE - 8192;
@@ -27,7 +28,7 @@ const READING_BYTES: usize = 1000;
 const VALUE_BYTES: usize = 25;
 
 /// Columns of events.
-const EVENTS: &str = "t.sequence, m.name, b.name, t.at_ns, t.t_s, t.kind, t.detail";
+const EVENTS: &str = "t.sequence, m.name, b.name, t.at_ns, t.t_s, t.kind, t.detail, t.run";
 
 /// A table of rows.
 #[derive(Clone, Copy)]
@@ -42,7 +43,7 @@ type Statement = (String, Vec<(&'static str, Box<dyn ToSql>)>);
 /// The query for a page, one row more than it holds. Only the conditions that are asked for stand in it, so that SQLite
 /// finds the rows by an index; values are bound, never written.
 fn statement(table: Table, selection: &Selection, limit: usize) -> Statement {
-    let Selection { meter, since, until, after, limit: _, spectra } = selection;
+    let Selection { meter, run, since, until, after, limit: _, spectra } = selection;
     let (columns, name, [more, join]) = match table {
         Table::Readings if *spectra => (READINGS, "readings", [spectra::COLUMNS, spectra::JOIN]),
         Table::Readings => (READINGS, "readings", [""; 2]),
@@ -57,6 +58,10 @@ fn statement(table: Table, selection: &Selection, limit: usize) -> Statement {
     if let Some(meter) = meter {
         values.push((":meter", Box::new(meter.clone())));
         conditions.push("t.meter = (SELECT id FROM meters WHERE name = :meter)".to_owned());
+    }
+    if let Some(run) = run {
+        values.push((":run", Box::new(i64::try_from(*run).unwrap_or(i64::MAX))));
+        conditions.push(of_run(table).to_owned());
     }
     let mut times = Vec::new();
     for (at, parameter, time) in [(since, ":since", "at_ns >= :since"), (until, ":until", "at_ns < :until")] {
@@ -74,6 +79,14 @@ fn statement(table: Table, selection: &Selection, limit: usize) -> Statement {
          {which} ORDER BY t.sequence LIMIT :limit"
     );
     (text, values)
+}
+
+/// That a row belongs to a run.
+fn of_run(table: Table) -> &'static str {
+    match table {
+        Table::Readings => "t.sequence IN (SELECT sequence FROM run_readings WHERE run = :run)",
+        Table::Events => "t.run = :run",
+    }
 }
 
 /// Where the rows lie. UTC may be set, so sequences rise with it only by and large; the index of times alone tells the first
@@ -189,6 +202,7 @@ fn reading(row: &Row<'_>) -> rusqlite::Result<Reading> {
         bandwidth_nm: row.get(15)?,
         correction: row.get(16)?,
         temperature_c: row.get(12)?,
+        runs: numbers(row.get(17)?),
         flags: flags.split_ascii_whitespace().map(flag).collect(),
     })
 }
@@ -226,7 +240,13 @@ fn event(row: &Row<'_>) -> rusqlite::Result<Event> {
         t_s: row.get(4)?,
         kind: EventKind::ALL.into_iter().find(|known| known.name() == kind).unwrap_or(EventKind::Unknown),
         detail: row.get(6)?,
+        run: row.get::<_, Option<i64>>(7)?.map(unsigned),
     })
+}
+
+/// Numbers with commas between them.
+fn numbers(text: Option<String>) -> Vec<u64> {
+    text.iter().flat_map(|text| text.split(',')).filter_map(|number| number.parse().ok()).collect()
 }
 
 /// What we wrote was never negative.

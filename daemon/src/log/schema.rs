@@ -92,6 +92,60 @@ const MIGRATIONS: &[&str] = &[
         PRIMARY KEY (meter, model, serial)
     ) WITHOUT ROWID;
 ",
+    "
+    CREATE TABLE identity (id TEXT NOT NULL);
+    INSERT INTO identity SELECT substr(h, 1, 8) || '-' || substr(h, 9, 4) || '-4' || substr(h, 14, 3) || '-a' || substr(h, 18, 3) || '-'
+        || substr(h, 21, 12) FROM (SELECT lower(hex(randomblob(16))) AS h);
+    CREATE TABLE runs (
+        run INTEGER PRIMARY KEY AUTOINCREMENT,
+        meter INTEGER NOT NULL REFERENCES meters (id),
+        state TEXT NOT NULL,
+        document TEXT NOT NULL
+    );
+    CREATE INDEX runs_by_meter ON runs (meter, run);
+    CREATE INDEX runs_that_are_not_over ON runs (run) WHERE state IN ('planned', 'running');
+    CREATE TABLE run_readings (
+        run INTEGER NOT NULL REFERENCES runs (run),
+        sequence INTEGER NOT NULL,
+        PRIMARY KEY (run, sequence)
+    ) WITHOUT ROWID;
+    CREATE INDEX run_readings_by_sequence ON run_readings (sequence);
+    ALTER TABLE events ADD COLUMN run INTEGER REFERENCES runs (run);
+    CREATE INDEX events_by_run ON events (run, sequence) WHERE run IS NOT NULL;
+    CREATE TABLE bins (
+        meter INTEGER NOT NULL REFERENCES meters (id),
+        illuminance INTEGER NOT NULL,
+        at_ns INTEGER NOT NULL,
+        span_ns INTEGER NOT NULL,
+        boot INTEGER NOT NULL REFERENCES boots (id),
+        t_s REAL NOT NULL,
+        count INTEGER NOT NULL,
+        first INTEGER NOT NULL,
+        last INTEGER NOT NULL,
+        mean REAL NOT NULL,
+        min REAL NOT NULL,
+        max REAL NOT NULL,
+        squares REAL NOT NULL,
+        coloured INTEGER NOT NULL,
+        x REAL,
+        y REAL,
+        z REAL,
+        temperatures INTEGER NOT NULL,
+        temperature_c REAL,
+        flags TEXT NOT NULL,
+        observer TEXT,
+        correction TEXT,
+        run INTEGER REFERENCES runs (run)
+    );
+    CREATE INDEX bins_by_meter_and_time ON bins (meter, at_ns);
+    CREATE INDEX bins_by_run ON bins (run, at_ns) WHERE run IS NOT NULL;
+    CREATE TABLE unlogged (
+        meter INTEGER NOT NULL REFERENCES meters (id),
+        first INTEGER NOT NULL,
+        last INTEGER NOT NULL,
+        PRIMARY KEY (meter, first)
+    ) WITHOUT ROWID;
+",
 ];
 
 /// Why the log could not be opened.

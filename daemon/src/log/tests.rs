@@ -23,6 +23,7 @@ fn draft(meter: &str, light: Light, flags: Vec<Flag>) -> Reading {
         bandwidth_nm: None,
         correction: None,
         temperature_c: Some(31.5),
+        runs: Vec::new(),
         flags,
     }
 }

@@ -155,11 +155,12 @@ fn insert_event(
     let meter =
         happening.meter.as_deref().map(|name| name_id(transaction, Names::Meters, name)).transpose()?;
     let boot = name_id(transaction, Names::Boots, boot)?;
-    let text = "INSERT INTO events (meter, boot, at_ns, t_s, kind, detail) VALUES (?1, ?2, ?3, ?4, ?5, ?6)";
+    let text =
+        "INSERT INTO events (meter, boot, at_ns, t_s, kind, detail, run) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
     let (at_ns, kind) = (signed(moment.at.unix_ns()), EventKind::name(happening.kind));
     transaction
         .prepare_cached(text)?
-        .execute(params![meter, boot, at_ns, moment.t_s, kind, happening.detail])
+        .execute(params![meter, boot, at_ns, moment.t_s, kind, happening.detail, happening.run.map(signed)])
         .map(drop)
 }
 
@@ -193,6 +194,11 @@ fn insert_reading(transaction: &Transaction<'_>, sequence: u64, draft: &Reading)
             draft.bandwidth_nm,
             draft.correction,
         ])?;
+    for run in &draft.runs {
+        transaction
+            .prepare_cached("INSERT INTO run_readings (run, sequence) VALUES (?1, ?2)")?
+            .execute([signed(*run), signed(sequence)])?;
+    }
     draft.spectrum.as_ref().map_or(Ok(()), |spectrum| spectra::insert(transaction, sequence, spectrum))
 }
 

@@ -19,6 +19,7 @@ pub(crate) fn plain_reading() -> Reading {
         bandwidth_nm: None,
         correction: None,
         temperature_c: None,
+        runs: Vec::new(),
         flags: Vec::new(),
     }
 }

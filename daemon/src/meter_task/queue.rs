@@ -59,6 +59,8 @@ pub(super) struct Audience {
     pub(super) covered: bool,
     /// The token of the lease that it is made under.
     pub(super) lease: Option<Arc<str>>,
+    /// The runs that it belongs to.
+    pub(super) runs: Vec<u64>,
 }
 
 impl Audience {
@@ -277,6 +279,9 @@ impl Queue {
         let served = self.served.clone();
         let taken = self.serve(|placed| placed.is_for(exposed) && served.admits(placed.by()));
         let (size, mut waiting, mut settling) = (taken.len(), Vec::new(), Vec::new());
+        let mut runs: Vec<u64> = taken.iter().filter_map(|placed| placed.by().run).collect();
+        runs.sort_unstable();
+        runs.dedup();
         for mut placed in taken {
             let Item::Demand(demand) = &mut placed.item else {
                 waiting.push(placed);
@@ -296,7 +301,7 @@ impl Queue {
         self.tidy();
         let covers = |placed: &Placed| matches!(&placed.item, Item::Waiting(waiting) if waiting.covered);
         let covered = waiting.iter().any(covers);
-        Audience { covered, waiting, settling, exposed, size, lease: served.held_by }
+        Audience { covered, waiting, settling, exposed, size, lease: served.held_by, runs }
     }
 
     /// Takes out what is so, and that somebody waits for. Each client for which that was its turn has its next one later.
@@ -346,7 +351,7 @@ impl Queue {
     /// The meter refused an exposure that was lengthened: none is made as long as that. Whoever left the integration time to the
     /// meter, and waits for an answer, goes back to its place; those who asked for just this are left.
     pub(super) fn shorten(&mut self, audience: Audience) -> Audience {
-        let Audience { waiting, settling, exposed, size, covered, lease } = audience;
+        let Audience { waiting, settling, exposed, size, covered, lease, runs } = audience;
         for placed in self.members.values_mut().flat_map(|member| &mut member.items) {
             if let Item::Demand(demand) = &mut placed.item {
                 demand.shorten(exposed);
@@ -355,7 +360,15 @@ impl Queue {
         let (back, waiting): (Vec<_>, Vec<_>) =
             waiting.into_iter().partition(|placed| placed.asks() == Some(Exposure::default()));
         back.into_iter().for_each(|placed| self.put(placed));
-        Audience { waiting, settling, exposed: Exposed { free: false, ..exposed }, size, covered, lease }
+        Audience {
+            waiting,
+            settling,
+            exposed: Exposed { free: false, ..exposed },
+            size,
+            covered,
+            lease,
+            runs,
+        }
     }
 }
 

@@ -67,6 +67,7 @@ pub(super) fn stamped(
         bandwidth_nm: None,
         correction: through.map(|(reads, _)| reads.id.clone()),
         temperature_c: sample.temperature_c,
+        runs: Vec::new(),
         flags: flags.into_iter().filter(|(_, holds)| *holds).map(|(flag, _)| flag).collect(),
     }
 }

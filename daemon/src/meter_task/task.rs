@@ -274,8 +274,10 @@ impl Task {
             dark: audience.covered,
             reads: began.reads.as_ref(),
         };
+        let runs = audience.runs.clone();
         let mut draft = stamped(sample, summed.light, &open.description, &stamp);
         summed.label(&mut draft);
+        draft.runs = runs;
         self.gather.exposed(audience.exposed, audience.clients(), began.at_s, ended.t_s);
         self.kept.commits.send(&self.tools.log, &self.shared, draft, audience).await;
         // A meter that answers at once must not keep everyone else waiting.
