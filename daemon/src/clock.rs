@@ -93,6 +93,18 @@ impl Clock {
         }
     }
 
+    /// The machine's own boot clock, in s, whatever kind of clock this is: disks and other programs know no other.
+    #[must_use]
+    pub fn real_s(&self) -> f64 {
+        boot_s()
+    }
+
+    /// UTC by the machine's own clock, in µs, whatever kind of clock this is: it numbers what no log can number.
+    #[must_use]
+    pub fn machine_us(&self) -> u64 {
+        utc_ns() / 1000
+    }
+
     /// What clients are told of it.
     #[must_use]
     pub fn info(&self) -> ClockInfo {

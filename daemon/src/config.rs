@@ -17,8 +17,10 @@ use crate::corrections::STALE_AFTER_S;
 mod access;
 mod bus;
 mod limits;
+mod log;
 
 pub use bus::BusConfig;
+pub use log::{LogConfig, LogFile, Survives};
 
 /// A day, in s.
 const DAY_S: f64 = 86_400.0;
@@ -59,29 +61,6 @@ pub struct Config {
 pub struct SocketConfig {
     /// The socket's path; the usual place if absent.
     pub path: Option<PathBuf>,
-}
-
-/// Where readings are kept.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum LogConfig {
-    /// Nowhere: readings are given with the flag `unlogged`.
-    Off,
-    /// In this database.
-    File {
-        /// The database's path; the usual place if absent.
-        path: Option<PathBuf>,
-        /// What a reading must survive before it is given out.
-        survives: Survives,
-    },
-}
-
-/// What an acknowledged reading survives.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Survives {
-    /// A power cut: it is on the disk.
-    PowerCut,
-    /// The daemon's own death: it is with the kernel.
-    Crash,
 }
 
 /// One meter.
@@ -137,9 +116,7 @@ impl Config {
         let dbus = table.table("dbus").and_then(|mut table| bus::read(&mut table));
         let log = table
             .table("log")
-            .map_or(LogConfig::File { path: None, survives: Survives::PowerCut }, |mut table| {
-                read_log(&mut table, context)
-            });
+            .map_or_else(|| LogConfig::File(LogFile::default()), |mut table| log::read(&mut table, context));
         let speed = table.table("clock").and_then(|mut clock| clock.number("speed", 1.0, 100_000.0));
         let stale_after_s = table
             .table("corrections")
@@ -151,18 +128,6 @@ impl Config {
             table.complain("clock", "a speed is for rehearsals: every meter must be simulated or replayed");
         }
         Some(Self { socket, rules, limits, dbus, log, speed, stale_after_s, meters, written })
-    }
-}
-
-fn read_log(table: &mut Table<'_>, context: &Context) -> LogConfig {
-    let path = table.text("path");
-    let survives = table.choice("survives", &[("power-cut", Survives::PowerCut), ("crash", Survives::Crash)]);
-    match path.as_deref() {
-        Some("off") => LogConfig::Off,
-        _ => LogConfig::File {
-            path: path.map(|path| context.folder.join(path)),
-            survives: survives.unwrap_or(Survives::PowerCut),
-        },
     }
 }
 
@@ -258,7 +223,7 @@ mod tests {
     fn an_empty_config_is_a_daemon_without_meters() {
         let config = load("").unwrap();
         assert!(config.meters.is_empty() && config.speed.is_none());
-        assert_eq!(config.log, LogConfig::File { path: None, survives: Survives::PowerCut });
+        assert_eq!(config.log, LogConfig::File(LogFile::default()));
     }
 
     #[test]
@@ -339,6 +304,6 @@ mod tests {
         let config = load("[socket]\npath = \"run/socket\"\n[log]\npath = \"night.sqlite\"\n").unwrap();
         assert_eq!(config.socket.path.as_deref(), Some(Path::new("/etc/bench/run/socket")));
         let path = Some(PathBuf::from("/etc/bench/night.sqlite"));
-        assert_eq!(config.log, LogConfig::File { path, survives: Survives::PowerCut });
+        assert_eq!(config.log, LogConfig::File(LogFile { path, ..LogFile::default() }));
     }
 }

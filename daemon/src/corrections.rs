@@ -15,7 +15,7 @@ use tokio::sync::{OwnedMutexGuard, oneshot};
 
 use crate::clock::Clock;
 use crate::correct::{self, Underived};
-use crate::log::{Change, Forced, Happening, Log, Then, correction_id, correction_number};
+use crate::log::{Change, Forced, Happening, Kept, Log, Then, correction_id, correction_number};
 use crate::meter_task::{MeterHandle, Through};
 
 mod force;
@@ -45,6 +45,20 @@ struct Known {
     last: u64,
 }
 
+impl From<Kept> for Known {
+    fn from(kept: Kept) -> Self {
+        let corrections = kept
+            .corrections
+            .into_iter()
+            .map(|(number, correction, used)| (number, Entry { correction: Arc::new(correction), used }));
+        Self {
+            corrections: corrections.collect(),
+            in_force: kept.in_force.into_iter().collect(),
+            last: kept.last,
+        }
+    }
+}
+
 /// The corrections that the daemon knows.
 #[derive(Debug)]
 pub struct Corrections {
@@ -69,19 +83,15 @@ fn unknown(id: &str) -> RpcError {
 }
 
 impl Corrections {
+    /// Takes over those of a log that could not be opened at the start. Nothing was changed until now: it could not be written.
+    pub(crate) fn adopt(&self, kept: Kept) {
+        *lock(&self.known) = Known::from(kept);
+    }
+
     /// Those that the log has kept. Readings of one that is older than `stale_after_s` are flagged.
     #[must_use]
     pub fn new(log: &Log, clock: &Arc<Clock>, stale_after_s: f64) -> Self {
-        let kept = log.kept();
-        let corrections = kept
-            .corrections
-            .into_iter()
-            .map(|(number, correction, used)| (number, Entry { correction: Arc::new(correction), used }));
-        let known = Known {
-            corrections: corrections.collect(),
-            in_force: kept.in_force.into_iter().collect(),
-            last: kept.last,
-        };
+        let known = Known::from(log.kept());
         Self {
             log: log.clone(),
             clock: Arc::clone(clock),

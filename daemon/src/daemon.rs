@@ -119,6 +119,7 @@ impl Daemon {
         let corrections = Corrections::new(&log, &clock, terms.stale_after_s);
         for (handle, _) in &meters {
             corrections.restore(handle);
+            handle.recall(&log.stretches(handle.id()));
         }
         let started_s = clock.now_s();
         let (instance, clients, limits) = (unique_id(), AtomicUsize::new(0), server::limits(terms.limits));
@@ -184,6 +185,21 @@ impl Daemon {
             meters: self.meters.iter().map(|(handle, _)| handle.queue()).collect(),
             log: self.log.status(),
             recording: self.recording.get().map(Progress::status),
+        }
+    }
+
+    /// Takes over what a log remembers that could not be opened at the start, once it has been, or until `stop` comes.
+    pub(crate) async fn remember(&self, mut stop: Stop) {
+        let late = tokio::select! {
+            late = self.log.opened_late() => late,
+            () = stop.wait() => return,
+        };
+        for handle in self.handles() {
+            handle.recall(&late.stretches(handle.id()));
+        }
+        self.corrections.adopt(late.kept);
+        for handle in self.handles() {
+            self.corrections.restore(handle);
         }
     }
 

@@ -95,8 +95,9 @@ pub async fn run(
             bus::serve(bus, &daemon, stop.clone()).await;
         }
     };
+    let remembering = daemon.remember(stop.clone());
     let serving = server::serve(listener, &daemon, stop.clone());
     let auditing = daemon.audit.run(stop.clone());
-    tokio::join!(supervisor.run(), serving, on_bus, auditing, watching, recording);
+    tokio::join!(supervisor.run(), serving, on_bus, auditing, watching, recording, remembering);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
 }

@@ -1,12 +1,14 @@
 //! The log: readings and events in one SQLite database. What it acknowledges is durable.
 //!
 //! One thread writes, in groups: whatever has queued up while the last group was committed makes the next. Queries have
-//! connections of their own, so that no reader holds up a write. Only the files below `log/` hold SQL.
+//! connections of their own, so that no reader holds up a write. Only the files below `log/` hold SQL. Where it can't be written,
+//! readings are served all the same, and say so.
 
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
 
+use settled_drivers::fault::chain;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::EventKind;
 use settled_protocol::method::LogStatus;
@@ -14,19 +16,34 @@ use settled_protocol::reading::{Flag, Reading};
 use tokio::sync::{Semaphore, mpsc, oneshot};
 
 use crate::clock::{Clock, Moment};
-use crate::config::Survives;
-use crate::lock::Lock;
+use crate::config::{LogFile, Survives};
+use health::Health;
+use opening::{Place, Remembered, Stamp};
+use unlogged::Stretches;
 
+mod backup;
+mod check;
 mod corrections;
+mod health;
 mod lookup;
 mod numbers;
+mod opening;
+mod outage;
+mod pages;
 mod query;
+mod recovery;
+mod room;
+mod salvage;
 mod schema;
 mod spectra;
+mod store;
+mod unlogged;
+mod wal;
 mod writer;
 mod zeros;
 
 pub use corrections::{Change, Forced, Kept, correction_id, correction_number};
+pub use recovery::RecoveryError;
 pub use schema::OpenError;
 pub use zeros::{Which, Zero};
 
@@ -81,10 +98,29 @@ impl Happening {
 /// One thing to write.
 #[derive(Debug)]
 enum Entry {
-    Reading { draft: Box<Reading>, numbered: oneshot::Sender<Numbered> },
-    Event { happening: Happening, moment: Moment, boot: String },
-    Correction { change: Change, happening: Option<Happening>, moment: Moment, boot: String, then: Then },
-    Zero { which: Which, zero: Option<Zero>, written: oneshot::Sender<()> },
+    Reading {
+        draft: Box<Reading>,
+        numbered: oneshot::Sender<Numbered>,
+    },
+    Event {
+        happening: Happening,
+        moment: Moment,
+        boot: String,
+    },
+    Correction {
+        change: Change,
+        happening: Option<Happening>,
+        moment: Moment,
+        boot: String,
+        then: Then,
+    },
+    Zero {
+        which: Which,
+        zero: Option<Zero>,
+        written: oneshot::Sender<()>,
+    },
+    /// Something is wrong with the file itself.
+    Damaged(String),
 }
 
 /// What became of a reading.
@@ -116,27 +152,6 @@ impl std::fmt::Debug for Then {
     }
 }
 
-/// How the writing goes, shared with the writer's thread.
-#[derive(Debug)]
-struct Health {
-    /// The last sequence that is durable.
-    last_sequence: AtomicU64,
-    numbers: numbers::Numbers,
-    /// Why nothing can be written, while that is so.
-    reason: Mutex<Option<String>>,
-}
-
-impl Health {
-    fn reason(&self) -> Option<String> {
-        self.reason.lock().unwrap_or_else(PoisonError::into_inner).clone()
-    }
-
-    /// Takes a new reason, and gives the one before.
-    fn change(&self, reason: Option<String>) -> Option<String> {
-        std::mem::replace(&mut *self.reason.lock().unwrap_or_else(PoisonError::into_inner), reason)
-    }
-}
-
 /// The log, or the lack of one.
 #[derive(Clone, Debug)]
 pub struct Log {
@@ -147,14 +162,14 @@ pub struct Log {
 
 #[derive(Clone, Debug)]
 struct File {
-    path: PathBuf,
+    place: Arc<Place>,
     entries: mpsc::Sender<Entry>,
     health: Arc<Health>,
     queries: Arc<Semaphore>,
-    /// What there was of corrections when it was opened.
+    clock: Arc<Clock>,
+    /// What it remembered when it was opened, if it was at the start.
     kept: Arc<Kept>,
-    // Numbers are given out from memory once the writer is gone: no other daemon may have the log even then.
-    _lock: Arc<Lock>,
+    stretches: Arc<Stretches>,
 }
 
 /// Ends when everything that was handed to the log has been written.
@@ -183,36 +198,83 @@ impl Log {
         Self { file: None, unlogged: Arc::default(), zeros: zeros::Zeros::default() }
     }
 
-    /// Opens the database at `path`, making it and its folder if need be, and starts the writer.
+    /// Opens the database at `path`, making it and its folder if need be, and starts the writer. It must be possible to write it.
     ///
     /// # Errors
     /// [`OpenError`] if it can't be opened, is not ours, belongs to a later version, or is written by another daemon.
     pub fn open(path: PathBuf, survives: Survives) -> Result<(Self, Written), OpenError> {
-        let lock = Arc::new(schema::claim(&path)?);
-        let connection = schema::open(&path, survives)?;
-        let last = query::last_sequence(&connection).map_err(OpenError::Read)?;
-        let reserved = query::reserved(&connection).map_err(OpenError::Read)?;
-        let kept = Arc::new(corrections::load(&connection).map_err(OpenError::Read)?);
-        let zeros = zeros::read(&connection).map_err(OpenError::Read)?;
-        let health = Arc::new(Health {
-            last_sequence: AtomicU64::new(last),
-            numbers: numbers::Numbers::after(reserved),
-            reason: Mutex::default(),
-        });
-        let (entries, queue) = mpsc::channel(QUEUE);
-        let writer = writer::Writer::new(connection, Arc::clone(&health), Arc::clone(&lock));
+        let file = LogFile { survives, ..LogFile::default() };
+        Self::start(path, &file, Arc::new(Clock::system()), |error| Err(error))
+    }
+
+    /// The same on these terms; but where it can't be opened as yet, readings go out unlogged until it can.
+    ///
+    /// # Errors
+    /// [`OpenError`] where only its user can help: it is not ours, belongs to a later version, or is written by another daemon.
+    pub fn begin(path: PathBuf, file: &LogFile, clock: Arc<Clock>) -> Result<(Self, Written), OpenError> {
+        Self::start(path, file, clock, |error| if error.is_refusal() { Err(error) } else { Ok(error) })
+    }
+
+    fn start(
+        path: PathBuf,
+        file: &LogFile,
+        clock: Arc<Clock>,
+        bear: impl FnOnce(OpenError) -> Result<OpenError, OpenError>,
+    ) -> Result<(Self, Written), OpenError> {
+        let place = Arc::new(Place::new(path, file));
+        let stamp = Stamp { moment: clock.now(), boot: clock.boot().to_owned() };
+        let (store, health, remembered, in_order) = match opening::open(&place, None, &stamp, None) {
+            Ok(opened) => {
+                let health = Health::new(numbers::Numbers::after(opened.reserved), None);
+                health.opened(opened.id, opened.last, opened.lock);
+                (store::Store::Open(opened.connection), health, opened.remembered, opened.in_order)
+            }
+            Err(error) => {
+                let error = bear(error)?;
+                let reason = format!("{}; readings go out unlogged", chain(&error));
+                tracing::error!(reason, "the log can't be opened yet");
+                let health = Health::new(numbers::Numbers::after(0), Some(reason));
+                (store::Store::unopened(&error, clock.real_s()), health, Remembered::default(), true)
+            }
+        };
+        let (health, (entries, queue)) = (Arc::new(health), mpsc::channel(QUEUE));
+        let writer =
+            writer::Writer::new(store, Place::clone(&place), Arc::clone(&clock), Arc::clone(&health));
         let thread = std::thread::Builder::new()
             .name("log".to_owned())
             .stack_size(STACK)
             .spawn(move || writer.run(queue))
             .map_err(OpenError::Thread)?;
+        if !in_order {
+            check::after_a_fall(&place.path, entries.downgrade(), Arc::clone(&health));
+        }
+        let Remembered { kept, zeros, unlogged } = remembered;
+        let (kept, stretches) = (Arc::new(kept), Arc::new(unlogged));
         let queries = Arc::new(Semaphore::new(QUERIES));
-        let file = File { path, entries, health, queries, kept, _lock: lock };
+        let file = File { place, entries, health, queries, clock, kept, stretches };
         Ok((Self { file: Some(file), unlogged: Arc::default(), zeros }, Written(Some(thread))))
     }
 
+    /// What a log remembers that could not be opened at the start, once it has been opened; never if it was, or there is none.
+    pub(crate) async fn opened_late(&self) -> Late {
+        let Some(file) = &self.file else { return std::future::pending().await };
+        loop {
+            file.health.late.notified().await;
+            if let Some(Remembered { kept, zeros, unlogged }) = file.health.remembered() {
+                self.zeros.add(&zeros);
+                return Late { kept, unlogged };
+            }
+        }
+    }
+
+    /// From which to which sequence a meter's readings went out unlogged before this start, in rising order.
+    pub(crate) fn stretches(&self, meter: &str) -> Vec<(u64, u64)> {
+        let of = self.file.as_ref().and_then(|file| file.stretches.get(meter));
+        of.cloned().unwrap_or_default()
+    }
+
     /// Hands a reading to the log; its own sequence is ignored. The receiver gets its number once it is durable, or
-    /// once that has failed; an error if there is no number left that could not be given out again.
+    /// once that has failed.
     pub async fn append(&self, draft: Reading) -> oneshot::Receiver<Numbered> {
         let (numbered, receiver) = oneshot::channel();
         let entry = Entry::Reading { draft: Box::new(draft), numbered };
@@ -222,11 +284,14 @@ impl Log {
         };
         if let Some(mpsc::error::SendError(Entry::Reading { numbered, .. })) = unsent {
             let sequence = match &self.file {
-                Some(file) => file.health.numbers.one(),
-                None => Some(self.number()),
+                Some(file) => {
+                    file.health.unlogged.fetch_add(1, Ordering::Relaxed);
+                    file.health.numbers.take(1, file.clock.machine_us()) + 1
+                }
+                None => self.number(),
             };
             // The receiver is in our own hands.
-            let _received = sequence.map(|sequence| numbered.send(Numbered { sequence, durable: false }));
+            let _received = numbered.send(Numbered { sequence, durable: false }).is_ok();
         }
         receiver
     }
@@ -302,31 +367,45 @@ impl Log {
     /// How the log is.
     #[must_use]
     pub fn status(&self) -> LogStatus {
-        let Some(file) = &self.file else {
-            let reason = Some("off in the config".to_owned());
+        let Some(File { place, entries, health, .. }) = &self.file else {
             return LogStatus {
                 writing: false,
                 bytes: None,
                 last_sequence: None,
-                reason,
+                reason: Some("off in the config".to_owned()),
                 id: None,
                 room: None,
-                unlogged: 0,
+                unlogged: self.unlogged.load(Ordering::Relaxed),
             };
         };
-        let bytes = std::fs::metadata(&file.path).ok().map(|metadata| metadata.len());
+        let bytes = std::fs::metadata(&place.path).ok().map(|metadata| metadata.len());
         let gone = || "the log's writer has ended, its trace says why; start the daemon anew".to_owned();
-        let reason = if file.entries.is_closed() { Some(gone()) } else { file.health.reason() };
+        let reason = if entries.is_closed() { Some(gone()) } else { health.reason() };
         LogStatus {
             writing: reason.is_none(),
             bytes,
-            last_sequence: Some(file.health.last_sequence.load(Ordering::Acquire))
+            last_sequence: Some(health.last_sequence.load(Ordering::Acquire))
                 .filter(|sequence| *sequence > 0),
             reason,
-            id: None,
-            room: None,
-            unlogged: 0,
+            id: health.id(),
+            room: health.room(),
+            unlogged: health.unlogged.load(Ordering::Relaxed),
         }
+    }
+}
+
+/// What a log remembers that was opened late.
+#[derive(Debug)]
+pub(crate) struct Late {
+    /// Its corrections.
+    pub(crate) kept: Kept,
+    unlogged: Stretches,
+}
+
+impl Late {
+    /// From which to which sequence a meter's readings went out unlogged before this start.
+    pub(crate) fn stretches(&self, meter: &str) -> Vec<(u64, u64)> {
+        self.unlogged.get(meter).cloned().unwrap_or_default()
     }
 }
 
@@ -346,5 +425,7 @@ pub fn numbered(mut draft: Reading, numbered: Numbered) -> Reading {
     draft
 }
 
+#[cfg(test)]
+mod damage_tests;
 #[cfg(test)]
 mod tests;

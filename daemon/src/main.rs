@@ -244,7 +244,7 @@ async fn serve(
         arguments.socket.clone().or(config.socket.path.take()).or_else(usual).ok_or("no socket path")?;
     let bound = Bound::new(&path, config.rules.door())
         .map_err(|error| format!("the socket {}: {}{}", path.display(), chain(&error), elsewhere(&error)))?;
-    let (log, written) = open_log(&config.log)?;
+    let (log, written) = open_log(&config.log, &clock)?;
     let recording = match arguments.record.as_deref() {
         Some(path) => Some(record(path, arguments, &mut config, &clock)?),
         None => None,
@@ -274,10 +274,10 @@ fn elsewhere(error: &BindError) -> &'static str {
     }
 }
 
-fn open_log(config: &LogConfig) -> Result<(Log, Written), Failure> {
-    let LogConfig::File { path, survives } = config else { return Ok((Log::off(), Written::nothing())) };
-    let path = path.clone().unwrap_or_else(usual_log);
-    let opened = Log::open(path.clone(), *survives);
+fn open_log(config: &LogConfig, clock: &Arc<Clock>) -> Result<(Log, Written), Failure> {
+    let LogConfig::File(file) = config else { return Ok((Log::off(), Written::nothing())) };
+    let path = file.path.clone().unwrap_or_else(usual_log);
+    let opened = Log::begin(path.clone(), file, Arc::clone(clock));
     Ok(opened.map_err(|error| format!("the log {}: {}", path.display(), chain(&error)))?)
 }
 

@@ -289,6 +289,11 @@ impl MeterHandle {
         self.shared.fan.run(self.follow(), stop).await;
     }
 
+    /// Takes over which of the meter's readings went out unlogged before the daemon started, in rising order.
+    pub(crate) fn recall(&self, stretches: &[(u64, u64)]) {
+        self.shared.recall(stretches);
+    }
+
     /// From which to which sequence readings went out unlogged, of those after one and before another; nothing if none did.
     #[must_use]
     pub fn unlogged(&self, after: u64, before: u64) -> Option<(u64, u64)> {

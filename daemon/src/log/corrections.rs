@@ -25,6 +25,9 @@ pub fn correction_number(id: &str) -> Option<u64> {
     digits.parse().ok().filter(|number| correction_id(*number) == id)
 }
 
+/// Columns of a correction.
+const COLUMNS: &str = "number, document, m11, m12, m13, m21, m22, m23, m31, m32, m33, removed_ns, used";
+
 /// A change to the corrections, to be written.
 #[derive(Clone, Debug)]
 pub enum Change {
@@ -64,8 +67,7 @@ pub struct Kept {
 
 /// Reads all that there is.
 pub(super) fn load(connection: &Connection) -> rusqlite::Result<Kept> {
-    let columns = "number, document, m11, m12, m13, m21, m22, m23, m31, m32, m33, removed_ns, used";
-    let mut statement = connection.prepare(&format!("SELECT {columns} FROM corrections ORDER BY number"))?;
+    let mut statement = connection.prepare(&format!("SELECT {COLUMNS} FROM corrections ORDER BY number"))?;
     let corrections = statement.query_map([], correction)?.collect::<rusqlite::Result<Vec<_>>>()?;
     let mut statement = connection.prepare(
         "SELECT m.name, f.correction, f.shown, f.since_ns, f.forced FROM in_force f JOIN meters m ON m.id = f.meter",
@@ -77,6 +79,22 @@ pub(super) fn load(connection: &Connection) -> rusqlite::Result<Kept> {
         |row| row.get(0),
     )?;
     Ok(Kept { corrections, in_force, last: last.map_or(0, unsigned) })
+}
+
+/// Takes away what is no correction any more, after damage.
+pub(super) fn sieve(connection: &Connection) -> rusqlite::Result<()> {
+    let mut numbers = connection.prepare("SELECT number FROM corrections")?;
+    let numbers = numbers.query_map([], |row| row.get(0))?.collect::<rusqlite::Result<Vec<i64>>>()?;
+    let mut statement =
+        connection.prepare(&format!("SELECT {COLUMNS} FROM corrections WHERE number = ?1"))?;
+    for number in numbers {
+        if statement.query_row([number], correction).is_err() {
+            connection.execute("DELETE FROM corrections WHERE number = ?1", [number])?;
+        }
+    }
+    connection
+        .execute("DELETE FROM in_force WHERE correction NOT IN (SELECT number FROM corrections)", [])
+        .map(drop)
 }
 
 fn correction(row: &Row<'_>) -> rusqlite::Result<(u64, Correction, bool)> {

@@ -60,7 +60,7 @@ impl Log {
         let file = self.file.as_ref().ok_or_else(off)?;
         let stopped = || unavailable("the query was stopped".to_owned());
         let permit = Arc::clone(&file.queries).acquire_owned().await.map_err(|_| stopped())?;
-        let path = file.path.clone();
+        let path = file.place.path.clone();
         let (found, receiver) = oneshot::channel();
         let query = move || {
             // A query that has begun runs to its end even if nobody waits any more: its place is taken until then.
@@ -72,15 +72,18 @@ impl Log {
         };
         let thread = std::thread::Builder::new().name("query".to_owned()).stack_size(STACK).spawn(query);
         thread.map_err(|error| unavailable(format!("starting a thread to read the log: {error}")))?;
-        receiver
-            .await
-            .map_err(|_| stopped())?
-            .map_err(|error| unavailable(format!("reading the log: {error}")))
+        receiver.await.map_err(|_| stopped())?.map_err(|error| {
+            if schema::is_spoilt(&error) {
+                // If there is no room for it, the next who asks says it again.
+                let _told = file.entries.try_send(super::Entry::Damaged(error.to_string())).is_ok();
+            }
+            unavailable(format!("reading the log: {error}"))
+        })
     }
 }
 
 /// Lets this thread, for good, give way to others: a thread of the runtime's own pool would start plugins as patiently.
-fn be_patient() {
+pub(super) fn be_patient() {
     if let Err(error) = rustix::process::setpriority_process(None, PATIENCE) {
         tracing::debug!(%error, "a query is as urgent as measuring");
     }

@@ -155,6 +155,32 @@ pub(super) fn events(connection: &Connection, selection: &Selection) -> rusqlite
     Ok(EventsPage { events, next })
 }
 
+/// Takes away what can't be read any more, after damage, and says how many rows that were.
+pub(super) fn sieve(connection: &Connection) -> rusqlite::Result<usize> {
+    let all = Selection { spectra: true, ..Selection::default() };
+    let mut gone = 0;
+    for (table, name) in [(Table::Readings, "readings"), (Table::Events, "events")] {
+        let (text, _) = statement(table, &all, 0);
+        let mut statement = connection.prepare(&text)?;
+        let mut rows = statement.query(rusqlite::named_params! {":limit": -1})?;
+        let mut spoilt = Vec::new();
+        while let Some(row) = rows.next()? {
+            let read = match table {
+                Table::Readings => reading_with_spectrum(row).map(drop),
+                Table::Events => event(row).map(drop),
+            };
+            if read.is_err() {
+                spoilt.push(row.get::<_, i64>(0)?);
+            }
+        }
+        gone += spoilt.len();
+        for sequence in spoilt {
+            connection.execute(&format!("DELETE FROM {name} WHERE sequence = ?1"), [sequence])?;
+        }
+    }
+    Ok(gone)
+}
+
 /// Bytes of JSON that a reading takes at most.
 fn bytes(reading: &Reading) -> usize {
     READING_BYTES + VALUE_BYTES * reading.spectrum.as_ref().map_or(0, |spectrum| spectrum.values().len())

@@ -1,12 +1,16 @@
 //! The database: its tables, its migrations by number, and how it is opened.
 
+use std::collections::HashSet;
 use std::fmt;
 use std::fs::OpenOptions;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
-use rusqlite::{Connection, OpenFlags};
+use rusqlite::{Connection, ErrorCode, OpenFlags, TransactionBehavior};
 
+use super::pages::USUAL_SIZE;
+use super::recovery::RecoveryError;
 use crate::config::Survives;
 use crate::lock::{Lock, LockError};
 
@@ -15,6 +19,9 @@ const APPLICATION_ID: i64 = 0x7365_746c;
 
 /// Who may read and write a new database, before the daemon's umask: as SQLite has it.
 const MODE: u32 = 0o644;
+
+/// How long to wait for another program that writes to the database, once.
+pub(super) const PATIENCE: Duration = Duration::from_secs(2);
 
 /// What turns version n−1 into version n, from version 1 on. Never changed once released; only added to.
 const MIGRATIONS: &[&str] = &[
@@ -110,6 +117,7 @@ const MIGRATIONS: &[&str] = &[
         PRIMARY KEY (run, sequence)
     ) WITHOUT ROWID;
     CREATE INDEX run_readings_by_sequence ON run_readings (sequence);
+    ALTER TABLE numbers ADD COLUMN in_order INTEGER NOT NULL DEFAULT 1;
     ALTER TABLE events ADD COLUMN run INTEGER REFERENCES runs (run);
     CREATE INDEX events_by_run ON events (run, sequence) WHERE run IS NOT NULL;
     CREATE TABLE bins (
@@ -170,8 +178,51 @@ pub enum OpenError {
         /// The newest this daemon knows.
         known: i64,
     },
+    /// It is damaged.
+    Damaged(String),
+    /// It is damaged, and what can be read of it could not be saved.
+    Recovery(RecoveryError),
     /// The writer's thread could not be started.
     Thread(std::io::Error),
+}
+
+impl OpenError {
+    /// Whether nobody but its user can tell what is to become of it: the daemon doesn't start. All else may pass.
+    #[must_use]
+    pub fn is_refusal(&self) -> bool {
+        match self {
+            Self::NotOurs | Self::TooNew { .. } | Self::Lock(LockError::Held { .. }) | Self::Thread(_) => {
+                true
+            }
+            Self::Folder(_)
+            | Self::File(_)
+            | Self::Lock(LockError::Io { .. })
+            | Self::Open(_)
+            | Self::Read(_)
+            | Self::Damaged(_)
+            | Self::Recovery(_) => false,
+        }
+    }
+
+    /// Whether the file itself is wrong, and not what keeps it from being read.
+    pub(super) fn is_damage(&self) -> bool {
+        match self {
+            Self::Damaged(_) => true,
+            Self::Open(error) | Self::Read(error) => is_damage(error),
+            _ => false,
+        }
+    }
+}
+
+/// Whether an error says that a database is not as it was written: it is no database, has not the tables that it should, or not
+/// what should be in them.
+pub(super) fn is_damage(error: &rusqlite::Error) -> bool {
+    match error.sqlite_error_code() {
+        Some(code) => {
+            matches!(code, ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase | ErrorCode::Unknown)
+        }
+        None => true,
+    }
 }
 
 impl fmt::Display for OpenError {
@@ -194,6 +245,8 @@ impl fmt::Display for OpenError {
                     "the log is of version {found}, this daemon knows up to {known}: install a newer daemon"
                 )
             }
+            Self::Damaged(why) => write!(f, "the log is damaged: {why}"),
+            Self::Recovery(_) => f.write_str("the log is damaged, and could not be recovered"),
             Self::Thread(_) => f.write_str("starting the log's writer"),
         }
     }
@@ -205,18 +258,46 @@ impl std::error::Error for OpenError {
             Self::Folder(error) | Self::File(error) | Self::Thread(error) => Some(error),
             Self::Open(error) | Self::Read(error) => Some(error),
             Self::Lock(error @ LockError::Io { .. }) => Some(error),
-            Self::Lock(LockError::Held { .. }) | Self::NotOurs | Self::TooNew { .. } => None,
+            Self::Recovery(error) => Some(error),
+            Self::Lock(LockError::Held { .. }) | Self::NotOurs | Self::TooNew { .. } | Self::Damaged(_) => {
+                None
+            }
         }
     }
 }
 
-/// Makes the database's folder, and takes the lock that keeps other daemons out, whatever name they know it by.
-pub(super) fn claim(path: &Path) -> Result<Lock, OpenError> {
+/// Whether a row, or what leads to it, is not as it was written: what is wrong with a query itself doesn't count.
+pub(super) fn is_spoilt(error: &rusqlite::Error) -> bool {
+    match error {
+        rusqlite::Error::FromSqlConversionFailure(..)
+        | rusqlite::Error::InvalidColumnType(..)
+        | rusqlite::Error::IntegralValueOutOfRange(..) => true,
+        other => {
+            matches!(other.sqlite_error_code(), Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase))
+        }
+    }
+}
+
+/// Makes the database's folder, and takes the lock that keeps other daemons out, whatever name they know it by. Gives its one real
+/// name, too.
+pub(super) fn claim(path: &Path) -> Result<(Lock, PathBuf), OpenError> {
     if let Some(folder) = path.parent() {
         std::fs::create_dir_all(folder).map_err(OpenError::Folder)?;
     }
     let real = path.canonicalize().or_else(|_| made(path)).map_err(OpenError::File)?;
-    Lock::beside(&real).map_err(OpenError::Lock)
+    Ok((Lock::beside(&real).map_err(OpenError::Lock)?, real))
+}
+
+/// Takes away the lock's file beside what is not ours: it would say otherwise.
+pub(super) fn unclaim(path: &Path) {
+    let _gone = std::fs::remove_file(lock_path(path)).is_ok();
+}
+
+/// The lock's file: where it is, a daemon has had its log there.
+pub(super) fn lock_path(path: &Path) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".lock");
+    PathBuf::from(name)
 }
 
 /// Makes the file, empty, and gives its one real name: what isn't there has none yet, and a link to it may have many.
@@ -227,7 +308,9 @@ fn made(path: &Path) -> std::io::Result<PathBuf> {
 
 /// Opens the database to write, making or migrating it.
 pub(super) fn open(path: &Path, survives: Survives) -> Result<Connection, OpenError> {
+    check_header(path)?;
     let mut connection = Connection::open(path).map_err(OpenError::Open)?;
+    connection.busy_timeout(PATIENCE).map_err(OpenError::Open)?;
     check_owner(&connection)?;
     let synchronous = match survives {
         Survives::PowerCut => "FULL",
@@ -235,11 +318,22 @@ pub(super) fn open(path: &Path, survives: Survives) -> Result<Connection, OpenEr
     };
     connection
         .execute_batch(&format!(
-            "PRAGMA journal_mode = WAL; PRAGMA synchronous = {synchronous}; PRAGMA busy_timeout = 5000;
+            "PRAGMA page_size = {USUAL_SIZE}; PRAGMA journal_mode = WAL; PRAGMA synchronous = {synchronous};
              PRAGMA cache_size = -512; PRAGMA foreign_keys = ON;"
         ))
         .map_err(OpenError::Open)?;
     migrate(&mut connection)?;
+    check_schema(&connection)?;
+    Ok(connection)
+}
+
+/// Makes a database that only its maker sees until it is complete, quick and without any care.
+pub(super) fn fresh(path: &Path) -> rusqlite::Result<Connection> {
+    let mut connection = Connection::open(path)?;
+    connection.execute_batch(&format!(
+        "PRAGMA page_size = {USUAL_SIZE}; PRAGMA journal_mode = MEMORY; PRAGMA synchronous = OFF; PRAGMA foreign_keys = OFF;"
+    ))?;
+    bring_up(&mut connection, 0)?;
     Ok(connection)
 }
 
@@ -266,21 +360,74 @@ fn check_owner(connection: &Connection) -> Result<(), OpenError> {
     if ours { Ok(()) } else { Err(OpenError::NotOurs) }
 }
 
+/// The numbers in the file's header that are the same in every log, by their places: versions of the format, and how much of a page
+/// keys may take. What isn't so, SQLite would read otherwise, or not write.
+fn check_header(path: &Path) -> Result<(), OpenError> {
+    let mut header = [0; 100];
+    let read =
+        std::fs::File::open(path).and_then(|mut file| std::io::Read::read_exact(&mut file, &mut header));
+    let sound = matches!(header[18], 1 | 2)
+        && matches!(header[19], 1 | 2)
+        && header[20..24] == [0, 64, 32, 32]
+        // The format of the schema, and that text is UTF-8; nothing in a database without tables.
+        && matches!(header[44..48], [0, 0, 0, 0..=4])
+        && matches!(header[56..60], [0, 0, 0, 0..=1]);
+    match read {
+        Ok(()) if header.starts_with(b"SQLite format 3\0") && !sound => {
+            Err(OpenError::Damaged("its header is not one of a log".to_owned()))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Every table and index, as it is described in the database.
+const SCHEMA: &str = "SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL";
+
+fn described(connection: &Connection) -> rusqlite::Result<HashSet<(String, String)>> {
+    connection.prepare(SCHEMA)?.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect()
+}
+
+/// Whether everything that a log of this version has is there, and as it should be.
+fn is_complete(connection: &Connection) -> rusqlite::Result<bool> {
+    let mut model = Connection::open_in_memory()?;
+    bring_up(&mut model, 0)?;
+    Ok(described(&model)?.is_subset(&described(connection)?))
+}
+
+fn check_schema(connection: &Connection) -> Result<(), OpenError> {
+    match is_complete(connection) {
+        Ok(true) => Ok(()),
+        Ok(false) => Err(OpenError::Damaged("its tables are not what they should be".to_owned())),
+        Err(error) => Err(OpenError::Open(error)),
+    }
+}
+
 #[expect(clippy::cast_possible_wrap, reason = "there are few migrations")]
 fn migrate(connection: &mut Connection) -> Result<(), OpenError> {
     let (found, known) = (pragma(connection, "user_version")?, MIGRATIONS.len() as i64);
     if found > known {
+        // A later version has something else in it.
+        if is_complete(connection).map_err(OpenError::Open)? {
+            return Err(OpenError::Damaged("the number of its version is not what it should be".to_owned()));
+        }
         return Err(OpenError::TooNew { found, known });
     }
-    let transaction = connection.transaction().map_err(OpenError::Open)?;
-    for (version, migration) in (1..).zip(MIGRATIONS).filter(|(version, _)| *version > found) {
-        transaction
-            .execute_batch(&format!(
-                "{migration} PRAGMA user_version = {version}; PRAGMA application_id = {APPLICATION_ID};"
-            ))
-            .map_err(OpenError::Open)?;
+    bring_up(connection, found).map_err(OpenError::Open)
+}
+
+/// Makes what the versions after `found` have.
+fn bring_up(connection: &mut Connection, found: i64) -> rusqlite::Result<()> {
+    if (1..).zip(MIGRATIONS).all(|(version, _)| version <= found) {
+        // Nobody need be waited for.
+        return Ok(());
     }
-    transaction.commit().map_err(OpenError::Open)
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    for (version, migration) in (1..).zip(MIGRATIONS).filter(|(version, _)| *version > found) {
+        transaction.execute_batch(&format!(
+            "{migration} PRAGMA user_version = {version}; PRAGMA application_id = {APPLICATION_ID};"
+        ))?;
+    }
+    transaction.commit()
 }
 
 #[cfg(test)]

@@ -144,16 +144,20 @@ async fn a_number_that_was_given_out_unlogged_is_not_given_out_again_after_a_kil
 }
 
 #[tokio::test]
-async fn without_numbers_set_aside_nothing_is_given_out_until_the_log_is_written_again() {
+async fn where_no_numbers_can_be_set_aside_those_of_the_clock_are_given_out_and_the_log_goes_on_above_them() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("log.sqlite");
     let (log, _written) = Log::open(path.clone(), Survives::Crash).unwrap();
     let execute = |sql| rusqlite::Connection::open(&path).unwrap().execute_batch(sql).unwrap();
     execute("ALTER TABLE numbers RENAME TO away");
-    assert!(next_number(&log).await.is_none());
-    assert!(log.status().reason.unwrap().contains("no number is left"));
+    let before = Clock::system().machine_us();
+    let unlogged = next_number(&log).await.unwrap();
+    assert!(!unlogged.durable && unlogged.sequence > before, "{unlogged:?}");
+    assert!(log.status().reason.unwrap().contains("unlogged"));
     execute("ALTER TABLE away RENAME TO numbers");
-    assert!(next_number(&log).await.unwrap().durable);
+    let next = next_number(&log).await.unwrap();
+    assert!(next.durable && next.sequence > unlogged.sequence, "{next:?}");
+    assert_eq!((log.status().writing, log.status().unlogged), (true, 1));
 }
 
 #[tokio::test]

@@ -1,142 +1,353 @@
 //! The thread that writes. It commits in groups and tells each reading its number only after the commit.
+//!
+//! Whatever keeps it from writing, it goes on answering: readings go out unlogged, the rest waits in memory as far as there is room,
+//! and it tries again by itself.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::time::Duration;
 
-use rusqlite::{Connection, Transaction, params};
+use rusqlite::{Connection, ErrorCode, Transaction, params};
 use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::log::EventKind;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Reading;
 use tokio::sync::{mpsc, oneshot};
 
-use super::{Entry, Happening, Health, Numbered, corrections, spectra, zeros};
-use crate::clock::Moment;
-use crate::lock::Lock;
+use super::health::Health;
+use super::opening::Place;
+use super::outage::Outage;
+use super::room::{Room, Turn};
+use super::store::Store;
+use super::{Entry, Happening, Numbered, corrections, schema, spectra, zeros};
+use crate::clock::{Clock, Moment};
 
 /// Most rows in one commit, so that no row waits long for those behind it.
 const LARGEST_GROUP: usize = 256;
+
+/// Events and zeros that are kept in memory while the log can't be written: a night's, with a meter that comes and goes.
+const MOST_LATER: usize = 4096;
+
+/// The least time, in s, between two recoveries of a log that is open.
+const BETWEEN_S: f64 = 600.0;
+
+/// How long one waits for another program that writes to the database once it has kept the log from being written.
+const IMPATIENCE: Duration = Duration::from_millis(20);
 
 /// How hard SQLite makes sure that a commit is on the disk.
 const SYNCHRONOUS: &str = "synchronous";
 
 pub(super) struct Writer {
-    connection: Connection,
+    store: Store,
+    place: Place,
+    clock: Arc<Clock>,
     health: Arc<Health>,
-    // Held until the last row is written.
-    _lock: Arc<Lock>,
+    room: Room,
+    outage: Option<Outage>,
+    /// What is to be written once that is possible.
+    later: VecDeque<Entry>,
+    /// When it was last found damaged, while it was open.
+    recovered_s: Option<f64>,
 }
 
 impl Writer {
-    pub(super) fn new(connection: Connection, health: Arc<Health>, lock: Arc<Lock>) -> Self {
-        Self { connection, health, _lock: lock }
+    pub(super) fn new(store: Store, place: Place, clock: Arc<Clock>, health: Arc<Health>) -> Self {
+        let (room, later) = (Room::default(), VecDeque::new());
+        Self { store, place, clock, health, room, outage: None, later, recovered_s: None }
     }
 
     /// Writes until the last sender is gone.
     pub(super) fn run(mut self, mut queue: mpsc::Receiver<Entry>) {
         let mut group = Vec::with_capacity(LARGEST_GROUP);
-        while queue.blocking_recv_many(&mut group, LARGEST_GROUP) > 0 {
-            self.write(&mut group);
+        // Without timers it writes as well, and tries again when there is something to write.
+        let timers = tokio::runtime::Builder::new_current_thread().enable_time().build().ok();
+        loop {
+            let (span, timers) = (self.patience(), timers.as_ref());
+            let count = match span.zip(timers) {
+                None => Some(queue.blocking_recv_many(&mut group, LARGEST_GROUP)),
+                Some((span, timers)) => timers
+                    .block_on(async {
+                        tokio::time::timeout(span, queue.recv_many(&mut group, LARGEST_GROUP)).await
+                    })
+                    .ok(),
+            };
+            self.reopen();
+            match count {
+                Some(0) => break,
+                Some(_) => self.write(&mut group),
+                None => self.probe(),
+            }
         }
-        // Gives back the numbers that were set aside and not used; if it fails, the next daemon skips them.
-        let _given_back = reserve(&self.connection, self.health.numbers.last()).is_ok();
-        // Leaves one file behind instead of three; nothing is lost if it fails.
-        let _checkpointed = self.connection.execute_batch("PRAGMA wal_checkpoint(TRUNCATE);").is_ok();
+        self.stop();
+    }
+
+    /// The daemon stops in order, and says so.
+    fn stop(mut self) {
+        self.health.look_no_more();
+        if self.outage.is_some() || !self.later.is_empty() {
+            self.write(&mut Vec::new());
+        }
+        if let Some(connection) = self.store.connection() {
+            // Gives back the numbers that were set aside and not used; if it fails, the next daemon skips them.
+            let _given_back = reserve(connection, self.health.numbers.last(), true).is_ok();
+            // Leaves one file behind instead of three; nothing is lost if it fails.
+            let _checkpointed = connection.execute_batch("PRAGMA wal_checkpoint(TRUNCATE);").is_ok();
+        }
+    }
+
+    /// How long to wait for something to write; for ever if there is nothing else to do.
+    fn patience(&self) -> Option<Duration> {
+        let now_s = self.clock.real_s();
+        let probing = self.outage.as_ref().map(|outage| outage.retry.at_s() - now_s);
+        let opening = self.store.patience_s(now_s);
+        let least = match (probing, opening) {
+            (_, Some(opening)) => opening,
+            (Some(probing), None) => probing,
+            (None, None) => return None,
+        };
+        Duration::try_from_secs_f64(least.max(0.0)).ok()
+    }
+
+    /// Takes the log that has been opened meanwhile, or begins another attempt.
+    fn reopen(&mut self) {
+        let Some(opened) = self.store.advance(&self.place, &self.clock, &self.health) else { return };
+        if let Some(happening) = opened {
+            happening.trace();
+            let (moment, boot) = (self.clock.now(), self.clock.boot().to_owned());
+            // It is in the log already where that was recovered.
+            if happening.kind != EventKind::LogRecovered {
+                self.later.push_back(Entry::Event { happening, moment, boot });
+            }
+        }
+        self.write(&mut Vec::new());
+    }
+
+    /// Tries to write what waits.
+    fn probe(&mut self) {
+        let now_s = self.clock.real_s();
+        if self.outage.as_ref().is_some_and(|outage| outage.retry.at_s() <= now_s) {
+            self.write(&mut Vec::new());
+        }
     }
 
     /// Numbers, writes and commits a group, then answers. Numbers are burnt even where the commit fails: no two
-    /// readings share one. A reading gets none if its number is not set aside in the log.
+    /// readings share one. What has a number that is not set aside in the log is not written to it.
     fn write(&mut self, group: &mut Vec<Entry>) {
+        if let Some(why) = damage(group) {
+            self.recover(why);
+        }
         let count = group.iter().filter(|entry| matches!(entry, Entry::Reading { .. })).count() as u64;
-        let first = self.health.numbers.take(count);
-        let reserved = self.set_aside();
-        let spent = count > 0 && !self.health.numbers.may_give(first + count);
-        let outcome = if spent { reserved } else { Ok(()) }.and_then(|()| self.commit(group, first));
-        let durable = outcome.is_ok();
-        self.report(outcome, (durable && count > 0).then_some(first + count), spent);
+        let aside = self.set_aside();
+        let first = self.health.numbers.take(count, self.clock.machine_us());
+        let covered = self.health.numbers.covers(first + count);
+        self.look_for_room();
+        let full = self.room.refuses();
+        let committed = match aside {
+            Err(trouble) if !covered => Err(trouble),
+            _ => self.commit(group, first, full.is_none()),
+        };
+        let written = committed.is_ok();
+        let logged = match (committed, full) {
+            (Ok(()), None) => Ok(()),
+            (Ok(()), Some(full)) => Err(full),
+            (Err(trouble), _) => Err(trouble),
+        };
+        let durable = logged.is_ok();
+        self.report(logged, (durable && count > 0).then_some(first + count));
+        if written {
+            self.later.clear();
+        }
         let mut sequence = first;
         for entry in group.drain(..) {
             match entry {
-                Entry::Reading { numbered, .. } => {
+                Entry::Reading { draft, numbered } => {
                     sequence += 1;
-                    if self.health.numbers.may_give(sequence) {
-                        answer(numbered, Numbered { sequence, durable });
+                    if !durable {
+                        self.unlogged(&draft.meter, sequence);
+                    }
+                    answer(numbered, Numbered { sequence, durable });
+                }
+                Entry::Correction { then, .. } => then.done(written),
+                Entry::Zero { which, zero, written: waiting } => {
+                    // Nobody may be waiting.
+                    let _waited_for = waiting.send(()).is_ok();
+                    if !written {
+                        self.postpone(Entry::Zero { which, zero, written: oneshot::channel().0 });
                     }
                 }
-                Entry::Correction { then, .. } => then.done(durable),
-                // Nobody may be waiting.
-                Entry::Zero { written, .. } => drop(written.send(())),
-                Entry::Event { .. } => {}
+                event @ Entry::Event { .. } if !written => self.postpone(event),
+                Entry::Event { .. } | Entry::Damaged(_) => {}
             }
+        }
+    }
+
+    /// Has the log recovered, unless that has just been done: a disk that damages it again and again would be filled.
+    fn recover(&mut self, why: String) {
+        let now_s = self.clock.real_s();
+        if self.recovered_s.is_none_or(|at_s| now_s - at_s >= BETWEEN_S) {
+            self.recovered_s = Some(now_s);
+            self.store.damaged(why, &self.clock);
+        }
+    }
+
+    fn unlogged(&mut self, meter: &str, sequence: u64) {
+        self.health.unlogged.fetch_add(1, Ordering::Relaxed);
+        if let Some(outage) = &mut self.outage {
+            outage.unlogged(meter, sequence);
+        }
+    }
+
+    /// Keeps what could not be written until it can be.
+    fn postpone(&mut self, entry: Entry) {
+        if self.later.len() < MOST_LATER {
+            self.later.push_back(entry);
+        } else if let Some(outage) = &mut self.outage {
+            outage.dropped();
+        }
+    }
+
+    /// Says once that there is little room.
+    fn look_for_room(&mut self) {
+        let (now_s, asked) = (self.clock.real_s(), self.outage.is_some());
+        let turn = self.room.look(&self.place, self.store.connection(), now_s, asked);
+        let Some(room) = self.room.told() else { return };
+        self.health.set_room(room);
+        match turn {
+            Some(Turn::Low) => {
+                let of = room.quota_bytes.map_or("its disk has", |_| "its disk, or its quota, has");
+                let left = room.left_bytes / 1_000_000;
+                let detail = format!(
+                    "little room is left for the log: {of} {left} MB; once it is full, readings go out unlogged"
+                );
+                let happening = Happening::new(EventKind::DiskLow, detail);
+                happening.trace();
+                let (moment, boot) = (self.clock.now(), self.clock.boot().to_owned());
+                self.postpone(Entry::Event { happening, moment, boot });
+            }
+            Some(Turn::Enough) => tracing::info!("there is room for the log again"),
+            None => {}
         }
     }
 
     /// Sets a block of numbers aside where that is due, before any of them is given out.
-    fn set_aside(&self) -> rusqlite::Result<()> {
+    fn set_aside(&self) -> Result<(), String> {
         let Some(last) = self.health.numbers.wanted() else { return Ok(()) };
-        reserve_for_good(&self.connection, last)?;
+        let connection = self.store.open()?;
+        reserve_for_good(connection, last).map_err(|error| error.to_string())?;
         self.health.numbers.set_aside(last);
         Ok(())
     }
 
-    fn commit(&mut self, group: &[Entry], first: u64) -> rusqlite::Result<()> {
-        let transaction = self.connection.transaction()?;
-        let mut sequence = first;
-        for entry in group {
-            match entry {
-                Entry::Reading { draft, .. } => {
-                    sequence += 1;
-                    insert_reading(&transaction, sequence, draft)?;
-                }
-                Entry::Event { happening, moment, boot } => {
-                    insert_event(&transaction, happening, *moment, boot)?;
-                }
-                Entry::Correction { change, happening, moment, boot, .. } => {
-                    corrections::write(&transaction, change)?;
-                    if let Some(happening) = happening {
-                        insert_event(&transaction, happening, *moment, boot)?;
+    /// Writes a group, and what has waited; its readings only where there is `room` for them.
+    fn commit(&mut self, group: &[Entry], first: u64, room: bool) -> Result<(), String> {
+        let over =
+            self.outage.as_ref().filter(|_| room).map(|outage| (outage, outage.told(self.clock.now())));
+        let boot = self.clock.boot();
+        let outcome = self.store.transact(|transaction| {
+            for entry in &self.later {
+                write_entry(transaction, entry)?;
+            }
+            if let Some((outage, told)) = &over {
+                outage.write(transaction)?;
+                insert_event(transaction, told, self.clock.now(), boot)?;
+            }
+            let mut sequence = first;
+            for entry in group {
+                match entry {
+                    Entry::Reading { draft, .. } => {
+                        sequence += 1;
+                        if room {
+                            insert_reading(transaction, sequence, draft)?;
+                        }
                     }
-                }
-                Entry::Zero { which, zero, written: _ } => {
-                    zeros::write(&transaction, which, zero.as_ref())?;
+                    entry => write_entry(transaction, entry)?,
                 }
             }
+            Ok(())
+        });
+        match outcome? {
+            Ok(()) => Ok(()),
+            Err(error) => {
+                self.store.failed(&error, &self.clock);
+                if matches!(
+                    error.sqlite_error_code(),
+                    Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase)
+                ) {
+                    self.recover(error.to_string());
+                }
+                Err(error.to_string())
+            }
         }
-        transaction.commit()
     }
 
     /// Keeps the health up to date, and says once when it changes.
-    fn report(&self, outcome: rusqlite::Result<()>, durable: Option<u64>, spent: bool) {
+    fn report(&mut self, outcome: Result<(), String>, durable: Option<u64>) {
         if let Some(durable) = durable {
             self.health.last_sequence.store(durable, Ordering::Release);
         }
-        let what = match spent {
-            false => "readings go out unlogged",
-            true => "no number is left for readings that aren't logged, so none go out",
-        };
-        let reason = outcome.err().map(|error| format!("{error}; {what}"));
-        let before = self.health.change(reason.clone());
-        match (reason, before) {
-            (Some(reason), before) if before.as_ref() != Some(&reason) => {
-                tracing::error!(reason, "the log can't be written");
+        let (now, now_s) = (self.clock.now(), self.clock.real_s());
+        let Err(trouble) = outcome else {
+            self.health.change(None);
+            if let Some(outage) = self.outage.take() {
+                tracing::info!("the log is written again: {}", outage.told(now).detail);
+                self.store.wait_for_others(schema::PATIENCE);
             }
-            (None, Some(_)) => tracing::info!("the log is written again"),
-            _ => {}
+            return;
+        };
+        let reason = format!("{trouble}; readings go out unlogged");
+        if self.health.change(Some(reason.clone())).as_ref() != Some(&reason) {
+            tracing::error!(reason, "the log can't be written");
+        }
+        match &mut self.outage {
+            Some(outage) if outage.retry.at_s() <= now_s => outage.retry.failed(now_s),
+            Some(_) => {}
+            None => {
+                self.outage = Some(Outage::new(now, now_s, trouble));
+                self.store.wait_for_others(IMPATIENCE);
+            }
         }
     }
 }
 
-/// Sets every number up to `last` aside, durably once this is committed.
-fn reserve(connection: &Connection, last: u64) -> rusqlite::Result<()> {
-    connection.prepare_cached("UPDATE numbers SET reserved = ?1")?.execute([signed(last)]).map(drop)
+/// Why the log is to be recovered, where somebody says so.
+fn damage(group: &[Entry]) -> Option<String> {
+    group.iter().find_map(|entry| match entry {
+        Entry::Damaged(why) => Some(why.clone()),
+        _ => None,
+    })
+}
+
+/// Writes what isn't a reading.
+fn write_entry(transaction: &Transaction<'_>, entry: &Entry) -> rusqlite::Result<()> {
+    match entry {
+        Entry::Event { happening, moment, boot } => insert_event(transaction, happening, *moment, boot),
+        Entry::Correction { change, happening, moment, boot, .. } => {
+            corrections::write(transaction, change)?;
+            happening.as_ref().map_or(Ok(()), |happening| insert_event(transaction, happening, *moment, boot))
+        }
+        Entry::Zero { which, zero, written: _ } => zeros::write(transaction, which, zero.as_ref()),
+        Entry::Reading { .. } | Entry::Damaged(_) => Ok(()),
+    }
+}
+
+/// Sets every number up to `last` aside, durably once this is committed, and says whether the daemon has stopped in order.
+fn reserve(connection: &Connection, last: u64, in_order: bool) -> rusqlite::Result<()> {
+    connection
+        .prepare_cached("UPDATE numbers SET reserved = ?1, in_order = ?2")?
+        .execute(params![signed(last), in_order])
+        .map(drop)
 }
 
 /// The same, in a commit of its own that survives a power cut whatever the log's readings survive: what a power cut takes
-/// from the log may have been given out, and its number must not be given out again.
+/// from the log may have been given out, and its number must not be given out again. It goes into the database itself, so that not
+/// even a write-ahead log that is lost takes it along.
 fn reserve_for_good(connection: &Connection, last: u64) -> rusqlite::Result<()> {
     let usual: i64 = connection.pragma_query_value(None, SYNCHRONOUS, |row| row.get(0))?;
     connection.pragma_update(None, SYNCHRONOUS, "FULL")?;
-    let reserved = reserve(connection, last);
+    let reserved = reserve(connection, last, false);
+    // A reader may keep it from going all the way: it is in the write-ahead log as well.
+    let _checkpointed = connection.execute_batch("PRAGMA wal_checkpoint(PASSIVE);").is_ok();
     connection.pragma_update(None, SYNCHRONOUS, usual)?;
     reserved
 }
@@ -146,7 +357,7 @@ fn answer(to: oneshot::Sender<Numbered>, numbered: Numbered) {
     let _waiting = to.send(numbered).is_ok();
 }
 
-fn insert_event(
+pub(super) fn insert_event(
     transaction: &Transaction<'_>,
     happening: &Happening,
     moment: Moment,

@@ -58,6 +58,15 @@ impl Zeros {
         self.all().get(which).cloned()
     }
 
+    /// Takes over what others know, where nothing is known yet.
+    pub(super) fn add(&self, others: &Self) {
+        let others = others.all().clone();
+        let mut all = self.all();
+        for (which, zero) in others {
+            all.entry(which).or_insert(zero);
+        }
+    }
+
     /// Takes note of one, or forgets what there was.
     pub(super) fn set(&self, which: &Which, zero: Option<Zero>) {
         let mut all = self.all();
@@ -115,7 +124,7 @@ pub(super) fn write(
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use settled_protocol::meter::Kind;
 
     use crate::config::Survives;
@@ -123,7 +132,7 @@ mod tests {
 
     use super::*;
 
-    fn which(model: &str, serial: Option<&str>) -> Which {
+    pub(in crate::log) fn which(model: &str, serial: Option<&str>) -> Which {
         let instrument = Instrument {
             model: model.to_owned(),
             serial: serial.map(str::to_owned),

@@ -302,6 +302,11 @@ impl Shared {
         self.darks.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
+    /// Takes over which readings went out unlogged before the daemon started.
+    pub(super) fn recall(&self, stretches: &[(u64, u64)]) {
+        self.unlogged.lock().unwrap_or_else(PoisonError::into_inner).recall(stretches);
+    }
+
     /// From which to which sequence readings went out unlogged, of those after one and before another.
     pub(super) fn unlogged(&self, after: u64, before: u64) -> Option<(u64, u64)> {
         self.unlogged.lock().unwrap_or_else(PoisonError::into_inner).between(after, before)

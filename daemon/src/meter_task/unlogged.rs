@@ -6,7 +6,7 @@ use std::collections::VecDeque;
 /// Stretches that are kept in mind: a log fails seldom, and for long rather than often. Older ones are forgotten.
 const MOST: usize = 256;
 
-/// Stretches of readings that went out unlogged, since the daemon's start.
+/// Stretches of readings that went out unlogged: since the daemon's start, and those that the log remembers.
 #[derive(Debug, Default)]
 pub(super) struct Unlogged {
     stretches: VecDeque<(u64, u64)>,
@@ -27,6 +27,13 @@ impl Unlogged {
                 }
                 self.stretches.push_back((sequence, sequence));
             }
+        }
+    }
+
+    /// Takes over earlier stretches, in rising order, as far as there is room.
+    pub(super) fn recall(&mut self, earlier: &[(u64, u64)]) {
+        for stretch in earlier.iter().rev().take(MOST.saturating_sub(self.stretches.len())) {
+            self.stretches.push_front(*stretch);
         }
     }
 
@@ -63,6 +70,18 @@ mod tests {
         for ((after, before), expected) in cases {
             assert_eq!(unlogged.between(after, before), expected, "{after} to {before}");
         }
+    }
+
+    #[test]
+    fn what_went_out_before_a_restart_is_known_beside_what_went_out_since() {
+        let mut unlogged = Unlogged::default();
+        unlogged.push(30, true);
+        unlogged.recall(&[(3, 5), (9, 9)]);
+        assert_eq!(unlogged.between(4, 20), Some((5, 9)));
+        assert_eq!(unlogged.between(9, 31), Some((30, 30)));
+        let many: Vec<(u64, u64)> = (0..2 * MOST as u64).map(|first| (first, first)).collect();
+        unlogged.recall(&many);
+        assert_eq!((unlogged.stretches.len(), unlogged.stretches.back()), (MOST, Some(&(30, 30))));
     }
 
     #[test]

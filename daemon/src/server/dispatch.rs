@@ -8,8 +8,9 @@ use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::message::{Call, RequestId, notification_line};
 use settled_protocol::method::{
     CorrectionsAdd, CorrectionsList, CorrectionsRemove, DaemonStatus, Hello, HelloParams, HelloResult,
-    LogEvents, LogReadings, MeterCorrect, MeterLease, MeterRead, MeterRelease, MeterRenew, MeterSettle,
-    MeterZero, MetersList, MetersListResult, Method, Nothing, PROTOCOL_VERSION, StageShow,
+    LogBackup, LogCheck, LogEvents, LogReadings, MeterCorrect, MeterLease, MeterRead, MeterRelease,
+    MeterRenew, MeterSettle, MeterZero, MetersList, MetersListResult, Method, Nothing, PROTOCOL_VERSION,
+    StageShow,
 };
 use settled_protocol::notification::SettleProgress;
 
@@ -109,6 +110,14 @@ pub(super) async fn carry_out(
         MeterZero::NAME => raw(&request::zero(&daemon, &client, &call.params::<MeterZero>()?).await?),
         LogReadings::NAME => daemon.log.readings_as(call.params::<LogReadings>()?, raw).await,
         LogEvents::NAME => daemon.log.events_as(call.params::<LogEvents>()?, raw).await,
+        LogBackup::NAME => {
+            call.params::<LogBackup>()?;
+            raw(&daemon.log.backup(&daemon.clock).await?)
+        }
+        LogCheck::NAME => {
+            call.params::<LogCheck>()?;
+            raw(&daemon.log.check().await?)
+        }
         StageShow::NAME => raw(&daemon.show(call.params::<StageShow>()?).await?),
         unknown => Err(RpcError::new(ErrorKind::MethodNotFound, format!("there is no method {unknown:?}"))),
     }
