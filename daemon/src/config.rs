@@ -18,9 +18,11 @@ mod access;
 mod bus;
 mod limits;
 mod log;
+mod retention;
 
 pub use bus::BusConfig;
 pub use log::{LogConfig, LogFile, Survives};
+pub use retention::Retention;
 
 /// A day, in s.
 const DAY_S: f64 = 86_400.0;

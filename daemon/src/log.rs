@@ -22,8 +22,10 @@ use opening::{Place, Remembered, Stamp};
 use unlogged::Stretches;
 
 mod backup;
+mod bins;
 mod check;
 mod corrections;
+pub mod forecast;
 mod health;
 mod lookup;
 mod numbers;
@@ -37,7 +39,10 @@ mod salvage;
 mod schema;
 mod spectra;
 mod store;
+mod sums;
+mod thin;
 mod unlogged;
+mod views;
 mod wal;
 mod writer;
 mod zeros;
@@ -45,6 +50,7 @@ mod zeros;
 pub use corrections::{Change, Forced, Kept, correction_id, correction_number};
 pub use recovery::RecoveryError;
 pub use schema::OpenError;
+pub use thin::{Mark, Order, Thinned};
 pub use zeros::{Which, Zero};
 
 /// Rows that may wait for the disk. A meter gives up to 20 readings a second: at 64 meters this is a second's worth.
@@ -121,6 +127,11 @@ enum Entry {
     },
     /// Something is wrong with the file itself.
     Damaged(String),
+    /// One at a time: whoever orders it waits for it.
+    Thin {
+        order: Order,
+        done: thin::Done,
+    },
 }
 
 /// What became of a reading.

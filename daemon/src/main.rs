@@ -250,7 +250,11 @@ async fn serve(
         None => None,
     };
     let progress = recording.as_ref().map(Recording::progress);
-    let beside = Beside { recording: progress, bus: config.dbus };
+    let retention = match config.log {
+        LogConfig::File(file) => file.retention,
+        LogConfig::Off => None,
+    };
+    let beside = Beside { recording: progress, bus: config.dbus, retention };
     let access = Access::new(config.rules, Arc::new(System));
     let terms = Terms { stale_after_s: config.stale_after_s, limits: config.limits, access };
     let (stopper, stop) = stop::pair();

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use settled_drivers::driver::Context;
 use settled_drivers::settings::Table;
 
+use super::retention::{self, Retention};
 use crate::size;
 
 /// The least that a quota may be, in bytes: an empty log and its write-ahead log take some 5 MB by themselves.
@@ -14,7 +15,7 @@ const LEAST_QUOTA: u64 = 8 << 20;
 const WARN_BELOW: u64 = 100 << 20;
 
 /// Where readings are kept.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum LogConfig {
     /// Nowhere: readings are given with the flag `unlogged`.
     Off,
@@ -23,7 +24,7 @@ pub enum LogConfig {
 }
 
 /// The database that readings are kept in.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct LogFile {
     /// Its path; the usual place if absent.
     pub path: Option<PathBuf>,
@@ -35,6 +36,8 @@ pub struct LogFile {
     pub warn_below: u64,
     /// The folder of its copies; `backups` beside it if absent.
     pub backups: Option<PathBuf>,
+    /// How long readings are kept as they are; for ever if absent.
+    pub retention: Option<Retention>,
 }
 
 /// What an acknowledged reading survives.
@@ -49,7 +52,14 @@ pub enum Survives {
 impl Default for LogFile {
     /// What a config has that says nothing.
     fn default() -> Self {
-        Self { path: None, survives: Survives::PowerCut, quota: None, warn_below: WARN_BELOW, backups: None }
+        Self {
+            path: None,
+            survives: Survives::PowerCut,
+            quota: None,
+            warn_below: WARN_BELOW,
+            backups: None,
+            retention: None,
+        }
     }
 }
 
@@ -66,6 +76,7 @@ pub(super) fn read(table: &mut Table<'_>, context: &Context) -> LogConfig {
     });
     let warn_below = bytes(table, "warn_below").unwrap_or(usual.warn_below);
     let backups = table.text("backups").map(|path| context.folder.join(path));
+    let retention = retention::read(table);
     match path.as_deref() {
         Some("off") => LogConfig::Off,
         _ => LogConfig::File(LogFile {
@@ -74,6 +85,7 @@ pub(super) fn read(table: &mut Table<'_>, context: &Context) -> LogConfig {
             quota,
             warn_below,
             backups,
+            retention,
         }),
     }
 }

@@ -11,6 +11,7 @@ use super::health::Health;
 use super::opening::{self, Opened, Place, Stamp};
 use super::outage::BackOff;
 use super::schema::OpenError;
+use super::thin::{self, Order, Thinned};
 use super::{Happening, STACK};
 use crate::clock::Clock;
 
@@ -63,6 +64,14 @@ impl Store {
             Self::Open(_) => None,
             Self::Closed(Closed { attempt: Some(_), .. }) => Some(LOOK_S),
             Self::Closed(closed) => Some(closed.retry.at_s() - now_s),
+        }
+    }
+
+    /// Thins some rows.
+    pub(super) fn thin(&mut self, order: &Order) -> Result<Thinned, String> {
+        match self {
+            Self::Open(connection) => thin::thin(connection, order).map_err(|error| error.to_string()),
+            Self::Closed(closed) => Err(closed.why.clone()),
         }
     }
 

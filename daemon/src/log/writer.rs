@@ -159,8 +159,10 @@ impl Writer {
             self.later.clear();
         }
         let mut sequence = first;
+        let mut thinning = None;
         for entry in group.drain(..) {
             match entry {
+                Entry::Thin { order, done } => thinning = Some((order, done)),
                 Entry::Reading { draft, numbered } => {
                     sequence += 1;
                     if !durable {
@@ -179,6 +181,12 @@ impl Writer {
                 event @ Entry::Event { .. } if !written => self.postpone(event),
                 Entry::Event { .. } | Entry::Damaged(_) => {}
             }
+        }
+        // In a commit of its own, once nobody waits for this one.
+        if let Some((order, done)) = thinning {
+            let thinned = self.store.thin(&order);
+            // The daemon may be stopping.
+            let _waited_for = done.send(thinned).is_ok();
         }
     }
 
@@ -327,7 +335,7 @@ fn write_entry(transaction: &Transaction<'_>, entry: &Entry) -> rusqlite::Result
             happening.as_ref().map_or(Ok(()), |happening| insert_event(transaction, happening, *moment, boot))
         }
         Entry::Zero { which, zero, written: _ } => zeros::write(transaction, which, zero.as_ref()),
-        Entry::Reading { .. } | Entry::Damaged(_) => Ok(()),
+        Entry::Reading { .. } | Entry::Thin { .. } | Entry::Damaged(_) => Ok(()),
     }
 }
 
@@ -407,8 +415,8 @@ fn insert_reading(transaction: &Transaction<'_>, sequence: u64, draft: &Reading)
         ])?;
     for run in &draft.runs {
         transaction
-            .prepare_cached("INSERT INTO run_readings (run, sequence) VALUES (?1, ?2)")?
-            .execute([signed(*run), signed(sequence)])?;
+            .prepare_cached("INSERT INTO run_readings (run, sequence, at_ns) VALUES (?1, ?2, ?3)")?
+            .execute([signed(*run), signed(sequence), signed(draft.at.unix_ns())])?;
     }
     draft.spectrum.as_ref().map_or(Ok(()), |spectrum| spectra::insert(transaction, sequence, spectrum))
 }

@@ -8,7 +8,7 @@ use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::message::{Call, RequestId, notification_line};
 use settled_protocol::method::{
     CorrectionsAdd, CorrectionsList, CorrectionsRemove, DaemonStatus, Hello, HelloParams, HelloResult,
-    LogBackup, LogCheck, LogEvents, LogReadings, MeterCorrect, MeterLease, MeterRead, MeterRelease,
+    LogBackup, LogBins, LogCheck, LogEvents, LogReadings, MeterCorrect, MeterLease, MeterRead, MeterRelease,
     MeterRenew, MeterSettle, MeterZero, MetersList, MetersListResult, Method, Nothing, PROTOCOL_VERSION,
     StageShow,
 };
@@ -109,6 +109,7 @@ pub(super) async fn carry_out(
         MeterLease::NAME => raw(&request::lease(&daemon, &client, call.params::<MeterLease>()?).await?),
         MeterZero::NAME => raw(&request::zero(&daemon, &client, &call.params::<MeterZero>()?).await?),
         LogReadings::NAME => daemon.log.readings_as(call.params::<LogReadings>()?, raw).await,
+        LogBins::NAME => daemon.log.bins_as(call.params::<LogBins>()?, raw).await,
         LogEvents::NAME => daemon.log.events_as(call.params::<LogEvents>()?, raw).await,
         LogBackup::NAME => {
             call.params::<LogBackup>()?;
