@@ -5,20 +5,40 @@
 //!
 //! | module | idea |
 //! |---|---|
+//! | [`axis`] | one line of time across steps of UTC and reboots |
+//! | [`night`] | a stretch of readings, and all that it comes to |
+//! | [`moments`] | count, mean, spread and range |
 //! | `blocks` | a stretch of any length in a bounded number of means |
+//! | `mean` | how sure a mean is |
 //! | `rate` | the rate of a drift with its interval |
-//! | `steps` | where the level changes at once |
-//! | `wander` | whether a drift may be a random walk |
-//! | `order`, [`quantile`] | medians, and quantiles of distributions |
+//! | `wild`, `steps`, `wander` | readings far off, levels that change at once, random walks |
+//! | [`bins`] | readings averaged into equal bins |
+//! | [`allan`], `lags`, `noise`, `freedom` | the Allan deviation, the kind of noise, and how sure it is |
+//! | `day`, `warmth` | what comes again each day, what goes with the temperature |
+//! | `difference` | night against night |
+//! | `order`, `quantile` | medians, and quantiles of distributions |
+//! | [`words`] | all that in plain sentences |
 
-#![expect(dead_code, reason = "the figures of the log come next")]
-
+pub mod allan;
+pub mod axis;
+pub mod bins;
 mod blocks;
+mod day;
+mod difference;
+mod freedom;
+mod lags;
+mod mean;
+pub mod moments;
+pub mod night;
+mod noise;
 mod order;
-pub mod quantile;
+mod quantile;
 mod rate;
 mod steps;
 mod wander;
+mod warmth;
+mod wild;
+pub mod words;
 
 use settled_protocol::statistics::Drift;
 
@@ -60,13 +80,14 @@ impl Running {
     /// The drift so far, with the interval that holds its rate with 95 %; nothing for fewer than five readings.
     #[must_use]
     pub fn drift(&self) -> Option<Drift> {
-        self.rate().map(|rate| told(&rate))
+        rate_of(&self.blocks).map(|rate| told(&rate))
     }
+}
 
-    fn rate(&self) -> Option<Rate> {
-        let (blocks, length_s) = self.blocks.coarse(rate::MOST);
-        rate::rate(&blocks, length_s)
-    }
+/// The rate of what blocks hold, without the wild ones.
+fn rate_of(blocks: &Blocks<1>) -> Option<Rate> {
+    let (blocks, length_s) = blocks.coarse(rate::MOST, &wild::wild(blocks.all()));
+    rate::rate(&blocks, length_s)
 }
 
 /// A rate as it is told.
@@ -89,7 +110,7 @@ fn caution(rate: &Rate) -> Option<String> {
                 .to_owned(),
         );
     }
-    match rate.steps.len() {
+    match rate.steps {
         0 => {}
         1 => reasons.push(
             "it changes its level at once in one place: the rate is that of the time before and after"

@@ -24,6 +24,7 @@ mod numbers;
 mod query;
 mod schema;
 mod spectra;
+mod statistics;
 mod sums;
 mod thin;
 mod views;

@@ -75,15 +75,11 @@ impl<const C: usize> Blocks<C> {
         &self.blocks
     }
 
-    /// The length of each, in s.
-    pub(super) fn length_s(&self) -> f64 {
-        self.length_s
-    }
-
-    /// No more of them than `most`, each some power of two as long, and how long in s. Those with less than half of the usual
-    /// number of readings, at the ends and beside gaps, are left out.
-    pub(super) fn coarse(&self, most: usize) -> (Vec<Block<C>>, f64) {
-        let mut blocks = self.blocks.clone();
+    /// No more of them than `most`, each some power of two as long, and how long in s. Left out are the `wild` ones, and of what is made
+    /// then those with less than half of the usual number of readings, at the ends and beside gaps.
+    pub(super) fn coarse(&self, most: usize, wild: &[bool]) -> (Vec<Block<C>>, f64) {
+        let sane = self.blocks.iter().zip(wild).filter(|(_, wild)| !**wild);
+        let mut blocks: Vec<Block<C>> = sane.map(|(block, _)| *block).collect();
         let length_s = self.length_s * merge(&mut blocks, most);
         let mut counts: Vec<f64> = blocks.iter().map(|block| block.count).collect();
         let usual = super::order::median(&mut counts).unwrap_or_default();
@@ -126,9 +122,9 @@ mod tests {
         assert_eq!(all.iter().map(|block| block.count).sum::<f64>(), 100_000.0);
         for block in all {
             assert!((block.y[0] - 2.0 * block.t_s).abs() < 1e-9);
-            assert_eq!(block.index, (block.t_s / blocks.length_s()) as u64);
+            assert_eq!(block.index, (block.t_s / blocks.length_s) as u64);
         }
-        let (coarse, length_s) = blocks.coarse(64);
+        let (coarse, length_s) = blocks.coarse(64, &[false; MOST]);
         assert!(coarse.len() <= 64 && coarse.len() >= 32);
         assert!(length_s * coarse.len() as f64 > 90_000.0);
     }

@@ -3,7 +3,7 @@
 use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor, StudentsT};
 
 /// Intervals hold what they are of this often.
-pub const CONFIDENCE: f64 = 0.95;
+const CONFIDENCE: f64 = 0.95;
 
 /// The normal's two-sided quantile at [`CONFIDENCE`].
 pub(super) const NORMAL: f64 = 1.959_963_984_540_054;

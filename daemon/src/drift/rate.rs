@@ -7,7 +7,7 @@
 
 use super::blocks::Block;
 use super::order::{median, spread};
-use super::steps::{Step, steps};
+use super::steps::steps;
 use super::wander;
 
 /// Blocks that a line is laid through at most: so few that what goes up and down within minutes is averaged out of a night.
@@ -36,14 +36,10 @@ pub(super) struct Rate {
     pub(super) freedom: f64,
     /// Whether what is left of it wanders as a random walk does.
     pub(super) wanders: bool,
-    /// Steps that it leaves out.
-    pub(super) steps: Vec<Step>,
-    /// When they were, in s.
-    pub(super) steps_s: Vec<f64>,
+    /// Steps that it leaves out, by number.
+    pub(super) steps: usize,
     /// Blocks that it rests on.
     pub(super) count: usize,
-    /// Blocks that lie too far from it to count in full.
-    pub(super) wild: usize,
 }
 
 /// A point of the line: where, how high above its segment's level, and in which segment.
@@ -76,8 +72,7 @@ pub(super) fn rate(blocks: &[Block<1>], length_s: f64) -> Option<Rate> {
     let start = theil_sen(&points)?;
     let line = huber(&points, segments, start)?;
     let mut rate = line.rate(&points, length_s)?;
-    rate.steps_s = steps.iter().filter_map(|step| blocks.get(step.at)).map(|block| block.t_s).collect();
-    rate.steps = steps;
+    rate.steps = steps.len();
     Some(rate)
 }
 
@@ -188,11 +183,13 @@ impl Line {
         let within = 1.0 - wild as f64 / count;
         let hidden = (count - lost * inflation).max(1.0);
         let variance = squares / hidden / (within * within).max(0.25);
-        let freedom = (count / inflation - lost).max(1.0);
-        let wander = wander::of(points.iter().map(|point| (point.index, point.segment)), &clipped);
+        let mut freedom = (count / inflation - lost).max(1.0);
+        let wander = wander::of(points.iter().map(|point| (point.index, point.segment)), &self.residuals);
         let span = points.last()?.t - points.first()?.t;
         let mut error = (variance * inflation / self.extent).sqrt();
         if wander.wanders {
+            // Its differences are nearly independent; the longer ones, which move the slope, are few.
+            freedom = freedom.max(count / 4.0 - lost);
             error = error.max(wander.slope_error(length_s, span));
         }
         Some(Rate {
@@ -200,10 +197,8 @@ impl Line {
             error,
             freedom,
             wanders: wander.wanders,
-            steps: Vec::new(),
-            steps_s: Vec::new(),
+            steps: 0,
             count: points.len(),
-            wild,
         })
     }
 

@@ -6,22 +6,23 @@ const FEWEST: usize = 16;
 
 /// The Allan variance goes with the averaging time to the power of −1 for white noise, 0 for flicker, 1 for a random walk. Above this
 /// it wanders: lines were taken away, which lowers it.
-const RISES: f64 = 0.2;
+const RISES: f64 = -0.05;
 
 /// How residuals wander.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Wander {
     /// As a random walk does.
     pub(super) wanders: bool,
-    /// Mean square of the difference of neighbours.
-    difference: f64,
+    /// The variance that a random walk as strong gains from one block to the next: the mean, in ratio, of what the shortest and the
+    /// longest averaging time tell, as the one is raised by white noise and the other lowered by the line.
+    gain: f64,
 }
 
 impl Wander {
-    /// The standard error of a line's slope through a random walk with such differences, over `span` in s: its variance is 6/5 of
-    /// the walk's variance a second over the span, and means over neighbouring blocks differ by 2/3 of the walk's variance over one.
+    /// The standard error of a line's slope through such a random walk, over `span` in s: the variance is 6/5 of the walk's gain a
+    /// second over the span (least squares through a Wiener process).
     pub(super) fn slope_error(&self, length_s: f64, span: f64) -> f64 {
-        (1.2 * 1.5 * self.difference / (length_s * span)).sqrt()
+        (1.2 * self.gain / (length_s * span)).sqrt()
     }
 }
 
@@ -31,14 +32,15 @@ pub(super) fn of(places: impl Iterator<Item = (u64, usize)>, residuals: &[f64]) 
     let longest = (residuals.len() / 4).max(1).ilog2();
     let shortest = variance(&places, residuals, 1);
     let long = variance(&places, residuals, 1 << longest);
-    let difference = shortest.map_or(0.0, |variance| 2.0 * variance);
-    let power = match (shortest, long) {
+    let times = f64::from(1_u32 << longest);
+    match (shortest, long) {
         (Some(short), Some(long)) if residuals.len() >= FEWEST && short > 0.0 && long > 0.0 => {
-            (long / short).ln() / f64::from(1_u32 << longest).ln()
+            // A random walk that gains q a second has the Allan variance q·τ/3 (SP 1065).
+            let gain = 3.0 * (short * long / times).sqrt();
+            Wander { wanders: (long / short).ln() / times.ln() > RISES, gain }
         }
-        _ => -1.0,
-    };
-    Wander { wanders: power > RISES, difference }
+        _ => Wander { wanders: false, gain: 0.0 },
+    }
 }
 
 /// The overlapping Allan variance of means over `m` neighbours, none of them missing.
