@@ -66,6 +66,7 @@ mod shell_page;
 mod smallest;
 mod spectra;
 mod stage;
+mod statistics;
 mod subscriptions;
 mod support;
 mod tidy;

@@ -391,3 +391,6 @@ fn observer(name: Option<&str>) -> Option<Observer> {
 fn quantity(illuminance: bool) -> Photometric {
     if illuminance { Photometric::Illuminance } else { Photometric::Luminance }
 }
+
+#[cfg(test)]
+mod tests;

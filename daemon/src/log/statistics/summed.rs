@@ -132,6 +132,11 @@ impl Summed {
         cautions
     }
 
+    #[cfg(test)]
+    pub(super) fn into_statistics(self) -> Result<Statistics, Failure> {
+        self.told().map(|told| told.statistics)
+    }
+
     fn told(self) -> Result<Told, Failure> {
         let cautions = self.cautions();
         let scale = self.corrections.len() <= 1;
