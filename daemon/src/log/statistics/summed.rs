@@ -38,6 +38,8 @@ pub(in crate::log) struct Summed {
     since_ns: u64,
     until_ns: u64,
     elapsed_s: f64,
+    /// The span of the row before, in s; none for a reading.
+    span_s: f64,
     gaps: u64,
     gap_s: f64,
     flags: Flags,
@@ -67,6 +69,7 @@ impl Summed {
             since_ns: 0,
             until_ns: 0,
             elapsed_s: 0.0,
+            span_s: 0.0,
             gaps: 0,
             gap_s: 0.0,
             flags: Flags::default(),
@@ -86,11 +89,12 @@ impl Summed {
     /// Takes note of the time since the row before. What thinning has left stands in the middle of a span.
     pub(super) fn passed(&mut self, elapsed_s: f64, span_s: f64, silent_s: f64) {
         let silence_s = elapsed_s - self.elapsed_s;
-        if self.first.is_some() && silent_s > 0.0 && silence_s > silent_s.max(2.0 * span_s) {
+        let spans_s = 2.0 * span_s.max(self.span_s);
+        if self.first.is_some() && silent_s > 0.0 && silence_s > silent_s.max(spans_s) {
             self.gaps += 1;
             self.gap_s += silence_s;
         }
-        self.elapsed_s = elapsed_s;
+        (self.elapsed_s, self.span_s) = (elapsed_s, span_s);
     }
 
     /// Takes note of where the row stands.
