@@ -22,6 +22,7 @@
 //! | `request` | what clients ask of a meter, whichever way they come |
 //! | [`server`] | the socket, and who is on it |
 //! | [`lock`] | a file that says that its owner lives |
+//! | [`drift`] | the figures of a night: pure |
 //! | [`failure`] | instruments' faults as clients are told of them |
 //! | [`size`] | sizes as people write them |
 //! | [`stop`] | the end, as a value |
@@ -39,6 +40,7 @@ pub mod conformance;
 pub mod correct;
 pub mod corrections;
 pub mod daemon;
+pub mod drift;
 pub mod failure;
 pub mod lock;
 pub mod log;

@@ -38,6 +38,7 @@ mod room;
 mod salvage;
 mod schema;
 mod spectra;
+mod statistics;
 mod store;
 mod sums;
 mod thin;

@@ -10,7 +10,7 @@ use settled_protocol::time::Timestamp;
 
 use crate::clock::Clock;
 use crate::config::Retention;
-use crate::log::{Happening, Log, Order, Mark, Thinned};
+use crate::log::{Happening, Log, Mark, Order, Thinned};
 use crate::stop::Stop;
 
 /// From the start to the first round, in s: by then UTC has been set, where the network does that.

@@ -69,6 +69,7 @@ mod shell_page;
 mod smallest;
 mod spectra;
 mod stage;
+mod statistics;
 mod subscriptions;
 mod support;
 mod thinning;

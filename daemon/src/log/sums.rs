@@ -35,7 +35,7 @@ impl Flags {
         self.list().contains(&flag)
     }
 
-    fn and(self, other: Self) -> Self {
+    pub(super) fn and(self, other: Self) -> Self {
         Self(self.0 | other.0)
     }
 }

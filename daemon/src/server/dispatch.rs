@@ -8,9 +8,9 @@ use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::message::{Call, RequestId, notification_line};
 use settled_protocol::method::{
     CorrectionsAdd, CorrectionsList, CorrectionsRemove, DaemonStatus, Hello, HelloParams, HelloResult,
-    LogBackup, LogBins, LogCheck, LogEvents, LogReadings, MeterCorrect, MeterLease, MeterRead, MeterRelease,
-    MeterRenew, MeterSettle, MeterZero, MetersList, MetersListResult, Method, Nothing, PROTOCOL_VERSION,
-    StageShow,
+    LogBackup, LogBins, LogCheck, LogCompare, LogEvents, LogReadings, LogStatistics, MeterCorrect,
+    MeterLease, MeterRead, MeterRelease, MeterRenew, MeterSettle, MeterZero, MetersList, MetersListResult,
+    Method, Nothing, PROTOCOL_VERSION, StageShow,
 };
 use settled_protocol::notification::SettleProgress;
 
@@ -119,6 +119,8 @@ pub(super) async fn carry_out(
             call.params::<LogCheck>()?;
             raw(&daemon.log.check().await?)
         }
+        LogStatistics::NAME => daemon.log.statistics_as(call.params::<LogStatistics>()?, raw).await,
+        LogCompare::NAME => daemon.log.compare_as(call.params::<LogCompare>()?, raw).await,
         StageShow::NAME => raw(&daemon.show(call.params::<StageShow>()?).await?),
         unknown => Err(RpcError::new(ErrorKind::MethodNotFound, format!("there is no method {unknown:?}"))),
     }

@@ -255,8 +255,7 @@ fn a_step_that_fails_anywhere_leaves_the_log_as_it_was() {
             .collect()
     };
     let before = rows(&connection);
-    let order =
-        Order { before_ns: i64::MAX, span_ns: SPAN_NS, place: Mark { meter: 1, ..Mark::default() } };
+    let order = Order { before_ns: i64::MAX, span_ns: SPAN_NS, place: Mark { meter: 1, ..Mark::default() } };
     for (event, table, nth) in [
         ("DELETE", "readings", 100),
         ("INSERT", "bins", 5),

@@ -1,0 +1,235 @@
+//! The overlapping Allan deviation at averaging times of 1, 2, 4, 8 … bins, in one pass and bounded memory.
+//!
+//! σ²(m) is half of the mean square of the difference of neighbouring means over m bins, for every place that such a pair fits
+//! (NIST SP 1065, 5.2.4, where readings stand for fractional frequencies). Sums over 2m bins are sums of two over m, so each level
+//! hands its own on to the next, and remembers m of them: what is added up are sums of few terms, never a long one of phases whose
+//! digits run out.
+
+use fearless_simd::{dispatch, f64x8, prelude::*};
+
+use super::lags::Lags;
+
+/// Averaging times at most: from 1 to 2¹⁸ bins, for which 4 MB are kept, a level's part once it is reached.
+pub const LEVELS: usize = 19;
+
+/// Bins that are taken together: all that one level has to do with them stays in the processor's nearest cache.
+const CHUNK: usize = 1024;
+
+/// To tell the kind of noise of single bins, one chunk of so many is looked at; of two bins, one of half as many; and so on.
+const SAMPLED: usize = 64;
+
+/// Sums that are kept apart while squares are added up: as many as a processor does at once, and better rounded.
+const LANES: usize = 8;
+
+/// One averaging time.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Averaged {
+    /// Bins that are averaged.
+    pub m: usize,
+    /// The overlapping Allan deviation.
+    pub deviation: f64,
+    /// Differences that it is the mean of.
+    pub count: u64,
+    /// The power of the frequency that the noise goes with, from 2 (white phase noise) to −4, where there is enough to tell.
+    pub alpha: Option<i32>,
+}
+
+/// Takes equal bins one by one.
+#[derive(Clone, Debug)]
+pub struct Allan {
+    /// What values are counted from, so that squares keep their digits.
+    level: Option<f64>,
+    /// Up to a chunk of values.
+    waiting: Vec<f64>,
+    /// A chunk of sums, of the level that comes next.
+    next: Vec<f64>,
+    /// Bins since the last gap, without those that wait.
+    passed: usize,
+    levels: Vec<Level>,
+    processor: fearless_simd::Level,
+}
+
+#[derive(Clone, Debug)]
+struct Level {
+    m: usize,
+    /// The last `m` sums over `m` bins: in order where they are fewer than a chunk, a ring of chunks else.
+    before: Vec<f64>,
+    squares: f64,
+    count: u64,
+    lags: Lags,
+}
+
+impl Default for Allan {
+    fn default() -> Self {
+        Self {
+            level: None,
+            waiting: Vec::with_capacity(CHUNK),
+            next: vec![0.0; CHUNK],
+            passed: 0,
+            levels: Vec::new(),
+            processor: fearless_simd::Level::new(),
+        }
+    }
+}
+
+impl Allan {
+    /// Takes the next bin's mean.
+    #[inline]
+    pub fn push(&mut self, y: f64) {
+        let level = *self.level.get_or_insert(y);
+        self.waiting.push(y - level);
+        if self.waiting.len() == CHUNK {
+            self.work();
+        }
+    }
+
+    /// Takes the next bins' means, many at once.
+    pub fn extend(&mut self, mut values: &[f64]) {
+        while let Some(&first) = values.first() {
+            let level = *self.level.get_or_insert(first);
+            let (now, later) = values.split_at(values.len().min(CHUNK - self.waiting.len()));
+            self.waiting.extend(now.iter().map(|y| y - level));
+            if self.waiting.len() == CHUNK {
+                self.work();
+            }
+            values = later;
+        }
+    }
+
+    /// A bin is missing: nothing from before it is compared with anything after it. What was summed up counts on.
+    pub fn gap(&mut self) {
+        self.work();
+        self.passed = 0;
+        for level in &mut self.levels {
+            level.lags.gap();
+        }
+    }
+
+    /// What has come together, shortest averaging time first.
+    #[must_use]
+    pub fn finish(mut self) -> Vec<Averaged> {
+        self.gap();
+        let counted = self.levels.iter().filter(|level| level.count > 0);
+        counted
+            .map(|level| {
+                let m = level.m as f64;
+                let variance = level.squares / (2.0 * m * m * level.count as f64);
+                Averaged {
+                    m: level.m,
+                    deviation: variance.sqrt(),
+                    count: level.count,
+                    alpha: level.lags.alpha(),
+                }
+            })
+            .collect()
+    }
+
+    /// Takes what waits through the levels. Less than a whole chunk comes before a gap alone: what levels remember is then not kept.
+    fn work(&mut self) {
+        let length = self.waiting.len();
+        for place in 0..LEVELS {
+            if self.levels.len() == place {
+                self.levels.push(Level::new(1 << place));
+            }
+            let Some(level) = self.levels.get_mut(place).filter(|_| length > 0) else { break };
+            level.decimate(&self.waiting, self.passed);
+            let sums = self.next.get_mut(..length).unwrap_or_default();
+            if !level.take(&self.waiting, sums, self.passed, self.processor) {
+                break;
+            }
+            std::mem::swap(&mut self.waiting, &mut self.next);
+            self.waiting.truncate(length);
+            // What is there already is written over.
+            self.next.resize(CHUNK, 0.0);
+        }
+        self.passed += length;
+        self.waiting.clear();
+    }
+}
+
+impl Level {
+    fn new(m: usize) -> Self {
+        Self { m, before: vec![0.0; m], squares: 0.0, count: 0, lags: Lags::default() }
+    }
+
+    /// Takes sums over `m` bins, and gives those over 2m into `out`. Those at the beginning that reach back behind a gap are not
+    /// sums of anything, and don't count. Says whether the next level has anything to do yet.
+    fn take(&mut self, sums: &[f64], out: &mut [f64], passed: usize, with: fearless_simd::Level) -> bool {
+        // The first difference that counts.
+        let first = (2 * self.m - 1).saturating_sub(passed).min(sums.len());
+        let within = if self.m < CHUNK { self.m.min(sums.len()) } else { sums.len() };
+        let at = passed % self.m;
+        let before = self.before.get_mut(at..at + within).unwrap_or_default();
+        let ((head, rest), (out, out_rest)) = (sums.split_at(within), out.split_at_mut(within));
+        let mut squares = 0.0;
+        for part in [0..first.min(within), first.min(within)..within] {
+            squares = exchange(
+                with,
+                head.get(part.clone()).unwrap_or_default(),
+                before.get_mut(part.clone()).unwrap_or_default(),
+                out.get_mut(part).unwrap_or_default(),
+            );
+        }
+        let first_rest = first.saturating_sub(within);
+        for part in [0..first_rest, first_rest..rest.len()] {
+            let (new, old) = (rest.get(part.clone()), sums.get(part.clone()));
+            let sum = compare(
+                with,
+                new.unwrap_or_default(),
+                old.unwrap_or_default(),
+                out_rest.get_mut(part.clone()).unwrap_or_default(),
+            );
+            squares += if part.start == first_rest && part.end == rest.len() { sum } else { 0.0 };
+        }
+        if self.m < CHUNK
+            && let Some(last) = sums.len().checked_sub(self.m).and_then(|from| sums.get(from..))
+        {
+            self.before.copy_from_slice(last);
+        }
+        self.squares += squares;
+        self.count += (sums.len() - first) as u64;
+        first < sums.len()
+    }
+
+    /// Means over `m` bins that don't overlap, for the kind of noise: of the shortest averaging times, which have the most of them,
+    /// those in one chunk of so many.
+    fn decimate(&mut self, sums: &[f64], passed: usize) {
+        let skipped = (SAMPLED / self.m).max(1);
+        if !(passed / CHUNK).is_multiple_of(skipped) {
+            self.lags.gap();
+            return;
+        }
+        let first = self.m - 1 - passed % self.m;
+        let m = self.m as f64;
+        self.lags.extend(sums.iter().skip(first).step_by(self.m).map(|sum| sum / m));
+    }
+}
+
+/// Writes sums of `new` and `old`, and gives the sum of the squares of their differences. All are of one length.
+fn compare(with: fearless_simd::Level, new: &[f64], old: &[f64], out: &mut [f64]) -> f64 {
+    dispatch!(with, simd => {
+        let mut squares = f64x8::splat(simd, 0.0);
+        let (new, new_rest) = new.as_chunks::<LANES>();
+        let (old, old_rest) = old.as_chunks::<LANES>();
+        let (out, out_rest) = out.as_chunks_mut::<LANES>();
+        for ((new, old), out) in new.iter().zip(old).zip(out) {
+            let (new, old) = (f64x8::from_slice(simd, new), f64x8::from_slice(simd, old));
+            let difference = new - old;
+            squares += difference * difference;
+            (new + old).store_slice(out);
+        }
+        let mut rest = 0.0;
+        for ((new, old), out) in new_rest.iter().zip(old_rest).zip(out_rest) {
+            rest += (new - old) * (new - old);
+            *out = new + old;
+        }
+        rest + squares.as_slice().iter().sum::<f64>()
+    })
+}
+
+/// The same, and has `old` remember `new`.
+fn exchange(with: fearless_simd::Level, new: &[f64], old: &mut [f64], out: &mut [f64]) -> f64 {
+    let squares = compare(with, new, old, out);
+    old.copy_from_slice(new);
+    squares
+}
