@@ -271,7 +271,8 @@ pub(super) fn is_spoilt(error: &rusqlite::Error) -> bool {
     match error {
         rusqlite::Error::FromSqlConversionFailure(..)
         | rusqlite::Error::InvalidColumnType(..)
-        | rusqlite::Error::IntegralValueOutOfRange(..) => true,
+        | rusqlite::Error::IntegralValueOutOfRange(..)
+        | rusqlite::Error::Utf8Error(..) => true,
         other => {
             matches!(other.sqlite_error_code(), Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase))
         }
@@ -376,6 +377,14 @@ fn check_header(path: &Path) -> Result<(), OpenError> {
         Ok(()) if header.starts_with(b"SQLite format 3\0") && !sound => {
             Err(OpenError::Damaged("its header is not one of a log".to_owned()))
         }
+        // SQLite would take it for a new one.
+        Err(error)
+            if error.kind() == std::io::ErrorKind::UnexpectedEof
+                && std::fs::metadata(path).is_ok_and(|file| file.len() > 0) =>
+        {
+            Err(OpenError::Damaged("its header is cut off".to_owned()))
+        }
+        // What else is wrong, SQLite says.
         _ => Ok(()),
     }
 }
