@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use proptest::prelude::*;
 use rusqlite::Connection;
 use rusqlite::types::Value;
-use settled_protocol::log::{ReadingsPage, Selection};
+use settled_protocol::log::{EventKind, ReadingsPage, Selection};
 use settled_protocol::quantity::{Light, Photometric};
 use settled_protocol::spectrum::Spectrum;
 use settled_protocol::time::Timestamp;

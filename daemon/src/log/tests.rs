@@ -6,7 +6,7 @@ use settled_protocol::spectrum::{MOST_VALUES, Spectrum};
 use settled_protocol::time::Timestamp;
 
 use super::*;
-use settled_protocol::log::{ReadingsPage, Selection};
+use settled_protocol::log::{EventKind, ReadingsPage, Selection};
 
 fn draft(meter: &str, light: Light, flags: Vec<Flag>) -> Reading {
     Reading {
