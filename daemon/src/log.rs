@@ -168,7 +168,7 @@ impl Log {
     /// [`OpenError`] if it can't be opened, is not ours, belongs to a later version, or is written by another daemon.
     pub fn open(path: PathBuf, survives: Survives) -> Result<(Self, Written), OpenError> {
         let file = LogFile { survives, ..LogFile::default() };
-        Self::start(path, &file, Arc::new(Clock::system()), |error| Err(error))
+        Self::start(path, &file, Arc::new(Clock::system()), Err)
     }
 
     /// The same on these terms; but where it can't be opened as yet, readings go out unlogged until it can.
