@@ -10,7 +10,6 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use settled_drivers::fault::chain;
 use settled_protocol::error::{ErrorKind, RpcError};
-use settled_protocol::log::EventKind;
 use settled_protocol::method::LogStatus;
 use settled_protocol::reading::{Flag, Reading};
 use tokio::sync::{Semaphore, mpsc, oneshot};
@@ -26,15 +25,18 @@ mod bins;
 mod check;
 mod corrections;
 pub mod forecast;
+mod happening;
 mod health;
 mod lookup;
 mod numbers;
+mod open_error;
 mod opening;
 mod outage;
 mod pages;
 mod query;
 mod recovery;
 mod room;
+mod rows;
 mod salvage;
 mod schema;
 mod spectra;
@@ -49,8 +51,9 @@ mod writer;
 mod zeros;
 
 pub use corrections::{Change, Forced, Kept, correction_id, correction_number};
+pub use happening::Happening;
+pub use open_error::OpenError;
 pub use recovery::RecoveryError;
-pub use schema::OpenError;
 pub use thin::{Mark, Order, Thinned};
 pub use zeros::{Which, Zero};
 
@@ -62,45 +65,6 @@ const QUERIES: usize = 4;
 
 /// Bytes of stack that a thread of the log has.
 const STACK: usize = 512 * 1024;
-
-/// Something that happened, to be stamped and numbered.
-#[derive(Clone, Debug)]
-pub struct Happening {
-    /// What kind of thing.
-    pub kind: EventKind,
-    /// The meter it is about.
-    pub meter: Option<String>,
-    /// The run it is about.
-    pub run: Option<u64>,
-    /// One plain sentence.
-    pub detail: String,
-}
-
-impl Happening {
-    /// Something about the daemon as a whole.
-    #[must_use]
-    pub fn new(kind: EventKind, detail: impl Into<String>) -> Self {
-        Self { kind, meter: None, run: None, detail: detail.into() }
-    }
-
-    /// Something about a meter.
-    #[must_use]
-    pub fn about(kind: EventKind, meter: &str, detail: impl Into<String>) -> Self {
-        Self { kind, meter: Some(meter.to_owned()), run: None, detail: detail.into() }
-    }
-
-    /// The same, about a run, too.
-    #[must_use]
-    pub fn of_run(self, run: u64) -> Self {
-        Self { run: Some(run), ..self }
-    }
-
-    /// Tells the daemon's own trace.
-    pub(crate) fn trace(&self) {
-        let meter = self.meter.as_deref().unwrap_or("-");
-        tracing::info!(kind = self.kind.name(), meter, "{}", self.detail);
-    }
-}
 
 /// One thing to write.
 #[derive(Debug)]
@@ -216,7 +180,7 @@ impl Log {
     /// [`OpenError`] if it can't be opened, is not ours, belongs to a later version, or is written by another daemon.
     pub fn open(path: PathBuf, survives: Survives) -> Result<(Self, Written), OpenError> {
         let file = LogFile { survives, ..LogFile::default() };
-        Self::start(path, &file, Arc::new(Clock::system()), |error| Err(error))
+        Self::start(path, &file, Arc::new(Clock::system()), Err)
     }
 
     /// The same on these terms; but where it can't be opened as yet, readings go out unlogged until it can.

@@ -37,7 +37,7 @@ impl Disk {
         let file = std::fs::File::options().create(true).append(true).open(self.filler()).unwrap();
         loop {
             let disk = nix::sys::statvfs::statvfs(&self.0).unwrap();
-            let free = u64::from(disk.blocks_available()) * u64::from(disk.fragment_size());
+            let free = disk.blocks_available() * disk.fragment_size();
             let Some(more) = free.checked_sub(left).filter(|more| *more > 0) else { return };
             let bytes = vec![1; usize::try_from(more).unwrap()];
             let at = file.metadata().unwrap().len();

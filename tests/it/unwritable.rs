@@ -158,11 +158,10 @@ fn a_log_that_comes_late_brings_its_corrections_along() {
     for _ in 0..3 {
         read(&mut client);
     }
-    let matrix = json!([[1, 0, 0], [0, 2, 0], [0, 0, 1]]);
-    let new = json!({"name": "twice", "method": "matrix", "matrix": matrix, "meter": {"model": "m"}});
-    let id = client.ask("corrections.add", &new);
-    let added = client.answer(id);
-    let known = client.call("corrections.list", &json!({}))["corrections"].as_array().unwrap().len();
+    let matrix = json!([[1.1, 0, 0], [0, 2, 0], [0, 0, 1.1]]);
+    let new = json!({"name": "by hand", "method": "given", "matrix": matrix, "meter": {"id": "m"}});
+    let id = client.call("corrections.add", &new)["correction"]["id"].clone();
+    client.call("meter.correct", &json!({"meter": "m", "correction": id}));
     daemon.signal(Signal::SIGTERM);
     daemon.ended();
     std::fs::rename(daemon.path("log"), daemon.path("away")).unwrap();
@@ -172,13 +171,15 @@ fn a_log_that_comes_late_brings_its_corrections_along() {
     let listed = |client: &mut Client| {
         client.call("corrections.list", &json!({}))["corrections"].as_array().unwrap().len()
     };
-    assert_eq!(listed(&mut client), 0, "{added}");
+    assert_eq!(listed(&mut client), 0);
+    assert_eq!(client.refusal("corrections.add", &new), "log_unavailable");
     let (unlogged, _) = read(&mut client);
     std::fs::remove_file(daemon.path("log")).unwrap();
     std::fs::rename(daemon.path("away"), daemon.path("log")).unwrap();
     is_written_again(&mut client);
-    wait_until("its corrections are there", || listed(&mut client) == known);
-    assert!(read(&mut client).0 > unlogged);
+    wait_until("its corrections are there", || listed(&mut client) == 1);
+    let reading = client.call("meter.read", &json!({"meter": "m"}));
+    assert!(reading["sequence"].as_u64().unwrap() > unlogged && reading["correction"] == id, "{reading}");
     assert_eq!(
         client.logged().iter().filter(|reading| reading["sequence"].as_u64().unwrap() <= 3).count(),
         3

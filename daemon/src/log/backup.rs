@@ -89,7 +89,7 @@ fn copy(path: &Path, folder: &Path, begun: Moment) -> Result<(PathBuf, u64, u64)
     let source = schema::open_to_read(path).map_err(failed("opening the log"))?;
     let bytes = std::fs::metadata(path).map_or(0, |file| file.len());
     let room = statvfs(&folder).map_err(failed("looking for room"))?;
-    let room = u64::from(room.blocks_available()).saturating_mul(u64::from(room.fragment_size()));
+    let room = room.blocks_available().saturating_mul(room.fragment_size());
     if room < bytes {
         return Err(format!("it takes {bytes} bytes, and the disk of {} has {room} left", folder.display()));
     }

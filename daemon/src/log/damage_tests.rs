@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use proptest::prelude::*;
 use rusqlite::Connection;
 use rusqlite::types::Value;
-use settled_protocol::log::{ReadingsPage, Selection};
+use settled_protocol::log::{EventKind, ReadingsPage, Selection};
 use settled_protocol::quantity::{Light, Photometric};
 use settled_protocol::spectrum::Spectrum;
 use settled_protocol::time::Timestamp;
@@ -144,8 +144,26 @@ fn opened(path: &Path) -> (Vec<Reading>, Numbered, Option<String>) {
             runs: Vec::new(),
             ..readings.first().cloned().unwrap_or_else(crate::meter_task::plain_reading)
         };
-        let next = log.append(draft).await.await.unwrap();
-        let events = log.events_as(Selection::default(), |page| Ok(page.clone())).await.unwrap().events;
+        let mut next = log.append(draft.clone()).await.await.unwrap();
+        // What is found as it is written goes out unlogged until the log is recovered.
+        for _ in 0..400 {
+            if next.durable {
+                break;
+            }
+            tokio::time::sleep(std::time::Duration::from_millis(10)).await;
+            let after = log.append(draft.clone()).await.await.unwrap();
+            assert!(after.sequence > next.sequence);
+            next = after;
+        }
+        let mut events = log.events_as(Selection::default(), |page| Ok(page.clone())).await;
+        for _ in 0..400 {
+            if events.is_ok() {
+                break;
+            }
+            tokio::time::sleep(std::time::Duration::from_millis(10)).await;
+            events = log.events_as(Selection::default(), |page| Ok(page.clone())).await;
+        }
+        let events = events.unwrap().events;
         let told = events.into_iter().find(|event| event.kind == EventKind::LogRecovered);
         (readings, next, told.map(|event| event.detail))
     });

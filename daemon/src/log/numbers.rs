@@ -26,11 +26,11 @@ impl Numbers {
         Self { last: AtomicU64::new(reserved), reserved: AtomicU64::new(reserved) }
     }
 
-    /// A log that could not be opened until now says that everything up to `reserved` may have been given out.
-    pub(super) fn opened(&self, reserved: u64) {
-        self.last.fetch_max(reserved, Ordering::AcqRel);
-        // What came from the clock meanwhile is set aside nowhere yet.
-        self.reserved.store(0, Ordering::Release);
+    /// A log has been opened that says that everything up to `reserved` is set aside, and that everything up to `used` may have been
+    /// given out.
+    pub(super) fn opened(&self, used: u64, reserved: u64) {
+        self.last.fetch_max(used, Ordering::AcqRel);
+        self.reserved.store(reserved, Ordering::Release);
     }
 
     /// The last that was taken.
@@ -75,8 +75,9 @@ mod tests {
         // Nothing is set aside yet.
         assert_eq!(numbers.take(2, 1_000_000), 1_000_000);
         assert_eq!(numbers.take(1, 900_000), 1_000_002, "a clock that is set back makes no number anew");
-        numbers.opened(500);
-        assert!(numbers.wanted().is_some() && !numbers.covers(1));
+        // What came from the clock is above all that the log knows, and set aside nowhere.
+        numbers.opened(500, 500);
+        assert!(numbers.wanted().is_some() && !numbers.covers(1_000_003));
         numbers.set_aside(1_000_100);
         assert_eq!(numbers.take(3, 2_000_000), 1_000_003);
         assert!(numbers.covers(1_000_006) && !numbers.covers(1_000_101));

@@ -62,16 +62,12 @@ pub(super) struct Pages {
 impl Pages {
     pub(super) fn open(path: &Path) -> std::io::Result<Self> {
         let (file, wal) = (File::open(path)?, Wal::read(path)?);
-        let mut header = [0; HEADER];
-        let whole = file.read_exact_at(&mut header, 0).is_ok();
-        let told = u32::from(u16::from_be_bytes([header[16], header[17]]));
-        let told = page_size(if told == 1 { 65_536 } else { told }).filter(|_| whole);
         let length = file.metadata()?.len();
         // A number that was damaged must not have one look for pages for ever.
         let highest = wal.highest().min(FARTHEST);
         let count =
             |size: usize| u32::try_from(length.div_ceil(size as u64)).unwrap_or(u32::MAX).max(highest);
-        let size = wal.page_size.or(told).unwrap_or(USUAL_SIZE);
+        let size = wal.page_size.or(told_size(path)).unwrap_or(USUAL_SIZE);
         let pages = Self { file, wal, size, count: count(size) };
         // A size that was damaged is no size that any page has.
         if size != USUAL_SIZE && (1..=pages.count).all(|number| pages.content(number).is_none()) {
@@ -205,6 +201,14 @@ impl Pages {
         }
         roots
     }
+}
+
+/// The size of pages that a file's header tells, if it is one.
+pub(super) fn told_size(path: &Path) -> Option<usize> {
+    let mut header = [0; HEADER];
+    File::open(path).and_then(|file| file.read_exact_at(&mut header, 0)).ok()?;
+    let told = u32::from(u16::from_be_bytes([header[16], header[17]]));
+    page_size(if told == 1 { 65_536 } else { told })
 }
 
 fn short(bytes: &[u8], at: usize) -> Option<u16> {

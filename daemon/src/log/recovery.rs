@@ -14,7 +14,7 @@ use settled_protocol::log::EventKind;
 use super::opening::Stamp;
 use super::pages::Pages;
 use super::salvage::{self, Saved};
-use super::{Happening, corrections, numbers, query, schema, wal, writer};
+use super::{Happening, corrections, numbers, query, rows, schema, wal, writer};
 
 /// Events that a damaged log may have had beyond the last that is known.
 const EVENTS_SKIPPED: i64 = 1000;
@@ -186,7 +186,7 @@ fn build(new: &Path, pages: &Pages, why: &str, aside: &Path, stamp: &Stamp) -> r
     number(&connection, &saved, stamp)?;
     let told = Happening::new(EventKind::LogRecovered, told(&connection, &saved, why, aside)?);
     let transaction = connection.transaction()?;
-    writer::insert_event(&transaction, &told, stamp.moment, &stamp.boot)?;
+    rows::insert_event(&transaction, &told, stamp.moment, &stamp.boot)?;
     transaction.commit()?;
     connection.close().map_err(|(_, error)| error)?;
     Ok(told)
@@ -209,7 +209,7 @@ fn mend(connection: &Connection) -> rusqlite::Result<()> {
         "DELETE FROM runs WHERE NOT json_valid(document);
          DELETE FROM run_readings WHERE run NOT IN (SELECT run FROM runs);
          UPDATE events SET run = NULL WHERE run NOT IN (SELECT run FROM runs);
-         UPDATE bins SET run = NULL WHERE run NOT IN (SELECT run FROM runs);",
+         DELETE FROM bin_runs WHERE run NOT IN (SELECT run FROM runs) OR bin NOT IN (SELECT bin FROM bins);",
     )
 }
 

@@ -92,9 +92,7 @@ fn is_low(left: u64, below: u64, was: bool) -> bool {
 fn left(place: &Place, connection: Option<&Connection>) -> Option<u64> {
     let folder =
         place.path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let disk = statvfs(folder)
-        .ok()
-        .map(|disk| u64::from(disk.blocks_available()).saturating_mul(u64::from(disk.fragment_size())));
+    let disk = statvfs(folder).ok().map(|disk| disk.blocks_available().saturating_mul(disk.fragment_size()));
     let quota = place.quota.zip(connection.and_then(|connection| used(place, connection)));
     let quota = quota.map(|(quota, used)| quota.saturating_sub(used));
     disk.into_iter().chain(quota).min()

@@ -15,8 +15,8 @@ use super::thin::{self, Order, Thinned};
 use super::{Happening, STACK};
 use crate::clock::Clock;
 
-/// How often, in s, one looks whether it has been opened: by then a reading that waits has waited long enough.
-const LOOK_S: f64 = 0.02;
+/// How often, in s, one looks whether it has been opened: readings go out meanwhile, so it is not urgent.
+const LOOK_S: f64 = 0.1;
 
 /// The database.
 #[derive(Debug)]
@@ -144,7 +144,9 @@ impl Store {
                     Ok(opened) => {
                         let new = closed.new;
                         health.opened(opened.id.clone(), opened.last, opened.lock);
-                        health.numbers.opened(opened.reserved);
+                        // Those set aside are this daemon's own where it had it open before.
+                        let used = if new { opened.reserved } else { opened.last };
+                        health.numbers.opened(used, opened.reserved);
                         if new {
                             health.remember(opened.remembered);
                         }

@@ -42,8 +42,15 @@ pub(super) fn beside(path: &Path) -> PathBuf {
 /// Says where a database must not be opened as it is, for what SQLite would drop.
 pub(super) fn look(path: &Path) -> Result<(), String> {
     let Ok(wal) = Wal::scan(path, false) else { return Ok(()) };
-    if wal.page_size.is_some() && std::fs::metadata(path).map_or(0, |file| file.len()) == 0 {
+    let length = std::fs::metadata(path).map_or(0, |file| file.len());
+    if wal.page_size.is_some() && length == 0 {
         return Err("its database is empty, and its write-ahead log is not".to_owned());
+    }
+    // SQLite would take what is missing of the last page for zeros. A page that was on its way there is in the write-ahead log.
+    let size = super::pages::told_size(path).unwrap_or(super::pages::USUAL_SIZE) as u64;
+    let last = u32::try_from(length.div_ceil(size)).unwrap_or(u32::MAX);
+    if !length.is_multiple_of(size) && !wal.pages.contains_key(&last) {
+        return Err("its last page is cut off".to_owned());
     }
     if wal.damaged > 0 && wal.behind >= TOO_MANY {
         return Err(format!(
@@ -94,10 +101,8 @@ impl Wal {
                 Frame::Old => break,
                 Frame::Damaged => read.damaged += 1,
                 Frame::Good { page, commits } => {
-                    if keep {
-                        pending.push((page, frame.split_off(FRAME)));
-                        frame.resize(FRAME + size, 0);
-                    }
+                    pending.push((page, if keep { frame.split_off(FRAME) } else { Vec::new() }));
+                    frame.resize(FRAME + size, 0);
                     if commits {
                         read.behind += usize::from(read.damaged > 0);
                         read.pages.extend(pending.drain(..));

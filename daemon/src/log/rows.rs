@@ -1,0 +1,103 @@
+//! Rows of readings and events, and the names that they refer to by number.
+
+use rusqlite::{Transaction, params};
+use settled_protocol::colorimetry::observer::Observer;
+use settled_protocol::log::EventKind;
+use settled_protocol::quantity::Photometric;
+use settled_protocol::reading::Reading;
+
+use super::Happening;
+use crate::clock::Moment;
+
+pub(super) fn insert_event(
+    transaction: &Transaction<'_>,
+    happening: &Happening,
+    moment: Moment,
+    boot: &str,
+) -> rusqlite::Result<()> {
+    let meter =
+        happening.meter.as_deref().map(|name| name_id(transaction, Names::Meters, name)).transpose()?;
+    let boot = name_id(transaction, Names::Boots, boot)?;
+    let text =
+        "INSERT INTO events (meter, boot, at_ns, t_s, kind, detail, run) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
+    let (at_ns, kind) = (signed(moment.at.unix_ns()), EventKind::name(happening.kind));
+    transaction
+        .prepare_cached(text)?
+        .execute(params![meter, boot, at_ns, moment.t_s, kind, happening.detail, happening.run.map(signed)])
+        .map(drop)
+}
+
+pub(super) fn insert_reading(
+    transaction: &Transaction<'_>,
+    sequence: u64,
+    draft: &Reading,
+) -> rusqlite::Result<()> {
+    let meter = name_id(transaction, Names::Meters, &draft.meter)?;
+    let boot = name_id(transaction, Names::Boots, &draft.boot)?;
+    let flags: Vec<&str> = draft.flags.iter().map(|flag| flag.name()).collect();
+    let xyz = draft.light.xyz();
+    transaction
+        .prepare_cached(
+            "INSERT INTO readings (sequence, meter, boot, at_ns, t_s, began_s, integration_s, illuminance, value, x, z,
+             coloured, temperature_c, flags, observer, bandwidth_nm, correction)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
+        )?
+        .execute(params![
+            signed(sequence),
+            meter,
+            boot,
+            signed(draft.at.unix_ns()),
+            draft.t_s,
+            draft.began_s,
+            draft.integration_s,
+            draft.light.photometric() == Photometric::Illuminance,
+            draft.light.value(),
+            xyz.map(settled_protocol::quantity::Xyz::x),
+            xyz.map(settled_protocol::quantity::Xyz::z),
+            draft.light.chromaticity().is_some(),
+            draft.temperature_c,
+            flags.join(" "),
+            draft.observer.map(Observer::name),
+            draft.bandwidth_nm,
+            draft.correction,
+        ])?;
+    for run in &draft.runs {
+        transaction
+            .prepare_cached("INSERT INTO run_readings (run, sequence, at_ns) VALUES (?1, ?2, ?3)")?
+            .execute([signed(*run), signed(sequence), signed(draft.at.unix_ns())])?;
+    }
+    draft.spectrum.as_ref().map_or(Ok(()), |spectrum| super::spectra::insert(transaction, sequence, spectrum))
+}
+
+/// Tables of names that rows refer to by number.
+#[derive(Clone, Copy)]
+pub(super) enum Names {
+    Meters,
+    Boots,
+}
+
+pub(super) fn name_id(transaction: &Transaction<'_>, names: Names, name: &str) -> rusqlite::Result<i64> {
+    let (insert, select) = match names {
+        Names::Meters => {
+            ("INSERT OR IGNORE INTO meters (name) VALUES (?1)", "SELECT id FROM meters WHERE name = ?1")
+        }
+        Names::Boots => {
+            ("INSERT OR IGNORE INTO boots (name) VALUES (?1)", "SELECT id FROM boots WHERE name = ?1")
+        }
+    };
+    let find = |transaction: &Transaction<'_>| -> rusqlite::Result<Option<i64>> {
+        let mut statement = transaction.prepare_cached(select)?;
+        let mut rows = statement.query([name])?;
+        rows.next()?.map(|row| row.get(0)).transpose()
+    };
+    if let Some(id) = find(transaction)? {
+        return Ok(id);
+    }
+    transaction.prepare_cached(insert)?.execute([name])?;
+    find(transaction)?.ok_or(rusqlite::Error::QueryReturnedNoRows)
+}
+
+/// SQLite's integers are signed; sequences and nanoseconds stay far below the sign for centuries.
+pub(super) fn signed(number: u64) -> i64 {
+    i64::try_from(number).unwrap_or(i64::MAX)
+}
