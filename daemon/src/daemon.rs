@@ -23,6 +23,7 @@ use crate::corrections::{Corrections, STALE_AFTER_S};
 use crate::log::{Happening, Log};
 use crate::meter_task::{Kept, MeterHandle, Task, Tools, changes};
 use crate::recorder::Progress;
+use crate::runs::Runs;
 use crate::server;
 use crate::stop::Stop;
 
@@ -72,6 +73,8 @@ pub struct Daemon {
     pub access: Access,
     /// Tells of refusals.
     pub audit: Audit,
+    /// Measurements that belong to the daemon.
+    pub runs: Runs,
     started_s: f64,
     recording: OnceLock<Progress>,
     meters: Vec<(MeterHandle, MeterConfig)>,
@@ -132,6 +135,7 @@ impl Daemon {
             limits,
             access: terms.access,
             audit: Audit::default(),
+            runs: Runs::default(),
             started_s,
             recording,
             meters,

@@ -19,6 +19,7 @@
 //! | [`settling`] | one `meter.settle`, from its first reading to its verdict |
 //! | [`log`] | readings and events, durable |
 //! | [`recorder`] | what passes on every meter's link, into a file |
+//! | [`runs`] | measurements that belong to the daemon |
 //! | `request` | what clients ask of a meter, whichever way they come |
 //! | [`server`] | the socket, and who is on it |
 //! | [`lock`] | a file that says that its owner lives |
@@ -44,6 +45,7 @@ pub mod log;
 pub mod meter_task;
 pub mod recorder;
 mod request;
+pub mod runs;
 pub mod server;
 pub mod settle;
 pub mod settling;
