@@ -1,15 +1,17 @@
 //! When a reading is a reason for an alert. Pure.
 //!
-//! One outlier is none: luminance, or chromaticity, is alarming once as many readings in a row as [`IN_A_ROW`] are further from the run's
-//! reference than its plan says. It is over once as many in a row are nearer than nine tenths of that.
+//! One outlier is none: luminance, or chromaticity, is alarming once three readings in a row are further from the run's reference than its
+//! plan says. It is over once ten in a row are nearer than nine tenths of that, so that light that crosses the edge of its band slowly, and
+//! noise with it, is told of once.
 
 use settled_protocol::quantity::Chromaticity;
 use settled_protocol::run::{AlertRules, RunPoint};
 
-/// Readings in a row that it takes, either way. A burst of as many is told at once.
-const IN_A_ROW: u32 = 3;
+/// Readings in a row that it takes. A burst of as many is told at once.
+const RAISED_BY: u32 = 3;
 
-/// How much nearer than the band the light must come again, so that light at its edge isn't told of all the time.
+/// Readings in a row that it takes until it is over, and how much nearer than the band they must be.
+const OVER_BY: u32 = 10;
 const NEARER: f64 = 0.9;
 
 /// What a reading changed.
@@ -32,7 +34,7 @@ impl Rule {
     fn look(&mut self, off: f64, band: f64) -> Option<Turn> {
         let speaks_against = if self.stands { off < NEARER * band } else { off > band };
         self.against = if speaks_against { self.against + 1 } else { 0 };
-        if self.against < IN_A_ROW {
+        if self.against < if self.stands { OVER_BY } else { RAISED_BY } {
             return None;
         }
         *self = Self { stands: !self.stands, against: 0 };
@@ -103,8 +105,11 @@ mod tests {
     #[test]
     fn light_at_the_edge_of_its_band_is_told_of_once() {
         let mut edge = vec![102.1; 3];
-        edge.extend([101.9, 102.1, 101.9, 101.9, 101.9, 102.1, 101.7, 101.7, 101.7, 101.7]);
+        edge.extend([101.9, 102.1].repeat(20));
+        edge.extend([101.7; 9]);
+        edge.push(102.0);
+        edge.extend([101.7; 12]);
         let found: Vec<_> = turns(&edge).into_iter().enumerate().filter(|(_, turn)| turn.is_some()).collect();
-        assert!(matches!(found[..], [(2, Some(Turn::Raised(_))), (11, Some(Turn::Over))]), "{found:?}");
+        assert!(matches!(found[..], [(2, Some(Turn::Raised(_))), (62, Some(Turn::Over))]), "{found:?}");
     }
 }

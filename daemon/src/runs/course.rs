@@ -7,10 +7,10 @@ use settled_drivers::clock::Clock as _;
 use settled_protocol::error::RpcError;
 use settled_protocol::log::EventKind;
 use settled_protocol::reading::{Flag, Reading};
-use settled_protocol::run::{Alert, AlertKind, RunKind, RunState, RunVerdict};
+use settled_protocol::run::{Alert, AlertKind, Run, RunKind, RunState, RunVerdict};
 use tokio::time::Instant;
 
-use super::alarm::{Alarm, Turn};
+use super::alarm::Alarm;
 use super::book::Entry;
 use super::kept::Kept;
 use super::point::Burst;
@@ -22,17 +22,22 @@ use crate::daemon::Daemon;
 use crate::log::Happening;
 use crate::meter_task::MeterHandle;
 
+mod alerting;
+
 /// Between two notifications of progress, and between two looks at the log's health, in real time.
 const TELLS: Duration = Duration::from_secs(1);
 const LOOKS: Duration = Duration::from_secs(10);
 
-/// How often a run that goes on is written, in real time: all but its gaps and its alerts, which are written as they come, can be had from
-/// its readings.
+/// How often a run that goes on is written, in real time: all but its alerts, which are written as they come, can be had from its
+/// readings.
 const KEEPS: Duration = Duration::from_secs(300);
 
 /// How much longer than planned nothing may come until that is a gap, and how long at least, in s.
 const LATE: f64 = 1.5;
 const LEAST_GAP_S: f64 = 5.0;
+
+/// No burst is shorter than this, in s, where points that are missed are counted.
+const SHORTEST_S: f64 = 1e-3;
 
 /// One run as it goes on.
 #[derive(Debug)]
@@ -121,18 +126,28 @@ impl Course {
         self.kept.origin_s = Some(self.origin_s);
     }
 
-    /// Forgets what it has seen, to see all of it again.
-    pub(super) fn forget(&mut self) {
+    /// Forgets what it has seen, to see all of it again. What it was, as it was written.
+    pub(super) fn forget(&mut self) -> Run {
+        let before = self.kept.run.clone();
         let run = &mut self.kept.run;
         (run.points, run.readings, run.first, run.last) = (0, 0, None, None);
+        (run.gaps, run.gap_s, run.missed) = (0, 0.0, 0);
         (run.reference, run.latest) = (None, None);
-        run.flags.clear();
+        before
     }
 
-    /// Takes what was written of it for what it has seen, as its readings are not there any more.
-    pub(super) fn trust(&mut self) {
-        let run = &self.kept.run;
-        self.last_s = run.latest.map_or(0.0, |latest| plan::seconds_between(run.begins, latest.at).max(0.0));
+    /// Counts at least what was written of it: some of its readings may never have been in the log, or aren't any more.
+    pub(super) fn remember(&mut self, before: Run) {
+        let run = &mut self.kept.run;
+        if before.readings <= run.readings {
+            return;
+        }
+        (run.points, run.readings) = (before.points.max(run.points), before.readings);
+        (run.gaps, run.gap_s, run.missed) = (before.gaps, before.gap_s, before.missed);
+        (run.first, run.last) = (before.first.or(run.first), run.last.max(before.last));
+        (run.reference, run.latest) = (before.reference.or(run.reference), run.latest.or(before.latest));
+        let ended = run.latest.map(|latest| plan::seconds_between(run.begins, latest.at).max(0.0));
+        self.last_s = self.last_s.max(ended.unwrap_or(0.0));
     }
 
     /// How long it lasts, in s; nothing for one that goes on until it is stopped.
@@ -154,12 +169,13 @@ impl Course {
     /// Takes a reading: what it says, and what its coming says.
     pub(super) async fn take(&mut self, reading: &Reading) {
         let (began_s, ended_s) = (reading.began_s - self.origin_s, reading.t_s - self.origin_s);
-        self.look_for_gap(began_s).await;
-        self.kept.run.waiting = None;
-        self.over(AlertKind::MeterLost, "the meter gives readings again").await;
+        let waited = self.kept.run.waiting.take();
         let corrected = self.correction.as_ref().is_some_and(|before| *before != reading.correction);
         let points = self.kept.run.points;
-        self.absorb(reading, began_s, ended_s);
+        if let Some(gap_s) = self.absorb(reading, began_s, ended_s) {
+            self.tell_gap(gap_s, waited.as_ref()).await;
+        }
+        self.over(AlertKind::MeterLost, "the meter gives readings again").await;
         if corrected {
             self.over(AlertKind::Luminance, "the meter's correction was changed").await;
             self.over(AlertKind::Chromaticity, "the meter's correction was changed").await;
@@ -175,13 +191,14 @@ impl Course {
         }
     }
 
-    /// Counts a reading, exposed between these, in s from the run's beginning.
-    pub(super) fn absorb(&mut self, reading: &Reading, began_s: f64, ended_s: f64) {
+    /// Counts a reading, exposed between these, in s from the run's beginning. The gap before it, in s, if there was one.
+    pub(super) fn absorb(&mut self, reading: &Reading, began_s: f64, ended_s: f64) -> Option<f64> {
         let interval_s = plan::interval_s(&self.kept.run.plan);
         let pause_s = if interval_s > 0.0 { 0.5 * interval_s } else { self.late_s() };
         if self.burst.count() > 0 && began_s - self.last_s > pause_s {
             self.close();
         }
+        let gap_s = self.gap_before(began_s);
         if self.correction.as_ref().is_some_and(|before| *before != reading.correction) {
             self.begin_anew();
         }
@@ -201,6 +218,7 @@ impl Course {
         if self.burst.count() >= plan::burst(&self.kept.run.plan) {
             self.close();
         }
+        gap_s
     }
 
     /// Readings through another correction are on another scale: the light is held against what comes first of them.
@@ -228,111 +246,26 @@ impl Course {
         (LATE * self.pitch_s()).max(LEAST_GAP_S)
     }
 
-    /// Looks whether something was due that didn't come before `until_s`.
-    async fn look_for_gap(&mut self, until_s: f64) {
+    /// Counts a gap if something was due that didn't come before `until_s`. How long it is, in s.
+    fn gap_before(&mut self, until_s: f64) -> Option<f64> {
         let gap_s = until_s - self.last_s;
         if gap_s <= self.late_s() {
-            return;
+            return None;
         }
-        let planned = (gap_s / self.pitch_s().max(1.0)).round() - 1.0;
+        let planned = (gap_s / self.pitch_s().max(SHORTEST_S)).round() - 1.0;
         let run = &mut self.kept.run;
         run.gaps += 1;
         run.gap_s += gap_s;
         run.missed += whole(planned);
-        let why = run.waiting.as_ref().map(|error| format!(": {error}")).unwrap_or_default();
-        let detail = format!("{} has no readings for {}{why}", plan::name(run), words::span(gap_s));
+        Some(gap_s)
+    }
+
+    /// Writes down that nothing came for so long, and why.
+    async fn tell_gap(&self, gap_s: f64, why: Option<&RpcError>) {
+        let why = why.map(|error| format!(": {error}")).unwrap_or_default();
+        let detail =
+            format!("{} has no readings for {}{why}", plan::name(&self.kept.run), words::span(gap_s));
         self.event(EventKind::RunGap, detail).await;
-        self.keep().await;
-    }
-
-    async fn look_at_light(&mut self, reading: &Reading) {
-        let Some(reference) = self.kept.run.reference else { return };
-        let (value, unit) = (reading.light.value(), reading.light.photometric().unit());
-        let from = words::number(reference.value);
-        match self.alarm.luminance(&reference, value) {
-            Some(Turn::Raised(share)) => {
-                let percent = words::number(100.0 * share);
-                let value = words::number(value);
-                let message =
-                    format!("{value} {unit} is {percent} % off the {from} {unit} that it began with");
-                self.raise(AlertKind::Luminance, message).await;
-            }
-            Some(Turn::Over) => {
-                self.over(AlertKind::Luminance, "it is near to what it began with again").await;
-            }
-            None => {}
-        }
-        match self.alarm.chromaticity(&reference, reading.light.chromaticity()) {
-            Some(Turn::Raised(off)) => {
-                let message =
-                    format!("the colour is {} in u′v′ off that which it began with", words::number(off));
-                self.raise(AlertKind::Chromaticity, message).await;
-            }
-            Some(Turn::Over) => {
-                self.over(AlertKind::Chromaticity, "it is near to what it began with again").await;
-            }
-            None => {}
-        }
-    }
-
-    async fn look_at_log(&mut self) {
-        let status = self.daemon.log.status();
-        match status.room.filter(|room| room.low) {
-            Some(room) => {
-                let message = format!("the log has room for {} bytes more", room.left_bytes);
-                self.raise(AlertKind::DiskLow, message).await;
-            }
-            None => self.over(AlertKind::DiskLow, "the log has room again").await,
-        }
-        match status.reason {
-            Some(reason) => {
-                self.raise(AlertKind::LogFailed, format!("the log can't be written: {reason}")).await;
-            }
-            None => self.over(AlertKind::LogFailed, "the log is written again").await,
-        }
-    }
-
-    /// The meter gives nothing, for this reason where it is known. That is an alert once it has lasted.
-    pub(super) async fn miss(&mut self, why: Option<RpcError>) {
-        if why.is_some() {
-            self.kept.run.waiting = why;
-        }
-        let since_s = self.elapsed_s() - self.last_s;
-        if self.elapsed_s() >= self.lost_at_s() {
-            let why = self.kept.run.waiting.as_ref().map(|error| format!(": {error}")).unwrap_or_default();
-            let message =
-                format!("{} gives no readings since {}{why}", self.meter.id(), words::span(since_s));
-            self.raise(AlertKind::MeterLost, message).await;
-        }
-        self.get_on().await;
-    }
-
-    async fn raise(&mut self, kind: AlertKind, message: String) {
-        if self.kept.run.standing.iter().any(|alert| alert.kind == kind) {
-            return;
-        }
-        let alert = Alert { kind, at: self.daemon.clock.now().at, message };
-        self.kept.run.standing.push(alert.clone());
-        self.kept.run.alerts += 1;
-        let detail = format!("{}: {}", plan::name(&self.kept.run), alert.message);
-        self.event(EventKind::Alert, detail).await;
-        self.refresh();
-        self.daemon.runs.alarm(&self.kept.run, &alert);
-        self.tell(Some(alert));
-        self.keep().await;
-    }
-
-    async fn over(&mut self, kind: AlertKind, why: &str) {
-        let before = self.kept.run.standing.len();
-        self.kept.run.standing.retain(|alert| alert.kind != kind);
-        if self.kept.run.standing.len() == before {
-            return;
-        }
-        let detail = format!("{}: {} is over, {why}", plan::name(&self.kept.run), kind.name());
-        self.event(EventKind::AlertOver, detail).await;
-        self.refresh();
-        self.tell(None);
-        self.keep().await;
     }
 
     /// Writes down that something happened to it.
@@ -386,7 +319,10 @@ impl Course {
     pub(super) async fn end(mut self, state: RunState, why: Option<String>) {
         self.close();
         let elapsed_s = self.lasts_s().map_or(self.elapsed_s(), |lasts_s| lasts_s.min(self.elapsed_s()));
-        self.look_for_gap(elapsed_s).await;
+        let waited = self.kept.run.waiting.take();
+        if let Some(gap_s) = self.gap_before(elapsed_s) {
+            self.tell_gap(gap_s, waited.as_ref()).await;
+        }
         self.refresh();
         let run = &mut self.kept.run;
         run.elapsed_s = elapsed_s;

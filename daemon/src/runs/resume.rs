@@ -88,13 +88,7 @@ impl Axis {
 /// Counts all of a run's readings in the log anew.
 async fn read_again(course: &mut Course) -> Result<(), RpcError> {
     let (log, run) = (course.daemon.log.clone(), course.kept.run.run);
-    let counted = log.count_run(run).await?;
-    // Where older readings have been thinned, what was written of them is all there is.
-    if counted.readings < course.kept.run.readings {
-        course.trust();
-        return Ok(());
-    }
-    course.forget();
+    let before = course.forget();
     let begins = course.kept.run.begins;
     let (now, first_origin_s) = (course.daemon.clock.boot().to_owned(), course.clock_s(0.0));
     let mut axis: Option<Axis> = None;
@@ -108,9 +102,10 @@ async fn read_again(course: &mut Course) -> Result<(), RpcError> {
                 axis = Some(if is_now { Axis { origin_s: first_origin_s, ..of } } else { of });
             }
             let origin_s = axis.as_ref().map_or(0.0, |axis| axis.origin_s);
-            course.absorb(reading, reading.began_s - origin_s, reading.t_s - origin_s);
+            let _gap_s = course.absorb(reading, reading.began_s - origin_s, reading.t_s - origin_s);
         }
         after = page.next;
     }
+    course.remember(before);
     Ok(())
 }

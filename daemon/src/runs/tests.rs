@@ -33,6 +33,8 @@ struct Lamp {
     /// Luminance at a time of the boot clock.
     light: Mutex<Box<dyn Fn(f64) -> f64 + Send>>,
     is_gone: AtomicBool,
+    /// How long an exposure takes, in s.
+    exposure_s: f64,
 }
 
 impl std::fmt::Debug for Lamp {
@@ -43,7 +45,11 @@ impl std::fmt::Debug for Lamp {
 
 impl Lamp {
     fn of(light: impl Fn(f64) -> f64 + Send + 'static) -> Arc<Self> {
-        Arc::new(Self { light: Mutex::new(Box::new(light)), is_gone: AtomicBool::new(false) })
+        Self::exposed(1.0, light)
+    }
+
+    fn exposed(exposure_s: f64, light: impl Fn(f64) -> f64 + Send + 'static) -> Arc<Self> {
+        Arc::new(Self { light: Mutex::new(Box::new(light)), is_gone: AtomicBool::new(false), exposure_s })
     }
 
     fn shines(&self, light: impl Fn(f64) -> f64 + Send + 'static) {
@@ -105,11 +111,11 @@ impl Instrument for Open {
     fn measure(&mut self, _: Exposure) -> Boxed<'_, Result<Sample, Fault>> {
         Box::pin(async {
             let Self(lamp, _, clock) = self;
-            clock.sleep_until(clock.now_s() + 1.0).await;
+            clock.sleep_until(clock.now_s() + lamp.exposure_s).await;
             lamp.look()?;
             let value = lamp.light.lock().unwrap_or_else(PoisonError::into_inner)(clock.now_s());
             let light = Light::amount(Photometric::Luminance, value).unwrap();
-            Ok(Sample { seen: Seen::Light(light), integration_s: Some(1.0), temperature_c: None })
+            Ok(Sample { seen: Seen::Light(light), integration_s: Some(lamp.exposure_s), temperature_c: None })
         })
     }
 

@@ -40,8 +40,8 @@ async fn a_warm_up_ends_once_the_light_has_settled_or_at_its_limit() {
 #[tokio::test]
 async fn two_runs_of_one_meter_share_their_exposures() {
     let folder = tempfile::tempdir().unwrap();
-    let bench = bench_at(folder.path(), &Lamp::of(|_| 100.0), 50.0);
-    let held = json!({"kind": "stability", "duration_s": 100.0});
+    let bench = bench_at(folder.path(), &Lamp::exposed(0.1, |_| 100.0), 1.0);
+    let held = json!({"kind": "stability", "duration_s": 4.0});
     let runs = [bench.start(held.clone()).await.run, bench.start(held).await.run];
     let [one, other] = [bench.over(runs[0]).await, bench.over(runs[1]).await];
     assert_eq!([one.verdict, other.verdict], [Some(RunVerdict::Within); 2]);
