@@ -62,7 +62,7 @@ pub(super) async fn tell(command: Option<Command>, alarms: &OnceLock<Alarms>, mu
         tokio::select! {
             () = stop.wait() => return,
             Some(line) = waiting.recv(), if running.len() < AT_ONCE => {
-                running.spawn(run(command.clone(), line));
+                running.spawn(run(command.clone(), line, LONGEST));
             }
             Some(ended) = running.join_next() => {
                 if let Err(error) = ended {
@@ -73,9 +73,9 @@ pub(super) async fn tell(command: Option<Command>, alarms: &OnceLock<Alarms>, mu
     }
 }
 
-async fn run(command: Command, line: String) {
+async fn run(command: Command, line: String, longest: Duration) {
     let program = command.program.display();
-    match tokio::time::timeout(LONGEST, carried_out(&command, &line)).await {
+    match tokio::time::timeout(longest, carried_out(&command, &line)).await {
         Ok(Ok(status)) if status.success() => {}
         Ok(Ok(status)) => tracing::warn!(%program, %status, "the program that is told of alerts failed"),
         Ok(Err(error)) => tracing::warn!(%program, %error, "the program that is told of alerts can't be run"),
@@ -111,6 +111,46 @@ impl Drop for Group {
         if let Some(group) = self.0.map(nix::unistd::Pid::from_raw) {
             // It may just have ended by itself.
             let _ended = nix::sys::signal::killpg(group, nix::sys::signal::Signal::SIGKILL).is_ok();
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn a_program_that_hangs_is_ended_with_whatever_it_has_started() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("pid");
+        let script = "sleep 1000 & echo $! > \"$0.new\"; mv \"$0.new\" \"$0\"; wait".to_owned();
+        let arguments = vec!["-c".to_owned(), script, file.display().to_string()];
+        let command = Command { program: "/bin/sh".into(), arguments };
+        let limit = Duration::from_secs(2);
+        tokio::time::timeout(Duration::from_secs(30), run(command, String::new(), limit)).await.unwrap();
+        let pid: i32 = std::fs::read_to_string(file).unwrap().trim().parse().unwrap();
+        let is_there = |pid| {
+            // One that was ended and that nobody has waited for yet is a zombie.
+            let stat = std::fs::read_to_string(format!("/proc/{pid}/stat")).unwrap_or_default();
+            stat.rsplit(')')
+                .next()
+                .is_some_and(|rest| !rest.trim().is_empty() && !rest.trim().starts_with('Z'))
+        };
+        let ended = async {
+            while is_there(pid) {
+                tokio::time::sleep(Duration::from_millis(2)).await;
+            }
+        };
+        tokio::time::timeout(Duration::from_secs(10), ended).await.unwrap();
+    }
+
+    #[tokio::test]
+    async fn a_program_that_is_not_there_or_hears_nothing_does_no_harm() {
+        for (program, arguments) in
+            [("/nowhere/at-all", vec![]), ("/bin/true", vec![]), ("/bin/false", vec![])]
+        {
+            let command = Command { program: program.into(), arguments };
+            run(command, "x".repeat(1 << 20), LONGEST).await;
         }
     }
 }

@@ -136,7 +136,7 @@ async fn a_run_whose_meter_is_not_in_the_config_any_more_fails_and_says_so() {
 }
 
 #[tokio::test]
-async fn the_program_that_is_told_of_alerts_hears_of_each_and_is_ended_where_it_hangs() {
+async fn the_program_that_is_told_of_alerts_hears_what_it_is_about() {
     let folder = tempfile::tempdir().unwrap();
     let told = folder.path().join("told");
     let (log, written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
