@@ -85,10 +85,16 @@ impl Axis {
     }
 }
 
-/// Counts all of a run's readings in the log anew.
+/// Counts all of a run's readings in the log anew. What can't be read again is as it was written.
 async fn read_again(course: &mut Course) -> Result<(), RpcError> {
-    let (log, run) = (course.daemon.log.clone(), course.kept.run.run);
     let before = course.forget();
+    let read = replay(course).await;
+    course.remember(before);
+    read
+}
+
+async fn replay(course: &mut Course) -> Result<(), RpcError> {
+    let (log, run) = (course.daemon.log.clone(), course.kept.run.run);
     let begins = course.kept.run.begins;
     let (now, first_origin_s) = (course.daemon.clock.boot().to_owned(), course.clock_s(0.0));
     let mut axis: Option<Axis> = None;
@@ -106,6 +112,5 @@ async fn read_again(course: &mut Course) -> Result<(), RpcError> {
         }
         after = page.next;
     }
-    course.remember(before);
     Ok(())
 }

@@ -96,7 +96,9 @@ async fn beginning(daemon: &Daemon, entry: &Arc<Entry>, kept: &mut Kept, stop: &
             why = entry.stopped() => return End::Stopped(why),
             () = stop.wait() => return End::Halt,
             Ok(()) = zone.changed() => {
-                if let Some(begins) = next_night(daemon, kept, None) {
+                // A night was planned as the one before it began.
+                let before = (kept.night > 1).then_some(kept.run.created);
+                if let Some(begins) = next_night(daemon, kept, before) {
                     kept.postpone(begins);
                     let _written = daemon.log.keep_runs(vec![kept.clone()]).await;
                     daemon.runs.changed(entry, kept, None);

@@ -3,7 +3,8 @@
 //! *Within* is said only where a whole interval lies within the band, *beyond* only where a whole interval lies outside it: two one-sided
 //! tests each at the confidence of the criteria (Schuirmann 1987). Where neither holds the readings can't tell, which is said, too.
 //!
-//! `drift`: the interval is that of the drift over the span of the points, by the line through them. `stability`: the points are put
+//! `drift`: the interval is that of the drift over the span of the points, by the line through them; it is beyond, too, where its last eighth
+//! is so far from its first. `stability`: the points are put
 //! together to at most [`STRETCHES`] stretches, and the mean of each is held against the reference, whose own noise counts. All must be
 //! within; for one to be beyond, its interval is widened to what so many chances ask for (Bonferroni).
 
@@ -36,18 +37,26 @@ pub(super) fn verdict(
     criteria: &Criteria,
 ) -> RunVerdict {
     let Some(reference) = reference else { return RunVerdict::Undecided };
-    let off = |of: Of, from: f64| match kind {
-        RunKind::Stability => held(series, of, from, criteria.confidence),
-        RunKind::Drift | RunKind::WarmUp => drifted(series, of, criteria.confidence),
-    };
+    let confidence = criteria.confidence;
+    if kind == RunKind::Stability {
+        return compare(reference, criteria, |of, from| held(series, of, from, confidence));
+    }
+    let by_line = compare(reference, criteria, |of, _| drifted(series, of, confidence));
+    let by_ends = compare(reference, criteria, |of, _| ended(series, of, confidence));
+    if by_ends == RunVerdict::Beyond { by_ends } else { by_line }
+}
+
+/// Holds what is found of each quantity against its band. `off` is told where the reference is.
+fn compare(reference: &RunPoint, criteria: &Criteria, off: impl Fn(Of, f64) -> Vec<Off>) -> RunVerdict {
     let amount = judge(&off(Of::Value, reference.value), criteria.luminance_band(reference.value));
     let Some(colour) = reference.chromaticity else { return amount };
     let (u, v) = (off(Of::U, colour.u_prime()), off(Of::V, colour.v_prime()));
-    let distances: Vec<Off> = u
-        .iter()
-        .zip(&v)
-        .map(|(u, v)| Off { by: u.by.hypot(v.by), half: u.half.hypot(v.half), wide: u.wide.hypot(v.wide) })
-        .collect();
+    let distance = |(u, v): (&Off, &Off)| Off {
+        by: u.by.hypot(v.by),
+        half: u.half.hypot(v.half),
+        wide: u.wide.hypot(v.wide),
+    };
+    let distances: Vec<Off> = u.iter().zip(&v).map(distance).collect();
     match (amount, judge(&distances, criteria.chromaticity_band(reference.value))) {
         (RunVerdict::Beyond, _) | (_, RunVerdict::Beyond) => RunVerdict::Beyond,
         (RunVerdict::Within, RunVerdict::Within) => RunVerdict::Within,
@@ -73,6 +82,20 @@ fn drifted(series: &Series, of: Of, confidence: f64) -> Vec<Off> {
     series.slope(of).map(off).into_iter().collect()
 }
 
+/// How far its last eighth was from its first, whatever the way between them: a line through light that bends has a wide interval.
+fn ended(series: &Series, of: Of, confidence: f64) -> Vec<Off> {
+    const PARTS: usize = 8;
+    let means = series.means(of);
+    let each = means.len() / PARTS;
+    let (Some((noise, freedom)), true) = (series.noise(of), each > 0) else { return Vec::new() };
+    let mut parts = means.chunks(each).map(together);
+    let (Some(first), Some(last)) = (parts.next(), means.rchunks(each).map(together).next()) else {
+        return Vec::new();
+    };
+    let half = quantile(confidence, freedom) * noise * (1.0 / first.count + 1.0 / last.count).sqrt();
+    vec![Off { by: last.mean - first.mean, half, wide: half }]
+}
+
 /// How far each stretch was from the reference, which is one point.
 fn held(series: &Series, of: Of, from: f64, confidence: f64) -> Vec<Off> {
     let Some((noise, freedom)) = series.noise(of) else { return Vec::new() };
@@ -88,13 +111,13 @@ fn held(series: &Series, of: Of, from: f64, confidence: f64) -> Vec<Off> {
 
 fn stretches(means: &[Mean]) -> Vec<Mean> {
     let each = means.len().div_ceil(STRETCHES).max(LEAST);
-    let together = means.chunks(each).map(|part| {
-        let count: f64 = part.iter().map(|bin| bin.count).sum();
-        let weigh =
-            |value: fn(&Mean) -> f64| part.iter().map(|bin| bin.count * value(bin)).sum::<f64>() / count;
-        Mean { t_s: weigh(|bin| bin.t_s), mean: weigh(|bin| bin.mean), count }
-    });
-    together.collect()
+    means.chunks(each).map(together).collect()
+}
+
+fn together(part: &[Mean]) -> Mean {
+    let count: f64 = part.iter().map(|bin| bin.count).sum();
+    let weigh = |value: fn(&Mean) -> f64| part.iter().map(|bin| bin.count * value(bin)).sum::<f64>() / count;
+    Mean { t_s: weigh(|bin| bin.t_s), mean: weigh(|bin| bin.mean), count }
 }
 
 #[cfg(test)]
@@ -152,6 +175,12 @@ mod tests {
         let bump = |t_s: f64| if (4000.0..6000.0).contains(&t_s) { 102.0 } else { 100.0 };
         assert_eq!(found(RunKind::Stability, 1000, bump, |_| WHITE), RunVerdict::Beyond);
         assert_ne!(found(RunKind::Drift, 1000, bump, |_| WHITE), RunVerdict::Beyond);
+    }
+
+    #[test]
+    fn light_that_goes_away_on_a_bend_has_left_its_band_though_no_line_fits() {
+        let bent = |t_s: f64| 100.0 * (1.0 + 0.02 * (-t_s / 3300.0).exp());
+        assert_eq!(found(RunKind::Drift, 1000, bent, |_| WHITE), RunVerdict::Beyond);
     }
 
     #[test]
