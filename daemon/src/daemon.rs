@@ -23,6 +23,7 @@ use crate::corrections::{Corrections, STALE_AFTER_S};
 use crate::log::{Happening, Log};
 use crate::meter_task::{Kept, MeterHandle, Task, Tools, changes};
 use crate::recorder::Progress;
+use crate::runs::Runs;
 use crate::server;
 use crate::stop::Stop;
 
@@ -72,6 +73,8 @@ pub struct Daemon {
     pub access: Access,
     /// Tells of refusals.
     pub audit: Audit,
+    /// Measurements that belong to the daemon.
+    pub runs: Runs,
     started_s: f64,
     recording: OnceLock<Progress>,
     meters: Vec<(MeterHandle, MeterConfig)>,
@@ -123,7 +126,7 @@ impl Daemon {
         }
         let started_s = clock.now_s();
         let (instance, clients, limits) = (unique_id(), AtomicUsize::new(0), server::limits(terms.limits));
-        let recording = OnceLock::new();
+        let (recording, runs) = (OnceLock::new(), Runs::new(&log));
         let daemon = Arc::new(Self {
             clock,
             log,
@@ -133,6 +136,7 @@ impl Daemon {
             limits,
             access: terms.access,
             audit: Audit::default(),
+            runs,
             started_s,
             recording,
             meters,
@@ -189,7 +193,7 @@ impl Daemon {
     }
 
     /// Takes over what a log remembers that could not be opened at the start, once it has been, or until `stop` comes.
-    pub(crate) async fn remember(&self, mut stop: Stop) {
+    pub(crate) async fn remember(self: &Arc<Self>, mut stop: Stop) {
         let late = tokio::select! {
             late = self.log.opened_late() => late,
             () = stop.wait() => return,
@@ -201,6 +205,7 @@ impl Daemon {
         for handle in self.handles() {
             self.corrections.restore(handle);
         }
+        crate::runs::adopt(self, late.runs).await;
     }
 
     /// Tells clients of a recording of its meters from now on, and writes down when it ends before the daemon does: until then, or
@@ -244,6 +249,20 @@ impl Daemon {
         let detail = serde_json::to_string(&params.stimulus).unwrap_or_default();
         self.log.event(&self.clock, Happening::about(EventKind::StageShown, &id, detail)).await;
         Ok(Shown { meter: id, at: now.at, t_s: now.t_s, before: Some(before) })
+    }
+
+    /// Whether a meter looks at a simulated display.
+    ///
+    /// # Errors
+    /// `unsupported` if it doesn't: nobody here can tell a real one what to show.
+    pub(crate) fn has_stage(&self, id: &str) -> Result<(), RpcError> {
+        let mut meters = self.meters.iter().filter(|(handle, _)| handle.id() == id);
+        if meters.any(|(_, config)| config.driver.stage().is_some()) {
+            return Ok(());
+        }
+        let message =
+            format!("{id} looks at no simulated display: leave params.stimulus out, and show it before");
+        Err(RpcError::new(ErrorKind::Unsupported, message).about(id))
     }
 
     fn only_stage(&self) -> Result<String, RpcError> {

@@ -19,6 +19,7 @@
 //! | [`settling`] | one `meter.settle`, from its first reading to its verdict |
 //! | [`log`] | readings and events, durable |
 //! | [`recorder`] | what passes on every meter's link, into a file |
+//! | [`runs`] | measurements that belong to the daemon |
 //! | `request` | what clients ask of a meter, whichever way they come |
 //! | [`server`] | the socket, and who is on it |
 //! | [`lock`] | a file that says that its owner lives |
@@ -47,6 +48,7 @@ pub mod log;
 pub mod meter_task;
 pub mod recorder;
 mod request;
+pub mod runs;
 pub mod server;
 pub mod settle;
 pub mod settling;
@@ -74,6 +76,8 @@ pub struct Beside {
     pub bus: Option<BusConfig>,
     /// How long readings are kept as they are; for ever if absent.
     pub retention: Option<Retention>,
+    /// The program that is told of runs' alerts.
+    pub alert_command: Option<runs::Command>,
 }
 
 /// Runs a daemon on `listener` until `stop` comes; then every meter ends at a reading's edge, and what was asked for and
@@ -106,9 +110,20 @@ pub async fn run(
             thinning::run(retention, &daemon.clock, &daemon.log, stop.clone()).await;
         }
     };
+    let running = runs::run(&daemon, beside.alert_command, stop.clone());
     let remembering = daemon.remember(stop.clone());
     let serving = server::serve(listener, &daemon, stop.clone());
     let auditing = daemon.audit.run(stop.clone());
-    tokio::join!(supervisor.run(), serving, on_bus, auditing, watching, recording, remembering, thinning);
+    tokio::join!(
+        supervisor.run(),
+        running,
+        serving,
+        on_bus,
+        auditing,
+        watching,
+        recording,
+        remembering,
+        thinning
+    );
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
 }

@@ -37,6 +37,7 @@ mod query;
 mod recovery;
 mod room;
 mod rows;
+mod runs;
 mod salvage;
 mod schema;
 mod spectra;
@@ -54,6 +55,7 @@ pub use corrections::{Change, Forced, Kept, correction_id, correction_number};
 pub use happening::Happening;
 pub use open_error::OpenError;
 pub use recovery::RecoveryError;
+pub use runs::{Counted, Unfinished};
 pub use thin::{Mark, Order, Thinned};
 pub use zeros::{Which, Zero};
 
@@ -89,6 +91,10 @@ enum Entry {
         which: Which,
         zero: Option<Zero>,
         written: oneshot::Sender<()>,
+    },
+    Runs {
+        runs: Vec<crate::runs::Kept>,
+        written: oneshot::Sender<bool>,
     },
     /// Something is wrong with the file itself.
     Damaged(String),
@@ -146,6 +152,8 @@ struct File {
     /// What it remembered when it was opened, if it was at the start.
     kept: Arc<Kept>,
     stretches: Arc<Stretches>,
+    /// The runs that were not over then.
+    runs: Arc<Unfinished>,
 }
 
 /// Ends when everything that was handed to the log has been written.
@@ -224,10 +232,10 @@ impl Log {
         if !in_order {
             check::after_a_fall(&place.path, entries.downgrade(), Arc::clone(&health));
         }
-        let Remembered { kept, zeros, unlogged } = remembered;
-        let (kept, stretches) = (Arc::new(kept), Arc::new(unlogged));
+        let Remembered { kept, zeros, unlogged, runs } = remembered;
+        let (kept, stretches, runs) = (Arc::new(kept), Arc::new(unlogged), Arc::new(runs));
         let queries = Arc::new(Semaphore::new(QUERIES));
-        let file = File { place, entries, health, queries, clock, kept, stretches };
+        let file = File { place, entries, health, queries, clock, kept, stretches, runs };
         Ok((Self { file: Some(file), unlogged: Arc::default(), zeros }, Written(Some(thread))))
     }
 
@@ -236,9 +244,9 @@ impl Log {
         let Some(file) = &self.file else { return std::future::pending().await };
         loop {
             file.health.late.notified().await;
-            if let Some(Remembered { kept, zeros, unlogged }) = file.health.remembered() {
+            if let Some(Remembered { kept, zeros, unlogged, runs }) = file.health.remembered() {
                 self.zeros.add(&zeros);
-                return Late { kept, unlogged };
+                return Late { kept, unlogged, runs };
             }
         }
     }
@@ -375,6 +383,8 @@ impl Log {
 pub(crate) struct Late {
     /// Its corrections.
     pub(crate) kept: Kept,
+    /// The runs that were not over.
+    pub(crate) runs: Unfinished,
     unlogged: Stretches,
 }
 

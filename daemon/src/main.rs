@@ -254,7 +254,8 @@ async fn serve(
         LogConfig::File(file) => file.retention,
         LogConfig::Off => None,
     };
-    let beside = Beside { recording: progress, bus: config.dbus, retention };
+    let beside =
+        Beside { recording: progress, bus: config.dbus, retention, alert_command: config.alert_command };
     let access = Access::new(config.rules, Arc::new(System));
     let terms = Terms { stale_after_s: config.stale_after_s, limits: config.limits, access };
     let (stopper, stop) = stop::pair();

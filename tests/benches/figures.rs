@@ -174,6 +174,31 @@ fn idle(folder: &Path) {
     println!("wake-ups, idle, all threads        {:>9.2} a second", wake_ups as f64 / watched.as_secs_f64());
 }
 
+/// Processor time of all threads of a process so far, in s (the kernel's schedstat: ns on a processor).
+fn processor_s(pid: u32) -> f64 {
+    let tasks = std::fs::read_dir(format!("/proc/{pid}/task")).unwrap();
+    let ns = tasks.filter_map(|task| std::fs::read_to_string(task.ok()?.path().join("schedstat")).ok());
+    ns.map(|text| text.split_whitespace().next().unwrap().parse::<f64>().unwrap() / 1e9).sum()
+}
+
+/// What a run at one reading a minute takes of a processor, by the machine's own clock, with exposures that take their time.
+fn night(folder: &Path) {
+    let config = format!("[log]\npath = \"night.sqlite\"\n{}", meter("m").replace("instant = true\n", ""));
+    let daemon = Daemon::start(folder, "night", &config);
+    let mut stream = daemon.connect();
+    let request = r#"{"jsonrpc":"2.0","id":1,"method":"runs.start","params":{"meter":"m","kind":"drift"}}"#;
+    let mut answer = String::new();
+    round_trip(&mut stream, &format!("{request}\n"), &mut answer);
+    assert!(answer.contains("\"running\""), "{answer}");
+    drop(stream);
+    // The first reading belongs to the beginning.
+    std::thread::sleep(Duration::from_secs(30));
+    let (before, watched) = (processor_s(daemon.child.id()), Duration::from_secs(180));
+    std::thread::sleep(watched);
+    let busy = (processor_s(daemon.child.id()) - before) / watched.as_secs_f64();
+    println!("processor time of a drift run      {:>9.2} s a day", busy * 86_400.0);
+}
+
 fn cold_start(folder: &Path) {
     let mut times: Vec<f64> = (0..20)
         .map(|index| {
@@ -203,4 +228,5 @@ fn main() {
     latencies(folder.path());
     cold_start(folder.path());
     idle(folder.path());
+    night(folder.path());
 }

@@ -8,7 +8,7 @@ use rusqlite::Connection;
 use super::corrections::{self, Kept};
 use super::schema::{self, OpenError};
 use super::unlogged::{self, Stretches};
-use super::{Happening, query, recovery, wal, zeros};
+use super::{Happening, query, recovery, runs, wal, zeros};
 use crate::clock::Moment;
 use crate::config::{LogFile, Survives};
 use crate::lock::Lock;
@@ -45,6 +45,7 @@ pub(super) struct Remembered {
     pub(super) kept: Kept,
     pub(super) zeros: zeros::Zeros,
     pub(super) unlogged: Stretches,
+    pub(super) runs: runs::Unfinished,
 }
 
 /// A log that is open.
@@ -154,6 +155,7 @@ fn all(connection: &Connection) -> rusqlite::Result<Read> {
             kept: corrections::load(connection)?,
             zeros: zeros::read(connection)?,
             unlogged: unlogged::load(connection)?,
+            runs: runs::load(connection)?,
         },
     })
 }

@@ -19,7 +19,7 @@ use super::room::{Room, Turn};
 pub(super) use super::rows::{Names, name_id, signed};
 use super::rows::{insert_event, insert_reading};
 use super::store::Store;
-use super::{Entry, Happening, Numbered, corrections, schema, zeros};
+use super::{Entry, Happening, Numbered, corrections, runs, schema, zeros};
 use crate::clock::Clock;
 
 /// Most rows in one commit, so that no row waits long for those behind it.
@@ -177,6 +177,7 @@ impl Writer {
                         self.postpone(Entry::Zero { which, zero, written: oneshot::channel().0 });
                     }
                 }
+                Entry::Runs { written: waiting, .. } => drop(waiting.send(written)),
                 event @ Entry::Event { .. } if !written => self.postpone(event),
                 Entry::Event { .. } | Entry::Damaged(_) => {}
             }
@@ -333,6 +334,7 @@ fn write_entry(transaction: &Transaction<'_>, entry: &Entry) -> rusqlite::Result
             corrections::write(transaction, change)?;
             happening.as_ref().map_or(Ok(()), |happening| insert_event(transaction, happening, *moment, boot))
         }
+        Entry::Runs { runs: all, written: _ } => all.iter().try_for_each(|run| runs::write(transaction, run)),
         Entry::Zero { which, zero, written: _ } => zeros::write(transaction, which, zero.as_ref()),
         Entry::Reading { .. } | Entry::Thin { .. } | Entry::Damaged(_) => Ok(()),
     }

@@ -10,14 +10,14 @@ use settled_protocol::method::{
     CorrectionsAdd, CorrectionsList, CorrectionsRemove, DaemonStatus, Hello, HelloParams, HelloResult,
     LogBackup, LogBins, LogCheck, LogCompare, LogEvents, LogReadings, LogStatistics, MeterCorrect,
     MeterLease, MeterRead, MeterRelease, MeterRenew, MeterSettle, MeterZero, MetersList, MetersListResult,
-    Method, Nothing, PROTOCOL_VERSION, StageShow,
+    Method, Nothing, PROTOCOL_VERSION, RunsList, RunsShow, RunsStart, RunsStop, StageShow,
 };
 use settled_protocol::notification::SettleProgress;
 
 use super::outbox::{Outbox, Stream};
 use crate::client::Client;
 use crate::daemon::{Daemon, VERSION};
-use crate::{request, settling};
+use crate::{request, runs, settling};
 
 type Answer = Result<Box<RawValue>, RpcError>;
 
@@ -121,6 +121,10 @@ pub(super) async fn carry_out(
         }
         LogStatistics::NAME => daemon.log.statistics_as(call.params::<LogStatistics>()?, raw).await,
         LogCompare::NAME => daemon.log.compare_as(call.params::<LogCompare>()?, raw).await,
+        RunsStart::NAME => raw(&runs::start(&daemon, call.params::<RunsStart>()?).await?),
+        RunsList::NAME => raw(&runs::list(&daemon, call.params::<RunsList>()?).await?),
+        RunsShow::NAME => raw(&runs::show(&daemon, call.params::<RunsShow>()?).await?),
+        RunsStop::NAME => raw(&runs::stop(&daemon, &client, call.params::<RunsStop>()?).await?),
         StageShow::NAME => raw(&daemon.show(call.params::<StageShow>()?).await?),
         unknown => Err(RpcError::new(ErrorKind::MethodNotFound, format!("there is no method {unknown:?}"))),
     }
