@@ -198,6 +198,7 @@ fn the_schema_pages_queries_say_in_the_stock_shell_what_the_protocol_says() {
 #[test]
 fn every_column_of_every_view_is_documented_and_nothing_else() {
     let daemon = Daemon::start(CONFIG);
+    daemon.client().wait_for_state("bench", "ready");
     let log = daemon.path("log.sqlite");
     let views =
         sqlite(&log, "mode=ro", "SELECT name FROM sqlite_schema WHERE type = 'view' ORDER BY name").unwrap();
