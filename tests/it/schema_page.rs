@@ -1,8 +1,9 @@
 //! SCHEMA.md's queries, typed into the stock sqlite3 shell while the daemon runs, say what the protocol says.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::io::Write;
 use std::path::Path;
-use std::process::Command;
+use std::process::{Command, Stdio};
 
 use nix::sys::signal::Signal;
 use serde_json::{Value, json};
@@ -21,10 +22,15 @@ fn queries() -> BTreeMap<&'static str, &'static str> {
     blocks.map(|block| (block.lines().next().unwrap().strip_prefix("-- ").unwrap(), block)).collect()
 }
 
-/// Types it into the shell, which opens the log as it says.
+/// Types it into the shell, which opens the log as it says and waits for a lock as the page says.
 fn sqlite(log: &Path, how: &str, typed: &str) -> Result<Vec<Value>, String> {
     let uri = format!("file:{}?{how}", log.display());
-    let output = Command::new("sqlite3").args(["-batch", "-json", &uri, typed]).output().unwrap();
+    let mut shell = Command::new("sqlite3");
+    shell.args(["-batch", "-bail", "-json", "-cmd", ".timeout 5000", &uri]);
+    let mut child =
+        shell.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    child.stdin.take().unwrap().write_all(format!("{typed};\n").as_bytes()).unwrap();
+    let output = child.wait_with_output().unwrap();
     if !output.status.success() {
         return Err(String::from_utf8_lossy(&output.stderr).into_owned());
     }
@@ -192,6 +198,7 @@ fn the_schema_pages_queries_say_in_the_stock_shell_what_the_protocol_says() {
 #[test]
 fn every_column_of_every_view_is_documented_and_nothing_else() {
     let daemon = Daemon::start(CONFIG);
+    daemon.client().wait_for_state("bench", "ready");
     let log = daemon.path("log.sqlite");
     let views =
         sqlite(&log, "mode=ro", "SELECT name FROM sqlite_schema WHERE type = 'view' ORDER BY name").unwrap();
