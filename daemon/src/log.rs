@@ -19,6 +19,7 @@ use crate::lock::Lock;
 
 mod bins;
 mod corrections;
+pub mod forecast;
 mod lookup;
 mod numbers;
 mod query;

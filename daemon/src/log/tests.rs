@@ -265,6 +265,52 @@ async fn a_span_of_time_is_found_even_where_utc_was_set_back() {
     }
 }
 
+#[tokio::test]
+async fn the_readings_of_a_run_are_selected_by_time_and_place_as_others_are() {
+    let folder = tempfile::tempdir().unwrap();
+    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    let sql = rusqlite::Connection::open(folder.path().join("log.sqlite")).unwrap();
+    sql.execute_batch(
+        "INSERT INTO meters (name) VALUES ('bench');
+         INSERT INTO runs (meter, state, document) VALUES (1, 'running', '{}'), (1, 'running', '{}');",
+    )
+    .unwrap();
+    // UTC was set back after the third.
+    for (ns, runs) in
+        [(10, vec![1]), (20, vec![]), (30, vec![1, 2]), (15, vec![2]), (25, vec![1, 2]), (35, vec![1])]
+    {
+        let at = Timestamp::from_unix_ns(ns);
+        log.append(Reading { at, runs, ..draft("bench", white(), Vec::new()) }).await.await.unwrap();
+    }
+    let of = |run, since: Option<u64>, until: Option<u64>, after| Selection {
+        run: Some(run),
+        since: since.map(Timestamp::from_unix_ns),
+        until: until.map(Timestamp::from_unix_ns),
+        after,
+        ..Selection::default()
+    };
+    for (selection, expected) in [
+        (of(1, None, None, None), vec![1, 3, 5, 6]),
+        (of(2, None, None, None), vec![3, 4, 5]),
+        (of(1, Some(11), None, None), vec![3, 5, 6]),
+        (of(1, Some(11), Some(31), None), vec![3, 5]),
+        (of(1, Some(11), Some(31), Some(3)), vec![5]),
+        (of(2, Some(1), Some(26), Some(1)), vec![4, 5]),
+        (of(1, None, None, Some(2)), vec![3, 5, 6]),
+        (of(1, Some(99), None, Some(0)), vec![]),
+        (Selection { meter: Some("bench".to_owned()), ..of(2, Some(16), None, None) }, vec![3, 5]),
+        (Selection { meter: Some("nobody".to_owned()), ..of(1, None, None, None) }, vec![]),
+        (of(3, None, None, None), vec![]),
+    ] {
+        let page = log.readings(selection.clone()).await.unwrap();
+        let found: Vec<u64> = page.readings.iter().map(|reading| reading.sequence).collect();
+        assert_eq!(found, expected, "{selection:?}");
+        let limited = Selection { limit: Some(1), ..selection };
+        let page = log.readings(limited).await.unwrap();
+        assert_eq!(page.next, expected.first().copied().filter(|_| expected.len() > 1));
+    }
+}
+
 /// A reading with a spectrum of these values.
 fn spectral(values: Vec<f64>) -> Reading {
     let spectrum = Spectrum::new(380.0, 400.0 / values.len() as f64, values).unwrap();

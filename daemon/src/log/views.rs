@@ -20,6 +20,8 @@ pub(super) const VIEWS: &str = "
         t.flags
     FROM readings t JOIN meters m ON m.id = t.meter JOIN boots b ON b.id = t.boot;
 
+    CREATE VIEW log_run_readings AS SELECT run, sequence, at_ns FROM run_readings;
+
     CREATE VIEW log_spectra AS
     SELECT s.sequence, m.name AS meter,
         strftime('%Y-%m-%dT%H:%M:%S', t.at_ns / 1000000000, 'unixepoch') || printf('.%09dZ', t.at_ns % 1000000000) AS at,

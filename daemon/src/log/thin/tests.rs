@@ -96,8 +96,7 @@ fn what_is_thinned_is_told_as_before_and_what_is_not_to_be_thinned_is_left() {
     let folder = tempfile::tempdir().unwrap();
     let mut connection = log(&folder, 2000);
     let before: Vec<_> = questions().iter().map(|params| told(&connection, params)).collect();
-    let border = START_NS + 2 * 24 * 36 * 100_000_000_000 / 10 / 600 * 600;
-    let border = border - border % SPAN_NS;
+    let border = START_NS + 150 * SPAN_NS;
     let young = number(&connection, &format!("SELECT count(*) FROM readings WHERE at_ns >= {border}"));
     let dark = number(
         &connection,
@@ -202,7 +201,7 @@ fn pages_of_what_was_thinned_are_used_again_before_the_file_grows() {
     let pages = number(&connection, "SELECT page_count FROM pragma_page_count");
     thin_all(&mut connection, i64::MAX, usize::MAX);
     let free = number(&connection, "SELECT freelist_count FROM pragma_freelist_count");
-    assert!(free > pages * 8 / 10, "{free} of {pages}");
+    assert!(free > pages * 7 / 10, "{free} of {pages}");
     connection
         .execute_batch(&format!(
             "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 4000)
