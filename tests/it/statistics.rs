@@ -99,8 +99,8 @@ fn a_stretch_that_makes_no_sense_is_refused_with_what_there_is() {
     let daemon = with_nights();
     let mut client = daemon.client();
     let mut refused = |params: &Value| {
-        client.ask("log.statistics", params);
-        let error = client.answer()["error"].take();
+        let asked = client.ask("log.statistics", params);
+        let error = client.answer(asked)["error"].take();
         (error["data"]["kind"].as_str().unwrap().to_owned(), error["message"].as_str().unwrap().to_owned())
     };
     for (params, kind, part) in [

@@ -28,7 +28,8 @@ const TERMS: usize = 4;
 pub(super) fn cycle(blocks: &[Block<1>], length_s: f64, midnight_s: f64) -> Option<DayCycle> {
     let (first, last) = (blocks.first()?, blocks.last()?);
     let span = last.t_s - first.t_s;
-    if span + length_s < LEAST_S || length_s > LONGEST_S || blocks.len() < FEWEST {
+    // Times are those of the blocks' middles.
+    if span + 2.0 * length_s < LEAST_S || length_s > LONGEST_S || blocks.len() < FEWEST {
         return None;
     }
     let turn = std::f64::consts::TAU / DAY_S;

