@@ -100,6 +100,13 @@ impl Output {
         self.status("");
     }
 
+    /// How wide the terminal is that standard output is, if it is one.
+    #[must_use]
+    pub fn columns() -> Option<usize> {
+        let size = rustix::termios::tcgetwinsize(std::io::stdout()).ok()?;
+        Some(usize::from(size.ws_col)).filter(|columns| *columns > 0)
+    }
+
     /// Whether a status can be shown in place.
     #[must_use]
     pub fn has_status() -> bool {

@@ -118,7 +118,7 @@ async fn list(output: Output, connection: &Connection, which: Which) -> Result<E
     let Which { meter, state, limit, all } = which;
     let mut wanted = if all { u64::MAX } else { limit.unwrap_or(A_SCREENFUL) };
     let mut before = None;
-    let mut table = table::Table::default();
+    let mut table = table::Table::of(Output::columns());
     let mut is_first = true;
     while wanted > 0 {
         let limit = u32::try_from(wanted).unwrap_or(LARGEST_RUNS_PAGE).min(LARGEST_RUNS_PAGE);

@@ -63,7 +63,7 @@ fn what_is_left_out_is_left_to_the_daemon() {
     let drift = plan("drift").unwrap();
     let told = serde_json::to_value(&drift).unwrap();
     let members: Vec<&String> = told.as_object().unwrap().keys().collect();
-    assert_eq!(members, ["meter", "kind", "criteria", "alert"]);
+    assert_eq!(members, ["alert", "criteria", "kind", "meter"]);
 }
 
 #[test]
@@ -77,7 +77,7 @@ fn a_warm_up_waits_as_long_as_it_lasts() {
     );
     assert_eq!(
         refusal("warm-up --hold 3h"),
-        "--for (120 min by default) must not be shorter than --hold (3.0 h)"
+        "--for (2.0 h by default) must not be shorter than --hold (3.0 h)"
     );
     assert!(refusal("warm-up --burst 3").contains("unexpected argument '--burst'"));
 }

@@ -11,17 +11,22 @@ use crate::show;
 const HEADS: [&str; 7] = ["run", "kind", "meter", "state", "since", "progress", "verdict"];
 
 /// A table that may go on: what is wider later pushes what is beside it.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Table {
     widths: Option<[usize; 7]>,
-    zone: Option<TimeZone>,
+    zone: TimeZone,
+    /// The terminal's, where labels are to fit one.
+    columns: Option<usize>,
 }
 
 impl Table {
+    pub(super) fn of(columns: Option<usize>) -> Self {
+        Self { widths: None, zone: local::zone(), columns }
+    }
+
     /// The next lines, with a head before the first.
     pub(super) fn lines(&mut self, runs: &[Run]) -> Vec<String> {
-        let zone = self.zone.get_or_insert_with(local::zone).clone();
-        let rows: Vec<[String; 7]> = runs.iter().map(|run| cells(run, &zone)).collect();
+        let rows: Vec<[String; 7]> = runs.iter().map(|run| cells(run, &self.zone)).collect();
         let is_first = self.widths.is_none();
         let widths = *self.widths.get_or_insert_with(|| {
             let mut widths = HEADS.map(|head| head.chars().count());
@@ -34,13 +39,21 @@ impl Table {
         });
         let head = is_first.then(|| {
             let head = format!("{}  label", padded(&HEADS.map(str::to_owned), &widths));
-            styled(FAINT, &head)
+            styled(FAINT, &self.cut(&head))
         });
         let rows = rows.iter().zip(runs).map(|(row, run)| {
             let label = run.plan.label.as_ref().map_or("", |label| label.as_str());
-            coloured(run, format!("{}  {label}", padded(row, &widths)).trim_end())
+            coloured(run, &self.cut(format!("{}  {label}", padded(row, &widths)).trim_end()))
         });
         head.into_iter().chain(rows).collect()
+    }
+
+    /// What fits the terminal.
+    fn cut(&self, line: &str) -> String {
+        match self.columns.filter(|columns| line.chars().count() > *columns) {
+            Some(columns) => line.chars().take(columns.saturating_sub(1)).chain(['…']).collect(),
+            None => line.to_owned(),
+        }
     }
 }
 

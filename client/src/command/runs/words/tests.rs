@@ -60,7 +60,7 @@ fn a_run_stays_within_one_line_of_a_terminal() {
     let zone = TimeZone::UTC;
     let label = json!({ "plan": {"meter": "bench", "kind": "drift", "label": "monitor 4"} });
     let told = line(&with(label.clone()), true, false, &zone);
-    assert_eq!(told, " 12 bench  ━━━━╌╌╌╌╌╌╌╌  33 %, 9.3 h left  199.00 cd/m²  -0.11 %/h  monitor 4");
+    assert_eq!(told, " 12 bench  ━━━━╌╌╌╌╌╌╌╌  33 %, 9.3 h left  199.00 cd/m²  -0.10 %/h  monitor 4");
     assert!(told.chars().count() <= 80);
     let ascii = line(&with(label), true, true, &zone);
     assert!(ascii.contains("####........") && !ascii.contains('━'), "{ascii}");
@@ -152,19 +152,21 @@ fn the_table_of_runs_fits_a_terminal() {
             json!({ "run": 3, "state": "done", "verdict": "not_settled", "plan": {"meter": "bench", "kind": "warm_up"}, "alerts": 2 }),
         ),
     ];
-    let lines = plain(&Table::default().lines(&runs));
+    let lines = plain(&Table::of(Some(80)).lines(&runs));
     assert_eq!(lines.len(), 3);
     assert!(
-        lines[0].starts_with("run  kind       meter  state    since        progress           verdict"),
+        lines[0].starts_with("run  kind       meter  state    since        progress          verdict"),
         "{lines:#?}"
     );
     assert!(
-        lines[1].starts_with(" 12  stability  bench  running  ") && lines[1].ends_with("monitor 4"),
+        lines[1].starts_with(" 12  stability  bench  running  ")
+            && lines[1].ends_with("1 alert                …"),
         "{lines:#?}"
     );
     assert!(lines[2].contains("4.7 h") && lines[2].ends_with("not settled, 2 alerts"), "{lines:#?}");
-    let widest = lines.iter().map(|line| line.chars().count()).max().unwrap();
-    assert!(widest <= 100, "{widest}: {lines:#?}");
+    assert!(lines.iter().all(|line| line.chars().count() <= 80), "{lines:#?}");
+    let uncut = plain(&Table::of(None).lines(&runs));
+    assert!(uncut[1].ends_with("monitor 4") && uncut[2] == lines[2], "{uncut:#?}");
 }
 
 #[test]
