@@ -19,6 +19,7 @@
 //! | [`settling`] | one `meter.settle`, from its first reading to its verdict |
 //! | [`log`] | readings and events, durable |
 //! | [`recorder`] | what passes on every meter's link, into a file |
+//! | [`runs`] | measurements that belong to the daemon |
 //! | `request` | what clients ask of a meter, whichever way they come |
 //! | [`server`] | the socket, and who is on it |
 //! | [`lock`] | a file that says that its owner lives |
@@ -44,6 +45,7 @@ pub mod log;
 pub mod meter_task;
 pub mod recorder;
 mod request;
+pub mod runs;
 pub mod server;
 pub mod settle;
 pub mod settling;
@@ -68,6 +70,8 @@ pub struct Beside {
     pub recording: Option<Progress>,
     /// The bus to be on.
     pub bus: Option<BusConfig>,
+    /// The program that is told of runs' alerts.
+    pub alert_command: Option<runs::Command>,
 }
 
 /// Runs a daemon on `listener` until `stop` comes; then every meter ends at a reading's edge, and what was asked for and
@@ -95,8 +99,9 @@ pub async fn run(
             bus::serve(bus, &daemon, stop.clone()).await;
         }
     };
+    let running = runs::run(&daemon, beside.alert_command, stop.clone());
     let serving = server::serve(listener, &daemon, stop.clone());
     let auditing = daemon.audit.run(stop.clone());
-    tokio::join!(supervisor.run(), serving, on_bus, auditing, watching, recording);
+    tokio::join!(supervisor.run(), running, serving, on_bus, auditing, watching, recording);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
 }

@@ -250,7 +250,7 @@ async fn serve(
         None => None,
     };
     let progress = recording.as_ref().map(Recording::progress);
-    let beside = Beside { recording: progress, bus: config.dbus };
+    let beside = Beside { recording: progress, bus: config.dbus, alert_command: config.alert_command };
     let access = Access::new(config.rules, Arc::new(System));
     let terms = Terms { stale_after_s: config.stale_after_s, limits: config.limits, access };
     let (stopper, stop) = stop::pair();
