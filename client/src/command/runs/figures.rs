@@ -102,7 +102,7 @@ pub(super) fn statistics(run: &Run, statistics: &Statistics) -> Vec<(&'static st
             with.low,
             with.high
         );
-        rows.push(("with it", words));
+        rows.push(("by warmth", words));
     }
     rows.push(("", statistics.message.clone()));
     rows

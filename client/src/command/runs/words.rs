@@ -13,6 +13,12 @@ use crate::local;
 use crate::output::{BAD, CAUTION, FAINT, GOOD, STRONG, styled};
 use crate::show;
 
+/// Where the words of a list begin.
+const INDENT: usize = 14;
+
+/// How wide a list may be.
+const COLUMNS: usize = 80;
+
 /// Events that are shown of a run: the latest of them.
 const EVENTS: usize = 20;
 
@@ -56,8 +62,23 @@ pub(in crate::command) fn started(run: &Run) -> Vec<String> {
     lines
 }
 
+/// A line of the list, or a few below each other where the words are many.
 fn row(name: &str, words: &str) -> String {
-    format!("  {}  {words}", styled(FAINT, &format!("{name:<10}")))
+    let mut text = format!("  {}  ", styled(FAINT, &format!("{name:<10}")));
+    let mut column = INDENT;
+    for (index, word) in words.split(' ').enumerate() {
+        let length = anstream::adapter::strip_str(word).to_string().chars().count();
+        if index > 0 && column + 1 + length > COLUMNS {
+            text.push_str(&format!("\n{}", " ".repeat(INDENT)));
+            column = INDENT;
+        } else if index > 0 {
+            text.push(' ');
+            column += 1;
+        }
+        text.push_str(word);
+        column += length;
+    }
+    text
 }
 
 /// When a run will end, or has ended.
@@ -84,7 +105,7 @@ fn plan(plan: &RunPlan) -> Vec<(&'static str, String)> {
     rows.extend(pace(plan).map(|pace| ("takes", pace)));
     rows.extend(plan.integration_s.map(|integration_s| ("exposes", show::span(integration_s))));
     rows.extend(plan.stimulus.as_ref().map(|stimulus| ("shows", stage::in_words(stimulus))));
-    rows.push(("alerts", alerts(&plan.alert)));
+    rows.push(("alarmed by", alerts(&plan.alert)));
     rows
 }
 

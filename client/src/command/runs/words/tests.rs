@@ -102,8 +102,8 @@ fn all_there_is_to_know_is_told_and_what_is_simulated_says_so() {
         "Run 12: drift of bench, monitor 4, night 1",
         "state       running, 33 %, 9.3 h left",
         "takes       5 readings each 60 s",
-        "alerts      luminance beyond 2 %; no reading for 60 s",
-        "points      280 points of 1400 readings, numbers 7 to 1406; 2 points could not be taken",
+        "alarmed by  luminance beyond 2 %; no reading for 60 s; the log's disk low",
+        "points      280 points of 1400 readings, numbers 7 to 1406; 2 points could not\n              be taken",
         "gaps        1 gap, 3 min in all",
         "change      -0.500 %, 0.00000 in u′v′",
         "drift       -0.105 % an hour, from -0.120 to -0.090 with 95 %",
@@ -126,6 +126,7 @@ fn the_latest_events_are_shown_and_the_others_counted() {
     };
     let events: Vec<Event> = (1..=25).map(event).collect();
     let lines = plain(&whole(&with(json!({})), &events)).join("\n");
+    assert!(lines.lines().all(|line| line.chars().count() <= 80), "{lines}");
     assert!(lines.contains("5 more before: settle log events --run 12"), "{lines}");
     assert!(lines.contains("no 25") && lines.contains("no 6") && !lines.contains("no 5\n"), "{lines}");
 }
