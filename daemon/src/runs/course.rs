@@ -115,6 +115,12 @@ impl Course {
         self.clock_s(after_s).max(self.daemon.clock.now_s())
     }
 
+    /// Lets its time go on from its last reading, where UTC of another boot says that it is earlier.
+    pub(super) fn never_back(&mut self) {
+        self.origin_s -= (self.last_s - self.elapsed_s()).max(0.0);
+        self.kept.origin_s = Some(self.origin_s);
+    }
+
     /// Forgets what it has seen, to see all of it again.
     pub(super) fn forget(&mut self) {
         let run = &mut self.kept.run;
@@ -148,9 +154,9 @@ impl Course {
     /// Takes a reading: what it says, and what its coming says.
     pub(super) async fn take(&mut self, reading: &Reading) {
         let (began_s, ended_s) = (reading.began_s - self.origin_s, reading.t_s - self.origin_s);
+        self.look_for_gap(began_s).await;
         self.kept.run.waiting = None;
         self.over(AlertKind::MeterLost, "the meter gives readings again").await;
-        self.look_for_gap(began_s).await;
         let corrected = self.correction.as_ref().is_some_and(|before| *before != reading.correction);
         let points = self.kept.run.points;
         self.absorb(reading, began_s, ended_s);
@@ -234,7 +240,7 @@ impl Course {
         run.gap_s += gap_s;
         run.missed += whole(planned);
         let why = run.waiting.as_ref().map(|error| format!(": {error}")).unwrap_or_default();
-        let detail = format!("{} has no readings of {}{why}", plan::name(run), words::span(gap_s));
+        let detail = format!("{} has no readings for {}{why}", plan::name(run), words::span(gap_s));
         self.event(EventKind::RunGap, detail).await;
         self.keep().await;
     }
