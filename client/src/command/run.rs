@@ -108,10 +108,10 @@ pub(super) struct Held {
     #[command(flatten)]
     common: Common,
     /// From the beginning of one burst to that of the next; 0 is without pause [default: drift 1min, stability 0].
-    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = interval)]
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = interval, help_heading = "When")]
     interval: Option<f64>,
     /// Readings of a burst, whose mean is one point.
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1000))]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1000), help_heading = "When")]
     burst: Option<u32>,
     #[command(flatten, next_help_heading = "The bands that the light is held against")]
     bands: Bands,

@@ -130,3 +130,25 @@ fn where_time_is_rehearsed_no_clock_on_the_wall_counts() {
     assert_eq!(early.start, at("2026-11-27T16:00:00Z"));
     assert!(plan_at("drift --nightly 18:00 --until 08:00", &rehearsal).is_ok());
 }
+
+#[test]
+fn a_patch_that_is_held_for_an_hour_or_without_an_end_is_a_long_one() {
+    let run = |ends: Option<&str>| -> Run {
+        let mut members = json!({
+            "run": 1, "plan": {"meter": "bench", "kind": "drift"}, "state": "running", "created": "2026-11-27T17:00:00Z",
+            "begins": "2026-11-27T17:00:00Z", "elapsed_s": 0.0, "points": 0, "readings": 0, "missed": 0, "gaps": 0, "gap_s": 0.0,
+            "alerts": 0, "flags": [], "message": "m",
+        });
+        if let Some(ends) = ends {
+            members["ends"] = ends.into();
+        }
+        serde_json::from_value(members).unwrap()
+    };
+    assert!(is_long(&run(None)) && is_long(&run(Some("2026-11-27T18:00:00Z"))));
+    assert!(!is_long(&run(Some("2026-11-27T17:59:00Z"))));
+    assert!(
+        CAUTION_WORDS.contains("self-emitting")
+            && CAUTION_WORDS.contains("mains")
+            && !CAUTION_WORDS.contains('\n')
+    );
+}

@@ -11,6 +11,9 @@ use crate::show;
 /// Characters of a bar.
 const WIDTH: usize = 12;
 
+/// Less than this is not worth counting, in s.
+const SOON_S: f64 = 0.5;
+
 /// The share of a run that is over, from 0 to 1; nothing where its end isn't known.
 pub(super) fn share(run: &Run) -> Option<f64> {
     if run.state == RunState::Done {
@@ -26,6 +29,7 @@ pub(super) fn progress(run: &Run) -> String {
     match run.state {
         RunState::Planned => String::new(),
         RunState::Running => match (share(run), run.left_s) {
+            (Some(_), Some(left_s)) if left_s < SOON_S => "about to end".to_owned(),
             (Some(share), Some(left_s)) => format!("{:.0} %, {} left", percent(share), show::wait(left_s)),
             _ => show::wait(run.elapsed_s),
         },
@@ -37,7 +41,7 @@ pub(super) fn progress(run: &Run) -> String {
 
 /// What is not over isn't at 100 %.
 fn percent(share: f64) -> f64 {
-    (100.0 * share).floor()
+    (100.0 * share).floor().min(99.0)
 }
 
 #[expect(
