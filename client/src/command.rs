@@ -26,6 +26,8 @@ mod meters;
 mod observe;
 mod prompt;
 mod read;
+mod run;
+mod runs;
 mod settled;
 mod stage;
 mod status;
@@ -40,8 +42,10 @@ pub enum Exit {
     Failed,
     /// A mistake on the command line.
     Usage,
-    /// The light has not settled.
+    /// The light has not settled, has left its bands, or nobody can tell.
     NotSettled,
+    /// What was watched went well, and there were alerts.
+    Alerted,
     /// Ctrl-C.
     Interrupted,
     /// As the command that ran under a lease.
@@ -59,6 +63,7 @@ impl Exit {
             Self::Failed => 1,
             Self::Usage => 2,
             Self::NotSettled => 3,
+            Self::Alerted => 4,
             Self::Interrupted => 130,
             Self::Command(status) => status,
             Self::NotLeased => 125,
@@ -66,7 +71,9 @@ impl Exit {
     }
 }
 
-const STATUSES: &str = "Exit status: 0 settled, or done; 1 an error; 2 a mistake on the command line; 3 not settled; 130 interrupted. \
+const STATUSES: &str = "Exit status: 0 settled, or done; 1 an error; 2 a mistake on the command line; 3 not settled; 4 alerts; 130 interrupted. \
+A run that is waited for, or watched: 0 settled, or within its bands, without an alert; 3 not settled, beyond them, or undecided; 4 as 0, with \
+alerts; 1 it could not go on; 130 interrupted, and the run goes on. \
 settle lease ends as the command that it runs, or with 125 if it has got no lease to run it under: see settle lease --help.
 
 Kinds of error beside those of PROTOCOL.md: usage, no_daemon, connection_closed, version_mismatch, input, output, interrupted \
@@ -100,6 +107,11 @@ enum Command {
     Read(read::Options),
     /// Let a meter measure its own offset, with its aperture covered.
     Zero(zero::Options),
+    /// Have a meter watched unattended: the run goes on in the daemon, without this terminal, across a restart and a reboot.
+    #[command(subcommand)]
+    Run(run::Options),
+    /// The runs there are, the latest first: how they get on, and what came of them.
+    Runs(runs::Options),
     /// A line for each reading, until Ctrl-C.
     ///
     /// If the daemon goes, it waits for it to come back, and goes on after the last reading that it showed, with what the log has. That
@@ -174,6 +186,7 @@ pub async fn run(arguments: Arguments) -> Exit {
     let output = Output { json };
     let context = Context { socket, output };
     let (can_wait, runs_another) = (command.can_wait(), matches!(command, Command::Lease(_)));
+    let takes_back = !matches!(command, Command::Run(_) | Command::Runs(_));
     let outcome = match crate::lease::mistake().filter(|_| command.needs_daemon()) {
         Some(mistake) => Err(Failure::Usage(mistake.to_string())),
         None => carry_out(&context, command).await,
@@ -183,7 +196,7 @@ pub async fn run(arguments: Arguments) -> Exit {
         // Not to be taken for what the command ends with.
         exit = Exit::NotLeased;
     }
-    if exit == Exit::Interrupted && json {
+    if exit == Exit::Interrupted && json && takes_back {
         output.aside(&failure::interrupted().to_string());
     }
     exit
@@ -219,6 +232,8 @@ async fn carry_out(context: &Context, command: Command) -> Result<Exit, Failure>
         Command::Meters => meters::run(context).await,
         Command::Read(options) => read::run(context, options).await,
         Command::Zero(options) => zero::run(context, options).await,
+        Command::Run(options) => run::run(context, options).await,
+        Command::Runs(options) => runs::run(context, options).await,
         Command::Observe(options) => observe::run(context, options).await,
         Command::Lease(options) => lease::run(context, *options).await,
         Command::Log(options) => log::run(context, options).await,
@@ -276,20 +291,25 @@ async fn until_interrupted<T>(call: impl Future<Output = Result<T, Failure>>) ->
 
 /// Refuses to begin with what is yet to come: a slip of the pen, for which there would only be silence. A daemon that rehearses
 /// has a time of its own.
-#[expect(
-    clippy::disallowed_methods,
-    reason = "what was typed is held against the wall clock, as whoever typed it does"
-)]
 async fn must_be_past(connection: &Connection, since: Option<Timestamp>) -> Result<(), Failure> {
-    let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-    let is_to_come = |since: &Timestamp| u128::from(since.unix_ns()) > now.as_nanos();
-    let Some(since) = since.filter(is_to_come) else { return Ok(()) };
+    let now = wall_clock();
+    let Some(since) = since.filter(|since| *since > now) else { return Ok(()) };
     match connection.introduce(None).await {
         Ok(hello) if hello.clock.kind == ClockKind::System => {
             Err(Failure::Usage(format!("--since must not be in the future: {since} is yet to come")))
         }
         _ => Ok(()),
     }
+}
+
+/// What time it is.
+#[expect(
+    clippy::disallowed_methods,
+    reason = "what was typed is held against the wall clock, as whoever typed it does"
+)]
+fn wall_clock() -> Timestamp {
+    let since_1970 = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    Timestamp::from_unix_ns(u64::try_from(since_1970.as_nanos()).unwrap_or(u64::MAX))
 }
 
 /// Gives what was just sent the time to leave the process.

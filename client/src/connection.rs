@@ -15,9 +15,12 @@ use settled_protocol::line::{LONGEST_LINE, Line, Lines};
 use settled_protocol::message::{Outgoing, RequestId, call_without_answer_line, request_line};
 use settled_protocol::method::{
     CancelParams, Hello, HelloParams, HelloResult, MeterObserve, MetersObserve, Method, Nothing,
-    ObserveParams, RequestCancel, Subscribed,
+    ObserveParams, RequestCancel, RunsObserve, Subscribed,
 };
-use settled_protocol::notification::{MeterChanged, Missed, Notification, ReadingTaken, SettleProgress};
+use settled_protocol::notification::{
+    MeterChanged, Missed, Notification, ReadingTaken, RunChanged, SettleProgress,
+};
+use settled_protocol::run::ObserveRuns;
 use settled_protocol::socket;
 use settled_protocol::text::Text;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -218,6 +221,14 @@ impl Connection {
         self.subscribe::<MetersObserve>(&Nothing {}).await
     }
 
+    /// Subscribes to a run, or to all of them, as they get on.
+    ///
+    /// # Errors
+    /// [`CallError`].
+    pub async fn observe_runs(&self, run: Option<u64>) -> Result<Subscription, CallError> {
+        self.subscribe::<RunsObserve>(&ObserveRuns { run }).await
+    }
+
     async fn subscribe<M: Method<Output = Subscribed>>(
         &self,
         params: &M::Params,
@@ -340,6 +351,13 @@ impl Waiting {
                     && let Some(feed) = self.feeds.get_mut(&subscription)
                 {
                     feed.meter(meter);
+                }
+            }
+            RunChanged::NAME => {
+                if let Ok(RunChanged { subscription, run, alert }) = serde_json::from_str(params)
+                    && let Some(feed) = self.feeds.get_mut(&subscription)
+                {
+                    feed.run(run, alert);
                 }
             }
             Missed::NAME => {

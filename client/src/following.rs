@@ -40,7 +40,7 @@ use pace::Pace;
 
 pub use bookmark::{Lack, Start};
 
-mod backoff;
+pub(crate) mod backoff;
 mod bookmark;
 mod inquiry;
 mod pace;
@@ -120,7 +120,7 @@ impl From<CallError> for FollowError {
 
 impl FollowError {
     /// Whether another attempt may end better.
-    fn may_pass(&self) -> bool {
+    pub(crate) fn may_pass(&self) -> bool {
         match self {
             Self::Open(_) | Self::Silent(_) | Self::Call(CallError::Closed) => true,
             Self::Call(CallError::Misfit { .. }) => false,
@@ -262,7 +262,7 @@ impl Following {
                 None => None,
             },
             subscription::Event::Missed(gap) => self.bookmark.miss(gap).map(Event::Missed),
-            subscription::Event::Meter(_) => None,
+            subscription::Event::Meter(_) | subscription::Event::Run(..) => None,
         }
     }
 

@@ -5,8 +5,10 @@
 //! | [`connection`] | one connection to the daemon: calls, progress, subscriptions |
 //! | [`subscription`] | readings as they come |
 //! | [`following`] | the same across the daemon's end and its new start |
+//! | [`runs`] | how runs get on, across the same |
 //! | [`lease`] | a meter for oneself, for as long as it is wanted |
 //! | [`command`] | one file a command of `settle` |
+//! | [`local`] | moments as the clock on the wall has them |
 //! | [`output`] | what goes to the terminal or the pipe |
 //! | [`show`] | numbers for people |
 //! | [`quantities`] | numbers from people: durations, percentages, colours |
@@ -17,9 +19,11 @@ pub mod command;
 pub mod connection;
 pub mod following;
 pub mod lease;
+pub mod local;
 pub mod output;
 pub mod plot;
 pub mod quantities;
+pub mod runs;
 pub mod show;
 pub mod statistics;
 pub mod subscription;

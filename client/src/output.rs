@@ -83,9 +83,28 @@ impl Output {
         }
     }
 
+    /// Shows lines in place of as many as were `shown` the last time, where standard error is a terminal. What is too wide is cut
+    /// there, and not wrapped: the next lines would come at the wrong place.
+    pub fn status_lines(self, shown: usize, lines: &[String]) {
+        if Self::has_status() {
+            let up = if shown > 1 { format!("\x1b[{}A", shown - 1) } else { String::new() };
+            let text = lines.join("\r\n");
+            let mut stderr = anstream::stderr().lock();
+            let _written =
+                write!(stderr, "\x1b[?7l{up}\r\x1b[J{text}\x1b[?7h").and_then(|()| stderr.flush()).is_ok();
+        }
+    }
+
     /// Takes the status away.
     pub fn end_status(self) {
         self.status("");
+    }
+
+    /// How wide the terminal is that standard output is, if it is one.
+    #[must_use]
+    pub fn columns() -> Option<usize> {
+        let size = rustix::termios::tcgetwinsize(std::io::stdout()).ok()?;
+        Some(usize::from(size.ws_col)).filter(|columns| *columns > 0)
     }
 
     /// Whether a status can be shown in place.

@@ -1,10 +1,11 @@
-//! Readings, or meters, as they come. Bounded: who reads too slowly is told what was missed, at its place.
+//! Readings, meters or runs, as they come. Bounded: who reads too slowly is told what was missed, at its place.
 
 use settled_protocol::message::call_without_answer_line;
 use settled_protocol::meter::Meter;
 use settled_protocol::method::{SubscriptionCancel, SubscriptionParams};
 use settled_protocol::notification::MissedWhy;
 use settled_protocol::reading::Reading;
+use settled_protocol::run::{Alert, Run};
 use tokio::sync::mpsc;
 
 /// Readings that may wait for their reader: a quarter of a minute of the fastest meter.
@@ -17,6 +18,8 @@ pub enum Event {
     Reading(Box<Reading>),
     /// A meter that came, went, failed or recovered, as it is now.
     Meter(Box<Meter>),
+    /// A run as it is now, and what it is alarmed at since the last time.
+    Run(Box<Run>, Option<Alert>),
     /// Readings or changes that were missed here.
     Missed(Gap),
 }
@@ -46,7 +49,7 @@ impl Gap {
     }
 }
 
-/// A meter's readings, or the changes of all meters. Dropping it ends it.
+/// A meter's readings, or the changes of all meters, or of runs. Dropping it ends it.
 #[derive(Debug)]
 pub struct Subscription {
     id: String,
@@ -121,6 +124,12 @@ impl Feed {
 
     pub(crate) fn meter(&mut self, meter: Meter) {
         if !self.say_missed() || self.events.try_send(Event::Meter(Box::new(meter))).is_err() {
+            self.note_missed(Gap::at(None));
+        }
+    }
+
+    pub(crate) fn run(&mut self, run: Run, alert: Option<Alert>) {
+        if !self.say_missed() || self.events.try_send(Event::Run(Box::new(run), alert)).is_err() {
             self.note_missed(Gap::at(None));
         }
     }

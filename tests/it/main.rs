@@ -54,6 +54,7 @@ mod lifecycle;
 mod limits;
 mod links;
 mod month;
+mod nights;
 mod outside;
 mod pictures;
 mod plugin_guide;

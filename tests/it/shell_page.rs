@@ -102,7 +102,7 @@ fn the_shell_pages_commands_do_what_it_says() {
     daemon.client().wait_for_state("bench", "ready");
     let mut shell = Shell::start(&daemon);
     let blocks = blocks();
-    assert_eq!(blocks.len(), 12);
+    assert_eq!(blocks.len(), 14);
     for (script, expected) in blocks {
         let said = shell.run(script);
         if let Some(expected) = expected {

@@ -31,11 +31,13 @@ from .errors import (
     NoDaemonError,
     NoSuchCorrectionError,
     NoSuchMeterError,
+    NoSuchRunError,
     NotPermittedError,
     NotSettledError,
     OutOfRangeError,
     OverloadedError,
     ParseError,
+    RunRefusedError,
     SettledError,
     ShuttingDownError,
     TimedOutError,
@@ -44,27 +46,36 @@ from .errors import (
 )
 from .following import Missed
 from .lease import Lease
-from .log import Event
-from .meter import Hello, Instrument, Meter, Shown, Status, Stimulus, Zeroed
+from .log import Backup, Bin, Event, LogChecked
+from .meter import Hello, Instrument, LogRoom, LogStatus, Meter, Shown, Status, Stimulus, Zeroed
 from .moment import Moment
 from .observation import Observation
 from .reading import Chromaticity, Reading, Spectrum
+from .run import Alert, AlertRules, Nightly, Run, RunChanged, RunPlan, RunPoint
 from .settling import Estimate, Evidence, Progress, Settled
+from .statistics import Comparison, DayCycle, Deviation, Rate, Series, Shift, Statistics, WithTemperature
 
 __all__ = [
     "aio",
     "methods",
+    "Alert",
+    "AlertRules",
+    "Backup",
     "BadAnswerError",
-    "CancelledError",
+    "Bin",
     "Call",
+    "CancelledError",
     "Chromaticity",
     "Client",
     "ClosedError",
+    "Comparison",
     "ConnectionLostError",
     "Corrected",
     "Correction",
     "CorrectionChanged",
     "CorrectionRefusedError",
+    "DayCycle",
+    "Deviation",
     "Estimate",
     "Event",
     "Evidence",
@@ -78,6 +89,9 @@ __all__ = [
     "Lease",
     "LeaseLostError",
     "LeasedError",
+    "LogChecked",
+    "LogRoom",
+    "LogStatus",
     "LogUnavailableError",
     "Meter",
     "MeterAbsentError",
@@ -89,9 +103,11 @@ __all__ = [
     "MethodNotFoundError",
     "Missed",
     "Moment",
+    "Nightly",
     "NoDaemonError",
     "NoSuchCorrectionError",
     "NoSuchMeterError",
+    "NoSuchRunError",
     "NotPermittedError",
     "NotSettledError",
     "Observation",
@@ -99,16 +115,26 @@ __all__ = [
     "OverloadedError",
     "ParseError",
     "Progress",
+    "Rate",
     "Reading",
+    "Run",
+    "RunChanged",
+    "RunPlan",
+    "RunPoint",
+    "RunRefusedError",
+    "Series",
     "Settled",
     "SettledError",
+    "Shift",
     "Shown",
     "ShuttingDownError",
     "Spectrum",
+    "Statistics",
     "Status",
     "Stimulus",
     "TimedOutError",
     "UnsupportedError",
+    "WithTemperature",
     "ZeroNeededError",
     "Zeroed",
 ]

@@ -23,17 +23,18 @@ from . import errors, methods
 from .aio_connection import Connection, link
 from .bound import bound, checked
 from .call import Call
-from .following import Following, Meters, Missed, Readings
+from .following import Following, Meters, Missed, Readings, Runs
 from .fork import Process
 from .lease import Lease, Leases
 from .link import CHUNK, PATIENCE_S
 from .log import Pages
-from .meter import Hello, Meter
-from .methods import MeterId
+from .log_methods import RunNumber
+from .meter import Hello, Meter, MeterId
 from .place import Path, candidates
 from .plain import plain
 from .reading import Reading
 from .record import Record
+from .run import RunChanged
 from .settling import Progress, Settled
 
 if TYPE_CHECKING:
@@ -238,12 +239,28 @@ class Client:
     corrections = _pages(methods.corrections)
     log_readings = _pages(methods.log_readings)
     log_events = _pages(methods.log_events)
+    log_bins = _pages(methods.log_bins)
+    log_statistics = _awaits(methods.log_statistics)
+    log_compare = _awaits(methods.log_compare)
+    log_backup = _awaits(methods.log_backup)
+    log_check = _awaits(methods.log_check)
+    start_run = _awaits(methods.start_run)
+    runs = _pages(methods.runs)
+    run = _awaits(methods.run)
+    stop_run = _awaits(methods.stop_run)
     stage_show = _awaits(methods.stage_show)
     observe = _follows(methods.observe)
 
     def observe_meters(self) -> Observation[Union[Meter, Missed]]:
         """Meters as they come, go, fail and recover."""
         return self._following(Meters(self._name, self._leases))
+
+    def observe_runs(self, run: Optional[RunNumber] = None) -> Observation[Union[RunChanged, Missed]]:
+        """How a run gets on, or all that are not over: RunChanged, with the alert that is news. It outlives the daemon, as runs do.
+
+        It begins with each as it is now. It never ends by itself: look at `change.run.is_over`.
+        """
+        return self._following(Runs(self._name, self._leases, methods.observe_runs(run)))
 
     async def settling(self, meter: MeterId, **options: Any) -> AsyncIterator[Union[Progress, Settled]]:
         """`settle`, as an iterator: Progress now and then, the latest alone, and Settled at the end. Takes what `settle` takes."""

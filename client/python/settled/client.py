@@ -12,18 +12,19 @@ from . import errors, methods
 from .bound import bound, checked
 from .call import Call
 from .connection import Connection
-from .following import Following, Meters, Missed, Readings
+from .following import Following, Meters, Missed, Readings, Runs
 from .fork import Process
 from .lease import Lease, Leases
 from .link import PATIENCE_S
 from .log import Pages
-from .meter import Hello, Meter
-from .methods import MeterId
+from .log_methods import RunNumber
+from .meter import Hello, Meter, MeterId
 from .observation import Observation
 from .place import Path, candidates
 from .plain import plain
 from .reading import Reading
 from .record import Record
+from .run import RunChanged
 
 if TYPE_CHECKING:
     from typing_extensions import Concatenate, ParamSpec
@@ -166,6 +167,15 @@ class Client:
     corrections = _pages(methods.corrections)
     log_readings = _pages(methods.log_readings)
     log_events = _pages(methods.log_events)
+    log_bins = _pages(methods.log_bins)
+    log_statistics = _waits(methods.log_statistics)
+    log_compare = _waits(methods.log_compare)
+    log_backup = _waits(methods.log_backup)
+    log_check = _waits(methods.log_check)
+    start_run = _waits(methods.start_run)
+    runs = _pages(methods.runs)
+    run = _waits(methods.run)
+    stop_run = _waits(methods.stop_run)
     stage_show = _waits(methods.stage_show)
 
     observe = _follows(methods.observe)
@@ -173,6 +183,13 @@ class Client:
     def observe_meters(self) -> "Observation[Union[Meter, Missed]]":
         """Meters as they come, go, fail and recover."""
         return self._following(Meters(self._name, self._leases))
+
+    def observe_runs(self, run: Optional[RunNumber] = None) -> "Observation[Union[RunChanged, Missed]]":
+        """How a run gets on, or all that are not over: RunChanged, with the alert that is news. It outlives the daemon, as runs do.
+
+        It begins with each as it is now. It never ends by itself: look at `change.run.is_over`.
+        """
+        return self._following(Runs(self._name, self._leases, methods.observe_runs(run)))
 
     @contextmanager
     def lease(

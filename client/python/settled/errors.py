@@ -270,3 +270,15 @@ class LeaseLostError(SettledError):
     """The lease is not in force any more: what was asked for under it was not done."""
 
     kind = "lease_lost"
+
+
+class NoSuchRunError(SettledError):
+    """`runs` has those there are."""
+
+    kind = "no_such_run"
+
+
+class RunRefusedError(SettledError):
+    """The run is over, so that it can't be stopped; or it can't be started like that. The message says why."""
+
+    kind = "run_refused"

@@ -1,4 +1,4 @@
-"""Following a meter, or all of them, across restarts of the daemon. No I/O and no clock: a transport carries the bytes.
+"""Following a meter, all of them, or runs across restarts of the daemon. No I/O and no clock: a transport carries the bytes.
 
 A subscription has a connection of its own. It takes in bytes only when its reader has used up what came before, so nothing piles
 up here: the daemon drops what a slow reader doesn't take, and says in the stream what that was.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from typing import Any, Deque, Dict, Generator, Generic, List, Optional, TypeVar, Union
+from typing import Any, Deque, Dict, Generator, Generic, List, Optional, Set, TypeVar, Union
 
 from . import errors, methods
 from .call import Call, given
@@ -17,6 +17,7 @@ from .lease import Attempt, Leases
 from .meter import Meter
 from .reading import Reading
 from .record import Misfit, Record
+from .run import Run, RunChanged
 
 T = TypeVar("T")
 
@@ -198,6 +199,75 @@ class Meters(Following[Union[Meter, Missed]]):
             self._items.append(Meter.read(notice.params.get("meter"), "the meter"))
         elif notice.method == "missed":
             self._items.append(_missed(notice))
+
+
+class Runs(Following[Union[RunChanged, Missed]]):
+    """How runs get on. Each as it is now where a connection begins, also those that came to their end since the last one."""
+
+    def __init__(self, client: Optional[str], leases: Leases, params: Dict[str, Any]) -> None:
+        super().__init__(client, leases)
+        self._params = params
+        one = params.get("run")
+        #: Those that were not over when they were told last.
+        self._unfinished: Set[int] = set() if one is None else {one}
+        self._is_looking = self._has_missed = False
+        #: When the one that is watched was asked for: one of the same number in another log was at another time.
+        self._created: Optional[str] = None
+
+    def __str__(self) -> str:
+        return "runs" if "run" not in self._params else f"run {self._params['run']}"
+
+    def heard(self, data: bytes) -> bytes:
+        """As above; where something was missed, how things are now is asked for."""
+        answer = super().heard(data)
+        if self._has_missed and not self._is_looking and self.is_established:
+            self._steps = self._look()
+            answer += self._ask(next(self._steps))
+        return answer
+
+    def _subscribe(self) -> Steps:
+        yield methods.hello(self._client)
+        self._established((yield Call("runs.observe", self._params, _subscription)))
+        # Only now: what changes in between is told twice, and never not at all.
+        yield from self._look()
+
+    def _look(self) -> Steps:
+        self._is_looking, self._has_missed = True, False
+        missing = set(self._unfinished)
+        for state in ("running", "planned") if "run" not in self._params else ():
+            pages = methods.runs(state=state)
+            while not pages.is_over:
+                for run in (yield pages.call):
+                    missing.discard(run.run)
+                    self._told(RunChanged(run))
+        for number in sorted(missing):
+            self._unfinished.discard(number)
+            for run in (yield methods.runs(before=number + 1, limit=1).call):
+                if run.run == number:
+                    self._told(RunChanged(run))
+                elif "run" in self._params:
+                    raise errors.NoSuchRunError(f"there is no run {number} in the daemon's log")
+        self._is_looking = False
+
+    def _told(self, change: RunChanged) -> None:
+        run: Run = change.run
+        if "run" in self._params:
+            self._created = self._created or run.created.exact
+            if self._created != run.created.exact:
+                raise errors.NoSuchRunError(f"run {run.run} is another one: the daemon's log is another than before")
+        if run.is_over:
+            self._unfinished.discard(run.run)
+        else:
+            self._unfinished.add(run.run)
+        self._items.append(change)
+
+    def _notice(self, notice: Notice) -> None:
+        if notice.method == "runs.changed":
+            members = {name: value for name, value in notice.params.items() if name != "subscription"}
+            self._told(RunChanged.read(members, "the notification"))
+        elif notice.method == "missed":
+            self._items.append(_missed(notice))
+            self._has_missed = True
 
 
 def _reached() -> Generator[Call[Any], Any, Optional[int]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Dict, List, Optional, Tuple
+from typing import Any, Dict, List, Optional, Tuple, Union
 
 from .correction import InForce
 from .moment import Moment
@@ -109,6 +109,10 @@ class Meter(Record):
         return table(self.id, self._rows())
 
 
+#: A meter by its id, or as the daemon told it.
+MeterId = Union[str, Meter]
+
+
 @dataclass(frozen=True)
 class Zeroed(Record):
     """When a meter was zeroed, and when the next is due."""
@@ -171,13 +175,25 @@ class Queue(Record):
 
 
 @dataclass(frozen=True)
+class LogRoom(Record):
+    """Room that is left for the log: of its disk, or of its quota where that is less. `low`: one should see to it."""
+
+    left_bytes: int
+    low: bool
+    quota_bytes: Optional[int] = None
+
+
+@dataclass(frozen=True)
 class LogStatus(Record):
-    """How the log is."""
+    """How the log is. `id` is that of this log alone; `unlogged` counts readings that could not be logged."""
 
     writing: bool
     bytes: Optional[int] = None
     last_sequence: Optional[int] = None
     reason: Optional[str] = None
+    id: Optional[str] = None
+    room: Optional[LogRoom] = None
+    unlogged: int = 0
 
 
 @dataclass(frozen=True)
@@ -205,6 +221,8 @@ class Status(Record):
         rows = [("up for", f"{self.uptime_s:.0f} s"), ("clients", str(self.clients))]
         rows += [(meter.meter, f"{meter.waiting} waiting, {meter.exposures} exposures") for meter in self.meters]
         rows.append(("log", "written" if self.log.writing else f"not written: {self.log.reason or 'it is off'}"))
+        if self.log.room is not None and self.log.room.low:
+            rows.append(("log's room", f"low: {self.log.room.left_bytes} bytes left"))
         if self.recording is not None:
             rows.append(("recording", self.recording.file if self.recording.writing else f"ended: {self.recording.reason}"))
         return rows

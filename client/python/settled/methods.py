@@ -7,29 +7,37 @@ request is taken back and TimedOutError raised. Numbers may be numpy's; where a 
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any, Callable, Dict, List, Literal, Optional, Sequence, Type, TypeVar, Union
+from typing import Any, Callable, Dict, List, Optional, Sequence, Type, TypeVar, Union
 
 from .call import Call, given
 from .correction import Corrected, Correction, CorrectionChanged, Matrix
 from .lease import Granted
-from .log import LARGEST_PAGE, Event, Pages
+from .log import Pages
+from .log_methods import log_backup as log_backup
+from .log_methods import log_bins as log_bins
+from .log_methods import log_check as log_check
+from .log_methods import log_compare as log_compare
+from .log_methods import log_events as log_events
+from .log_methods import log_readings as log_readings
+from .log_methods import log_statistics as log_statistics
 from .meter import Hello, Meter, Shown, Status, Zeroed
+from .meter import MeterId as MeterId
 from .moment import written
 from .plain import plain
 from .reading import Reading
 from .record import Misfit, Record
+from .run_methods import Preset as Preset
+from .run_methods import observe_runs as observe_runs
+from .run_methods import run as run
+from .run_methods import runs as runs
+from .run_methods import start_run as start_run
+from .run_methods import stop_run as stop_run
 from .settling import Progress, Settled
 
 R = TypeVar("R", bound=Record)
 
-#: A meter by its id, or as the daemon told it.
-MeterId = Union[str, Meter]
-
 #: A correction by its id, or as the daemon told it.
 CorrectionId = Union[str, Correction]
-
-#: Published rules that decide whether light has settled.
-Preset = Literal["ies_lm_79", "cie_s_025", "quick_look"]
 
 #: The version of the protocol that this package speaks.
 VERSION = 1
@@ -243,51 +251,6 @@ def observe(
     return told
 
 
-def _selection(
-    meter: Optional[MeterId],
-    since: Union[str, datetime, None],
-    until: Union[str, datetime, None],
-    after: Optional[int],
-) -> Dict[str, Any]:
-    since, until = (None if moment is None else written(moment) for moment in (since, until))
-    return given(meter=meter, since=since, until=until, after=after)
-
-
-def log_readings(
-    *,
-    meter: Optional[MeterId] = None,
-    since: Union[str, datetime, None] = None,
-    until: Union[str, datetime, None] = None,
-    after: Optional[int] = None,
-    limit: Optional[int] = None,
-    spectra: bool = False,
-    timeout_s: Optional[float] = None,
-) -> Pages[Reading]:
-    """Readings from the log in rising order, fetched a page at a time as they are iterated over.
-
-    `since` (inclusive) and `until` (exclusive) are moments with a time zone, or RFC 3339; `after` is a sequence;
-    `limit` is how many at most, all if left out.
-    """
-    params = _selection(meter, since, until, after)
-    if spectra:
-        params["spectra"] = True
-    return Pages("log.readings", params, "readings", Reading, limit, LARGEST_PAGE, timeout_s)
-
-
-def log_events(
-    *,
-    meter: Optional[MeterId] = None,
-    since: Union[str, datetime, None] = None,
-    until: Union[str, datetime, None] = None,
-    after: Optional[int] = None,
-    limit: Optional[int] = None,
-    timeout_s: Optional[float] = None,
-) -> Pages[Event]:
-    """What happened beside readings, from the log, as `log_readings` does it. Events are numbered apart from readings."""
-    params = _selection(meter, since, until, after)
-    return Pages("log.events", params, "events", Event, limit, LARGEST_PAGE, timeout_s)
-
-
 def corrections(
     *,
     removed: bool = False,
@@ -298,5 +261,3 @@ def corrections(
     """The corrections there are, oldest first; `removed`: also those that were removed."""
     params: Dict[str, Any] = given(after=after, removed=removed or None)
     return Pages("corrections.list", params, "corrections", Correction, limit, LARGEST_CORRECTIONS_PAGE, timeout_s)
-
-

@@ -55,6 +55,7 @@ class Reading(Record):
     bandwidth_nm: Optional[float] = None
     correction: Optional[str] = None
     temperature_c: Optional[float] = None
+    runs: Tuple[int, ...] = ()
 
     @property
     def value(self) -> Optional[float]:

@@ -9,6 +9,9 @@ _INSIDE = ("criteria.", "stimulus.")
 
 _PARAM = re.compile(r"params\.([a-z_0-9]+(?:\.[a-z_0-9]+|\[\d+\])*)")
 
+#: Arguments that are members of an object on the wire.
+_NAMED = {"nightly.at": "nightly", "nightly.nights": "nights"}
+
 #: What is said otherwise here, for there is another way to do it.
 _SAID = (
     ("give params.lease if the lease is yours", "use the client that holds it, inside its `with client.lease(…)`"),
@@ -23,6 +26,7 @@ def argument(path: str) -> str:
     for inside in _INSIDE:
         if path.startswith(inside):
             path = path[len(inside) :]
+    path = _NAMED.get(path, path).replace("alert.", "alert_")
     return path[:-3] if path.endswith(".id") else path
 
 

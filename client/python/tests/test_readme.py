@@ -18,7 +18,7 @@ from .daemon import CONFIG, PATIENCE_S, Daemon
 FOLDER = pathlib.Path(__file__).parents[1]
 
 #: How much faster than real time a section's daemon goes.
-SPEEDS = {"In a notebook": 100, "A night in a CSV file": 2000}
+SPEEDS = {"In a notebook": 100, "A night in a CSV file": 2000, "A night that belongs to the daemon": 2000}
 
 
 def sections() -> List[Tuple[str, List[Tuple[str, str]]]]:

@@ -54,8 +54,12 @@ NONSENSE = [
 ]
 
 
+#: At the end of an answer: hangs up once it is sent.
+HANG_UP = b"HANG UP"
+
+
 class Fake:
-    """Answers `hello`, and then each line with what `answer` makes of it; ends where that is None."""
+    """Answers `hello`, and then each line with what `answer` makes of it; ends where that is None, or ends with HANG_UP."""
 
     def __init__(self, test: unittest.TestCase, answer: Callable[[Any], Any], greets: bool = True) -> None:
         folder = tempfile.TemporaryDirectory(prefix="settled-")
@@ -87,9 +91,12 @@ class Fake:
                 if answer is None:
                     return
                 data = answer if isinstance(answer, bytes) else json.dumps(answer).encode() + b"\n"
+                is_last, data = data.endswith(HANG_UP), data.replace(HANG_UP, b"")
                 try:
                     connection.sendall(data.replace(b"ID", str(told.get("id")).encode()))
                 except OSError:
+                    return
+                if is_last:
                     return
 
 

@@ -277,7 +277,7 @@ impl Demo {
                 Ok(Some(Event::Reading(reading))) if reading.began_s >= start_s => reading,
                 // An exposure that others had begun before.
                 Ok(Some(Event::Reading(_))) => continue,
-                Ok(Some(Event::Missed(_) | Event::Meter(_))) => continue,
+                Ok(Some(Event::Missed(_) | Event::Meter(_) | Event::Run(..))) => continue,
                 Ok(None) | Err(_) => return Err(CallError::Closed.into()),
             };
             let passed_s = reading.t_s - start_s;

@@ -126,6 +126,8 @@ impl Failure {
         match error.kind() {
             ErrorKind::NoSuchCorrection => "; settle correct list has those there are",
             ErrorKind::LogUnavailable => "; settle status says why",
+            ErrorKind::NoSuchRun => "; settle runs lists those there are",
+            ErrorKind::MethodNotFound => "; is the daemon of an earlier version than settle?",
             ErrorKind::Leased if can_wait => "; wait for it with --wait TIME",
             ErrorKind::Leased => "; come back later, or run this under settle lease, which waits for it",
             ErrorKind::LeaseLost => {

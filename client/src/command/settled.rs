@@ -2,138 +2,26 @@
 
 use std::time::{Duration, Instant};
 
-use clap::Args;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::method::{MeterSettle, SettleParams};
 use settled_protocol::notification::SettleProgress;
 use settled_protocol::reading::Flag;
-use settled_protocol::rule::Rule;
-use settled_protocol::settling::{Criteria, Settled, Test, Verdict};
+use settled_protocol::settling::{Settled, Test, Verdict};
 
 use super::read::spectrum::columns;
 use super::{Exit, Failure, flush, is_cancelled, lease, until_interrupted};
 use crate::connection::Connection;
 use crate::lease::inherited;
 use crate::output::{BAD, CAUTION, FAINT, GOOD, Output, STRONG, styled};
-use crate::quantities::{number, seconds, share, within};
 use crate::show;
 
+pub(super) use criteria::{Bands, CriteriaOptions, Patience, Settling};
+
+mod criteria;
 pub(super) mod spectrum;
 
 /// Between two lines of progress where there is no terminal to redraw.
 const LINES: Duration = Duration::from_secs(10);
-
-/// What to call settled.
-#[derive(Clone, Debug, Args)]
-pub(super) struct CriteriaOptions {
-    /// Band of luminance, relative, with its % [default: 0.5%].
-    #[arg(long, value_name = "PERCENT", allow_hyphen_values = true, value_parser = within(share, 1e-6..=1.0, "0.0001% to 100%"))]
-    luminance: Option<f64>,
-    /// Band of luminance near black, in cd/m² [default: 0.0005].
-    #[arg(long, value_name = "CD_M2", allow_hyphen_values = true, value_parser = within(number, 0.0..=1000.0, "0 to 1000"))]
-    luminance_floor: Option<f64>,
-    /// Band of chromaticity, in u′v′ [default: 0.0005].
-    #[arg(long, value_name = "UV", allow_hyphen_values = true, value_parser = within(number, 1e-6..=1.0, "0.000001 to 1"))]
-    chromaticity: Option<f64>,
-    /// Luminance below which the band of chromaticity widens, in cd/m² [default: 1].
-    #[arg(long, value_name = "CD_M2", allow_hyphen_values = true, value_parser = within(number, 0.0..=1000.0, "0 to 1000"))]
-    chromaticity_knee: Option<f64>,
-    /// How long the light must stay within its bands [default: 60s].
-    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = within(seconds, 0.5..=86_400.0, "0.5s to 24h"))]
-    hold: Option<f64>,
-    /// Confidence of each look at the evidence, with its % [default: 99%].
-    #[arg(long, value_name = "PERCENT", allow_hyphen_values = true, value_parser = within(share, 0.8..=0.9999, "80% to 99.99%"))]
-    confidence: Option<f64>,
-    /// Don't call it settled before this.
-    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = within(seconds, 0.0..=604_800.0, "0 to 7d"))]
-    min_wait: Option<f64>,
-    /// Give up after this; not sooner than the hold [default: 1h].
-    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = within(seconds, 1.0..=604_800.0, "1s to 7d"))]
-    max_wait: Option<f64>,
-    /// A published rule that decides instead: ies_lm_79, cie_s_025 or quick_look, evaluated as it is worded. The trend is looked
-    /// at beside it.
-    #[arg(long, value_name = "RULE", value_parser = rule)]
-    preset: Option<Rule>,
-    /// No progress on standard error.
-    #[arg(long)]
-    quiet: bool,
-}
-
-/// A rule by its name.
-fn rule(text: &str) -> Result<Rule, String> {
-    let name = text.replace('-', "_");
-    Rule::ALL.into_iter().find(|rule| rule.name() == name).ok_or_else(|| {
-        let names: Vec<&str> = Rule::ALL.iter().map(|rule| rule.name()).collect();
-        format!("there are {}", names.join(", "))
-    })
-}
-
-impl CriteriaOptions {
-    /// The options that were typed.
-    pub(super) fn typed(&self) -> Vec<&'static str> {
-        let options = [
-            ("--luminance", self.luminance),
-            ("--luminance-floor", self.luminance_floor),
-            ("--chromaticity", self.chromaticity),
-            ("--chromaticity-knee", self.chromaticity_knee),
-            ("--hold", self.hold),
-            ("--confidence", self.confidence),
-            ("--min-wait", self.min_wait),
-            ("--max-wait", self.max_wait),
-            ("--preset", self.preset.map(Rule::least_s)),
-        ];
-        options.into_iter().filter(|(_, value)| value.is_some()).map(|(option, _)| option).collect()
-    }
-
-    /// Whether progress is unwanted.
-    pub(super) fn quiet(&self) -> bool {
-        self.quiet
-    }
-
-    /// The criteria, checked.
-    pub(super) fn criteria(&self) -> Result<Criteria, Failure> {
-        let default = Criteria::default();
-        let criteria = Criteria {
-            luminance: self.luminance.unwrap_or(default.luminance),
-            luminance_floor_cd_m2: self.luminance_floor.unwrap_or(default.luminance_floor_cd_m2),
-            chromaticity: self.chromaticity.unwrap_or(default.chromaticity),
-            chromaticity_knee_cd_m2: self.chromaticity_knee.unwrap_or(default.chromaticity_knee_cd_m2),
-            hold_s: self.hold.unwrap_or(default.hold_s),
-            confidence: self.confidence.unwrap_or(default.confidence),
-            min_wait_s: self.min_wait.unwrap_or(default.min_wait_s),
-            max_wait_s: self.max_wait.unwrap_or(default.max_wait_s),
-            preset: self.preset.unwrap_or(default.preset),
-        };
-        self.waits_fit(&criteria)?;
-        criteria.checked().map_err(Failure::Usage)
-    }
-
-    /// The longest wait must have room for the hold and for the shortest wait.
-    fn waits_fit(&self, criteria: &Criteria) -> Result<(), Failure> {
-        let Criteria { hold_s, min_wait_s, max_wait_s, .. } = *criteria;
-        let rule_s = criteria.preset.least_wait_s();
-        if max_wait_s < rule_s {
-            let (rule, least) = (criteria.preset.title(), show::span(rule_s));
-            return Err(Failure::Usage(format!(
-                "--preset {rule} takes {least}: --max-wait must not be shorter"
-            )));
-        }
-        let (option, least_s, typed) = if hold_s >= min_wait_s {
-            ("--hold", hold_s, self.hold)
-        } else {
-            ("--min-wait", min_wait_s, self.min_wait)
-        };
-        if max_wait_s >= least_s {
-            return Ok(());
-        }
-        let words = |seconds: f64, typed: Option<f64>| {
-            let by_default = if typed.is_some() { "" } else { " by default" };
-            format!("({}{by_default})", show::span(seconds))
-        };
-        let (most, least) = (words(max_wait_s, self.max_wait), words(least_s, typed));
-        Err(Failure::Usage(format!("--max-wait {most} must not be shorter than {option} {least}")))
-    }
-}
 
 /// What is wanted beside the criteria.
 pub(super) struct Asked {
@@ -156,7 +44,7 @@ pub(super) async fn run(
     let lease = inherited(&meter);
     let params = SettleParams { meter, criteria, integration_s, progress: true, lease, wait_s };
     let mut progress =
-        Progress { output, hold_s: criteria.hold_s, quiet: options.quiet, last: None, kept_by: None };
+        Progress { output, hold_s: criteria.hold_s, quiet: options.quiet(), last: None, kept_by: None };
     let call = connection.call_with_progress::<MeterSettle>(&params, |report| progress.show(&report));
     let call = async {
         match call.await {

@@ -1,6 +1,6 @@
 //! `settle stage`: what a simulated display shows.
 
-use clap::Subcommand;
+use clap::{Args, Subcommand};
 use settled_protocol::error::ErrorKind;
 use settled_protocol::method::{MetersList, Nothing, ShowParams, Shown, StageShow};
 use settled_protocol::stage::Stimulus;
@@ -14,35 +14,58 @@ use crate::show;
 #[derive(Debug, Subcommand)]
 pub(super) enum Options {
     /// Show a window of one colour on a background.
+    #[command(mut_arg("colour", |colour| colour.required(true)))]
     Show {
-        /// Code values R,G,B of the window, or one for a grey.
-        #[arg(long, value_name = "CODES", allow_hyphen_values = true, value_parser = colour)]
-        colour: [u16; 3],
-        /// Code values of the rest of the screen.
-        #[arg(long, value_name = "CODES", allow_hyphen_values = true, value_parser = colour, default_value = "0")]
-        background: [u16; 3],
-        /// Bit depth of the code values: 8, 10 or 12.
-        #[arg(long, allow_hyphen_values = true, value_parser = bits, default_value = "10")]
-        bits: u8,
-        /// The window's share of the screen, with its %, such as 25%.
-        #[arg(long, value_name = "PERCENT", allow_hyphen_values = true, value_parser = percent, default_value = "10%")]
-        window: f64,
+        #[command(flatten)]
+        screen: Screen,
         /// The simulated meter that looks at the display; may be left out where there is only one.
         #[arg(long)]
         meter: Option<String>,
     },
 }
 
-pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
-    let Options::Show { colour, background, bits, window, meter } = options;
-    for (option, codes) in [("--colour", colour), ("--background", background)] {
-        let top = (1_u32 << bits) - 1;
-        if codes.into_iter().any(|code| u32::from(code) > top) {
-            let message = format!("{option}: code values at {bits} bits go from 0 to {top}");
-            return Err(Failure::Usage(message));
+/// What is shown.
+#[derive(Clone, Debug, Args)]
+pub(super) struct Screen {
+    /// Code values R,G,B of the window, or one for a grey.
+    #[arg(long, value_name = "CODES", allow_hyphen_values = true, value_parser = colour)]
+    colour: Option<[u16; 3]>,
+    /// Code values of the rest of the screen.
+    #[arg(
+        long, value_name = "CODES", allow_hyphen_values = true, value_parser = colour, default_value = "0", requires = "colour"
+    )]
+    background: [u16; 3],
+    /// Bit depth of the code values: 8, 10 or 12.
+    #[arg(long, allow_hyphen_values = true, value_parser = bits, default_value = "10", requires = "colour")]
+    bits: u8,
+    /// The window's share of the screen, with its %, such as 25%.
+    #[arg(
+        long, value_name = "PERCENT", allow_hyphen_values = true, value_parser = percent, default_value = "10%", requires = "colour"
+    )]
+    window: f64,
+}
+
+impl Screen {
+    /// The stimulus, checked; nothing where no colour was named.
+    pub(super) fn stimulus(&self) -> Result<Option<Stimulus>, Failure> {
+        let Self { colour, background, bits, window } = *self;
+        let Some(colour) = colour else { return Ok(None) };
+        for (option, codes) in [("--colour", colour), ("--background", background)] {
+            let top = (1_u32 << bits) - 1;
+            if codes.into_iter().any(|code| u32::from(code) > top) {
+                let message = format!("{option}: code values at {bits} bits go from 0 to {top}");
+                return Err(Failure::Usage(message));
+            }
         }
+        Ok(Some(Stimulus { colour, background, bits, window_percent: window }))
     }
-    let stimulus = Stimulus { colour, background, bits, window_percent: window };
+}
+
+pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
+    let Options::Show { screen, meter } = options;
+    let Some(stimulus) = screen.stimulus()? else {
+        return Err(Failure::Usage("which colour? Name it with --colour".to_owned()));
+    };
     let connection = context.connect().await?;
     let is_named = meter.is_some();
     let lease = leases(&connection).await?;
@@ -87,7 +110,7 @@ async fn which(connection: &Connection) -> Result<Failure, CallError> {
 }
 
 /// The whole of it, also what was left out on the command line.
-fn in_words(stimulus: &Stimulus) -> String {
+pub(super) fn in_words(stimulus: &Stimulus) -> String {
     let Stimulus { colour: [r, g, b], background: [x, y, z], bits, window_percent } = stimulus;
     format!("{r},{g},{b} in a window of {window_percent} % on {x},{y},{z} ({bits}-bit code values)")
 }

@@ -11,7 +11,7 @@ const LONGEST: Duration = Duration::from_secs(5);
 
 /// Doubling waits, of which a random half is left out.
 #[derive(Debug)]
-pub(super) struct Backoff {
+pub(crate) struct Backoff {
     wait: Duration,
     /// Keyed at random for each.
     chance: RandomState,
@@ -25,7 +25,7 @@ impl Default for Backoff {
 
 impl Backoff {
     /// How long to wait once a connection has ended that lasted so long. One that lasted is the end of earlier trouble.
-    pub(super) fn after(&mut self, lasted: Duration) -> Duration {
+    pub(crate) fn after(&mut self, lasted: Duration) -> Duration {
         if lasted > LONGEST {
             self.wait = FIRST;
         }
@@ -33,7 +33,7 @@ impl Backoff {
     }
 
     /// How long to wait this time.
-    pub(super) fn next(&mut self) -> Duration {
+    pub(crate) fn next(&mut self) -> Duration {
         let whole = self.wait;
         self.wait = (whole * 2).min(LONGEST);
         let half = whole / 2;

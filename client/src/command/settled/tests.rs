@@ -1,4 +1,5 @@
 use clap::Parser;
+use settled_protocol::settling::Criteria;
 
 use super::*;
 

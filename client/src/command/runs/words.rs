@@ -1,0 +1,277 @@
+//! A run in words: as it begins, all there is to know of it, and how it ended.
+
+use jiff::tz::TimeZone;
+use settled_protocol::log::Event;
+use settled_protocol::reading::Flag;
+use settled_protocol::run::{AlertRules, Run, RunKind, RunPlan, RunState, RunVerdict};
+
+use super::bar::progress;
+use super::figures::{change, drift, statistics, value};
+use super::table::verdict;
+use crate::command::{Exit, stage};
+use crate::local;
+use crate::output::{BAD, CAUTION, FAINT, GOOD, STRONG, styled};
+use crate::show;
+
+/// Where the words of a list begin.
+const INDENT: usize = 14;
+
+/// How wide a list may be.
+const COLUMNS: usize = 80;
+
+/// Events that are shown of a run: the latest of them.
+const EVENTS: usize = 20;
+
+/// How a program ends that has waited for a run's end.
+pub(in crate::command) fn exit(run: &Run) -> Exit {
+    match (run.state, run.verdict) {
+        (RunState::Failed, _) => Exit::Failed,
+        (_, Some(RunVerdict::Settled | RunVerdict::Within)) if run.alerts > 0 => Exit::Alerted,
+        (_, Some(RunVerdict::Settled | RunVerdict::Within)) => Exit::Done,
+        _ => Exit::NotSettled,
+    }
+}
+
+/// What a run is, in a few words.
+fn title(run: &Run) -> String {
+    let kind = match run.plan.kind {
+        RunKind::WarmUp => "warm-up",
+        RunKind::Stability => "stability",
+        RunKind::Drift => "drift",
+    };
+    let label = run.plan.label.as_ref().map_or_else(String::new, |label| format!(", {}", label.as_str()));
+    format!("{kind} of {}{label}", run.plan.meter)
+}
+
+/// What is said of a run that was just asked for, and what to type next.
+pub(in crate::command) fn started(run: &Run) -> Vec<String> {
+    let zone = local::zone();
+    let is = if run.state == RunState::Planned { "is planned" } else { "has begun" };
+    let number = run.run;
+    let mut lines = vec![styled(STRONG, &format!("Run {number} {is}: {}", title(run)))];
+    lines.push(row("begins", &local::moment(run.begins, &zone)));
+    lines.push(row("ends", &end(run, &zone)));
+    lines.extend(plan(&run.plan).into_iter().map(|(name, words)| row(name, &words)));
+    lines.push("It goes on without this terminal:".to_owned());
+    let next = [
+        (format!("settle runs watch {number}"), "how it gets on"),
+        (format!("settle runs show {number}"), "what comes of it"),
+        (format!("settle runs stop {number}"), "end it"),
+    ];
+    lines.extend(next.map(|(command, what)| format!("  {command:<24}  {}", styled(FAINT, what))));
+    lines
+}
+
+/// A line of the list, or a few below each other where the words are many.
+fn row(name: &str, words: &str) -> String {
+    let mut text = format!("  {}  ", styled(FAINT, &format!("{name:<10}")));
+    let mut column = INDENT;
+    for (index, word) in words.split(' ').enumerate() {
+        let length = anstream::adapter::strip_str(word).to_string().chars().count();
+        if index > 0 && column + 1 + length > COLUMNS {
+            text.push_str(&format!("\n{}", " ".repeat(INDENT)));
+            column = INDENT;
+        } else if index > 0 {
+            text.push(' ');
+            column += 1;
+        }
+        text.push_str(word);
+        column += length;
+    }
+    text
+}
+
+/// When a run will end, or has ended.
+fn end(run: &Run, zone: &TimeZone) -> String {
+    let at = run.ends.map(|ends| local::moment(ends, zone));
+    match (run.plan.kind, at) {
+        (RunKind::WarmUp, Some(at)) if !run.state.is_over() => {
+            format!("once the light has settled, or at {at}")
+        }
+        (_, Some(at)) => at,
+        (_, None) => "when somebody stops it".to_owned(),
+    }
+}
+
+/// What was asked for beside.
+fn plan(plan: &RunPlan) -> Vec<(&'static str, String)> {
+    let mut rows = Vec::new();
+    if let Some(nightly) = &plan.nightly {
+        let often = nightly.nights.map_or_else(String::new, |nights| {
+            format!(", {}", show::counted(u64::from(nights), "time", "times in all"))
+        });
+        rows.push(("repeats", format!("each day at {}{often}", nightly.at)));
+    }
+    rows.extend(pace(plan).map(|pace| ("takes", pace)));
+    rows.extend(plan.integration_s.map(|integration_s| ("exposes", show::span(integration_s))));
+    rows.extend(plan.stimulus.as_ref().map(|stimulus| ("shows", stage::in_words(stimulus))));
+    rows.push(("alarmed by", alerts(&plan.alert)));
+    rows
+}
+
+/// How often it measures; a warm-up does so without pause.
+fn pace(plan: &RunPlan) -> Option<String> {
+    if plan.kind == RunKind::WarmUp {
+        return None;
+    }
+    let burst = show::counted(u64::from(plan.burst.unwrap_or(1)), "reading", "readings");
+    let default_s = if plan.kind == RunKind::Drift { 60.0 } else { 0.0 };
+    let interval_s = plan.interval_s.unwrap_or(default_s);
+    Some(match interval_s {
+        none if none <= 0.0 => format!("{burst} a point, without pause"),
+        interval_s => format!("{burst} each {}", show::span(interval_s)),
+    })
+}
+
+fn alerts(rules: &AlertRules) -> String {
+    let luminance = rules.luminance.map(|share| format!("luminance beyond {} %", percent(share)));
+    let chromaticity = rules.chromaticity.map(|band| format!("chromaticity beyond {band} in u′v′"));
+    let lost = format!("no reading for {}", show::span(rules.lost_s.unwrap_or(60.0)));
+    let all = luminance.into_iter().chain(chromaticity).chain([lost]);
+    all.chain(["the log's disk low".to_owned()]).collect::<Vec<_>>().join("; ")
+}
+
+/// A share in per cent, without what binary fractions leave behind.
+fn percent(share: f64) -> f64 {
+    (share * 1e8).round() / 1e6
+}
+
+/// All there is to know of a run.
+pub(in crate::command) fn whole(run: &Run, events: &[Event]) -> Vec<String> {
+    let zone = local::zone();
+    let mut rows = course(run, &zone);
+    rows.extend(plan(&run.plan));
+    rows.extend(light(run));
+    if let Some(figures) = &run.statistics {
+        // The whole's own drift says more than the one so far.
+        rows.retain(|(name, _)| *name != "drift" || figures.value.drift.is_none());
+        rows.extend(statistics(run, figures));
+    }
+    let mut lines = vec![styled(STRONG, &format!("Run {}: {}", run.run, title(run)))];
+    lines.extend(rows.iter().map(|(name, words)| row(name, words)));
+    lines.extend(standing(run, &zone));
+    lines.extend(happened(run, events, &zone));
+    lines.push(verdict_line(run));
+    lines.push(row("why", &run.message));
+    let mut flags = run.flags.clone();
+    flags.retain(|flag| *flag != Flag::Shared);
+    if !flags.is_empty() {
+        lines.push(format!("  {}", styled(CAUTION, &show::flags(&run.plan.meter, &flags))));
+    }
+    lines
+}
+
+/// Where it is.
+fn course(run: &Run, zone: &TimeZone) -> Vec<(&'static str, String)> {
+    let progress = progress(run);
+    let state = if progress.is_empty() {
+        run.state.name().to_owned()
+    } else {
+        format!("{}, {progress}", run.state.name())
+    };
+    let mut rows =
+        vec![("state", state), ("begins", local::moment(run.begins, zone)), ("ends", end(run, zone))];
+    rows.extend(
+        run.night_of
+            .filter(|first| *first != run.run)
+            .map(|first| ("night of", format!("run {first}, which it repeats"))),
+    );
+    rows
+}
+
+/// What it has seen.
+fn light(run: &Run) -> Vec<(&'static str, String)> {
+    let mut rows = Vec::new();
+    let readings = show::counted(run.readings, "reading", "readings");
+    let numbers = run.first.zip(run.last).map_or_else(String::new, |(first, last)| {
+        if first == last { format!(", number {first}") } else { format!(", numbers {first} to {last}") }
+    });
+    let missed = match run.missed {
+        0 => String::new(),
+        missed => format!("; {} could not be taken", show::counted(missed, "point", "points")),
+    };
+    let points = show::counted(run.points, "point", "points");
+    rows.push(("points", format!("{points} of {readings}{numbers}{missed}")));
+    if run.gaps > 0 {
+        let gaps = show::counted(run.gaps, "gap", "gaps");
+        rows.push(("gaps", format!("{gaps}, {} in all", show::span(run.gap_s))));
+    }
+    rows.extend(run.reference.as_ref().map(|point| ("first", value(run, point.value))));
+    rows.extend(run.latest.as_ref().map(|point| ("latest", value(run, point.value))));
+    rows.extend(run.latest.and_then(|point| point.chromaticity).map(|it| ("colour", show::chromaticity(it))));
+    rows.extend(run.reference.zip(run.latest).map(|(from, to)| ("change", change(run, &from, &to))));
+    rows.extend(run.drift.as_ref().map(|rate| ("drift", drift(run, rate))));
+    rows.extend(run.waiting.as_ref().map(|error| ("waiting", error.message.clone())));
+    rows.extend(
+        run.settled
+            .as_ref()
+            .and_then(|settled| settled.value.as_ref().map(|value| (settled.quantity.unit(), value)))
+            .map(|(unit, value)| {
+                ("settled at", format!("{}   (95 %, repeatability alone)", show::estimate(value, unit)))
+            }),
+    );
+    rows
+}
+
+/// What it is alarmed at.
+fn standing(run: &Run, zone: &TimeZone) -> Vec<String> {
+    let alerts = run.standing.iter().map(|alert| {
+        let since = local::moment(alert.at, zone);
+        row("ALERT", &styled(BAD, &format!("{} (since {since})", alert.message)))
+    });
+    let mut lines: Vec<String> = alerts.collect();
+    if run.alerts > 0 {
+        lines.push(row("alerts", &format!("{} in all", run.alerts)));
+    }
+    lines
+}
+
+/// What happened to it, the latest last.
+fn happened(run: &Run, events: &[Event], zone: &TimeZone) -> Vec<String> {
+    let earlier = events.len().saturating_sub(EVENTS);
+    let mut lines = Vec::new();
+    if earlier > 0 {
+        let words = format!("{earlier} more before: settle log events --run {}", run.run);
+        lines.push(row("events", &styled(FAINT, &words)));
+    }
+    for (index, event) in events.iter().skip(earlier).enumerate() {
+        let name = if index == 0 && earlier == 0 { "events" } else { "" };
+        let at = styled(FAINT, &local::short(event.at, zone));
+        lines.push(row(name, &format!("{at}  {}", event.detail)));
+    }
+    lines
+}
+
+fn verdict_line(run: &Run) -> String {
+    let style = match exit(run) {
+        Exit::Done => GOOD,
+        Exit::Failed => BAD,
+        _ => CAUTION,
+    };
+    let words = match (run.verdict, run.state) {
+        (Some(found), state) if state.is_over() => styled(style, verdict(found)),
+        (Some(found), _) => format!("{} so far", verdict(found)),
+        (None, RunState::Failed) => styled(BAD, "failed"),
+        (None, _) => "none yet".to_owned(),
+    };
+    row("verdict", &words)
+}
+
+/// That a run is over, in one line.
+pub(in crate::command) fn ended(run: &Run) -> String {
+    let style = match exit(run) {
+        Exit::Done => GOOD,
+        Exit::Failed => BAD,
+        _ => CAUTION,
+    };
+    let alerts = match run.alerts {
+        0 => String::new(),
+        alerts => format!(", {}", show::counted(alerts, "alert", "alerts")),
+    };
+    let found = run.verdict.map_or_else(String::new, |found| format!(", {}", verdict(found)));
+    let how = styled(style, &format!("{}{found}{alerts}", run.state.name()));
+    format!("Run {}, {}: {how}: {}", run.run, title(run), run.message)
+}
+
+#[cfg(test)]
+mod tests;
