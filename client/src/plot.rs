@@ -21,6 +21,7 @@ const DOTS: [[u8; 4]; 2] = [[0x01, 0x02, 0x04, 0x40], [0x08, 0x10, 0x20, 0x80]];
 /// What a cell of ASCII holds.
 const POINT: u8 = 1;
 const LEVEL: u8 = 2;
+const RANGE: u8 = 4;
 
 /// Columns that the axis takes, its line included.
 const AXIS: usize = 11;
@@ -29,8 +30,19 @@ impl Plot<'_> {
     /// The rows, top first, with the values of the axis. Points are `(x, y)`; what isn't finite is left out. Empty without points.
     #[must_use]
     pub fn rows(&self, points: &[(f64, f64)]) -> Vec<String> {
-        let known = || points.iter().copied().filter(|(x, y)| x.is_finite() && y.is_finite());
-        let Some(frame) = Frame::around(known(), self.levels) else { return Vec::new() };
+        self.rows_with_ranges(points, &[])
+    }
+
+    /// The same, with ranges `(x, low, high)` behind the points: thinner than those, where braille will do.
+    #[must_use]
+    pub fn rows_with_ranges(&self, points: &[(f64, f64)], ranges: &[(f64, f64, f64)]) -> Vec<String> {
+        let ends = ranges.iter().flat_map(|(x, low, high)| [(*x, *low), (*x, *high)]);
+        let all: Vec<(f64, f64)> = points.iter().copied().chain(ends).collect();
+        let finite = |(x, y): &(f64, f64)| x.is_finite() && y.is_finite();
+        let known = || points.iter().copied().filter(finite);
+        let Some(frame) = Frame::around(all.iter().copied().filter(finite), self.levels) else {
+            return Vec::new();
+        };
         let (columns, lines) =
             if self.ascii { (self.width, self.height) } else { (2 * self.width, 4 * self.height) };
         let mut cells = vec![vec![0_u8; self.width]; self.height];
@@ -48,6 +60,14 @@ impl Plot<'_> {
         for level in self.levels {
             for column in (0..columns).step_by(3) {
                 dot(position(column, columns), frame.y(*level), LEVEL);
+            }
+        }
+        for (x, low, high) in ranges {
+            let (low, high) = (frame.y(*low), frame.y(*high));
+            let (bottom, top) = (index(low, lines), index(high, lines));
+            let column = index(frame.x(*x), columns);
+            for line in (bottom..=top).filter(|line| self.ascii || (line + column) % 2 == 0) {
+                dot(frame.x(*x), position(line, lines), RANGE);
             }
         }
         for (x, y) in known() {
@@ -105,6 +125,7 @@ impl Plot<'_> {
         match (cell, self.ascii) {
             (0, _) => ' ',
             (LEVEL, true) => '-',
+            (plain, true) if plain & POINT == 0 => ':',
             (_, true) => '*',
             (dots, false) => char::from_u32(0x2800 + u32::from(dots)).unwrap_or('*'),
         }
@@ -187,6 +208,22 @@ mod tests {
         assert!(axis.len() == rows[0].len() && axis.find('+') == rows[0].find('|'), "{rows:?}");
         assert!(rows[0].contains('-') && rows[1].contains('*') && !rows[1].contains('-'), "{rows:?}");
         assert!(plot.axis(&[], &[]).is_none() && plot.unit("lx").ends_with("lx"));
+    }
+
+    #[test]
+    fn ranges_stand_behind_their_points_and_nothing_stands_in_a_gap() {
+        let plot = Plot { width: 12, height: 5, levels: &[], ascii: true };
+        let xs = || (0..12_u32).filter(|x| !(4..8).contains(x)).map(f64::from);
+        let points: Vec<(f64, f64)> = xs().map(|x| (x, 1.0)).collect();
+        let ranges: Vec<(f64, f64, f64)> = xs().map(|x| (x, 0.0, 2.0)).collect();
+        let rows = plot.rows_with_ranges(&points, &ranges);
+        let curve: Vec<&str> = rows.iter().map(|row| row.split('|').nth(1).unwrap()).collect();
+        assert_eq!(curve, ["::::    ::::", "::::    ::::", "****    ****", "::::    ::::", "::::    ::::"]);
+        assert!(rows[0].contains("2.0000") && rows[4].trim_start().starts_with("0 |"), "{rows:?}");
+        let fine = Plot { ascii: false, ..plot }.rows_with_ranges(&points, &ranges);
+        let dots =
+            |row: &str| row.chars().map(|c| (u32::from(c).max(0x2800) - 0x2800).count_ones()).sum::<u32>();
+        assert!(dots(&fine[2]) > 1 && dots(&fine[0]) > 0 && fine[0].contains("    "), "{fine:?}");
     }
 
     #[test]

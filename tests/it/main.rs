@@ -40,6 +40,7 @@ mod dbus;
 mod deriving;
 mod documented;
 mod durability;
+mod exporting;
 mod faults;
 mod following;
 mod iio;
