@@ -74,7 +74,7 @@ mod tests {
         let axis = lines.iter().find(|line| line.trim_start().starts_with('+')).unwrap();
         assert!(axis.contains("b") && axis.contains("c") && axis.contains("+a"), "{plain}");
         assert!(plain.contains("b  meter gone") && plain.contains("c  meter ready"), "{plain}");
-        assert!(plain.contains("no readings from 2026-11-26 21:20 UTC for 120 min"), "{plain}");
+        assert!(plain.contains("no readings from 2026-11-26 21:20 UTC for 2.0 h"), "{plain}");
         assert!(lines[0].contains("SIMULATED") && lines[0].contains("760 readings"), "{plain}");
         // Nothing is drawn in the gap: 200 to 320 of 500 minutes.
         let gap = |row: &str| row.split('|').nth(1).unwrap()[28..41].trim().is_empty();

@@ -67,7 +67,7 @@ fn what_is_not_known_is_left_out() {
     lone.value = serde_json::from_value(json!({"count": 1, "mean": 5, "min": 5, "max": 5})).unwrap();
     (lone.u_prime, lone.temperature_c, lone.with_temperature) = (None, None, None);
     let text = plain(&statistics(&lone, "bench"));
-    for words in ["drift an hour", "sd", "day cycle", "Allan", "kelvin", "u′"] {
+    for words in ["drift an hour", "sd", "day cycle", "Allan deviation of", "kelvin", "u′"] {
         assert!(!text.contains(words), "{words}\n{text}");
     }
     assert!(text.contains("  mean             5.0000") && text.starts_with("bench  SIMULATED"), "{text}");
