@@ -17,8 +17,10 @@ use crate::corrections::STALE_AFTER_S;
 mod access;
 mod bus;
 mod limits;
+mod retention;
 
 pub use bus::BusConfig;
+pub use retention::Retention;
 
 /// A day, in s.
 const DAY_S: f64 = 86_400.0;
@@ -62,7 +64,7 @@ pub struct SocketConfig {
 }
 
 /// Where readings are kept.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum LogConfig {
     /// Nowhere: readings are given with the flag `unlogged`.
     Off,
@@ -72,6 +74,8 @@ pub enum LogConfig {
         path: Option<PathBuf>,
         /// What a reading must survive before it is given out.
         survives: Survives,
+        /// How long readings are kept as they are; for ever if absent.
+        retention: Option<Retention>,
     },
 }
 
@@ -135,11 +139,10 @@ impl Config {
         rules.priorities = access::read_priorities(table, accounts);
         let limits = limits::read(table.table("limits"), rules.door() != Door::Owner);
         let dbus = table.table("dbus").and_then(|mut table| bus::read(&mut table));
-        let log = table
-            .table("log")
-            .map_or(LogConfig::File { path: None, survives: Survives::PowerCut }, |mut table| {
-                read_log(&mut table, context)
-            });
+        let log = table.table("log").map_or(
+            LogConfig::File { path: None, survives: Survives::PowerCut, retention: None },
+            |mut table| read_log(&mut table, context),
+        );
         let speed = table.table("clock").and_then(|mut clock| clock.number("speed", 1.0, 100_000.0));
         let stale_after_s = table
             .table("corrections")
@@ -157,11 +160,13 @@ impl Config {
 fn read_log(table: &mut Table<'_>, context: &Context) -> LogConfig {
     let path = table.text("path");
     let survives = table.choice("survives", &[("power-cut", Survives::PowerCut), ("crash", Survives::Crash)]);
+    let retention = retention::read(table);
     match path.as_deref() {
         Some("off") => LogConfig::Off,
         _ => LogConfig::File {
             path: path.map(|path| context.folder.join(path)),
             survives: survives.unwrap_or(Survives::PowerCut),
+            retention,
         },
     }
 }
@@ -258,7 +263,7 @@ mod tests {
     fn an_empty_config_is_a_daemon_without_meters() {
         let config = load("").unwrap();
         assert!(config.meters.is_empty() && config.speed.is_none());
-        assert_eq!(config.log, LogConfig::File { path: None, survives: Survives::PowerCut });
+        assert_eq!(config.log, LogConfig::File { path: None, survives: Survives::PowerCut, retention: None });
     }
 
     #[test]
@@ -339,6 +344,6 @@ mod tests {
         let config = load("[socket]\npath = \"run/socket\"\n[log]\npath = \"night.sqlite\"\n").unwrap();
         assert_eq!(config.socket.path.as_deref(), Some(Path::new("/etc/bench/run/socket")));
         let path = Some(PathBuf::from("/etc/bench/night.sqlite"));
-        assert_eq!(config.log, LogConfig::File { path, survives: Survives::PowerCut });
+        assert_eq!(config.log, LogConfig::File { path, survives: Survives::PowerCut, retention: None });
     }
 }

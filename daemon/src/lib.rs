@@ -22,9 +22,11 @@
 //! | `request` | what clients ask of a meter, whichever way they come |
 //! | [`server`] | the socket, and who is on it |
 //! | [`lock`] | a file that says that its owner lives |
+//! | [`drift`] | the figures of a night: pure |
 //! | [`failure`] | instruments' faults as clients are told of them |
 //! | [`size`] | sizes as people write them |
 //! | [`stop`] | the end, as a value |
+//! | `thinning` | when old readings give way to bins |
 
 pub mod access;
 pub mod accounts;
@@ -38,6 +40,7 @@ pub mod conformance;
 pub mod correct;
 pub mod corrections;
 pub mod daemon;
+pub mod drift;
 pub mod failure;
 pub mod lock;
 pub mod log;
@@ -49,13 +52,14 @@ pub mod settle;
 pub mod settling;
 pub mod size;
 pub mod stop;
+mod thinning;
 
 use std::sync::Arc;
 
 use settled_protocol::log::EventKind;
 
 use crate::clock::Clock;
-use crate::config::{BusConfig, MeterConfig};
+use crate::config::{BusConfig, MeterConfig, Retention};
 use crate::daemon::{Daemon, Terms};
 use crate::log::{Happening, Log};
 use crate::recorder::Progress;
@@ -68,6 +72,8 @@ pub struct Beside {
     pub recording: Option<Progress>,
     /// The bus to be on.
     pub bus: Option<BusConfig>,
+    /// How long readings are kept as they are; for ever if absent.
+    pub retention: Option<Retention>,
 }
 
 /// Runs a daemon on `listener` until `stop` comes; then every meter ends at a reading's edge, and what was asked for and
@@ -95,8 +101,13 @@ pub async fn run(
             bus::serve(bus, &daemon, stop.clone()).await;
         }
     };
+    let thinning = async {
+        if let Some(retention) = beside.retention {
+            thinning::run(retention, &daemon.clock, &daemon.log, stop.clone()).await;
+        }
+    };
     let serving = server::serve(listener, &daemon, stop.clone());
     let auditing = daemon.audit.run(stop.clone());
-    tokio::join!(supervisor.run(), serving, on_bus, auditing, watching, recording);
+    tokio::join!(supervisor.run(), serving, on_bus, auditing, watching, recording, thinning);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
 }

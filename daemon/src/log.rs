@@ -17,17 +17,22 @@ use crate::clock::{Clock, Moment};
 use crate::config::Survives;
 use crate::lock::Lock;
 
+mod bins;
 mod corrections;
 mod lookup;
 mod numbers;
 mod query;
 mod schema;
 mod spectra;
+mod sums;
+mod thin;
+mod views;
 mod writer;
 mod zeros;
 
 pub use corrections::{Change, Forced, Kept, correction_id, correction_number};
 pub use schema::OpenError;
+pub use thin::{Order, Place, Thinned};
 pub use zeros::{Which, Zero};
 
 /// Rows that may wait for the disk. A meter gives up to 20 readings a second: at 64 meters this is a second's worth.
@@ -81,10 +86,32 @@ impl Happening {
 /// One thing to write.
 #[derive(Debug)]
 enum Entry {
-    Reading { draft: Box<Reading>, numbered: oneshot::Sender<Numbered> },
-    Event { happening: Happening, moment: Moment, boot: String },
-    Correction { change: Change, happening: Option<Happening>, moment: Moment, boot: String, then: Then },
-    Zero { which: Which, zero: Option<Zero>, written: oneshot::Sender<()> },
+    Reading {
+        draft: Box<Reading>,
+        numbered: oneshot::Sender<Numbered>,
+    },
+    Event {
+        happening: Happening,
+        moment: Moment,
+        boot: String,
+    },
+    Correction {
+        change: Change,
+        happening: Option<Happening>,
+        moment: Moment,
+        boot: String,
+        then: Then,
+    },
+    Zero {
+        which: Which,
+        zero: Option<Zero>,
+        written: oneshot::Sender<()>,
+    },
+    /// One at a time: whoever orders it waits for it.
+    Thin {
+        order: Order,
+        done: thin::Done,
+    },
 }
 
 /// What became of a reading.

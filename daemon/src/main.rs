@@ -250,7 +250,11 @@ async fn serve(
         None => None,
     };
     let progress = recording.as_ref().map(Recording::progress);
-    let beside = Beside { recording: progress, bus: config.dbus };
+    let retention = match config.log {
+        LogConfig::File { retention, .. } => retention,
+        LogConfig::Off => None,
+    };
+    let beside = Beside { recording: progress, bus: config.dbus, retention };
     let access = Access::new(config.rules, Arc::new(System));
     let terms = Terms { stale_after_s: config.stale_after_s, limits: config.limits, access };
     let (stopper, stop) = stop::pair();
@@ -275,7 +279,7 @@ fn elsewhere(error: &BindError) -> &'static str {
 }
 
 fn open_log(config: &LogConfig) -> Result<(Log, Written), Failure> {
-    let LogConfig::File { path, survives } = config else { return Ok((Log::off(), Written::nothing())) };
+    let LogConfig::File { path, survives, .. } = config else { return Ok((Log::off(), Written::nothing())) };
     let path = path.clone().unwrap_or_else(usual_log);
     let opened = Log::open(path.clone(), *survives);
     Ok(opened.map_err(|error| format!("the log {}: {}", path.display(), chain(&error)))?)

@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::colorimetry::observer::Observer;
 use crate::quantity::{Chromaticity, Photometric};
 use crate::reading::Flag;
 use crate::time::Timestamp;
@@ -29,10 +30,11 @@ pub struct BinsParams {
     /// The length of each bin, in s, from 0.001 to 31 557 600: the first begins at a multiple of it since 1970. 60 if absent.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub every_s: Option<f64>,
-    /// Only bins that begin after this moment: the `next` of the page before.
+    /// Only bins of spans that begin after this moment: the `next` of the page before.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub after: Option<Timestamp>,
-    /// At most this many bins, 1 to 1000; 1000 if absent. A page may hold fewer so that it comes soon.
+    /// At most this many bins, 1 to 1000; 1000 if absent. A page may hold fewer so that it comes soon, or even none, and a few more where
+    /// they begin together: what lies in one span is never parted.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub limit: Option<u32>,
 }
@@ -54,8 +56,15 @@ pub struct Bin {
     pub at: Timestamp,
     /// Its length in s: that which was asked for, or longer where thinning has left nothing finer.
     pub span_s: f64,
-    /// Luminance or illuminance; a bin holds one of the two.
+    /// Luminance or illuminance; a bin holds one of the two. Readings that don't compare (by this, `observer` or `correction`) are in
+    /// bins of their own, which may begin together.
     pub quantity: Photometric,
+    /// By whose eye the light is meant, where that isn't CIE 1931, 2°.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub observer: Option<Observer>,
+    /// The correction that the light went through, by its id; it is as the meter saw it if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub correction: Option<String>,
     /// Readings.
     pub count: u64,
     /// The sequence of the first.

@@ -2,11 +2,12 @@
 
 use std::sync::Arc;
 
+use settled_protocol::bins::{BinsPage, BinsParams};
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::{EventsPage, ReadingsPage, Selection};
 use tokio::sync::oneshot;
 
-use super::{Log, STACK, off, query, schema};
+use super::{Entry, Log, Order, STACK, Thinned, bins, off, query, schema, thin};
 
 /// How much a query gives way to whatever else wants a processor, as `nice` counts it: measuring comes first.
 const PATIENCE: i32 = 10;
@@ -50,12 +51,55 @@ impl Log {
         self.query(selection, page).await?
     }
 
+    /// A page of bins, made into `T` where it was looked up.
+    ///
+    /// # Errors
+    /// As [`readings_as`](Self::readings_as).
+    pub async fn bins_as<T: Send + 'static>(
+        &self,
+        params: BinsParams,
+        make: fn(&BinsPage) -> Result<T, RpcError>,
+    ) -> Result<T, RpcError> {
+        let wanted = bins::check(params)?;
+        self.look_up(move |connection| bins::page(connection, &wanted).map(|page| make(&page))).await?
+    }
+
+    /// Thins some rows, a commit's worth, and says how many and where to go on. One such order at a time.
+    ///
+    /// # Errors
+    /// `log_unavailable` if the log is off or can't be written.
+    pub async fn thin(&self, order: Order) -> Result<Thinned, RpcError> {
+        let file = self.file.as_ref().ok_or_else(off)?;
+        let unavailable = |message: String| RpcError::new(ErrorKind::LogUnavailable, message);
+        let (done, thinned) = oneshot::channel();
+        let gone = || unavailable("the log's writer has ended".to_owned());
+        file.entries.send(Entry::Thin { order, done }).await.map_err(|_| gone())?;
+        let thinned = thinned.await.map_err(|_| gone())?;
+        thinned.map_err(|error| unavailable(format!("thinning the log: {error}")))
+    }
+
+    /// How many readings the log's bins stand for, all together.
+    ///
+    /// # Errors
+    /// `log_unavailable` if the log is off or can't be read.
+    pub async fn thinned(&self) -> Result<u64, RpcError> {
+        self.look_up(thin::total).await
+    }
+
     pub(super) async fn query<T: Send + 'static>(
         &self,
         selection: Selection,
         page: impl FnOnce(&rusqlite::Connection, &Selection) -> rusqlite::Result<T> + Send + 'static,
     ) -> Result<T, RpcError> {
         query::check(&selection)?;
+        self.look_up(move |connection| page(connection, &selection)).await
+    }
+
+    /// What is found on a thread of its own, with a connection of its own.
+    pub(super) async fn look_up<T: Send + 'static>(
+        &self,
+        find: impl FnOnce(&rusqlite::Connection) -> rusqlite::Result<T> + Send + 'static,
+    ) -> Result<T, RpcError> {
         let unavailable = |message: String| RpcError::new(ErrorKind::LogUnavailable, message);
         let file = self.file.as_ref().ok_or_else(off)?;
         let stopped = || unavailable("the query was stopped".to_owned());
@@ -66,9 +110,9 @@ impl Log {
             // A query that has begun runs to its end even if nobody waits any more: its place is taken until then.
             let _permit = permit;
             be_patient();
-            let page = schema::open_to_read(&path).and_then(|connection| page(&connection, &selection));
+            let what = schema::open_to_read(&path).and_then(|connection| find(&connection));
             // Whoever asked may have gone.
-            let _waited_for = found.send(page).is_ok();
+            let _waited_for = found.send(what).is_ok();
         };
         let thread = std::thread::Builder::new().name("query".to_owned()).stack_size(STACK).spawn(query);
         thread.map_err(|error| unavailable(format!("starting a thread to read the log: {error}")))?;

@@ -44,11 +44,12 @@ type Statement = (String, Vec<(&'static str, Box<dyn ToSql>)>);
 /// finds the rows by an index; values are bound, never written.
 fn statement(table: Table, selection: &Selection, limit: usize) -> Statement {
     let Selection { meter, run, since, until, after, limit: _, spectra } = selection;
-    let (columns, name, [more, join]) = match table {
-        Table::Readings if *spectra => (READINGS, "readings", [spectra::COLUMNS, spectra::JOIN]),
-        Table::Readings => (READINGS, "readings", [""; 2]),
-        Table::Events => (EVENTS, "events", [""; 2]),
+    let (columns, [more, join]) = match table {
+        Table::Readings if *spectra => (READINGS, [spectra::COLUMNS, spectra::JOIN]),
+        Table::Readings => (READINGS, [""; 2]),
+        Table::Events => (EVENTS, [""; 2]),
     };
+    let Source { from, row, key, span } = source(table, meter.is_some(), run.is_some());
     let mut values: Vec<(&str, Box<dyn ToSql>)> =
         vec![(":limit", Box::new(i64::try_from(limit).unwrap_or(0) + 1))];
     let mut conditions = Vec::new();
@@ -57,58 +58,80 @@ fn statement(table: Table, selection: &Selection, limit: usize) -> Statement {
     }
     if let Some(meter) = meter {
         values.push((":meter", Box::new(meter.clone())));
-        conditions.push("t.meter = (SELECT id FROM meters WHERE name = :meter)".to_owned());
+        conditions.push(format!("t.meter = {METER}"));
     }
     if let Some(run) = run {
         values.push((":run", Box::new(i64::try_from(*run).unwrap_or(i64::MAX))));
-        conditions.push(of_run(table).to_owned());
+        conditions.push(format!("{row}.run = :run"));
     }
     let mut times = Vec::new();
     for (at, parameter, time) in [(since, ":since", "at_ns >= :since"), (until, ":until", "at_ns < :until")] {
         let Some(at) = at else { continue };
         values.push((parameter, Box::new(i64::try_from(at.unix_ns()).unwrap_or(i64::MAX))));
-        conditions.push(format!("+t.{time}"));
+        conditions.push(format!("+{row}.{time}"));
         times.push(time);
     }
-    conditions.extend(place(name, after.is_some(), &times.join(" AND ")));
+    let span = span.filter(|_| !times.is_empty()).map(|span| format!("{span} AND {}", times.join(" AND ")));
+    conditions.extend(place(&key, after.is_some(), span.as_deref()));
     let which =
         if conditions.is_empty() { String::new() } else { format!("WHERE {}", conditions.join(" AND ")) };
     // The joins are one-sided, so that the rows are what SQLite starts from.
     let text = format!(
-        "SELECT {columns}{more} FROM {name} t LEFT JOIN meters m ON m.id = t.meter LEFT JOIN boots b ON b.id = t.boot {join}
-         {which} ORDER BY t.sequence LIMIT :limit"
+        "SELECT {columns}{more} FROM {from} LEFT JOIN meters m ON m.id = t.meter LEFT JOIN boots b ON b.id = t.boot {join}
+         {which} ORDER BY {key} LIMIT :limit"
     );
     (text, values)
 }
 
-/// That a row belongs to a run.
-fn of_run(table: Table) -> &'static str {
-    match table {
-        Table::Readings => "t.sequence IN (SELECT sequence FROM run_readings WHERE run = :run)",
-        Table::Events => "t.run = :run",
-    }
+/// The number of the meter that is asked for.
+const METER: &str = "(SELECT id FROM meters WHERE name = :meter)";
+
+/// Where rows come from.
+struct Source {
+    from: &'static str,
+    /// What has their time and their run.
+    row: &'static str,
+    /// What they are in order of.
+    key: String,
+    /// Where their times are looked up; a run's events are few, and looked through.
+    span: Option<String>,
+}
+
+fn source(table: Table, of_meter: bool, of_run: bool) -> Source {
+    let (from, row, span) = match (table, of_run) {
+        // Joined so that the run's rows are what SQLite starts from.
+        (Table::Readings, true) => (
+            "run_readings r CROSS JOIN readings t ON t.sequence = r.sequence",
+            "r",
+            Some("run_readings WHERE run = :run".to_owned()),
+        ),
+        (Table::Readings, false) => {
+            let meters = if of_meter { METER } else { "(SELECT id FROM meters)" };
+            ("readings t", "t", Some(format!("readings WHERE meter IN {meters}")))
+        }
+        (Table::Events, true) => ("events t", "t", None),
+        (Table::Events, false) => ("events t", "t", Some("events WHERE TRUE".to_owned())),
+    };
+    Source { from, row, key: format!("{row}.sequence"), span }
 }
 
 /// Where the rows lie. UTC may be set, so sequences rise with it only by and large; the index of times alone tells the first
 /// and the last of a span. (The + keeps SQLite from walking the table for them.) A page that goes on `after` a row of the
 /// span has its place already, and is spared a look through the whole index. One condition holds both lower bounds, as
 /// SQLite looks up only one.
-fn place(table: &str, after: bool, time: &str) -> Option<String> {
-    let first = format!("(SELECT min(+sequence) FROM {table} WHERE {time})");
-    let last = format!("(SELECT max(+sequence) FROM {table} WHERE {time})");
-    match (after, time.is_empty()) {
-        (false, true) => None,
-        (true, true) => Some("t.sequence > :after".to_owned()),
-        (false, false) => Some(format!("t.sequence BETWEEN {first} AND {last}")),
-        (true, false) => {
-            let goes_on = format!("EXISTS (SELECT 1 FROM {table} WHERE sequence = :after AND {time})");
-            Some(format!(
-                "t.sequence > CASE WHEN {goes_on} THEN :after ELSE max(:after, {first} - 1) END
-                 AND t.sequence <= CASE WHEN {goes_on} THEN {} ELSE {last} END",
-                i64::MAX
-            ))
-        }
+fn place(key: &str, after: bool, span: Option<&str>) -> Option<String> {
+    let Some(span) = span else { return after.then(|| format!("{key} > :after")) };
+    let first = format!("(SELECT min(+sequence) FROM {span})");
+    let last = format!("(SELECT max(+sequence) FROM {span})");
+    if !after {
+        return Some(format!("{key} BETWEEN {first} AND {last}"));
     }
+    let goes_on = format!("EXISTS (SELECT 1 FROM {span} AND sequence = :after)");
+    Some(format!(
+        "{key} > CASE WHEN {goes_on} THEN :after ELSE max(:after, {first} - 1) END
+         AND {key} <= CASE WHEN {goes_on} THEN {} ELSE {last} END",
+        i64::MAX
+    ))
 }
 
 /// Refuses a selection that makes no sense.

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::{Connection, OpenFlags};
 
+use super::views;
 use crate::config::Survives;
 use crate::lock::{Lock, LockError};
 
@@ -107,12 +108,17 @@ const MIGRATIONS: &[&str] = &[
     CREATE TABLE run_readings (
         run INTEGER NOT NULL REFERENCES runs (run),
         sequence INTEGER NOT NULL,
+        at_ns INTEGER NOT NULL,
         PRIMARY KEY (run, sequence)
     ) WITHOUT ROWID;
     CREATE INDEX run_readings_by_sequence ON run_readings (sequence);
+    CREATE INDEX run_readings_by_time ON run_readings (run, at_ns);
+    DROP INDEX readings_by_time;
+    CREATE INDEX readings_by_meter_and_time ON readings (meter, at_ns);
     ALTER TABLE events ADD COLUMN run INTEGER REFERENCES runs (run);
     CREATE INDEX events_by_run ON events (run, sequence) WHERE run IS NOT NULL;
     CREATE TABLE bins (
+        bin INTEGER PRIMARY KEY,
         meter INTEGER NOT NULL REFERENCES meters (id),
         illuminance INTEGER NOT NULL,
         at_ns INTEGER NOT NULL,
@@ -134,11 +140,16 @@ const MIGRATIONS: &[&str] = &[
         temperature_c REAL,
         flags TEXT NOT NULL,
         observer TEXT,
-        correction TEXT,
-        run INTEGER REFERENCES runs (run)
+        correction TEXT
     );
     CREATE INDEX bins_by_meter_and_time ON bins (meter, at_ns);
-    CREATE INDEX bins_by_run ON bins (run, at_ns) WHERE run IS NOT NULL;
+    CREATE TABLE bin_runs (
+        run INTEGER NOT NULL REFERENCES runs (run),
+        at_ns INTEGER NOT NULL,
+        bin INTEGER NOT NULL REFERENCES bins (bin),
+        PRIMARY KEY (run, at_ns, bin)
+    ) WITHOUT ROWID;
+    CREATE INDEX bin_runs_by_bin ON bin_runs (bin);
     CREATE TABLE unlogged (
         meter INTEGER NOT NULL REFERENCES meters (id),
         first INTEGER NOT NULL,
@@ -146,6 +157,7 @@ const MIGRATIONS: &[&str] = &[
         PRIMARY KEY (meter, first)
     ) WITHOUT ROWID;
 ",
+    views::VIEWS,
 ];
 
 /// Why the log could not be opened.

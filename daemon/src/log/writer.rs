@@ -10,7 +10,7 @@ use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Reading;
 use tokio::sync::{mpsc, oneshot};
 
-use super::{Entry, Happening, Health, Numbered, corrections, spectra, zeros};
+use super::{Entry, Happening, Health, Numbered, corrections, spectra, thin, zeros};
 use crate::clock::Moment;
 use crate::lock::Lock;
 
@@ -55,8 +55,10 @@ impl Writer {
         let durable = outcome.is_ok();
         self.report(outcome, (durable && count > 0).then_some(first + count), spent);
         let mut sequence = first;
+        let mut thinning = None;
         for entry in group.drain(..) {
             match entry {
+                Entry::Thin { order, done } => thinning = Some((order, done)),
                 Entry::Reading { numbered, .. } => {
                     sequence += 1;
                     if self.health.numbers.may_give(sequence) {
@@ -68,6 +70,12 @@ impl Writer {
                 Entry::Zero { written, .. } => drop(written.send(())),
                 Entry::Event { .. } => {}
             }
+        }
+        // In a commit of its own, once nobody waits for this one.
+        if let Some((order, done)) = thinning {
+            let thinned = thin::thin(&mut self.connection, &order);
+            // The daemon may be stopping.
+            let _waited_for = done.send(thinned).is_ok();
         }
     }
 
@@ -97,6 +105,7 @@ impl Writer {
                         insert_event(&transaction, happening, *moment, boot)?;
                     }
                 }
+                Entry::Thin { .. } => {}
                 Entry::Zero { which, zero, written: _ } => {
                     zeros::write(&transaction, which, zero.as_ref())?;
                 }
@@ -196,8 +205,8 @@ fn insert_reading(transaction: &Transaction<'_>, sequence: u64, draft: &Reading)
         ])?;
     for run in &draft.runs {
         transaction
-            .prepare_cached("INSERT INTO run_readings (run, sequence) VALUES (?1, ?2)")?
-            .execute([signed(*run), signed(sequence)])?;
+            .prepare_cached("INSERT INTO run_readings (run, sequence, at_ns) VALUES (?1, ?2, ?3)")?
+            .execute([signed(*run), signed(sequence), signed(draft.at.unix_ns())])?;
     }
     draft.spectrum.as_ref().map_or(Ok(()), |spectrum| spectra::insert(transaction, sequence, spectrum))
 }

@@ -8,8 +8,8 @@ use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::message::{Call, RequestId, notification_line};
 use settled_protocol::method::{
     CorrectionsAdd, CorrectionsList, CorrectionsRemove, DaemonStatus, Hello, HelloParams, HelloResult,
-    LogEvents, LogReadings, MeterCorrect, MeterLease, MeterRead, MeterRelease, MeterRenew, MeterSettle,
-    MeterZero, MetersList, MetersListResult, Method, Nothing, PROTOCOL_VERSION, StageShow,
+    LogBins, LogEvents, LogReadings, MeterCorrect, MeterLease, MeterRead, MeterRelease, MeterRenew,
+    MeterSettle, MeterZero, MetersList, MetersListResult, Method, Nothing, PROTOCOL_VERSION, StageShow,
 };
 use settled_protocol::notification::SettleProgress;
 
@@ -108,6 +108,7 @@ pub(super) async fn carry_out(
         MeterLease::NAME => raw(&request::lease(&daemon, &client, call.params::<MeterLease>()?).await?),
         MeterZero::NAME => raw(&request::zero(&daemon, &client, &call.params::<MeterZero>()?).await?),
         LogReadings::NAME => daemon.log.readings_as(call.params::<LogReadings>()?, raw).await,
+        LogBins::NAME => daemon.log.bins_as(call.params::<LogBins>()?, raw).await,
         LogEvents::NAME => daemon.log.events_as(call.params::<LogEvents>()?, raw).await,
         StageShow::NAME => raw(&daemon.show(call.params::<StageShow>()?).await?),
         unknown => Err(RpcError::new(ErrorKind::MethodNotFound, format!("there is no method {unknown:?}"))),

@@ -1,0 +1,109 @@
+//! The figures of a night: how light drifts, how its noise behaves, what comes again each day.
+//!
+//! Pure: readings and their times go in, figures come out. It reads no clock, does no I/O and cannot fail; its memory is bounded,
+//! however long the stretch. `STATISTICS.md` says what each figure means and where its formula comes from.
+//!
+//! | module | idea |
+//! |---|---|
+//! | `blocks` | a stretch of any length in a bounded number of means |
+//! | `rate` | the rate of a drift with its interval |
+//! | `steps` | where the level changes at once |
+//! | `wander` | whether a drift may be a random walk |
+//! | `order`, [`quantile`] | medians, and quantiles of distributions |
+
+#![expect(dead_code, reason = "the figures of the log come next")]
+
+mod blocks;
+mod order;
+pub mod quantile;
+mod rate;
+mod steps;
+mod wander;
+
+use settled_protocol::statistics::Drift;
+
+use blocks::Blocks;
+use rate::Rate;
+
+/// Seconds in an hour.
+const HOUR_S: f64 = 3600.0;
+
+/// Numbers above this are neither light nor times.
+const ABSURD: f64 = 1e15;
+
+/// A drift while it is under way: readings go in one by one, in at most 40 kB.
+#[derive(Clone, Debug, Default)]
+pub struct Running {
+    blocks: Blocks<1>,
+}
+
+impl Running {
+    /// Of no readings yet.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Takes a reading: its time in s, never earlier than the one before, on an axis that nothing bends (the boot clock's within one
+    /// boot), and its value. What isn't a number of this world is passed over.
+    pub fn push(&mut self, t_s: f64, y: f64) {
+        self.push_mean(t_s, y, 1.0);
+    }
+
+    /// Takes the mean of `count` readings.
+    pub fn push_mean(&mut self, t_s: f64, y: f64, count: f64) {
+        if [t_s, y].iter().all(|number| number.abs() < ABSURD) && count >= 1.0 {
+            self.blocks.push(t_s, [y], count);
+        }
+    }
+
+    /// The drift so far, with the interval that holds its rate with 95 %; nothing for fewer than five readings.
+    #[must_use]
+    pub fn drift(&self) -> Option<Drift> {
+        self.rate().map(|rate| told(&rate))
+    }
+
+    fn rate(&self) -> Option<Rate> {
+        let (blocks, length_s) = self.blocks.coarse(rate::MOST);
+        rate::rate(&blocks, length_s)
+    }
+}
+
+/// A rate as it is told.
+fn told(rate: &Rate) -> Drift {
+    let half = quantile::student(rate.freedom) * rate.error;
+    Drift {
+        per_h: HOUR_S * rate.per_s,
+        low_per_h: HOUR_S * (rate.per_s - half),
+        high_per_h: HOUR_S * (rate.per_s + half),
+        caution: caution(rate),
+    }
+}
+
+/// Why the interval should not be trusted.
+fn caution(rate: &Rate) -> Option<String> {
+    let mut reasons = Vec::new();
+    if rate.wanders {
+        reasons.push(
+            "it wanders as a random walk does, which can't be told from a drift within one stretch: the interval is that of the walk"
+                .to_owned(),
+        );
+    }
+    match rate.steps.len() {
+        0 => {}
+        1 => reasons.push(
+            "it changes its level at once in one place: the rate is that of the time before and after"
+                .to_owned(),
+        ),
+        many => reasons.push(format!(
+            "it changes its level at once in {many} places: the rate is that of the times between"
+        )),
+    }
+    if rate.count < FEW {
+        reasons.push(format!("it rests on {} points alone", rate.count));
+    }
+    (!reasons.is_empty()).then(|| reasons.join("; "))
+}
+
+/// Points that a rate rests on without a word of caution.
+const FEW: usize = 16;
