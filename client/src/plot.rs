@@ -66,12 +66,14 @@ impl Plot<'_> {
             let (low, high) = (frame.y(*low), frame.y(*high));
             let (bottom, top) = (index(low, lines), index(high, lines));
             let column = index(frame.x(*x), columns);
-            for line in (bottom..=top).filter(|line| self.ascii || (line + column) % 2 == 0) {
+            for line in (bottom..=top).filter(|line| self.ascii || (line % 2 == 0 && column % 2 == 0)) {
                 dot(frame.x(*x), position(line, lines), RANGE);
             }
         }
-        for (x, y) in known() {
-            dot(frame.x(x), frame.y(y), POINT);
+        let points: Vec<(f64, f64)> = known().map(|(x, y)| (frame.x(x), frame.y(y))).collect();
+        let filled = if ranges.is_empty() { Vec::new() } else { between(&points, columns, lines) };
+        for (x, y) in points.into_iter().chain(filled) {
+            dot(x, y, POINT);
         }
         cells
             .iter()
@@ -162,6 +164,17 @@ impl Frame {
     fn y(&self, y: f64) -> f64 {
         share(y, self.bottom, self.top)
     }
+}
+
+/// What makes a line of points in neighbouring columns: shares of the width and height, as the points are.
+fn between(points: &[(f64, f64)], columns: usize, lines: usize) -> Vec<(f64, f64)> {
+    let place = |(x, y): (f64, f64)| (index(x, columns), index(y, lines));
+    let pairs = points.windows(2).filter(|pair| place(pair[1]).0.abs_diff(place(pair[0]).0) <= 1);
+    let filled = pairs.flat_map(|pair| {
+        let (from, to) = (place(pair[0]).1, place(pair[1]).1);
+        (from.min(to)..=from.max(to)).map(|line| (pair[1].0, position(line, lines)))
+    });
+    filled.collect()
 }
 
 /// Where `value` lies from `low` (0) to `high` (1); the middle if they are one.

@@ -304,7 +304,7 @@ fn upkeep_says_what_was_found_and_a_damaged_log_is_an_exit_status() {
     let output = daemon.run_settle(&["log", "bins", "--every", "10min"]);
     assert_eq!(daemon.asked("log.bins")["every_s"], 600.0);
     assert!(
-        words(&output).lines().next().unwrap().starts_with("2026-11-26T18:00:00Z       1     200.00 cd/m²"),
+        words(&output).lines().next().unwrap().starts_with("2026-11-26T18:00:00Z       1    200.00 cd/m²"),
         "{}",
         words(&output)
     );

@@ -5,14 +5,14 @@ use settled_protocol::statistics::{Deviation, Noise, Statistics};
 
 use super::face::Face;
 use super::panel::{Panel, SMALL, heading};
-use super::scale::decades;
+use super::scale::{decades, spans};
 use super::scene::{Anchor, Scene};
 use super::{BLUE, Error, INK, SOFT};
 use crate::show;
 
 /// Room above the panel and below it.
 const TOP: f64 = 72.0;
-const BOTTOM: f64 = 48.0;
+const BOTTOM: f64 = 56.0;
 
 /// Draws the Allan deviation of luminance or illuminance; nothing where there are too few readings for one.
 ///
@@ -40,7 +40,7 @@ pub fn allan(name: &str, statistics: &Statistics, size: (f64, f64)) -> Result<Op
     let (room_x, room_y) = (0.1, 0.1 + 0.05 * (high - low));
     let x = (first.tau_s.log10() - room_x, last.tau_s.log10() + room_x);
     let panel = Panel::new(&scene, (TOP, size.1 - BOTTOM), x, (low - room_y, high + room_y));
-    let times = decades(panel.x.values, show::span);
+    let times = spans(panel.x.values);
     panel.lower_grid(&mut scene, &times);
     panel.left_axis(&mut scene, &decades(panel.y.values, plain), &format!("deviation, {unit}"));
     draw(&mut scene, &points, &panel);

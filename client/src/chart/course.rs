@@ -18,6 +18,8 @@ use crate::zone::Zone;
 const TOP: f64 = 72.0;
 const BETWEEN: f64 = 34.0;
 const AXIS: f64 = 48.0;
+/// Marks of an axis of values are about this far apart.
+const MARKS: f64 = 45.0;
 /// A line of the legend.
 const LINE: f64 = 16.0;
 /// Kinds of event that the legend names.
@@ -49,14 +51,18 @@ pub fn course(course: &Course, zone: &Zone, size: (f64, f64)) -> Result<Scene, E
         Photometric::Illuminance => format!("illuminance, {unit}"),
     };
     ground(&mut scene, course, &upper, &x);
-    upper.left_axis(&mut scene, &marks(upper.y.values, height / 90.0), &name);
+    upper.left_axis(&mut scene, &marks(upper.y.values, (split - TOP) / MARKS), &name);
     light(&mut scene, course, &upper);
     upper.frame(&mut scene);
     let mut last = upper.clone();
     if let Some(mean) = colour {
         let lower = Panel::new(&scene, (split + BETWEEN, bottom), span, roomy(colour_range(course, mean)));
         ground(&mut scene, course, &lower, &x);
-        lower.left_axis(&mut scene, &marks(lower.y.values, height / 130.0), "change of u′ and v′");
+        lower.left_axis(
+            &mut scene,
+            &marks(lower.y.values, (bottom - split - BETWEEN) / MARKS),
+            "change of u′ and v′",
+        );
         chromaticity(&mut scene, course, &lower, mean);
         lower.frame(&mut scene);
         last = lower;

@@ -73,6 +73,42 @@ pub(super) fn decades((low, high): (f64, f64), written: impl Fn(f64) -> String) 
         .collect()
 }
 
+/// Lengths of time that people count in, and how they are written.
+const SPANS: [(f64, &str); 26] = [
+    (0.01, "10 ms"),
+    (0.02, "20 ms"),
+    (0.05, "50 ms"),
+    (0.1, "0.1 s"),
+    (0.2, "0.2 s"),
+    (0.5, "0.5 s"),
+    (1.0, "1 s"),
+    (2.0, "2 s"),
+    (5.0, "5 s"),
+    (10.0, "10 s"),
+    (30.0, "30 s"),
+    (60.0, "1 min"),
+    (120.0, "2 min"),
+    (300.0, "5 min"),
+    (600.0, "10 min"),
+    (1800.0, "30 min"),
+    (3600.0, "1 h"),
+    (7200.0, "2 h"),
+    (18_000.0, "5 h"),
+    (36_000.0, "10 h"),
+    (86_400.0, "1 d"),
+    (172_800.0, "2 d"),
+    (432_000.0, "5 d"),
+    (864_000.0, "10 d"),
+    (2_592_000.0, "30 d"),
+    (8_640_000.0, "100 d"),
+];
+
+/// Marks at lengths of time; values and marks are logarithms of s.
+pub(super) fn spans((low, high): (f64, f64)) -> Vec<Mark> {
+    let marks = SPANS.map(|(span, label)| Mark { value: span.log10(), label: label.to_owned() });
+    marks.into_iter().filter(|mark| (low..=high).contains(&mark.value)).collect()
+}
+
 /// Steps of time that people count in, in s.
 const STEPS: [u64; 24] = [
     1,
@@ -155,6 +191,7 @@ mod tests {
     fn few_decades_have_marks_between_them() {
         let written = |value: f64| value.to_string();
         assert_eq!(labels(&decades((0.0, 1.0), written)), ["1", "2", "5", "10"]);
+        assert_eq!(labels(&spans((1.5, 3.6))), ["1 min", "2 min", "5 min", "10 min", "30 min", "1 h"]);
         assert_eq!(labels(&decades((0.0, 4.0), written)).iter().filter(|label| !label.is_empty()).count(), 5);
     }
 

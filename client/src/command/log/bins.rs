@@ -17,7 +17,7 @@ pub(in super::super) struct Options {
     /// The length of each span, from 1ms to a year.
     #[arg(long, value_name = "TIME", default_value = "1min", value_parser = within(seconds, 0.001..=31_557_600.0, "1ms to 1year"))]
     every: f64,
-    /// CSV with a header, for a spreadsheet; units are in the names of the columns, that of values in a column.
+    /// CSV with a header, for a spreadsheet: chromaticity and temperature, too (as with --json); units are in the names of the columns, that of values in a column.
     #[arg(long)]
     csv: bool,
 }
@@ -49,18 +49,15 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     if found { Ok(Exit::Done) } else { Err(stretch::nothing(&connection, &stretch).await) }
 }
 
+/// What fits a line of a terminal.
 fn line(bin: &Bin) -> String {
     let unit = bin.quantity.unit();
     let range = format!("{} to {}", show::number(bin.min), show::number(bin.max));
-    let colour = bin.chromaticity.map_or_else(
-        || " ".repeat(20),
-        |colour| format!("u′ {:.5}  v′ {:.5}", colour.u_prime(), colour.v_prime()),
-    );
     let thinned = if bin.thinned { "thinned, " } else { "" };
     let flags = format!("{thinned}{}", show::short_flags(&bin.flags));
     let time = styled(FAINT, &format!("{:.19}Z", bin.at.to_string()));
     let words = format!(
-        "{time}  {:>6}  {:>9} {unit}  {range:<19}  {colour}  {}",
+        "{time}  {:>6}  {:>8} {unit}  {range:<19}  {}",
         bin.count,
         show::number(bin.mean),
         styled(CAUTION, flags.trim_end_matches(", "))
