@@ -207,7 +207,7 @@ fn bins(params: &Value) -> Value {
 fn night() -> Scripted {
     Scripted::start(|method, params| match method {
         "meters.list" => Answer::Result(
-            json!({"meters": [{"id": "bench", "driver": "simulated", "state": "ready", "simulated": true}]}),
+            json!({"meters": [{"id": "bench", "driver": "simulated", "state": "ready", "simulated": true, "faults": 0}]}),
         ),
         "log.bins" => Answer::Result(bins(params)),
         "log.events" => Answer::Result(json!({"events": [
