@@ -66,7 +66,9 @@ impl Plot<'_> {
             let (low, high) = (frame.y(*low), frame.y(*high));
             let (bottom, top) = (index(low, lines), index(high, lines));
             let column = index(frame.x(*x), columns);
-            for line in (bottom..=top).filter(|line| self.ascii || (line % 2 == 0 && column % 2 == 0)) {
+            for line in (bottom..=top)
+                .filter(|line| self.ascii || (line.is_multiple_of(2) && column.is_multiple_of(2)))
+            {
                 dot(frame.x(*x), position(line, lines), RANGE);
             }
         }
