@@ -13,10 +13,17 @@
 //! | [`show`] | numbers for people |
 //! | [`quantities`] | numbers from people: durations, percentages, colours |
 //! | [`plot`] | a curve in text |
+//! | [`course`] | bins of readings, gaps and events: what plots are drawn from |
+//! | [`chart`] | the same as SVG and PNG, and the Allan deviation |
+//! | [`exchange`] | readings as CSV, JSON lines and CGATS.17, written and read |
+//! | [`zone`] | the time zone of an axis |
 //! | [`statistics`] | mean, spread and drift of a stretch of readings |
 
+pub mod chart;
 pub mod command;
 pub mod connection;
+pub mod course;
+pub mod exchange;
 pub mod following;
 pub mod lease;
 pub mod local;
@@ -27,3 +34,4 @@ pub mod runs;
 pub mod show;
 pub mod statistics;
 pub mod subscription;
+pub mod zone;

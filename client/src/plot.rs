@@ -21,6 +21,7 @@ const DOTS: [[u8; 4]; 2] = [[0x01, 0x02, 0x04, 0x40], [0x08, 0x10, 0x20, 0x80]];
 /// What a cell of ASCII holds.
 const POINT: u8 = 1;
 const LEVEL: u8 = 2;
+const RANGE: u8 = 4;
 
 /// Columns that the axis takes, its line included.
 const AXIS: usize = 11;
@@ -29,8 +30,19 @@ impl Plot<'_> {
     /// The rows, top first, with the values of the axis. Points are `(x, y)`; what isn't finite is left out. Empty without points.
     #[must_use]
     pub fn rows(&self, points: &[(f64, f64)]) -> Vec<String> {
-        let known = || points.iter().copied().filter(|(x, y)| x.is_finite() && y.is_finite());
-        let Some(frame) = Frame::around(known(), self.levels) else { return Vec::new() };
+        self.rows_with_ranges(points, &[])
+    }
+
+    /// The same, with ranges `(x, low, high)` behind the points: thinner than those, where braille will do.
+    #[must_use]
+    pub fn rows_with_ranges(&self, points: &[(f64, f64)], ranges: &[(f64, f64, f64)]) -> Vec<String> {
+        let ends = ranges.iter().flat_map(|(x, low, high)| [(*x, *low), (*x, *high)]);
+        let all: Vec<(f64, f64)> = points.iter().copied().chain(ends).collect();
+        let finite = |(x, y): &(f64, f64)| x.is_finite() && y.is_finite();
+        let known = || points.iter().copied().filter(finite);
+        let Some(frame) = Frame::around(all.iter().copied().filter(finite), self.levels) else {
+            return Vec::new();
+        };
         let (columns, lines) =
             if self.ascii { (self.width, self.height) } else { (2 * self.width, 4 * self.height) };
         let mut cells = vec![vec![0_u8; self.width]; self.height];
@@ -50,8 +62,20 @@ impl Plot<'_> {
                 dot(position(column, columns), frame.y(*level), LEVEL);
             }
         }
-        for (x, y) in known() {
-            dot(frame.x(x), frame.y(y), POINT);
+        for (x, low, high) in ranges {
+            let (low, high) = (frame.y(*low), frame.y(*high));
+            let (bottom, top) = (index(low, lines), index(high, lines));
+            let column = index(frame.x(*x), columns);
+            for line in (bottom..=top)
+                .filter(|line| self.ascii || (line.is_multiple_of(2) && column.is_multiple_of(2)))
+            {
+                dot(frame.x(*x), position(line, lines), RANGE);
+            }
+        }
+        let points: Vec<(f64, f64)> = known().map(|(x, y)| (frame.x(x), frame.y(y))).collect();
+        let filled = if ranges.is_empty() { Vec::new() } else { between(&points, columns, lines) };
+        for (x, y) in points.into_iter().chain(filled) {
+            dot(x, y, POINT);
         }
         cells
             .iter()
@@ -105,6 +129,7 @@ impl Plot<'_> {
         match (cell, self.ascii) {
             (0, _) => ' ',
             (LEVEL, true) => '-',
+            (plain, true) if plain & POINT == 0 => ':',
             (_, true) => '*',
             (dots, false) => char::from_u32(0x2800 + u32::from(dots)).unwrap_or('*'),
         }
@@ -141,6 +166,17 @@ impl Frame {
     fn y(&self, y: f64) -> f64 {
         share(y, self.bottom, self.top)
     }
+}
+
+/// What makes a line of points in neighbouring columns: shares of the width and height, as the points are.
+fn between(points: &[(f64, f64)], columns: usize, lines: usize) -> Vec<(f64, f64)> {
+    let place = |(x, y): (f64, f64)| (index(x, columns), index(y, lines));
+    let pairs = points.windows(2).filter(|pair| place(pair[1]).0.abs_diff(place(pair[0]).0) <= 1);
+    let filled = pairs.flat_map(|pair| {
+        let (from, to) = (place(pair[0]).1, place(pair[1]).1);
+        (from.min(to)..=from.max(to)).map(|line| (pair[1].0, position(line, lines)))
+    });
+    filled.collect()
 }
 
 /// Where `value` lies from `low` (0) to `high` (1); the middle if they are one.
@@ -187,6 +223,22 @@ mod tests {
         assert!(axis.len() == rows[0].len() && axis.find('+') == rows[0].find('|'), "{rows:?}");
         assert!(rows[0].contains('-') && rows[1].contains('*') && !rows[1].contains('-'), "{rows:?}");
         assert!(plot.axis(&[], &[]).is_none() && plot.unit("lx").ends_with("lx"));
+    }
+
+    #[test]
+    fn ranges_stand_behind_their_points_and_nothing_stands_in_a_gap() {
+        let plot = Plot { width: 12, height: 5, levels: &[], ascii: true };
+        let xs = || (0..12_u32).filter(|x| !(4..8).contains(x)).map(f64::from);
+        let points: Vec<(f64, f64)> = xs().map(|x| (x, 1.0)).collect();
+        let ranges: Vec<(f64, f64, f64)> = xs().map(|x| (x, 0.0, 2.0)).collect();
+        let rows = plot.rows_with_ranges(&points, &ranges);
+        let curve: Vec<&str> = rows.iter().map(|row| row.split('|').nth(1).unwrap()).collect();
+        assert_eq!(curve, ["::::    ::::", "::::    ::::", "****    ****", "::::    ::::", "::::    ::::"]);
+        assert!(rows[0].contains("2.0000") && rows[4].trim_start().starts_with("0 |"), "{rows:?}");
+        let fine = Plot { ascii: false, ..plot }.rows_with_ranges(&points, &ranges);
+        let dots =
+            |row: &str| row.chars().map(|c| (u32::from(c).max(0x2800) - 0x2800).count_ones()).sum::<u32>();
+        assert!(dots(&fine[2]) > 1 && dots(&fine[0]) > 0 && fine[0].contains("    "), "{fine:?}");
     }
 
     #[test]

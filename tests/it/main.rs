@@ -41,6 +41,7 @@ mod dbus;
 mod deriving;
 mod documented;
 mod durability;
+mod exporting;
 mod faults;
 mod following;
 mod full_disk;

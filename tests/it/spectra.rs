@@ -123,7 +123,7 @@ fn readings_by_another_observer_say_so_wherever_they_go() {
             .lines()
             .nth(1)
             .unwrap()
-            .ends_with(",1964-10,4,")
+            .ends_with(",1964-10,4,,")
     );
     for arguments in [
         ["read", "wide"].as_slice(),
@@ -164,7 +164,7 @@ fn settle_shows_a_spectrum_and_writes_it() {
     said(&daemon, &["read", "wide"]);
     let table = said(&daemon, &["log", "readings", "--csv", "--spectra", "--meter", "spectral"]);
     assert!(table.lines().next().unwrap().ends_with(",779 nm,780 nm"));
-    assert_eq!(table.lines().nth(1).unwrap().split(',').count(), 20 + 401);
+    assert_eq!(table.lines().nth(1).unwrap().split(',').count(), 21 + 401);
     assert!(
         refused(&daemon, &["log", "readings", "--csv", "--spectra"])
             .contains("one table has one set of wavelengths")

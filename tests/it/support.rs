@@ -7,4 +7,5 @@ pub(crate) mod daemon;
 pub(crate) mod instrument;
 pub(crate) mod obedient;
 pub(crate) mod others;
+pub(crate) mod scripted;
 pub(crate) mod testbed;

@@ -5,6 +5,7 @@
 //! | `input` | lines, one at a time, and what they are written in |
 //! | `record` | what a line says; the full decoder of JSON |
 //! | `flat`, `table`, `decimal` | the quick ways from a line to a record: plain JSON, CSV, numbers |
+//! | `exchanged` | a record out of a set of CGATS.17 |
 //! | `cautions` | which flags readings carry |
 //! | `mistake` | what can be wrong with a line |
 //! | `roster` | which series are open |
@@ -29,6 +30,7 @@ mod cautions;
 mod changes;
 mod decimal;
 mod decision;
+mod exchanged;
 pub(super) mod explained;
 mod flat;
 mod input;
@@ -59,7 +61,8 @@ v_prime, u95_uv, window_s, n, correction, observer, flags.
 
 What is read: JSON lines, or CSV with a header (fields split by comma, semicolon, tab or bar), with the members or columns t_s and \
 Y (or luminance_cd_m2, or illuminance_lx), and where known id (or meter), u_prime, v_prime, integration_s, resolution_cd_m2, flags, correction, observer. What \
-`settle log readings --json` or --csv wrote will do. Any number of series, one after another or mixed; a series ends with \
+`settle log readings --json` or --csv wrote will do; so will the exchange text of `settle log export --cgats`, or another program's \
+CGATS.17 that has the fields T_S, in s, and XYZ_Y or XYY_CAPY. Any number of series, one after another or mixed; a series ends with \
 {\"id\": …, \"end\": true}, where its boot changes (then its clock began anew), its correction or its observer, or with the input. {\"id\": …, \"criteria\": {…}} \
 sets its criteria. While readings carry the flag meter_warming there is no verdict: it is given at the first warm one, if it still \
 stands. Readings with the flag dark (aperture covered) are no light: they only tell whether the display moves or the meter.
@@ -78,7 +81,7 @@ const MAX_WAIT: &str =
 #[derive(Debug, Args)]
 #[command(after_help = FORMS, mut_arg("max_wait", |arg| arg.help(MAX_WAIT)))]
 pub(super) struct Options {
-    /// Recorded readings: JSON lines, or CSV with a header; - is standard input.
+    /// Recorded readings: JSON lines, CSV with a header, or the exchange text of settle log export --cgats; - is standard input.
     file: String,
     /// A line of JSON for each change of verdict, as it comes, instead of one a series.
     #[arg(long)]

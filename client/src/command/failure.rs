@@ -4,10 +4,11 @@ use std::fmt;
 
 use serde_json::{Value, json};
 use settled_drivers::fault::chain;
-use settled_protocol::error::ErrorKind;
+use settled_protocol::error::{ErrorKind, RpcError};
 
 use super::Exit;
 use crate::connection::{CallError, OpenError};
+use crate::exchange::Misfit;
 use crate::following::FollowError;
 use crate::output::{BAD, Output, styled};
 
@@ -72,6 +73,12 @@ impl From<FollowError> for Failure {
             // It was wanted for ever.
             FollowError::Silent(_) => Self::Call(CallError::Closed),
         }
+    }
+}
+
+impl From<Misfit> for Failure {
+    fn from(misfit: Misfit) -> Self {
+        Self::Call(CallError::Refused(RpcError::new(ErrorKind::Unsupported, misfit.to_string())))
     }
 }
 
@@ -184,11 +191,9 @@ pub(super) fn without_usage(text: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use clap::Parser;
-    use settled_protocol::error::RpcError;
-
     use super::super::Arguments;
     use super::*;
+    use clap::Parser;
 
     #[test]
     fn every_failure_has_a_kind_of_its_own() {

@@ -1,38 +1,43 @@
-//! `settle log`: readings and events that the daemon kept.
+//! `settle log`: readings and events that the daemon kept, what they come to, and how they are taken elsewhere.
 
 use clap::{Args, Subcommand};
-use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::{LARGEST_PAGE, Selection};
-use settled_protocol::method::{LogEvents, LogReadings, MetersList, Nothing};
 use settled_protocol::time::Timestamp;
 
-use super::{Context, Exit, Failure, must_be_past, observe};
-use crate::connection::{CallError, Connection};
-use crate::output::{FAINT, STRONG, styled};
+use super::{Context, Exit, Failure};
 use crate::quantities::moment;
 
-mod table;
+mod bins;
+mod export;
+mod plot;
+mod rows;
+mod statistics;
+mod stretch;
+mod upkeep;
 
 #[derive(Debug, Subcommand)]
 pub(super) enum Options {
     /// Readings, oldest first: a line each, or all there is to know of them with --json or --csv.
-    Readings(ReadingsOptions),
+    Readings(rows::ReadingsOptions),
     /// What happened beside readings, oldest first.
     Events(Which),
-}
-
-/// Which readings, and in which form.
-#[derive(Debug, Args)]
-pub(super) struct ReadingsOptions {
-    #[command(flatten)]
-    which: Which,
-    /// CSV with a header, for a spreadsheet; units are in the names of the columns, that of X, Y and Z in a column.
-    #[arg(long)]
-    csv: bool,
-    /// With --csv: spectra too, a column for each wavelength, in W/(sr m2 nm), or W/(m2 nm) where the unit is lx. All must have the same
-    /// wavelengths. (With --json they are always there.)
-    #[arg(long)]
-    spectra: bool,
+    /// Readings, a row for each span of time: count, mean, range.
+    ///
+    /// Where there was no reading there is no row. Readings that thinning has taken out of the log are in the rows that it left of them.
+    Bins(bins::Options),
+    /// What a stretch of readings comes to: mean, spread, drift, Allan deviation; or one night against another.
+    Statistics(statistics::Options),
+    /// A plot of a stretch of readings: in text, as SVG, as PNG.
+    Plot(plot::Options),
+    /// Readings as a file that other programs read: CSV, JSON lines, or the exchange text of CGATS.17 and ISO 28178.
+    ///
+    /// The file is there once it is complete: until then it has another name, and an interrupted export leaves none. FORMATS.md describes
+    /// the three forms; settle assess reads them all.
+    Export(export::Options),
+    /// Copy the log into a new file in the folder that the daemon's config names, while it goes on.
+    Backup,
+    /// Look through the whole log for damage. Exit status 1 if there is any.
+    Check,
 }
 
 /// Which rows.
@@ -73,106 +78,23 @@ impl Which {
     }
 }
 
-/// What is asked for, and how it is written.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Form {
-    Readings,
-    Table,
-    Events,
+/// Refuses a stretch that ends before it begins.
+fn must_rise(since: Option<Timestamp>, until: Option<Timestamp>) -> Result<(), Failure> {
+    if since.zip(until).is_some_and(|(since, until)| since > until) {
+        return Err(Failure::Usage("--since must not be after --until".to_owned()));
+    }
+    Ok(())
 }
 
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
-    let (which, form, spectra) = match options {
-        Options::Readings(ReadingsOptions { which, csv: true, spectra }) => (which, Form::Table, spectra),
-        Options::Readings(ReadingsOptions { which, spectra, .. }) => {
-            (which, Form::Readings, spectra || context.output.json)
-        }
-        Options::Events(which) => (which, Form::Events, false),
-    };
-    if form == Form::Readings && spectra && !context.output.json {
-        return Err(Failure::Usage(
-            "--spectra goes with --csv or --json: a line each has no room for them".to_owned(),
-        ));
+    match options {
+        Options::Readings(options) => rows::readings(context, options).await,
+        Options::Events(which) => rows::events(context, which).await,
+        Options::Bins(options) => bins::run(context, options).await,
+        Options::Statistics(options) => statistics::run(context, options).await,
+        Options::Plot(options) => plot::run(context, options).await,
+        Options::Export(options) => export::run(context, options).await,
+        Options::Backup => upkeep::backup(context).await,
+        Options::Check => upkeep::check(context).await,
     }
-    if form == Form::Table && context.output.json {
-        return Err(Failure::Usage("--csv and --json are two forms of the same: choose one".to_owned()));
-    }
-    if which.since.zip(which.until).is_some_and(|(since, until)| since > until) {
-        return Err(Failure::Usage("--since must not be after --until".to_owned()));
-    }
-    let connection = context.connect().await?;
-    must_be_past(&connection, which.since).await?;
-    let (mut after, mut wanted) = (which.after, which.limit.unwrap_or(u64::MAX));
-    let mut found = false;
-    let mut table = table::Table::new(spectra);
-    while wanted > 0 {
-        let page = which.page(after, wanted, spectra);
-        let (rows, next) = show_page(context, &connection, form, &page, &mut table).await?;
-        found |= rows > 0;
-        wanted = wanted.saturating_sub(rows as u64);
-        match next {
-            Some(_) => after = next,
-            None => break,
-        }
-    }
-    if let Some(meter) = which.meter.as_ref().filter(|_| !found) {
-        must_exist(&connection, form, meter).await?;
-    }
-    Ok(Exit::Done)
-}
-
-/// Writes a page; gives the number of its rows, and where the next begins.
-async fn show_page(
-    context: &Context,
-    connection: &Connection,
-    form: Form,
-    selection: &Selection,
-    table: &mut table::Table,
-) -> Result<(usize, Option<u64>), Failure> {
-    if form == Form::Events {
-        let page = connection.call::<LogEvents>(selection).await?;
-        for event in &page.events {
-            show_event(context, event)?;
-        }
-        return Ok((page.events.len(), page.next));
-    }
-    let page = connection.call::<LogReadings>(selection).await?;
-    if form == Form::Table {
-        context.output.raw(&table.lines(&page.readings)?)?;
-    } else {
-        for reading in &page.readings {
-            observe::show_reading(context.output, reading)?;
-        }
-    }
-    Ok((page.readings.len(), page.next))
-}
-
-/// An id that neither the config nor the log knows is a slip of the pen, not an empty selection.
-async fn must_exist(connection: &Connection, form: Form, meter: &str) -> Result<(), Failure> {
-    let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
-    let any = Selection { meter: Some(meter.to_owned()), limit: Some(1), ..Selection::default() };
-    let (logged, what) = if form == Form::Events {
-        (!connection.call::<LogEvents>(&any).await?.events.is_empty(), "event")
-    } else {
-        (!connection.call::<LogReadings>(&any).await?.readings.is_empty(), "reading")
-    };
-    if logged || meters.iter().any(|known| known.id == meter) {
-        return Ok(());
-    }
-    let ids: Vec<String> = meters.into_iter().map(|known| known.id).collect();
-    let message = format!(
-        "no meter is called {meter:?}, and the log has no {what} of one; configured: {}",
-        ids.join(", ")
-    );
-    Err(CallError::Refused(RpcError::new(ErrorKind::NoSuchMeter, message)).into())
-}
-
-fn show_event(context: &Context, event: &settled_protocol::log::Event) -> Result<(), Failure> {
-    if context.output.json {
-        return Ok(context.output.object(event)?);
-    }
-    let time = styled(FAINT, &format!("{:>6}  {}", event.sequence, crate::show::moment(event.at)));
-    let (meter, kind) =
-        (event.meter.as_deref().unwrap_or("-"), styled(STRONG, &format!("{:<15}", event.kind.name())));
-    Ok(context.output.line(&format!("{time}  {meter:<8}  {kind}  {}", event.detail))?)
 }

@@ -269,7 +269,7 @@ fn wrapped(text: &str) -> Vec<String> {
 }
 
 /// The same in signs that every terminal has.
-fn in_ascii(text: &str) -> String {
+pub(in crate::command) fn in_ascii(text: &str) -> String {
     let mut plain = String::new();
     for sign in text.chars() {
         match sign {

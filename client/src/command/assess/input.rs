@@ -8,7 +8,8 @@ use super::super::Failure;
 use super::mistake::Mistake;
 use super::record::Record;
 use super::table::Table;
-use super::{flat, record};
+use super::{exchanged, flat, record};
+use crate::exchange::cgats;
 
 /// Longest line, in bytes.
 const LONGEST_LINE: usize = 1 << 20;
@@ -22,6 +23,7 @@ enum Form {
     Unknown,
     Json,
     Table(Table),
+    Exchange(Box<cgats::Reader>),
 }
 
 /// A file, or standard input, that is being read.
@@ -60,7 +62,7 @@ impl<'a> Input<'a> {
     pub(super) fn next(&mut self) -> Result<Option<Numbered<'_>>, Failure> {
         loop {
             if !self.read_line()? {
-                return Ok(None);
+                return Ok(self.cut_off());
             }
             if self.line.trim_ascii().is_empty() {
                 continue;
@@ -71,6 +73,13 @@ impl<'a> Input<'a> {
                     continue;
                 }
             }
+            if let Form::Exchange(reader) = &mut self.form {
+                match exchanged::record(reader, &self.line) {
+                    Ok(None) => continue,
+                    Ok(Some(record)) => return Ok(Some((self.number, Ok(record)))),
+                    Err(mistake) => return Ok(Some((self.number, Err(mistake)))),
+                }
+            }
             break;
         }
         let record = if self.line.len() > LONGEST_LINE {
@@ -78,12 +87,20 @@ impl<'a> Input<'a> {
         } else {
             match &self.form {
                 Form::Table(table) => table.row(&self.line),
-                Form::Json | Form::Unknown => {
+                Form::Json | Form::Unknown | Form::Exchange(_) => {
                     flat::json(&self.line).map_or_else(|| record::json(&self.line), Ok)
                 }
             }
         };
         Ok(Some((self.number, record)))
+    }
+
+    /// That an exchange text ends before its last table does, said once.
+    fn cut_off(&mut self) -> Option<Numbered<'static>> {
+        let Form::Exchange(reader) = &self.form else { return None };
+        let words = reader.end().err()?;
+        self.form = Form::Json;
+        Some((self.number, Err(Mistake::Exchange(words))))
     }
 
     /// Reads the next line, its end included; of one that is too long no more than shows that. Whether there was one.
@@ -112,6 +129,9 @@ impl<'a> Input<'a> {
                 return Err(here(
                     "a JSON list; one object a line is expected (jq -c '.[]' makes that of it)".to_owned(),
                 ));
+            }
+            _ if std::str::from_utf8(&self.line).is_ok_and(cgats::Reader::recognises) => {
+                Form::Exchange(Box::default())
             }
             _ => Form::Table(Table::new(&self.line).map_err(here)?),
         };

@@ -38,6 +38,8 @@ pub(super) enum Mistake {
     Fields { found: usize, expected: usize },
     /// A quote that doesn't end on its line.
     OpenQuote,
+    /// An exchange text that isn't one, in words.
+    Exchange(String),
     /// A time that doesn't rise.
     Backwards { id: String, t_s: f64, last_t_s: f64 },
 }
@@ -89,6 +91,7 @@ impl fmt::Display for Mistake {
                 write!(f, "the header has {expected} fields, this row {found}")
             }
             Self::OpenQuote => f.write_str("a quote is opened but not closed on the line"),
+            Self::Exchange(words) => f.write_str(words),
             Self::Backwards { id, t_s, last_t_s } => {
                 write!(f, "series {id:?}: times must rise, but {t_s} s follows {last_t_s} s")
             }

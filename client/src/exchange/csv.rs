@@ -1,16 +1,16 @@
 //! Readings as CSV: a header, then a row for each. For a spreadsheet, and `settle assess` reads it too.
 
-use settled_protocol::error::{ErrorKind, RpcError};
+use std::io::Read;
+
 use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Reading;
 use settled_protocol::spectrum::Spectrum;
 
-use super::super::Failure;
-use crate::connection::CallError;
+use super::{Misfit, Mistake, named};
 use crate::show;
 
 /// Columns carry their unit. X, Y and Z are in the unit of the column after them: Y is the luminance, or the illuminance.
-const HEADER: [&str; 20] = [
+const HEADER: [&str; 21] = [
     "sequence",
     "meter",
     "at",
@@ -31,19 +31,20 @@ const HEADER: [&str; 20] = [
     "observer",
     "bandwidth_nm",
     "correction",
+    "runs",
 ];
 
 /// Where the values of spectra lie: one table has one grid.
 #[derive(Clone, Debug, PartialEq)]
-struct Grid {
-    start_nm: f64,
-    step_nm: f64,
-    count: usize,
+pub(super) struct Grid {
+    pub(super) start_nm: f64,
+    pub(super) step_nm: f64,
+    pub(super) count: usize,
 }
 
 /// A table that is written page by page.
 #[derive(Debug)]
-pub(super) struct Table {
+pub struct Table {
     spectra: bool,
     begun: bool,
     grid: Option<Grid>,
@@ -51,47 +52,48 @@ pub(super) struct Table {
 
 impl Table {
     /// A table with or without spectra.
-    pub(super) fn new(spectra: bool) -> Self {
+    #[must_use]
+    pub fn new(spectra: bool) -> Self {
         Self { spectra, begun: false, grid: None }
     }
 
     /// A line for each reading, after a header if these are the first.
     ///
     /// # Errors
-    /// If spectra are asked for, and none of the first page has one, or one lies on another grid than the first.
-    pub(super) fn lines(&mut self, readings: &[Reading]) -> Result<Vec<u8>, Failure> {
+    /// [`Misfit`] if spectra are asked for, and none of the first page has one, or one lies on another grid than the first.
+    pub fn lines(&mut self, readings: &[Reading]) -> Result<Vec<u8>, Misfit> {
         let mut writer = csv::Writer::from_writer(Vec::new());
         if !self.begun {
             self.begun = true;
             self.grid = self.first_grid(readings)?;
-            writer.write_record(self.header()).map_err(std::io::Error::from)?;
+            writer.write_record(self.header()).map_err(unwritten)?;
         }
         for reading in readings {
             self.must_share_the_grid(reading)?;
-            writer.write_record(self.row(reading)).map_err(std::io::Error::from)?;
+            writer.write_record(self.row(reading)).map_err(unwritten)?;
         }
-        Ok(writer.into_inner().map_err(csv::IntoInnerError::into_error)?)
+        writer.into_inner().map_err(|error| unwritten(error.into_error()))
     }
 
-    fn first_grid(&self, readings: &[Reading]) -> Result<Option<Grid>, Failure> {
+    fn first_grid(&self, readings: &[Reading]) -> Result<Option<Grid>, Misfit> {
         let first = readings.iter().find_map(|reading| reading.spectrum.as_ref()).map(Grid::of);
         if self.spectra && first.is_none() && !readings.is_empty() {
             let count = readings.len();
-            return Err(unsupported(format!(
+            return Err(Misfit(format!(
                 "none of the first {count} readings has a spectrum: choose a spectrometer's with --meter"
             )));
         }
         Ok(first.filter(|_| self.spectra))
     }
 
-    fn must_share_the_grid(&self, reading: &Reading) -> Result<(), Failure> {
+    fn must_share_the_grid(&self, reading: &Reading) -> Result<(), Misfit> {
         let Some((grid, other)) = self.grid.as_ref().zip(reading.spectrum.as_ref().map(Grid::of)) else {
             return Ok(());
         };
         if *grid == other {
             return Ok(());
         }
-        Err(unsupported(format!(
+        Err(Misfit(format!(
             "the spectrum of reading {} goes from {}, those before it from {}: one table has one set of wavelengths; choose readings \
              with --meter, --since, --until or --after, or take --json",
             reading.sequence,
@@ -119,12 +121,12 @@ impl Table {
 }
 
 impl Grid {
-    fn of(spectrum: &Spectrum) -> Self {
+    pub(super) fn of(spectrum: &Spectrum) -> Self {
         Self { start_nm: spectrum.start_nm(), step_nm: spectrum.step_nm(), count: spectrum.values().len() }
     }
 
     #[expect(clippy::cast_precision_loss, reason = "at most 4096 values")]
-    fn wavelengths(&self) -> impl Iterator<Item = f64> {
+    pub(super) fn wavelengths(&self) -> impl Iterator<Item = f64> {
         (0..self.count).map(|index| self.start_nm + self.step_nm * index as f64)
     }
 
@@ -135,8 +137,69 @@ impl Grid {
     }
 }
 
-fn unsupported(message: String) -> Failure {
-    CallError::Refused(RpcError::new(ErrorKind::Unsupported, message)).into()
+/// Memory always takes what is written.
+fn unwritten(error: impl std::fmt::Display) -> Misfit {
+    Misfit(error.to_string())
+}
+
+/// Reads a table that was written here, a reading a row. The wavelengths of spectra are as the header has them, to a millionth of a nm.
+///
+/// # Errors
+/// Each item may be a [`Mistake`]: the first that is ends it.
+pub fn read(source: impl Read) -> impl Iterator<Item = Result<Reading, Mistake>> {
+    let mut reader = csv::Reader::from_reader(source);
+    let names = reader.headers().cloned().map_err(|error| Mistake { line: 1, words: error.to_string() });
+    let (names, mut failed) = match names {
+        Ok(names) => (names, None),
+        Err(mistake) => (csv::StringRecord::new(), Some(mistake)),
+    };
+    let mut records = reader.into_records();
+    let mut over = false;
+    std::iter::from_fn(move || {
+        if over {
+            return None;
+        }
+        let item = match failed.take() {
+            Some(mistake) => Err(mistake),
+            None => records
+                .next()?
+                .map_err(|error| {
+                    let line = error.position().map_or(0, csv::Position::line);
+                    Mistake { line, words: error.to_string() }
+                })
+                .and_then(|record| {
+                    let line = record.position().map_or(0, csv::Position::line);
+                    row(&names, &record).map_err(|words| Mistake { line, words })
+                }),
+        };
+        over = item.is_err();
+        Some(item)
+    })
+}
+
+fn row(names: &csv::StringRecord, record: &csv::StringRecord) -> Result<Reading, String> {
+    let nm = |name: &str| name.strip_suffix(" nm").and_then(|nm| nm.parse::<f64>().ok());
+    let mut wavelengths = Vec::new();
+    let mut values = Vec::new();
+    for (name, text) in names.iter().zip(record) {
+        if let Some(nm) = nm(name) {
+            wavelengths.push(nm);
+            if !text.is_empty() {
+                values.push(named::number(name, text)?.as_f64().unwrap_or_default());
+            }
+        }
+    }
+    let spectrum = match (wavelengths.first(), wavelengths.last()) {
+        (Some(first), Some(last)) if values.len() == wavelengths.len() => {
+            let steps = wavelengths.len().saturating_sub(1).max(1);
+            #[expect(clippy::cast_precision_loss, reason = "at most 4096 values")]
+            let step = ((last - first) / steps as f64 * 1e6).round() / 1e6;
+            Some(Spectrum::new(*first, step, values).map_err(|error| error.to_string())?)
+        }
+        _ if values.is_empty() => None,
+        _ => return Err("the spectrum lacks some of its values".to_owned()),
+    };
+    named::reading(names.iter().zip(record), spectrum)
 }
 
 /// The columns that every reading has.
@@ -165,11 +228,17 @@ fn columns(reading: &Reading) -> [String; HEADER.len()] {
         reading.observer.unwrap_or_default().name().to_owned(),
         number(reading.bandwidth_nm),
         reading.correction.clone().unwrap_or_default(),
+        runs(reading),
     ]
 }
 
+/// The runs that a reading was taken for.
+pub(super) fn runs(reading: &Reading) -> String {
+    reading.runs.iter().map(u64::to_string).collect::<Vec<_>>().join(" ")
+}
+
 /// In letters that every spreadsheet reads.
-fn unit(photometric: Photometric) -> &'static str {
+pub(super) fn unit(photometric: Photometric) -> &'static str {
     match photometric {
         Photometric::Luminance => "cd/m2",
         Photometric::Illuminance => "lx",
@@ -188,10 +257,10 @@ mod tests {
         let lines = Table::new(false).lines(std::slice::from_ref(&reading)).unwrap();
         assert_eq!(
             String::from_utf8(lines).unwrap().lines().nth(1).unwrap(),
-            "3,m,2026-11-25T18:00:00.000000000Z,1.5,0.25,b,,,120.5,,lx,,,,,,simulated shared,1931-2,,"
+            "3,m,2026-11-25T18:00:00.000000000Z,1.5,0.25,b,,,120.5,,lx,,,,,,simulated shared,1931-2,,,"
         );
         let error = Table::new(true).lines(&[reading]).unwrap_err();
-        assert!(matches!(error, Failure::Call(CallError::Refused(_))), "{error:?}");
+        assert!(error.to_string().contains("has a spectrum"), "{error:?}");
     }
 
     #[test]
@@ -207,14 +276,13 @@ mod tests {
         let mut table = Table::new(true);
         let lines = String::from_utf8(table.lines(&[with(1, by_tenths), with(2, "")]).unwrap()).unwrap();
         let lines: Vec<&str> = lines.lines().collect();
-        assert!(lines[0].ends_with(",correction,380 nm,380.1 nm,380.2 nm,380.3 nm"), "{lines:?}");
+        assert!(lines[0].ends_with(",correction,runs,380 nm,380.1 nm,380.2 nm,380.3 nm"), "{lines:?}");
         assert!(
-            lines[1].ends_with(",1964-10,,,1.0,2.5,-3e-9,4.0") && lines[2].ends_with(",1964-10,,,,,,"),
+            lines[1].ends_with(",1964-10,,,,1.0,2.5,-3e-9,4.0") && lines[2].ends_with(",1964-10,,,,,,,"),
             "{lines:?}"
         );
         let others = r#","spectrum":{"start_nm":400,"step_nm":5,"values":[1,2]}"#;
         let error = table.lines(&[with(3, by_tenths), with(4, others)]).unwrap_err();
-        let Failure::Call(CallError::Refused(error)) = error else { panic!("{error:?}") };
         let words = error.to_string();
         assert!(
             words.contains("reading 4 goes from 400 to 405 nm by 5 nm") && words.contains("380 to 380.3 nm"),

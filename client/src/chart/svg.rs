@@ -1,0 +1,118 @@
+//! A picture as SVG 1.1: text that any browser and drawing program opens, with a title and a description for readers of screens.
+
+use std::fmt::Write;
+
+use super::scene::{Anchor, Colour, Form, Scene, Shape};
+
+/// Typefaces that are tried one after the other; widths are measured with the first.
+const FACES: &str = "DejaVu Sans, Verdana, Helvetica, Arial, sans-serif";
+
+/// The picture as the text of an SVG file.
+#[must_use]
+pub fn svg(scene: &Scene) -> String {
+    let (width, height) = (number(scene.size.0), number(scene.size.1));
+    let mut text = format!(
+        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" height=\"{height}\" \
+         viewBox=\"0 0 {width} {height}\" role=\"img\" aria-labelledby=\"title description\" font-family=\"{FACES}\">\n\
+         <title id=\"title\">{}</title>\n<desc id=\"description\">{}</desc>\n\
+         <rect width=\"{width}\" height=\"{height}\" fill=\"#ffffff\"/>\n",
+        escaped(&scene.title),
+        escaped(&scene.description)
+    );
+    for shape in &scene.shapes {
+        text.push_str(&element(shape));
+        text.push('\n');
+    }
+    text.push_str("</svg>\n");
+    text
+}
+
+fn element(Shape { role, colour, form }: &Shape) -> String {
+    let colour = hex(*colour);
+    match form {
+        Form::Line { points, width, dash } => {
+            let dash = dash.map_or_else(String::new, |(on, off)| {
+                format!(" stroke-dasharray=\"{} {}\"", number(on), number(off))
+            });
+            format!(
+                "<polyline class=\"{role}\" points=\"{}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"{}\" \
+                 stroke-linejoin=\"round\" stroke-linecap=\"round\"{dash}/>",
+                list(points),
+                number(*width)
+            )
+        }
+        Form::Area { points, opacity } => format!(
+            "<polygon class=\"{role}\" points=\"{}\" fill=\"{colour}\" fill-opacity=\"{}\"/>",
+            list(points),
+            number(*opacity)
+        ),
+        Form::Dot { at, radius } => format!(
+            "<circle class=\"{role}\" cx=\"{}\" cy=\"{}\" r=\"{}\" fill=\"{colour}\"/>",
+            number(at.0),
+            number(at.1),
+            number(*radius)
+        ),
+        Form::Words { at, text, size, anchor, turned } => {
+            let (x, y) = (number(at.0), number(at.1));
+            let anchor = match anchor {
+                Anchor::Start => "start",
+                Anchor::Middle => "middle",
+                Anchor::End => "end",
+            };
+            let turn = if *turned { format!(" transform=\"rotate(-90 {x} {y})\"") } else { String::new() };
+            format!(
+                "<text class=\"{role}\" x=\"{x}\" y=\"{y}\" font-size=\"{}\" fill=\"{colour}\" text-anchor=\"{anchor}\"{turn}>{}</text>",
+                number(*size),
+                escaped(text)
+            )
+        }
+    }
+}
+
+fn hex(Colour(red, green, blue): Colour) -> String {
+    format!("#{red:02x}{green:02x}{blue:02x}")
+}
+
+fn list(points: &[(f64, f64)]) -> String {
+    let mut text = String::new();
+    for (index, (x, y)) in points.iter().enumerate() {
+        let gap = if index == 0 { "" } else { " " };
+        let _written = write!(text, "{gap}{},{}", number(*x), number(*y)).is_ok();
+    }
+    text
+}
+
+/// To a hundredth of a pixel.
+fn number(value: f64) -> String {
+    let text = format!("{value:.2}");
+    let short = text.trim_end_matches('0').trim_end_matches('.');
+    if short == "-0" { "0".to_owned() } else { short.to_owned() }
+}
+
+/// Text within XML 1.0, which has no way to write most control characters.
+fn escaped(text: &str) -> String {
+    let mut safe = String::with_capacity(text.len());
+    for character in text.chars() {
+        match character {
+            '&' => safe.push_str("&amp;"),
+            '<' => safe.push_str("&lt;"),
+            '>' => safe.push_str("&gt;"),
+            '"' => safe.push_str("&quot;"),
+            '\u{fffe}' | '\u{ffff}' => safe.push('\u{fffd}'),
+            control if control.is_control() => safe.push('\u{fffd}'),
+            plain => safe.push(plain),
+        }
+    }
+    safe
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn whatever_a_label_holds_the_file_stays_one_of_xml() {
+        assert_eq!(escaped("a<b> & \"c\"\u{1b}[m\u{0}"), "a&lt;b&gt; &amp; &quot;c&quot;\u{fffd}[m\u{fffd}");
+        assert_eq!([number(-0.001), number(12.5), number(100.0)], ["0", "12.5", "100"]);
+    }
+}

@@ -1,0 +1,236 @@
+//! `settle log export`: readings as a file of another program's format.
+
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+use std::time::{SystemTime, UNIX_EPOCH};
+
+use clap::Args;
+use serde_json::json;
+use settled_protocol::method::{DaemonStatus, LogReadings, Nothing};
+use settled_protocol::reading::Reading;
+use settled_protocol::time::Timestamp;
+use tempfile::NamedTempFile;
+
+use super::super::{Context, Exit, Failure, must_be_past, until_interrupted};
+use super::rows::must_exist;
+use super::stretch::Progress;
+use super::{Which, must_rise};
+use crate::connection::Connection;
+use crate::course::seconds;
+use crate::exchange::cgats::{WriteError, Writer};
+use crate::exchange::csv::Table;
+use crate::output::Output;
+use crate::show;
+
+#[derive(Debug, Args)]
+pub(in super::super) struct Options {
+    #[command(flatten)]
+    which: Which,
+    #[command(flatten)]
+    form: Form,
+    /// Spectra too, where there are any, with --csv and --cgats: a column for each wavelength. --json-lines always has them.
+    #[arg(long)]
+    spectra: bool,
+}
+
+/// In which form, and where to.
+#[derive(Debug, Args)]
+#[group(required = true, multiple = false)]
+struct Form {
+    /// CSV with a header, as settle log readings --csv has it; - is standard output.
+    #[arg(long, value_name = "FILE")]
+    csv: Option<PathBuf>,
+    /// JSON, a reading a line, as PROTOCOL.md describes it; - is standard output.
+    #[arg(long, value_name = "FILE")]
+    json_lines: Option<PathBuf>,
+    /// The exchange text of CGATS.17 and ISO 28178; - is standard output.
+    #[arg(long, value_name = "FILE")]
+    cgats: Option<PathBuf>,
+}
+
+/// Where a file goes: into a temporary one beside it until it is complete, or to standard output.
+#[derive(Debug)]
+pub(super) enum Target {
+    Standard(Output),
+    File { path: PathBuf, file: BufWriter<NamedTempFile> },
+}
+
+/// How readings are written.
+enum Shape {
+    Csv(Table),
+    JsonLines,
+    Cgats(Box<Writer>),
+}
+
+impl Target {
+    /// Makes the temporary file.
+    pub(super) fn open(output: Output, path: &Path) -> Result<Self, Failure> {
+        if path.as_os_str() == "-" {
+            return Ok(Self::Standard(output));
+        }
+        let failed = |error: std::io::Error| Failure::Input(format!("{}: {error}", path.display()));
+        if path.is_dir() {
+            return Err(Failure::Input(format!("{} is a folder: name a file in it", path.display())));
+        }
+        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let mut builder = tempfile::Builder::new();
+        #[cfg(unix)]
+        builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+        let file = builder.prefix(".settle-").tempfile_in(folder).map_err(failed)?;
+        Ok(Self::File { path: path.to_owned(), file: BufWriter::new(file) })
+    }
+
+    /// Names the file in the error of a write to it.
+    pub(super) fn check(&self, written: std::io::Result<()>) -> Result<(), Failure> {
+        match self {
+            Self::Standard(_) => Ok(written?),
+            Self::File { path, .. } => {
+                written.map_err(|error| Failure::Input(format!("{}: {error}", path.display())))
+            }
+        }
+    }
+
+    /// Gives the file its name, once it is on the disk.
+    pub(super) fn keep(self) -> Result<(), Failure> {
+        let Self::File { path, file } = self else { return Ok(()) };
+        let failed = |error: std::io::Error| Failure::Input(format!("{}: {error}", path.display()));
+        let file = file.into_inner().map_err(|error| failed(error.into_error()))?;
+        file.as_file().sync_all().map_err(failed)?;
+        file.persist(&path).map_err(|error| failed(error.error))?;
+        Ok(())
+    }
+}
+
+impl Write for Target {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        match self {
+            Self::Standard(output) => output.raw(bytes).map(|()| bytes.len()),
+            Self::File { file, .. } => file.write(bytes),
+        }
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        match self {
+            Self::Standard(_) => Ok(()),
+            Self::File { file, .. } => file.flush(),
+        }
+    }
+}
+
+pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
+    must_rise(options.which.since, options.which.until)?;
+    let outcome = until_interrupted(export(context, options)).await?;
+    Ok(outcome.unwrap_or(Exit::Interrupted))
+}
+
+async fn export(context: &Context, options: Options) -> Result<Exit, Failure> {
+    let Options { which, form: Form { csv, json_lines, cgats }, spectra } = options;
+    let (path, mut shape) = match (csv, json_lines, cgats) {
+        (Some(path), _, _) => (path, Shape::Csv(Table::new(spectra))),
+        (_, Some(path), _) => (path, Shape::JsonLines),
+        (_, _, Some(path)) => (path, Shape::Cgats(Box::new(Writer::new(spectra, now())))),
+        (None, None, None) => return Err(Failure::Usage("choose --csv, --json-lines or --cgats".to_owned())),
+    };
+    let connection = context.connect().await?;
+    must_be_past(&connection, which.since).await?;
+    let mut target = Target::open(context.output, &path)?;
+    let spectra = spectra || matches!(shape, Shape::JsonLines);
+    let count = write(context, &connection, (&which, spectra), &mut shape, &mut target).await?;
+    if let Some(meter) = which.meter.as_ref().filter(|_| count == 0) {
+        must_exist(&connection, false, meter).await?;
+    }
+    if let Shape::Cgats(writer) = shape {
+        let written = writer.finish(&mut target);
+        target.check(written)?;
+    }
+    let named = matches!(target, Target::File { .. });
+    let flushed = target.flush();
+    target.check(flushed)?;
+    target.keep()?;
+    if named {
+        let words = format!("{} in {}", show::counted(count, "reading", "readings"), path.display());
+        context.output.note(&words, &json!({ "file": path, "readings": count }));
+    }
+    Ok(Exit::Done)
+}
+
+/// Writes page after page; gives the number of readings.
+async fn write(
+    context: &Context,
+    connection: &Connection,
+    (which, spectra): (&Which, bool),
+    shape: &mut Shape,
+    target: &mut Target,
+) -> Result<u64, Failure> {
+    let mut progress = Progress::new(context);
+    let last = connection.call::<DaemonStatus>(&Nothing {}).await?.log.last_sequence;
+    let (mut after, mut count, mut first) = (which.after, 0, None);
+    let wanted = which.limit.unwrap_or(u64::MAX);
+    while count < wanted {
+        let page = connection.call::<LogReadings>(&which.page(after, wanted - count, spectra)).await?;
+        shape.write(&page.readings, target)?;
+        count += page.readings.len() as u64;
+        first = first.or_else(|| page.readings.first().cloned());
+        if let Some((first, latest)) = first.as_ref().zip(page.readings.last()) {
+            let share = done(which, (first, latest), count, last);
+            progress.show(&format!("{} so far", show::counted(count, "reading", "readings")), share);
+        }
+        match page.next {
+            Some(_) => after = page.next,
+            None => break,
+        }
+    }
+    progress.end();
+    Ok(count)
+}
+
+/// The share that is done: of the number that was asked for, of the time, or of the numbers up to the last.
+#[expect(clippy::cast_precision_loss, reason = "a share, for people")]
+fn done(which: &Which, (first, latest): (&Reading, &Reading), count: u64, last: Option<u64>) -> Option<f64> {
+    let share = |from: f64, now: f64, to: f64| if to > from { (now - from) / (to - from) } else { 1.0 };
+    let of_all = match which.until {
+        Some(until) => share(seconds(first.at), seconds(latest.at), seconds(until)),
+        None => share(first.sequence as f64, latest.sequence as f64, last? as f64),
+    };
+    let of_wanted = which.limit.map_or(0.0, |limit| count as f64 / limit as f64);
+    Some(of_all.max(of_wanted).clamp(0.0, 1.0))
+}
+
+impl Shape {
+    fn write(&mut self, readings: &[Reading], target: &mut Target) -> Result<(), Failure> {
+        let written = match self {
+            Self::Csv(table) => {
+                let lines = table.lines(readings)?;
+                target.write_all(&lines)
+            }
+            Self::JsonLines => {
+                let mut lines = Vec::new();
+                for reading in readings {
+                    serde_json::to_writer(&mut lines, reading).map_err(std::io::Error::from)?;
+                    lines.push(b'\n');
+                }
+                target.write_all(&lines)
+            }
+            Self::Cgats(writer) => {
+                for reading in readings {
+                    match writer.push(reading) {
+                        Ok(()) => {}
+                        Err(WriteError::Misfit(misfit)) => return Err(misfit.into()),
+                        Err(WriteError::Io(error)) => {
+                            return Err(Failure::Input(format!("a temporary file: {error}")));
+                        }
+                    }
+                }
+                Ok(())
+            }
+        };
+        target.check(written)
+    }
+}
+
+/// When the file is made, for its header.
+#[expect(clippy::disallowed_methods, reason = "a file says when it was made by the wall clock")]
+fn now() -> Option<Timestamp> {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).ok()?;
+    u64::try_from(since.as_nanos()).ok().map(Timestamp::from_unix_ns)
+}

@@ -1,0 +1,227 @@
+//! `settle log plot`: a stretch of readings as a picture, in text or in a file.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use clap::Args;
+use settled_protocol::bins::Bin;
+use settled_protocol::log::Selection;
+use settled_protocol::method::{LogReadings, LogStatistics};
+use settled_protocol::statistics::{StatisticsParams, Stretch};
+use settled_protocol::time::Timestamp;
+
+use super::super::assess::explained::{in_ascii, is_ascii_locale};
+use super::super::{Context, Exit, Failure};
+use super::export::Target;
+use super::stretch::{self, StretchOptions};
+use crate::chart::{self, scene::Scene};
+use crate::connection::Connection;
+use crate::course::{Course, seconds as since_1970};
+use crate::quantities::{seconds, within};
+use crate::zone::Zone;
+
+mod text;
+
+#[derive(Debug, Args)]
+pub(in super::super) struct Options {
+    #[command(flatten)]
+    stretch: StretchOptions,
+    /// Write an SVG into this file; - is standard output.
+    #[arg(long, value_name = "FILE")]
+    svg: Option<PathBuf>,
+    /// Write a PNG into this file; - is standard output.
+    #[arg(long, value_name = "FILE", conflicts_with = "svg")]
+    png: Option<PathBuf>,
+    /// With --svg or --png: the Allan deviation instead of the course. (settle log statistics has it in text.)
+    #[arg(long)]
+    allan: bool,
+    /// The length of the spans whose mean is a point, from 1ms to a year; one that fits the width if left out.
+    #[arg(long, value_name = "TIME", conflicts_with = "allan", value_parser = within(seconds, 0.001..=31_557_600.0, "1ms to 1year"))]
+    every: Option<f64>,
+    /// Times of the machine's own zone, or that of TZ, instead of UTC.
+    #[arg(long)]
+    local: bool,
+    /// Width and height of the SVG in pixels, each from 320 to 4000; a PNG has twice as many.
+    #[arg(long, value_name = "WxH", default_value = "960x600", value_parser = size)]
+    size: (f64, f64),
+}
+
+/// Points that a picture has room for: one every two of its pixels.
+const POINTS_A_PIXEL: f64 = 0.5;
+
+/// Lengths that people count in, in s: what a bin may be.
+const SPANS: [f64; 26] = [
+    0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0,
+    1800.0, 3600.0, 7200.0, 10_800.0, 21_600.0, 43_200.0, 86_400.0, 172_800.0, 604_800.0,
+];
+
+/// The bins that tell from when to when there are readings, where that isn't said.
+const COARSE_S: f64 = 86_400.0;
+
+/// The most bins that are drawn: more than any picture has pixels, whatever --every says.
+const MOST_DRAWN: usize = 100_000;
+
+fn size(text: &str) -> Result<(f64, f64), String> {
+    let expected = || "expected a width and a height from 320 to 4000, such as 960x600".to_owned();
+    let (width, height) = text.split_once('x').ok_or_else(expected)?;
+    let side =
+        |text: &str| text.parse::<u16>().ok().filter(|side| (320..=4000).contains(side)).map(f64::from);
+    side(width).zip(side(height)).ok_or_else(expected)
+}
+
+pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
+    let is_file = options.svg.is_some() || options.png.is_some();
+    if options.allan && !is_file {
+        return Err(Failure::Usage(
+            "--allan goes with --svg or --png; settle log statistics has it in text".to_owned(),
+        ));
+    }
+    if context.output.json && !is_file {
+        return Err(Failure::Usage(
+            "a plot in text is no JSON; settle log bins --json has what it is drawn from".to_owned(),
+        ));
+    }
+    let zone = if options.local { Zone::of_the_machine() } else { Zone::utc() };
+    let connection = context.connect().await?;
+    let stretch = options.stretch.clone().resolve(&connection).await?;
+    if options.allan {
+        let scene = deviation(&connection, &stretch, options.size).await?;
+        write(context, &options, &scene)?;
+        return Ok(Exit::Done);
+    }
+    #[expect(clippy::cast_precision_loss, reason = "columns are few")]
+    let points = if is_file { options.size.0 * POINTS_A_PIXEL } else { 2.0 * text::CURVE.0 as f64 };
+    let course = course(&connection, &stretch, points, options.every).await?;
+    if is_file {
+        let scene = chart::course(&course, &zone, options.size).map_err(failed)?;
+        write(context, &options, &scene)?;
+        return Ok(Exit::Done);
+    }
+    let ascii = is_ascii_locale();
+    for line in text::lines(&course, &zone, ascii) {
+        context.output.line(&if ascii { in_ascii(&line) } else { line })?;
+    }
+    Ok(Exit::Done)
+}
+
+fn failed(error: chart::Error) -> Failure {
+    Failure::Input(settled_drivers::fault::chain(&error))
+}
+
+/// Writes a picture into the file that was named.
+fn write(context: &Context, options: &Options, scene: &Scene) -> Result<(), Failure> {
+    let (file, bytes) = match (&options.svg, &options.png) {
+        (Some(file), _) => (file, chart::svg(scene).into_bytes()),
+        (None, Some(file)) => (file, chart::png(scene).map_err(failed)?),
+        (None, None) => return Ok(()),
+    };
+    let mut target = Target::open(context.output, file)?;
+    let written = target.write_all(&bytes).and_then(|()| target.flush());
+    target.check(written)?;
+    target.keep()
+}
+
+async fn deviation(connection: &Connection, stretch: &Stretch, size: (f64, f64)) -> Result<Scene, Failure> {
+    let Stretch { meter, run, since, until } = stretch.clone();
+    let params = StatisticsParams { meter, run, since, until, bin_s: None };
+    let statistics = connection.call::<LogStatistics>(&params).await?;
+    let scene = chart::allan(&stretch::name(stretch), &statistics, size).map_err(failed)?;
+    scene.ok_or_else(|| {
+        let readings = crate::show::counted(statistics.count, "reading", "readings");
+        Failure::Input(format!("{}: {readings} are too few for an Allan deviation", stretch::name(stretch)))
+    })
+}
+
+/// The bins and events of a stretch, at a length of bins that gives no more than `points`, or at the one that is asked for.
+async fn course(
+    connection: &Connection,
+    stretch: &Stretch,
+    points: f64,
+    every_s: Option<f64>,
+) -> Result<Course, Failure> {
+    let every_s = match every_s {
+        Some(every_s) => every_s,
+        None => fitting(span(connection, stretch).await? / points),
+    };
+    let mut bins: Vec<Bin> = Vec::new();
+    stretch::pages(connection, stretch::bins_of(stretch, every_s), |page| {
+        bins.extend(page);
+        if bins.len() > MOST_DRAWN {
+            return Err(Failure::Usage(format!(
+                "--every gives more than {MOST_DRAWN} points: choose a longer one"
+            )));
+        }
+        Ok(true)
+    })
+    .await?;
+    let (Some(first), Some(last)) = (bins.first(), bins.last()) else {
+        return Err(stretch::nothing(connection, stretch).await);
+    };
+    if bins.iter().any(|bin| bin.quantity != first.quantity) {
+        return Err(Failure::Input(
+            "some of the readings are of luminance, others of illuminance: choose a time with --since and --until".to_owned(),
+        ));
+    }
+    let end = last.at.unix_ns().saturating_add(nanoseconds(last.span_s));
+    let (since, until) = (Some(first.at), Some(Timestamp::from_unix_ns(end)));
+    let (events, more_events) =
+        stretch::events(connection, &Stretch { since, until, ..stretch.clone() }).await?;
+    Ok(Course { name: stretch::name(stretch), bins, events, more_events })
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a length of years at most, in ns"
+)]
+fn nanoseconds(span_s: f64) -> u64 {
+    (span_s * 1e9) as u64
+}
+
+/// The shortest span that people count in and that isn't shorter than `least_s`.
+fn fitting(least_s: f64) -> f64 {
+    let longest = SPANS[SPANS.len() - 1];
+    SPANS.into_iter().find(|span| *span >= least_s).unwrap_or(longest * (least_s / longest).ceil())
+}
+
+/// How long the stretch is, in s: as it is said, or from its first reading to its last.
+async fn span(connection: &Connection, stretch: &Stretch) -> Result<f64, Failure> {
+    if let Some((since, until)) = stretch.since.zip(stretch.until) {
+        return Ok(since_1970(until) - since_1970(since));
+    }
+    let coarse = stretch::all(connection, stretch, COARSE_S).await?;
+    let (Some(first), Some(last)) = (coarse.first(), coarse.last()) else {
+        return Err(stretch::nothing(connection, stretch).await);
+    };
+    // Thinning may have taken the readings themselves: then the ends of bins will do.
+    let from = at(connection, first.first).await?.unwrap_or(since_1970(first.at));
+    let until = at(connection, last.last).await?.unwrap_or(since_1970(last.at) + last.span_s);
+    Ok((until - from).max(1.0))
+}
+
+/// When the reading of this number was taken, in s since 1970, if the log still has it.
+async fn at(connection: &Connection, sequence: u64) -> Result<Option<f64>, Failure> {
+    let one = Selection { after: sequence.checked_sub(1), limit: Some(1), ..Selection::default() };
+    let page = connection.call::<LogReadings>(&one).await?;
+    Ok(page
+        .readings
+        .first()
+        .filter(|reading| reading.sequence == sequence)
+        .map(|reading| since_1970(reading.at)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bin_is_a_length_that_people_count_in_and_fits_the_width() {
+        assert_eq!(
+            [fitting(0.003), fitting(60.0), fitting(61.0), fitting(43_200.0)],
+            [0.01, 60.0, 120.0, 43_200.0]
+        );
+        assert_eq!(fitting(1_000_000.0), 1_209_600.0);
+        assert_eq!(size("960x600"), Ok((960.0, 600.0)));
+        assert!(["960", "100x600", "5000x600", "axb"].iter().all(|text| size(text).is_err()));
+    }
+}

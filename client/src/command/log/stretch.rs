@@ -1,0 +1,211 @@
+//! Which stretch of the log is looked at, and the bins and events of it.
+
+use std::time::Duration;
+
+use clap::Args;
+use settled_protocol::bins::{Bin, BinsParams, MOST_BINS};
+use settled_protocol::log::{Event, LARGEST_PAGE, Selection};
+use settled_protocol::method::{LogBins, LogEvents};
+use settled_protocol::statistics::Stretch;
+use settled_protocol::time::Timestamp;
+
+use super::super::{Context, Failure, MeterArgument, must_be_past};
+use super::must_rise;
+use super::rows::must_exist;
+use crate::connection::Connection;
+use crate::quantities::moment;
+
+/// Which readings: a meter's or a run's.
+#[derive(Clone, Debug, Args)]
+pub(super) struct StretchOptions {
+    /// This meter's readings; may be left out where there is only one.
+    #[arg(long, conflicts_with = "run")]
+    meter: Option<String>,
+    /// This run's readings.
+    #[arg(long, value_name = "RUN")]
+    run: Option<u64>,
+    /// Not before this, such as 2026-11-25T18:00:00Z.
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    since: Option<Timestamp>,
+    /// Before this.
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    until: Option<Timestamp>,
+}
+
+/// The most events that are marked in a plot.
+const MOST_EVENTS: usize = 2000;
+
+impl StretchOptions {
+    /// The stretch that is meant; the only meter's where none is named.
+    pub(super) async fn resolve(self, connection: &Connection) -> Result<Stretch, Failure> {
+        let Self { meter, run, since, until } = self;
+        must_rise(since, until)?;
+        must_be_past(connection, since).await?;
+        let meter = match run {
+            Some(_) => None,
+            None => Some(MeterArgument { meter }.resolve(connection).await?),
+        };
+        Ok(Stretch { meter, run, since, until })
+    }
+}
+
+/// A stretch in words.
+pub(super) fn name(stretch: &Stretch) -> String {
+    match (&stretch.meter, stretch.run) {
+        (_, Some(run)) => format!("run {run}"),
+        (Some(meter), None) => meter.clone(),
+        (None, None) => String::new(),
+    }
+}
+
+/// What to ask for bins of a stretch.
+pub(super) fn bins_of(stretch: &Stretch, every_s: f64) -> BinsParams {
+    let Stretch { meter, run, since, until } = stretch.clone();
+    BinsParams { meter, run, since, until, every_s: Some(every_s), after: None, limit: Some(MOST_BINS) }
+}
+
+/// Gives each page of bins to `each`, until there are no more or `each` says that it has enough.
+pub(super) async fn pages(
+    connection: &Connection,
+    mut params: BinsParams,
+    mut each: impl FnMut(Vec<Bin>) -> Result<bool, Failure>,
+) -> Result<(), Failure> {
+    loop {
+        let page = connection.call::<LogBins>(&params).await?;
+        if !each(page.bins)? {
+            return Ok(());
+        }
+        match page.next {
+            Some(_) => params.after = page.next,
+            None => return Ok(()),
+        }
+    }
+}
+
+/// Every bin of a stretch: for stretches and lengths of bins of which that is few.
+pub(super) async fn all(
+    connection: &Connection,
+    stretch: &Stretch,
+    every_s: f64,
+) -> Result<Vec<Bin>, Failure> {
+    let mut bins = Vec::new();
+    pages(connection, bins_of(stretch, every_s), |page| {
+        bins.extend(page);
+        Ok(true)
+    })
+    .await?;
+    Ok(bins)
+}
+
+/// What happened in a stretch, to the meter or to all; and whether there was more than can be marked.
+pub(super) async fn events(
+    connection: &Connection,
+    stretch: &Stretch,
+) -> Result<(Vec<Event>, bool), Failure> {
+    let mut selection = Selection {
+        since: stretch.since,
+        until: stretch.until,
+        limit: Some(LARGEST_PAGE),
+        ..Selection::default()
+    };
+    let mut events = Vec::new();
+    loop {
+        let page = connection.call::<LogEvents>(&selection).await?;
+        events.extend(page.events.into_iter().filter(|event| concerns(stretch, event)));
+        if events.len() > MOST_EVENTS {
+            events.truncate(MOST_EVENTS);
+            return Ok((events, true));
+        }
+        match page.next {
+            Some(_) => selection.after = page.next,
+            None => return Ok((events, false)),
+        }
+    }
+}
+
+/// Whether an event has to do with what is looked at: it is about it, or about no meter and no run.
+fn concerns(stretch: &Stretch, event: &Event) -> bool {
+    let meter = stretch.meter.is_none() || event.meter.is_none() || event.meter == stretch.meter;
+    let run = stretch.run.is_none() || event.run.is_none() || event.run == stretch.run;
+    meter && run
+}
+
+/// What is said where a stretch has no readings.
+pub(super) async fn nothing(connection: &Connection, stretch: &Stretch) -> Failure {
+    if let Some(meter) = &stretch.meter
+        && let Err(unknown) = must_exist(connection, false, meter).await
+    {
+        return unknown;
+    }
+    let when = if stretch.since.is_some() || stretch.until.is_some() { " of that time" } else { "" };
+    Failure::Input(format!("{}: the log has no readings{when}", name(stretch)))
+}
+
+/// Shows how far something is that takes longer than it takes to wonder.
+pub(super) struct Progress<'a> {
+    context: &'a Context,
+    started: tokio::time::Instant,
+    shown: Option<tokio::time::Instant>,
+}
+
+/// When progress is first shown, and how often then.
+const PATIENCE: Duration = Duration::from_secs(2);
+const PACE: Duration = Duration::from_millis(200);
+
+impl<'a> Progress<'a> {
+    pub(super) fn new(context: &'a Context) -> Self {
+        Self { context, started: tokio::time::Instant::now(), shown: None }
+    }
+
+    /// Says what is done, of which `share` is known where it is.
+    pub(super) fn show(&mut self, done: &str, share: Option<f64>) {
+        let waited = self.started.elapsed();
+        if waited < PATIENCE || self.shown.is_some_and(|shown| shown.elapsed() < PACE) {
+            return;
+        }
+        self.shown = Some(tokio::time::Instant::now());
+        let left = share.and_then(|share| left_s(waited.as_secs_f64(), share));
+        let left = left.map_or_else(String::new, |left| format!(", {} left", crate::show::wait(left)));
+        self.context.output.status(&format!("{done}{left}"));
+    }
+
+    /// Takes it away.
+    pub(super) fn end(&self) {
+        if self.shown.is_some() {
+            self.context.output.end_status();
+        }
+    }
+}
+
+/// How long what has come so far in `waited_s` will still take.
+fn left_s(waited_s: f64, share: f64) -> Option<f64> {
+    (share > 0.0 && share <= 1.0).then(|| waited_s * (1.0 - share) / share)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_event_of_another_meter_or_run_is_not_marked() {
+        let event = |meter: Option<&str>, run: Option<u64>| Event {
+            meter: meter.map(str::to_owned),
+            run,
+            ..crate::course::tests::event("alert", 1)
+        };
+        let of_meter = Stretch { meter: Some("a".to_owned()), ..Stretch::default() };
+        assert!(concerns(&of_meter, &event(None, None)) && concerns(&of_meter, &event(Some("a"), Some(3))));
+        assert!(!concerns(&of_meter, &event(Some("b"), None)));
+        let of_run = Stretch { run: Some(3), ..Stretch::default() };
+        assert!(
+            concerns(&of_run, &event(Some("a"), Some(3))) && !concerns(&of_run, &event(Some("a"), Some(4)))
+        );
+    }
+
+    #[test]
+    fn what_is_left_is_told_from_what_is_done() {
+        assert_eq!(left_s(10.0, 0.25), Some(30.0));
+        assert_eq!([left_s(10.0, 0.0), left_s(10.0, 1.5)], [None, None]);
+        assert_eq!(left_s(10.0, 1.0), Some(0.0));
+    }
+}
