@@ -73,18 +73,43 @@ impl Happening {
 
     /// Tells the daemon's own trace.
     pub(crate) fn trace(&self) {
-        let meter = self.meter.as_deref().unwrap_or("-");
-        tracing::info!(kind = self.kind.name(), meter, "{}", self.detail);
+        let meter = self.meter.as_deref();
+        let (event, run) = (self.kind.name(), self.run);
+        match self.kind.is_trouble() {
+            true => tracing::warn!(event, meter, run, "{}", self.detail),
+            false => tracing::info!(event, meter, run, "{}", self.detail),
+        }
     }
 }
 
 /// One thing to write.
 #[derive(Debug)]
 enum Entry {
-    Reading { draft: Box<Reading>, numbered: oneshot::Sender<Numbered> },
-    Event { happening: Happening, moment: Moment, boot: String },
-    Correction { change: Change, happening: Option<Happening>, moment: Moment, boot: String, then: Then },
-    Zero { which: Which, zero: Option<Zero>, written: oneshot::Sender<()> },
+    Reading {
+        draft: Box<Reading>,
+        numbered: oneshot::Sender<Numbered>,
+    },
+    Event {
+        happening: Happening,
+        moment: Moment,
+        boot: String,
+    },
+    Correction {
+        change: Change,
+        happening: Option<Happening>,
+        moment: Moment,
+        boot: String,
+        then: Then,
+    },
+    Zero {
+        which: Which,
+        zero: Option<Zero>,
+        written: oneshot::Sender<()>,
+    },
+    /// Nothing to write: says that all before it has been looked at.
+    Mark {
+        reached: oneshot::Sender<()>,
+    },
 }
 
 /// What became of a reading.
@@ -154,7 +179,7 @@ struct File {
     /// What there was of corrections when it was opened.
     kept: Arc<Kept>,
     // Numbers are given out from memory once the writer is gone: no other daemon may have the log even then.
-    _lock: Arc<Lock>,
+    lock: Arc<Lock>,
 }
 
 /// Ends when everything that was handed to the log has been written.
@@ -207,7 +232,7 @@ impl Log {
             .spawn(move || writer.run(queue))
             .map_err(OpenError::Thread)?;
         let queries = Arc::new(Semaphore::new(QUERIES));
-        let file = File { path, entries, health, queries, kept, _lock: lock };
+        let file = File { path, entries, health, queries, kept, lock };
         Ok((Self { file: Some(file), unlogged: Arc::default(), zeros }, Written(Some(thread))))
     }
 
@@ -255,6 +280,21 @@ impl Log {
             let entry = Entry::Event { happening, moment, boot: boot.to_owned() };
             // It is in the trace, should the writer be gone.
             let _sent = file.entries.send(entry).await.is_ok();
+        }
+    }
+
+    /// Returns once the writer has been through all that was handed to it before, be it written or not: at once where the log is off.
+    /// Whether it lives.
+    pub async fn worked_through(&self) -> bool {
+        let Some(file) = &self.file else { return true };
+        let (reached, receiver) = oneshot::channel();
+        file.entries.send(Entry::Mark { reached }).await.is_ok() && receiver.await.is_ok()
+    }
+
+    /// Says to whoever wants the log next that it will soon be free.
+    pub fn is_ending(&self) {
+        if let Some(file) = &self.file {
+            file.lock.is_ending();
         }
     }
 

@@ -36,7 +36,15 @@ impl Writer {
     pub(super) fn run(mut self, mut queue: mpsc::Receiver<Entry>) {
         let mut group = Vec::with_capacity(LARGEST_GROUP);
         while queue.blocking_recv_many(&mut group, LARGEST_GROUP) > 0 {
-            self.write(&mut group);
+            let marks = take_marks(&mut group);
+            // Without anything to write it isn't known whether that could be done.
+            if !group.is_empty() {
+                self.write(&mut group);
+            }
+            for reached in marks {
+                // Nobody may be waiting.
+                let _heard = reached.send(()).is_ok();
+            }
         }
         // Gives back the numbers that were set aside and not used; if it fails, the next daemon skips them.
         let _given_back = reserve(&self.connection, self.health.numbers.last()).is_ok();
@@ -66,7 +74,7 @@ impl Writer {
                 Entry::Correction { then, .. } => then.done(durable),
                 // Nobody may be waiting.
                 Entry::Zero { written, .. } => drop(written.send(())),
-                Entry::Event { .. } => {}
+                Entry::Event { .. } | Entry::Mark { .. } => {}
             }
         }
     }
@@ -100,6 +108,7 @@ impl Writer {
                 Entry::Zero { which, zero, written: _ } => {
                     zeros::write(&transaction, which, zero.as_ref())?;
                 }
+                Entry::Mark { .. } => {}
             }
         }
         transaction.commit()
@@ -124,6 +133,18 @@ impl Writer {
             _ => {}
         }
     }
+}
+
+/// Takes the marks out of a group: all in it is written before any of them is answered.
+fn take_marks(group: &mut Vec<Entry>) -> Vec<oneshot::Sender<()>> {
+    let is_mark = |entry: &mut Entry| matches!(entry, Entry::Mark { .. });
+    group
+        .extract_if(.., is_mark)
+        .filter_map(|entry| match entry {
+            Entry::Mark { reached } => Some(reached),
+            _ => None,
+        })
+        .collect()
 }
 
 /// Sets every number up to `last` aside, durably once this is committed.
