@@ -18,7 +18,7 @@ use tokio::task::{Id, JoinError, JoinSet};
 use crate::access::Access;
 use crate::audit::Audit;
 use crate::clock::{Clock, unique_id};
-use crate::config::MeterConfig;
+use crate::config::{BusConfig, MeterConfig};
 use crate::corrections::{Corrections, STALE_AFTER_S};
 use crate::log::{Happening, Log};
 use crate::meter_task::{Kept, MeterHandle, Task, Tools, changes};
@@ -173,7 +173,7 @@ impl Daemon {
     /// What looks after the machine's sleep.
     pub(crate) fn power(&self, inhibit: watch::Receiver<Inhibit>) -> power::Tools {
         let (clock, log, rest) = (Arc::clone(&self.clock), self.log.clone(), self.rest.clone());
-        power::Tools { clock, log, rest, runs: self.runs.active(), inhibit }
+        power::Tools { bus: BusConfig::System, clock, log, rest, runs: self.runs.active(), inhibit }
     }
 
     /// Puts other limits in force, as far as the system lets us.

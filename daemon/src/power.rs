@@ -13,6 +13,7 @@ use tokio::sync::watch;
 
 use crate::clock::Clock;
 use crate::clock_watch;
+use crate::config::BusConfig;
 use crate::log::{Happening, Log};
 use crate::stop::Stop;
 
@@ -55,6 +56,8 @@ const MARGIN: Duration = Duration::from_millis(500);
 /// What power works with.
 #[derive(Debug)]
 pub struct Tools {
+    /// The bus that logind is on.
+    pub bus: BusConfig,
     /// The daemon's time.
     pub clock: Arc<Clock>,
     /// The log, which is worked through before the machine sleeps.
@@ -72,7 +75,7 @@ pub async fn run(mut tools: Tools, mut stop: Stop) {
     let (mut pause, mut told) = (PAUSES.0, false);
     loop {
         let connected = tokio::select! {
-            connected = Logind::connect() => connected,
+            connected = Logind::connect(&tools.bus) => connected,
             () = stop.wait() => return,
         };
         match connected {

@@ -13,6 +13,7 @@ use zbus::proxy::{CacheProperties, OwnerChangedStream, SignalStream};
 use zbus::{Connection, OwnedFd, Proxy};
 
 use super::words;
+use crate::config::BusConfig;
 
 /// logind's name, object and interface.
 const NAME: &str = "org.freedesktop.login1";
@@ -62,10 +63,15 @@ pub(super) enum Heard {
 }
 
 impl Logind {
-    /// Connects to the system's bus and listens to logind there, by a connection of its own: no other waits should signals pile up.
-    pub(super) async fn connect() -> Result<Self, String> {
+    /// Connects to the bus and listens to logind there, by a connection of its own: no other waits should signals pile up.
+    pub(super) async fn connect(bus: &BusConfig) -> Result<Self, String> {
         let connecting = async {
-            let connection = Builder::system().method_timeout(PATIENCE).build().await?;
+            let builder = match bus {
+                BusConfig::System => Builder::system(),
+                BusConfig::Session => Builder::session(),
+                BusConfig::At(address) => Builder::address(address.as_str()),
+            };
+            let connection = builder.method_timeout(PATIENCE).build().await?;
             let proxy: Proxy<'static> = zbus::proxy::Builder::new(&connection)
                 .destination(NAME)
                 .path(OBJECT)
