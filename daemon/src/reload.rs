@@ -32,6 +32,8 @@ pub struct Reloader {
     started: String,
     /// What was read last, and had no mistakes.
     latest: String,
+    /// The one whose rules are in force.
+    ruled: String,
     hangup: Signal,
     manager: Option<Manager>,
     inhibit: watch::Sender<Inhibit>,
@@ -50,7 +52,15 @@ impl Reloader {
     ) -> std::io::Result<Self> {
         let hangup = signal(SignalKind::hangup())?;
         let inhibit = watch::Sender::new(config.inhibit);
-        Ok(Self { file: file.to_owned(), started: text.clone(), latest: text, hangup, manager, inhibit })
+        Ok(Self {
+            file: file.to_owned(),
+            started: text.clone(),
+            ruled: text.clone(),
+            latest: text,
+            hangup,
+            manager,
+            inhibit,
+        })
     }
 
     /// What a run keeps the machine from, as that changes.
@@ -107,9 +117,18 @@ impl Reloader {
         daemon.corrections.change_stale_after(config.stale_after_s, daemon.handles());
         self.inhibit.send_if_modified(|inhibit| std::mem::replace(inhibit, config.inhibit) != config.inhibit);
         let same_people = daemon.access.change(config.rules);
-        let live = |key: &String| is_in(key, &LIVE) || (same_people && is_in(key, &RULES));
-        let holds: Vec<String> = changed(&self.latest, &text).into_iter().filter(live).collect();
-        let waits: Vec<String> = changed(&self.started, &text).into_iter().filter(|key| !live(key)).collect();
+        let of = |before: &str, which: &dyn Fn(&str) -> bool| -> Vec<String> {
+            changed(before, &text).into_iter().filter(|key| which(key)).collect()
+        };
+        let rules = of(&self.ruled, &|key| is_in(key, &RULES));
+        let mut holds = of(&self.latest, &|key| is_in(key, &LIVE));
+        let mut waits = of(&self.started, &|key| !is_in(key, &LIVE) && !is_in(key, &RULES));
+        if same_people {
+            holds.extend(rules);
+            self.ruled.clone_from(&text);
+        } else {
+            waits.extend(rules);
+        }
         self.latest = text;
         sentence(&self.file, &holds, &waits)
     }

@@ -33,10 +33,10 @@ fn utc_s(client: &mut crate::support::client::Client, sequence: u64) -> f64 {
 #[test]
 fn a_clock_that_is_set_by_a_day_either_way_bends_no_span_and_is_told() {
     let mut daemon = Daemon::configured(CONFIG);
-    let offset = daemon.path("offset");
+    let (offset, next) = (daemon.path("offset"), daemon.path("next"));
     let set = |text: &str| {
-        std::fs::write(daemon.path("next"), text).unwrap();
-        std::fs::rename(daemon.path("next"), &offset).unwrap();
+        std::fs::write(&next, text).unwrap();
+        std::fs::rename(&next, &offset).unwrap();
     };
     set("+0");
     let mut command = daemon.command();
