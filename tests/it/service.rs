@@ -291,14 +291,17 @@ fn under_the_journal_an_event_has_its_kind_its_meter_and_its_priority_as_fields(
     shell.arg(command.get_program()).args(command.get_args()).stdin(Stdio::null());
     shell.env("JOURNAL", daemon.path("journal"));
     daemon.launch_by(shell);
-    let of_meter = |meter: &str| loop {
+    let mut heard: Vec<Vec<(String, String)>> = Vec::new();
+    let mut of_meter = |meter: &str| loop {
+        let is_of = |message: &&Vec<(String, String)>| {
+            message.iter().any(|field| field.0 == "METER" && field.1 == meter)
+        };
+        if let Some(found) = heard.iter().find(is_of) {
+            return found.clone();
+        }
         let mut bytes = [0; 16384];
         let count = journal.recv(&mut bytes).unwrap();
-        let found = fields(&bytes[..count]);
-        let is = |name: &str, value: &str| found.iter().any(|field| field.0 == name && field.1 == value);
-        if is("METER", meter) {
-            return found;
-        }
+        heard.push(fields(&bytes[..count]));
     };
     let has = |found: &[(String, String)], name: &str, value: &str| {
         assert!(found.iter().any(|field| field.0 == name && field.1 == value), "{name}={value}: {found:?}");
