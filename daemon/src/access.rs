@@ -2,7 +2,7 @@
 //!
 //! The socket's file lets in whom it can; where the config tells members from guests, everyone is let in by the file and looked at here.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use nix::unistd::geteuid;
 use settled_protocol::error::{ErrorKind, RpcError};
@@ -121,7 +121,7 @@ impl Rules {
 /// Looks at who comes.
 #[derive(Debug)]
 pub struct Access {
-    rules: Rules,
+    rules: Mutex<Arc<Rules>>,
     owner: u32,
     memberships: Memberships,
 }
@@ -146,7 +146,27 @@ impl Access {
     /// By these rules. The process's own user is the owner.
     #[must_use]
     pub fn new(rules: Rules, accounts: Arc<dyn Accounts>) -> Self {
-        Self { rules, owner: geteuid().as_raw(), memberships: Memberships::new(accounts) }
+        Self {
+            rules: Mutex::new(Arc::new(rules)),
+            owner: geteuid().as_raw(),
+            memberships: Memberships::new(accounts),
+        }
+    }
+
+    /// The rules in force.
+    fn rules(&self) -> Arc<Rules> {
+        Arc::clone(&self.rules.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// Puts other rules in force for whoever comes from now on, if the socket's file lets in the same people for them. Whether it
+    /// does: else nothing is changed.
+    pub fn change(&self, rules: Rules) -> bool {
+        let mut known = self.rules.lock().unwrap_or_else(PoisonError::into_inner);
+        let fits = known.door() == rules.door();
+        if fits {
+            *known = Arc::new(rules);
+        }
+        fits
     }
 
     /// Whether it is the owner, or root: a few connections are kept for them.
@@ -159,7 +179,7 @@ impl Access {
     /// file lets in one group alone, that.
     #[must_use]
     pub fn vouched(&self, gid: u32) -> Vec<u32> {
-        match self.rules.door() {
+        match self.rules().door() {
             Door::Group(group) => vec![gid, group],
             Door::Owner | Door::Everyone => vec![gid],
         }
@@ -171,17 +191,16 @@ impl Access {
     /// # Errors
     /// `not_permitted`, which says whom to ask; `overloaded` where the database of users doesn't answer in time.
     pub async fn admit(&self, peer: Peer, groups: &[u32]) -> Result<Client, RpcError> {
-        let mut standing = self.standing(peer.uid, groups);
-        let mut turns = self.turns(peer.uid, groups);
-        let undecided =
-            standing != Standing::Member && (self.rules.group.is_some() || self.has_guest_group());
-        if undecided || self.rules.priorities.iter().any(|priority| matches!(priority.of, Favoured::Group(_)))
-        {
+        let rules = self.rules();
+        let mut standing = self.standing(&rules, peer.uid, groups);
+        let mut turns = rules.turns(peer.uid, groups);
+        let undecided = standing != Standing::Member && (rules.group.is_some() || rules.has_guest_group());
+        if undecided || rules.priorities.iter().any(|priority| matches!(priority.of, Favoured::Group(_))) {
             match self.memberships.of(peer.uid).await {
                 Ok(known) => {
                     let groups = [groups, &known].concat();
-                    standing = self.standing(peer.uid, &groups);
-                    turns = self.turns(peer.uid, &groups);
+                    standing = self.standing(&rules, peer.uid, &groups);
+                    turns = rules.turns(peer.uid, &groups);
                 }
                 Err(why) if undecided => {
                     let message = format!("which groups user {} is in can't be told: {why}", peer.uid);
@@ -194,30 +213,33 @@ impl Access {
         }
         let rights = match standing {
             Standing::Member => Rights::all(),
-            Standing::Guest => Rights::of_guests(&self.rules.guests_may, self.advice()),
+            Standing::Guest => Rights::of_guests(&rules.guests_may, rules.advice(self.owner)),
             Standing::Stranger => {
-                let message = format!("user {} may not use this daemon: {}", peer.uid, self.way_in());
+                let message =
+                    format!("user {} may not use this daemon: {}", peer.uid, rules.way_in(self.owner));
                 return Err(RpcError::new(ErrorKind::NotPermitted, message));
             }
         };
         Ok(Client::admitted(peer, rights, turns))
     }
 
-    fn has_guest_group(&self) -> bool {
-        matches!(self.rules.guests, Guests::Group(_))
-    }
-
-    fn standing(&self, uid: u32, groups: &[u32]) -> Standing {
+    fn standing(&self, rules: &Rules, uid: u32, groups: &[u32]) -> Standing {
         let within = |group: &Named| groups.contains(&group.id);
-        if self.is_privileged(uid) || self.rules.group.as_ref().is_some_and(within) {
+        if self.is_privileged(uid) || rules.group.as_ref().is_some_and(within) {
             return Standing::Member;
         }
-        match &self.rules.guests {
+        match &rules.guests {
             Guests::Nobody => Standing::Stranger,
             Guests::Everyone => Standing::Guest,
             Guests::Group(group) if within(group) => Standing::Guest,
             Guests::Group(_) => Standing::Stranger,
         }
+    }
+}
+
+impl Rules {
+    fn has_guest_group(&self) -> bool {
+        matches!(self.guests, Guests::Group(_))
     }
 
     /// The most that any priority which fits grants.
@@ -226,13 +248,12 @@ impl Access {
             Favoured::User(user) => user == uid,
             Favoured::Group(group) => groups.contains(&group),
         };
-        self.rules.priorities.iter().filter(fits).map(|priority| priority.turns).max().unwrap_or(USUAL_TURNS)
+        self.priorities.iter().filter(fits).map(|priority| priority.turns).max().unwrap_or(USUAL_TURNS)
     }
 
     /// How a guest may do more.
-    fn advice(&self) -> String {
-        let owner = self.owner;
-        match &self.rules.group {
+    fn advice(&self, owner: u32) -> String {
+        match &self.group {
             Some(Named { name, .. }) => {
                 format!(
                     "members of the group {name:?} may; ask whoever runs the daemon (user {owner}) to be put in it"
@@ -243,14 +264,12 @@ impl Access {
     }
 
     /// How a stranger gets in.
-    fn way_in(&self) -> String {
-        let owner = self.owner;
+    fn way_in(&self, owner: u32) -> String {
         let groups: Vec<String> = [
-            self.rules
-                .group
+            self.group
                 .as_ref()
                 .map(|group| format!("the group {:?}, whose members may do everything", group.name)),
-            match &self.rules.guests {
+            match &self.guests {
                 Guests::Group(group) => Some(format!("the group {:?}, whose members may look", group.name)),
                 Guests::Nobody | Guests::Everyone => None,
             },

@@ -10,10 +10,12 @@ use nix::time::{ClockId, clock_gettime};
 use settled_drivers::clock::{Boxed, Clock as Spans};
 use settled_protocol::method::{ClockInfo, ClockKind};
 use settled_protocol::time::Timestamp;
+use tokio::sync::Notify;
 
 use crate::clock_watch::Look;
 
-/// The longest single sleep: the runtime's timers don't count suspend, so a long wait looks again now and then.
+/// The longest single sleep: the runtime's timers don't count suspend. Whoever notices one [wakes](Clock::wake) those who sleep; should
+/// nobody, a long wait looks again now and then.
 const LONGEST_SLEEP: Duration = Duration::from_secs(30);
 
 /// The runtime's timers are this coarse. What is shorter, a simulated clock waits out by yielding.
@@ -24,6 +26,12 @@ const TIMER_GRAIN: Duration = Duration::from_millis(2);
 pub struct Clock {
     boot: String,
     kind: Kind,
+    /// Sleepers are to look again.
+    woken: Notify,
+    /// The clocks don't go together as they did at the last glance.
+    apart: Notify,
+    /// The last glance.
+    last: Mutex<Option<Look>>,
 }
 
 #[derive(Debug)]
@@ -55,7 +63,7 @@ impl Clock {
     pub fn system() -> Self {
         let boot =
             kernel_text("/proc/sys/kernel/random/boot_id").unwrap_or_else(|| "unknown-boot".to_owned());
-        Self { boot, kind: Kind::System }
+        Self::new(boot, Kind::System)
     }
 
     /// A clock that starts at 0 s and now, and runs `speed` times faster than the machine's.
@@ -63,7 +71,13 @@ impl Clock {
     pub fn simulated(speed: f64) -> Self {
         let pace = Pace { real_s: boot_s(), simulated_s: 0.0, speed };
         let kind = Kind::Simulated { start_ns: utc_ns(), pace: Mutex::new(pace) };
-        Self { boot: format!("simulated-{}", unique_id()), kind }
+        Self::new(format!("simulated-{}", unique_id()), kind)
+    }
+
+    fn new(boot: String, kind: Kind) -> Self {
+        let clock = Self { boot, kind, woken: Notify::new(), apart: Notify::new(), last: Mutex::default() };
+        *lock(&clock.last) = clock.look();
+        clock
     }
 
     /// Changes a simulated clock's speed from now on; the machine's clock can't be changed.
@@ -85,7 +99,10 @@ impl Clock {
     #[must_use]
     pub fn now(&self) -> Moment {
         match &self.kind {
-            Kind::System => Moment { at: Timestamp::from_unix_ns(utc_ns()), t_s: boot_s() },
+            Kind::System => {
+                self.compare();
+                Moment { at: Timestamp::from_unix_ns(utc_ns()), t_s: boot_s() }
+            }
             Kind::Simulated { start_ns, pace } => {
                 let t_s = lock(pace).at(boot_s());
                 Moment { at: Timestamp::from_unix_ns(start_ns + nanoseconds(t_s)), t_s }
@@ -122,7 +139,36 @@ impl Clock {
             utc_s: seconds(ClockId::CLOCK_REALTIME),
             boot_s: boot_s(),
             awake_s: seconds(ClockId::CLOCK_MONOTONIC),
+            tai_s: seconds(ClockId::CLOCK_TAI),
         })
+    }
+
+    /// What the clocks said at the last glance, and what they say now, which is the last one from now on: what happened in between is
+    /// told to one caller alone. Nothing for a simulated clock.
+    #[must_use]
+    pub fn glance(&self) -> Option<(Look, Look)> {
+        let now = self.look()?;
+        let last = lock(&self.last).replace(now)?;
+        Some((last, now))
+    }
+
+    /// Whoever stamps something sees at once that the clocks don't go together any more.
+    fn compare(&self) {
+        if let (Some(last), Some(now)) = (*lock(&self.last), self.look())
+            && last.is_apart(now)
+        {
+            self.apart.notify_one();
+        }
+    }
+
+    /// Returns once somebody has seen that the clocks don't go together as they did at the last glance.
+    pub async fn apart(&self) {
+        self.apart.notified().await;
+    }
+
+    /// The machine has slept: whoever waits for a moment looks again whether it has come.
+    pub fn wake(&self) {
+        self.woken.notify_waiters();
     }
 
     /// What is left of real time until `t_s`; nothing if it has come.
@@ -164,11 +210,13 @@ impl Spans for Clock {
     fn sleep_until(&self, t_s: f64) -> Boxed<'_, ()> {
         Box::pin(async move {
             loop {
+                // Before the look: who is woken in between isn't missed.
+                let woken = self.woken.notified();
                 let left = self.until(t_s);
                 if left.is_zero() {
                     return;
                 }
-                self.wait(left).await;
+                tokio::select! { () = self.wait(left) => {} () = woken => {} }
             }
         })
     }

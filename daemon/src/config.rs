@@ -13,6 +13,7 @@ use settled_protocol::limits::Limits;
 use crate::access::{Door, Rules};
 use crate::accounts::{Accounts, System};
 use crate::corrections::STALE_AFTER_S;
+use crate::power::Inhibit;
 use crate::runs::Command;
 
 mod access;
@@ -21,6 +22,7 @@ mod limits;
 mod log;
 mod retention;
 mod runs;
+mod service;
 
 pub use bus::BusConfig;
 pub use log::{LogConfig, LogFile, Survives};
@@ -56,6 +58,8 @@ pub struct Config {
     pub speed: Option<f64>,
     /// How old a correction may get before its readings are flagged, in s.
     pub stale_after_s: f64,
+    /// What a run keeps the machine from.
+    pub inhibit: Inhibit,
     /// The meters, in the order of the file.
     pub meters: Vec<MeterConfig>,
     /// Each meter's id and its table, as it was written.
@@ -129,12 +133,25 @@ impl Config {
             .table("corrections")
             .and_then(|mut corrections| corrections.duration_s("stale_after", DAY_S, 36_525.0 * DAY_S))
             .unwrap_or(STALE_AFTER_S);
+        let inhibit = service::read(table.table("power"));
         let mut written = Vec::new();
         let meters = read_meters(table, registry, context, &mut written);
         if speed.is_some() && meters.iter().any(|meter| meter.driver.source() == Source::Instrument) {
             table.complain("clock", "a speed is for rehearsals: every meter must be simulated or replayed");
         }
-        Some(Self { socket, rules, limits, dbus, log, alert_command, speed, stale_after_s, meters, written })
+        Some(Self {
+            socket,
+            rules,
+            limits,
+            dbus,
+            log,
+            alert_command,
+            speed,
+            stale_after_s,
+            inhibit,
+            meters,
+            written,
+        })
     }
 }
 

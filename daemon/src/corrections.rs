@@ -64,7 +64,7 @@ impl From<Kept> for Known {
 pub struct Corrections {
     log: Log,
     clock: Arc<Clock>,
-    stale_after_s: f64,
+    stale_after_s: Mutex<f64>,
     known: Arc<Mutex<Known>>,
     /// Held from the look at what there is until a change is written: changes come one after the other.
     changing: Arc<tokio::sync::Mutex<()>>,
@@ -95,10 +95,20 @@ impl Corrections {
         Self {
             log: log.clone(),
             clock: Arc::clone(clock),
-            stale_after_s,
+            stale_after_s: Mutex::new(stale_after_s),
             known: Arc::new(Mutex::new(known)),
             changing: Arc::default(),
         }
+    }
+
+    fn stale_after_s(&self) -> f64 {
+        *self.stale_after_s.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Flags readings through a correction that is older than `stale_after_s`, from now on.
+    pub fn change_stale_after<'a>(&self, stale_after_s: f64, meters: impl Iterator<Item = &'a MeterHandle>) {
+        *self.stale_after_s.lock().unwrap_or_else(PoisonError::into_inner) = stale_after_s;
+        meters.for_each(|meter| self.restore(meter));
     }
 
     /// Whether they outlive the daemon.
@@ -142,7 +152,7 @@ impl Corrections {
         let now = self.clock.now().at.unix_ns();
         #[expect(clippy::cast_precision_loss, reason = "an age, to the second")]
         let age_s = |of: &Correction| now.saturating_sub(of.at.unix_ns()) as f64 / 1e9;
-        let old = corrections.iter().filter(|correction| age_s(correction) > self.stale_after_s);
+        let old = corrections.iter().filter(|correction| age_s(correction) > self.stale_after_s());
         old.map(|correction| correction.id.clone()).collect()
     }
 
@@ -300,7 +310,7 @@ impl Corrections {
         let found = forced.and_then(|forced| Some((forced, known.corrections.get(&forced.number)?)));
         if let Some((forced, entry)) = found {
             let through =
-                Through::new(Arc::clone(&entry.correction), forced, self.clock.now(), self.stale_after_s);
+                Through::new(Arc::clone(&entry.correction), forced, self.clock.now(), self.stale_after_s());
             meter.correct(Some(Arc::new(through)), self.clock.now_s());
         }
     }

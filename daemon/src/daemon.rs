@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, OnceLock};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
 use settled_drivers::clock::Clock as _;
@@ -12,16 +12,17 @@ use settled_protocol::limits::Limits;
 use settled_protocol::log::EventKind;
 use settled_protocol::meter::Meter;
 use settled_protocol::method::{ShowParams, Shown, Status};
-use tokio::sync::broadcast;
+use tokio::sync::{broadcast, watch};
 use tokio::task::{Id, JoinError, JoinSet};
 
 use crate::access::Access;
 use crate::audit::Audit;
 use crate::clock::{Clock, unique_id};
-use crate::config::MeterConfig;
+use crate::config::{BusConfig, MeterConfig};
 use crate::corrections::{Corrections, STALE_AFTER_S};
 use crate::log::{Happening, Log};
 use crate::meter_task::{Kept, MeterHandle, Task, Tools, changes};
+use crate::power::{self, Inhibit, Rest};
 use crate::recorder::Progress;
 use crate::runs::Runs;
 use crate::server;
@@ -67,14 +68,15 @@ pub struct Daemon {
     pub instance: String,
     /// Connections open now.
     pub clients: AtomicUsize,
-    /// What clients may ask for at once.
-    pub limits: Limits,
     /// Who may do what.
     pub access: Access,
+    /// Has meters rest while the machine sleeps.
+    pub rest: Rest,
     /// Tells of refusals.
     pub audit: Audit,
     /// Measurements that belong to the daemon.
     pub runs: Runs,
+    limits: Mutex<Limits>,
     started_s: f64,
     recording: OnceLock<Progress>,
     meters: Vec<(MeterHandle, MeterConfig)>,
@@ -126,6 +128,7 @@ impl Daemon {
         }
         let started_s = clock.now_s();
         let (instance, clients, limits) = (unique_id(), AtomicUsize::new(0), server::limits(terms.limits));
+        let limits = Mutex::new(limits);
         let (recording, runs) = (OnceLock::new(), Runs::new(&log));
         let daemon = Arc::new(Self {
             clock,
@@ -135,6 +138,7 @@ impl Daemon {
             clients,
             limits,
             access: terms.access,
+            rest: Rest::default(),
             audit: Audit::default(),
             runs,
             started_s,
@@ -159,6 +163,23 @@ impl Daemon {
                 format!("no meter is called {id:?}; configured: {}", ids.join(", ")),
             )
         })
+    }
+
+    /// What clients may ask for at once.
+    #[must_use]
+    pub fn limits(&self) -> Limits {
+        *self.limits.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// What looks after the machine's sleep.
+    pub(crate) fn power(&self, inhibit: watch::Receiver<Inhibit>) -> power::Tools {
+        let (clock, log, rest) = (Arc::clone(&self.clock), self.log.clone(), self.rest.clone());
+        power::Tools { bus: BusConfig::System, clock, log, rest, runs: self.runs.active(), inhibit }
+    }
+
+    /// Puts other limits in force, as far as the system lets us.
+    pub fn change_limits(&self, limits: Limits) {
+        *self.limits.lock().unwrap_or_else(PoisonError::into_inner) = server::limits(limits);
     }
 
     /// A handle of every meter, in the order of the config.
@@ -299,7 +320,18 @@ impl Supervisor {
             self.start(index, Start::First);
             self.tell(index);
         }
-        while let Some(ended) = self.tasks.join_next_with_id().await {
+        let mut stop = self.stop.clone();
+        let mut hurried = false;
+        loop {
+            let ended = tokio::select! {
+                ended = self.tasks.join_next_with_id() => ended,
+                () = stop.hurried(), if !hurried => {
+                    hurried = true;
+                    self.tasks.abort_all();
+                    continue;
+                }
+            };
+            let Some(ended) = ended else { return };
             let (id, panic) = match ended {
                 Ok((id, ())) => (id, None),
                 Err(error) => (error.id(), Some(error)),
@@ -345,6 +377,7 @@ impl Supervisor {
             sums: config.sums,
             clock: Arc::clone(&self.daemon.clock),
             log: self.daemon.log.clone(),
+            rest: self.daemon.rest.clone(),
             stop: self.stop.clone(),
         };
         let (handle, kept, mut stop) = (handle.clone(), kept.clone(), self.stop.clone());

@@ -9,7 +9,7 @@
 //! | [`bus`] | D-Bus: the same for programs that live on a bus |
 //! | [`client`] | who asks |
 //! | [`clock`] | the only place that reads the machine's clocks |
-//! | [`clock_watch`] | steps of UTC and suspends, as events |
+//! | [`clock_watch`] | steps of UTC, leap seconds, other zones and suspends, as events |
 //! | [`conformance`] | the suite that every driver passes, run on a configured meter |
 //! | [`correct`] | the mathematics of corrections: pure |
 //! | [`corrections`] | the corrections there are, and which are in force |
@@ -18,10 +18,13 @@
 //! | [`settle`] | the settling engine: pure |
 //! | [`settling`] | one `meter.settle`, from its first reading to its verdict |
 //! | [`log`] | readings and events, durable |
+//! | [`power`] | the machine's sleep: kept away, and prepared for |
 //! | [`recorder`] | what passes on every meter's link, into a file |
+//! | [`reload`] | the config, read anew |
 //! | [`runs`] | measurements that belong to the daemon |
 //! | `request` | what clients ask of a meter, whichever way they come |
 //! | [`server`] | the socket, and who is on it |
+//! | [`service`] | the service manager, told how the daemon is |
 //! | [`lock`] | a file that says that its owner lives |
 //! | [`drift`] | the figures of a night: pure |
 //! | [`failure`] | instruments' faults as clients are told of them |
@@ -46,10 +49,13 @@ pub mod failure;
 pub mod lock;
 pub mod log;
 pub mod meter_task;
+pub mod power;
 pub mod recorder;
+pub mod reload;
 mod request;
 pub mod runs;
 pub mod server;
+pub mod service;
 pub mod settle;
 pub mod settling;
 pub mod size;
@@ -59,12 +65,16 @@ mod thinning;
 use std::sync::Arc;
 
 use settled_protocol::log::EventKind;
+use tokio::sync::watch;
 
 use crate::clock::Clock;
 use crate::config::{BusConfig, MeterConfig, Retention};
 use crate::daemon::{Daemon, Terms};
 use crate::log::{Happening, Log};
+use crate::power::Inhibit;
 use crate::recorder::Progress;
+use crate::reload::Reloader;
+use crate::service::Manager;
 use crate::stop::Stop;
 
 /// What a daemon has to do beside its meters and its socket, where there is any.
@@ -78,6 +88,12 @@ pub struct Beside {
     pub retention: Option<Retention>,
     /// The program that is told of runs' alerts.
     pub alert_command: Option<runs::Command>,
+    /// What runs keep the machine from, where its sleep is looked after.
+    pub power: Option<watch::Receiver<Inhibit>>,
+    /// The service manager that wants to be told how it is.
+    pub manager: Option<Manager>,
+    /// The config to read anew.
+    pub reload: Option<Reloader>,
 }
 
 /// Runs a daemon on `listener` until `stop` comes; then every meter ends at a reading's edge, and what was asked for and
@@ -94,7 +110,8 @@ pub async fn run(
     let (daemon, supervisor) = Daemon::new(meters, clock, log, terms, stop.clone());
     let started = format!("settled {} started, instance {}", daemon::VERSION, daemon.instance);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStarted, started)).await;
-    let watching = clock_watch::run(Arc::clone(&daemon.clock), daemon.log.clone(), stop.clone());
+    let watching =
+        clock_watch::run(Arc::clone(&daemon.clock), daemon.log.clone(), daemon.rest.clone(), stop.clone());
     let recording = async {
         if let Some(progress) = beside.recording {
             daemon.recorded(progress, stop.clone()).await;
@@ -110,20 +127,28 @@ pub async fn run(
             thinning::run(retention, &daemon.clock, &daemon.log, stop.clone()).await;
         }
     };
-    let running = runs::run(&daemon, beside.alert_command, stop.clone());
+    let powered = async {
+        if let Some(inhibit) = beside.power {
+            power::run(daemon.power(inhibit), stop.clone()).await;
+        }
+    };
+    let managed = async {
+        if let Some(manager) = beside.manager {
+            manager.ready().await;
+            manager.run(&daemon, stop.clone()).await;
+        }
+    };
+    let reloading = async {
+        if let Some(reloader) = beside.reload {
+            reloader.run(&daemon, stop.clone()).await;
+        }
+    };
     let remembering = daemon.remember(stop.clone());
+    let around =
+        async { tokio::join!(powered, managed, reloading, watching, recording, remembering, thinning) };
+    let running = runs::run(&daemon, beside.alert_command, stop.clone());
     let serving = server::serve(listener, &daemon, stop.clone());
     let auditing = daemon.audit.run(stop.clone());
-    tokio::join!(
-        supervisor.run(),
-        running,
-        serving,
-        on_bus,
-        auditing,
-        watching,
-        recording,
-        remembering,
-        thinning
-    );
+    tokio::join!(supervisor.run(), running, serving, on_bus, auditing, around);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
 }

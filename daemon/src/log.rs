@@ -103,6 +103,10 @@ enum Entry {
         order: Order,
         done: thin::Done,
     },
+    /// Nothing to write: says that all before it has been looked at.
+    Mark {
+        reached: oneshot::Sender<()>,
+    },
 }
 
 /// What became of a reading.
@@ -304,6 +308,21 @@ impl Log {
             let entry = Entry::Event { happening, moment, boot: boot.to_owned() };
             // It is in the trace, should the writer be gone.
             let _sent = file.entries.send(entry).await.is_ok();
+        }
+    }
+
+    /// Returns once the writer has been through all that was handed to it before, be it written or not: at once where the log is off.
+    /// Whether it lives.
+    pub async fn worked_through(&self) -> bool {
+        let Some(file) = &self.file else { return true };
+        let (reached, receiver) = oneshot::channel();
+        file.entries.send(Entry::Mark { reached }).await.is_ok() && receiver.await.is_ok()
+    }
+
+    /// Says to whoever wants the log next that it will soon be free.
+    pub fn is_ending(&self) {
+        if let Some(lock) = self.file.as_ref().and_then(|file| file.health.lock()) {
+            lock.is_ending();
         }
     }
 

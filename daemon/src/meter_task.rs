@@ -30,6 +30,7 @@ mod opening;
 #[cfg(test)]
 mod plain;
 mod queue;
+mod resting;
 mod rounds;
 mod shared;
 mod stamp;

@@ -67,7 +67,7 @@ const FAREWELL: Duration = Duration::from_secs(2);
 
 /// Serves clients until the daemon stops.
 pub async fn serve(listener: &UnixListener, daemon: &Arc<Daemon>, mut stop: Stop) {
-    let (crowd, farewell) = (Crowd::new(&daemon.limits), Arc::new(Farewell::default()));
+    let (crowd, farewell) = (Crowd::new(&daemon.limits()), Arc::new(Farewell::default()));
     let mut sessions = JoinSet::new();
     loop {
         let accepted = tokio::select! {
@@ -78,6 +78,7 @@ pub async fn serve(listener: &UnixListener, daemon: &Arc<Daemon>, mut stop: Stop
         match accepted {
             Ok((stream, _)) => {
                 let visitor = Visitor { stream, daemon: Arc::clone(daemon), farewell: Arc::clone(&farewell) };
+                crowd.hold(&daemon.limits());
                 match visitor.enter(&crowd) {
                     Ok(entered) => sessions.spawn(visitor.serve(entered, stop.clone())),
                     Err((peer, error)) => sessions.spawn(visitor.turn_away(peer, error)),

@@ -360,5 +360,6 @@ fn meanwhile(why: Anew) -> &'static str {
         Anew::Zeroed => " The meter was zeroed meanwhile: only readings since then count.",
         Anew::Replaced => " Another instrument took the meter's place meanwhile: only its readings count.",
         Anew::Repeated => " The recording began anew meanwhile: only readings since then count.",
+        Anew::Slept => " The machine slept meanwhile: only readings since then count.",
     }
 }

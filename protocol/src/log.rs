@@ -196,6 +196,48 @@ impl EventKind {
         Self::TaskRestarted,
     ];
 
+    /// Whether somebody should look at it.
+    #[must_use]
+    pub fn is_trouble(self) -> bool {
+        match self {
+            Self::MeterGone
+            | Self::MeterFailed
+            | Self::ExposureFailed
+            | Self::ZeroFailed
+            | Self::RecordingEnded
+            | Self::LeaseLost
+            | Self::RunGap
+            | Self::Alert
+            | Self::LogFailed
+            | Self::LogRecovered
+            | Self::DiskLow
+            | Self::TaskRestarted => true,
+            Self::DaemonStarted
+            | Self::DaemonStopped
+            | Self::MeterReady
+            | Self::MeterReplaced
+            | Self::ClockStep
+            | Self::Suspended
+            | Self::StageShown
+            | Self::CorrectionApplied
+            | Self::CorrectionRemoved
+            | Self::MeterZeroed
+            | Self::ZeroDue
+            | Self::ReplayRepeated
+            | Self::RunStarted
+            | Self::RunResumed
+            | Self::RunEnded
+            | Self::AlertOver
+            | Self::LogThinned
+            | Self::LogCopied
+            | Self::FallingAsleep
+            | Self::LeapSecond
+            | Self::ZoneChanged
+            | Self::ConfigReloaded
+            | Self::Unknown => false,
+        }
+    }
+
     /// The kind as it is written on the wire.
     #[must_use]
     pub fn name(self) -> &'static str {

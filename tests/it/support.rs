@@ -5,6 +5,7 @@ pub(crate) mod bus;
 pub(crate) mod client;
 pub(crate) mod daemon;
 pub(crate) mod instrument;
+pub(crate) mod logind;
 pub(crate) mod obedient;
 pub(crate) mod others;
 pub(crate) mod scripted;

@@ -36,7 +36,11 @@ impl Happening {
 
     /// Tells the daemon's own trace.
     pub(crate) fn trace(&self) {
-        let meter = self.meter.as_deref().unwrap_or("-");
-        tracing::info!(kind = self.kind.name(), meter, "{}", self.detail);
+        let meter = self.meter.as_deref();
+        let (event, run) = (self.kind.name(), self.run);
+        match self.kind.is_trouble() {
+            true => tracing::warn!(event, meter, run, "{}", self.detail),
+            false => tracing::info!(event, meter, run, "{}", self.detail),
+        }
     }
 }

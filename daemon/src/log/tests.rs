@@ -422,3 +422,25 @@ proptest! {
         })?;
     }
 }
+
+#[tokio::test]
+async fn a_log_whose_disk_stalls_is_not_worked_through() {
+    let folder = tempfile::tempdir().unwrap();
+    let clock = Clock::system();
+    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    assert!(log.worked_through().await);
+    let (goes_on, stalls) = std::sync::mpsc::channel::<()>();
+    let (begun, begins) = tokio::sync::oneshot::channel();
+    let then = Then::new(move |_| {
+        begun.send(()).unwrap();
+        assert!(stalls.recv().is_err());
+    });
+    log.keep(&clock, Change::Force("m".to_owned(), None), None, then).await;
+    begins.await.unwrap();
+    let marked = log.worked_through();
+    tokio::pin!(marked);
+    let soon = std::time::Duration::from_millis(200);
+    assert!(tokio::time::timeout(soon, &mut marked).await.is_err(), "the writer hangs");
+    drop(goes_on);
+    assert!(marked.await);
+}

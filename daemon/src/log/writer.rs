@@ -74,11 +74,24 @@ impl Writer {
             self.reopen();
             match count {
                 Some(0) => break,
-                Some(_) => self.write(&mut group),
+                Some(_) => self.work_through(&mut group),
                 None => self.probe(),
             }
         }
         self.stop();
+    }
+
+    /// Writes a group, and then answers the marks in it.
+    fn work_through(&mut self, group: &mut Vec<Entry>) {
+        let marks = take_marks(group);
+        // Without anything to write it isn't known whether that could be done.
+        if !group.is_empty() {
+            self.write(group);
+        }
+        for reached in marks {
+            // Nobody may be waiting.
+            let _heard = reached.send(()).is_ok();
+        }
     }
 
     /// The daemon stops in order, and says so.
@@ -179,7 +192,7 @@ impl Writer {
                 }
                 Entry::Runs { written: waiting, .. } => drop(waiting.send(written)),
                 event @ Entry::Event { .. } if !written => self.postpone(event),
-                Entry::Event { .. } | Entry::Damaged(_) => {}
+                Entry::Event { .. } | Entry::Damaged(_) | Entry::Mark { .. } => {}
             }
         }
         // In a commit of its own, once nobody waits for this one.
@@ -318,6 +331,18 @@ impl Writer {
     }
 }
 
+/// Takes the marks out of a group: all in it is written before any of them is answered.
+fn take_marks(group: &mut Vec<Entry>) -> Vec<oneshot::Sender<()>> {
+    let is_mark = |entry: &mut Entry| matches!(entry, Entry::Mark { .. });
+    group
+        .extract_if(.., is_mark)
+        .filter_map(|entry| match entry {
+            Entry::Mark { reached } => Some(reached),
+            _ => None,
+        })
+        .collect()
+}
+
 /// Why the log is to be recovered, where somebody says so.
 fn damage(group: &[Entry]) -> Option<String> {
     group.iter().find_map(|entry| match entry {
@@ -336,7 +361,7 @@ fn write_entry(transaction: &Transaction<'_>, entry: &Entry) -> rusqlite::Result
         }
         Entry::Runs { runs: all, written: _ } => all.iter().try_for_each(|run| runs::write(transaction, run)),
         Entry::Zero { which, zero, written: _ } => zeros::write(transaction, which, zero.as_ref()),
-        Entry::Reading { .. } | Entry::Thin { .. } | Entry::Damaged(_) => Ok(()),
+        Entry::Reading { .. } | Entry::Thin { .. } | Entry::Damaged(_) | Entry::Mark { .. } => Ok(()),
     }
 }
 

@@ -38,6 +38,7 @@ impl Task {
             if !self.pause.is_zero() {
                 self.back_off().await?;
             }
+            self.awake().await?;
             let outcome = self.attempt().await?;
             self.pause = (2 * self.pause).clamp(BACK_OFF.0, BACK_OFF.1);
             match outcome {

@@ -116,6 +116,8 @@ pub enum Anew {
     Replaced,
     /// What is played back has begun anew.
     Repeated,
+    /// The machine slept, and the meter was opened anew.
+    Slept,
 }
 
 /// How the meter is, as its task last said.
@@ -328,7 +330,7 @@ impl Shared {
             *self.latest.lock().unwrap_or_else(PoisonError::into_inner) =
                 Some((*exposure, Arc::clone(logged)));
         }
-        if matches!(published, Published::Anew { why: Anew::Zeroed | Anew::Repeated, .. }) {
+        if matches!(published, Published::Anew { why: Anew::Zeroed | Anew::Repeated | Anew::Slept, .. }) {
             *self.darks.lock().unwrap_or_else(PoisonError::into_inner) = Darks::default();
             *self.latest.lock().unwrap_or_else(PoisonError::into_inner) = None;
         }

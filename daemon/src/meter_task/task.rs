@@ -27,6 +27,7 @@ use super::{Belongings, Kept, MeterHandle};
 use crate::clock::Clock;
 use crate::failure;
 use crate::log::Log;
+use crate::power::{Rest, Resting};
 use crate::stop::Stop;
 
 /// The longest that bringing a meter back to order may take, whatever the meter itself says ([`Limited`] holds it to that).
@@ -54,6 +55,8 @@ pub(crate) struct Tools {
     pub(crate) sums: Method,
     pub(crate) clock: Arc<Clock>,
     pub(crate) log: Log,
+    /// When the machine sleeps.
+    pub(crate) rest: Rest,
     pub(crate) stop: Stop,
 }
 
@@ -89,6 +92,8 @@ pub(crate) struct Task {
     pub(super) zero_due_said: bool,
     /// How often what is played back has begun anew.
     pub(super) rounds: Rounds,
+    /// When the machine sleeps, as this meter is told.
+    pub(super) resting: Resting,
     /// What the next task takes over should this one panic.
     pub(super) kept: OwnedMutexGuard<Belongings>,
 }
@@ -104,6 +109,8 @@ struct Began {
 enum End {
     Stopped,
     Lost(Fault),
+    /// The machine sleeps, or has slept.
+    Rest,
 }
 
 impl Task {
@@ -114,6 +121,7 @@ impl Task {
         Self {
             summing: Summing::new(tools.sums),
             rounds: Rounds::after(tools.driver.rounds()),
+            resting: tools.rest.resting(),
             tools,
             shared: Arc::clone(&handle.shared),
             queue: Queue::default(),
@@ -134,6 +142,7 @@ impl Task {
         // Should the meter be away, a lease that was taken before counts all the same.
         self.look_at_lease();
         while let Some(mut meter) = self.open().await {
+            let busy = self.resting.open();
             let end = self.serve(meter.as_mut()).await;
             self.look_at_use();
             // Closing must not hold up anything: a meter that doesn't let go is dropped.
@@ -141,6 +150,7 @@ impl Task {
             match end {
                 End::Stopped => break,
                 End::Lost(fault) => self.lost(&fault).await,
+                End::Rest => self.rest(busy).await,
             }
         }
         self.finish().await;
@@ -154,6 +164,9 @@ impl Task {
             }
             if stop.has_come() || self.kept.inbox.is_closed() {
                 return End::Stopped;
+            }
+            if self.resting.is_due() {
+                return End::Rest;
             }
             self.look_at_zero().await;
             self.look_at_lease();
@@ -192,9 +205,11 @@ impl Task {
         let due_s = self.due(|due| due.due_s()).filter(|_| !self.zero_due_said);
         let until_s = due_s.unwrap_or(f64::INFINITY).min(until_s);
         let clock = Arc::clone(&self.tools.clock);
+        let mut resting = self.resting.clone();
         let departed = tokio::select! {
             _ = self.attend() => None,
             () = stop.wait() => None,
+            () = resting.due() => None,
             () = clock.sleep_until(until_s), if until_s.is_finite() => None,
             fault = meter.departed() => Some(fault),
         };

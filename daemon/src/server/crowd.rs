@@ -11,6 +11,8 @@ pub(crate) const RESERVED: usize = 4;
 
 #[derive(Debug, Default)]
 struct Open {
+    /// How many there may be, and how many of one user.
+    most: (usize, usize),
     all: usize,
     of: HashMap<u32, usize>,
 }
@@ -18,8 +20,6 @@ struct Open {
 /// Who is on the socket.
 #[derive(Debug)]
 pub(super) struct Crowd {
-    connections: usize,
-    of_user: usize,
     open: Mutex<Open>,
 }
 
@@ -32,8 +32,14 @@ pub(super) struct Place {
 
 impl Crowd {
     pub(super) fn new(limits: &Limits) -> Arc<Self> {
-        let Limits { connections, connections_of_user: of_user, .. } = *limits;
-        Arc::new(Self { connections, of_user, open: Mutex::default() })
+        let crowd = Arc::new(Self { open: Mutex::default() });
+        crowd.hold(limits);
+        crowd
+    }
+
+    /// Holds whoever comes from now on to these limits; those who are there stay.
+    pub(super) fn hold(&self, limits: &Limits) {
+        self.open().most = (limits.connections, limits.connections_of_user);
     }
 
     fn open(&self) -> MutexGuard<'_, Open> {
@@ -45,13 +51,14 @@ impl Crowd {
     /// # Errors
     /// `overloaded`, if there is none.
     pub(super) fn enter(self: &Arc<Self>, uid: u32, privileged: bool) -> Result<Place, RpcError> {
-        let reserved = RESERVED.min(self.connections / 2);
+        let mut open = self.open();
+        let (connections, of_user) = open.most;
+        let reserved = RESERVED.min(connections / 2);
         let (most, of_user) = match privileged {
-            true => (self.connections, self.of_user.saturating_add(reserved)),
-            false => (self.connections - reserved, self.of_user),
+            true => (connections, of_user.saturating_add(reserved)),
+            false => (connections - reserved, of_user),
         };
         let refuse = |message| Err(RpcError::new(ErrorKind::Overloaded, message).retry_after(1.0));
-        let mut open = self.open();
         if open.all >= most {
             return refuse(format!("{} connections are open already, as many as there may be", open.all));
         }

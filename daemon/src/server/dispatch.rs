@@ -147,7 +147,7 @@ fn hello(daemon: &Daemon, client: &Client, params: HelloParams) -> Result<HelloR
         daemon: format!("settled {VERSION}"),
         instance: daemon.instance.clone(),
         clock: daemon.clock.info(),
-        limits: daemon.limits,
+        limits: daemon.limits(),
         may: client.rights().listed().map(|names| names.iter().map(|name| (*name).to_owned()).collect()),
     })
 }

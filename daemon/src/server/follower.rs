@@ -133,8 +133,9 @@ impl Follower {
     /// is told what it misses for that.
     async fn replay(&self, daemon: &Daemon) {
         // With those that come from elsewhere they must not be more than may wait.
-        let page =
-            u32::try_from(daemon.limits.waiting_notifications / 2).unwrap_or(u32::MAX).clamp(1, LARGEST_PAGE);
+        let page = u32::try_from(daemon.limits().waiting_notifications / 2)
+            .unwrap_or(u32::MAX)
+            .clamp(1, LARGEST_PAGE);
         loop {
             let selection = Selection {
                 meter: Some(self.meter.id().to_owned()),

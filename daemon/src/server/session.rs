@@ -38,7 +38,7 @@ pub(super) async fn run(stream: UnixStream, daemon: Arc<Daemon>, client: Client,
         Ok(connection) => Arc::new(connection),
         Err(error) => return tracing::warn!(%error, "a client's socket can't be watched"),
     };
-    let outbox = Arc::new(Outbox::new(Arc::clone(&connection), &daemon.limits));
+    let outbox = Arc::new(Outbox::new(Arc::clone(&connection), &daemon.limits()));
     let session = Session::new(daemon, Arc::new(client), Arc::clone(&outbox));
     let serving = async {
         session.run(&connection, stop).await;
@@ -80,7 +80,7 @@ impl Session {
     }
 
     async fn run(mut self, connection: &Connection, mut stop: Stop) {
-        let mut lines = Lines::new(self.daemon.limits.line_bytes);
+        let mut lines = Lines::new(self.daemon.limits().line_bytes);
         let mut chunk = vec![0; CHUNK];
         let outbox = Arc::clone(&self.outbox);
         loop {
@@ -127,7 +127,7 @@ impl Session {
             Line::Whole(bytes) if bytes.iter().all(u8::is_ascii_whitespace) => return,
             Line::Whole(bytes) => Incoming::decode(&bytes),
             Line::TooLong => {
-                let message = format!("a line may have at most {} bytes", self.daemon.limits.line_bytes);
+                let message = format!("a line may have at most {} bytes", self.daemon.limits().line_bytes);
                 let error = RpcError::new(ErrorKind::InvalidRequest, message);
                 Incoming::Single(Err(Refusal { id: RequestId::Null, error }))
             }
@@ -207,7 +207,7 @@ impl Session {
 
     fn spawn(&mut self, call: Call, asked: Asked) {
         let bytes = call.bytes;
-        if let Err(error) = self.pending.room(&self.daemon.limits, bytes, self.batches.bytes()) {
+        if let Err(error) = self.pending.room(&self.daemon.limits(), bytes, self.batches.bytes()) {
             return self.answer(asked, &Err(error));
         }
         self.counter += 1;

@@ -1,7 +1,7 @@
 //! The socket's file: made so that a live daemon's is never stolen and a dead one's never in the way.
 
 use std::fmt;
-use std::os::unix::fs::{FileTypeExt, PermissionsExt};
+use std::os::unix::fs::{FileTypeExt, MetadataExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
@@ -27,8 +27,8 @@ pub struct Bound {
     /// Where clients come in.
     pub listener: UnixListener,
     path: PathBuf,
-    // Held for as long as the socket is ours.
-    _lock: Lock,
+    /// Held for as long as the socket is ours; nothing where it is the service manager's.
+    lock: Option<Lock>,
 }
 
 /// Why the socket could not be made.
@@ -38,9 +38,16 @@ pub enum BindError {
     Taken {
         /// The other's process id, where it could be read.
         pid: Option<u32>,
+        /// It is about to end.
+        ending: bool,
     },
     /// Something that isn't a socket is in the way.
     NotASocket,
+    /// The socket that the service manager has made lets in others than the config says.
+    OtherDoor {
+        /// What it has to be told.
+        told: String,
+    },
     /// A step failed.
     Io {
         /// What was being done.
@@ -53,16 +60,19 @@ pub enum BindError {
 impl fmt::Display for BindError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Taken { pid: Some(pid) } => {
+            Self::Taken { pid: Some(pid), .. } => {
                 write!(
                     f,
                     "another daemon (process {pid}) is alive there: stop it, or choose another --socket"
                 )
             }
-            Self::Taken { pid: None } => {
+            Self::Taken { pid: None, .. } => {
                 f.write_str("another daemon is alive there: stop it, or choose another --socket")
             }
             Self::NotASocket => f.write_str("a file that is not a socket is in the way; it was left alone"),
+            Self::OtherDoor { told } => {
+                write!(f, "the socket that was handed over lets in others than the config says: {told}")
+            }
             Self::Io { doing, .. } => f.write_str(doing),
         }
     }
@@ -83,7 +93,7 @@ fn io(doing: &'static str) -> impl FnOnce(std::io::Error) -> BindError {
 
 fn not_locked(error: LockError) -> BindError {
     match error {
-        LockError::Held { pid } => BindError::Taken { pid },
+        LockError::Held { pid, ending } => BindError::Taken { pid, ending },
         LockError::Io { doing, source } => BindError::Io { doing, source },
     }
 }
@@ -101,7 +111,7 @@ impl Bound {
         clear(path)?;
         let listener = bind(path).map_err(io("binding the socket"))?;
         // From here on, dropping removes the file.
-        let bound = Self { listener, path: path.to_owned(), _lock: lock };
+        let bound = Self { listener, path: path.to_owned(), lock: Some(lock) };
         if let Door::Group(group) = door {
             chown(path, None, Some(Gid::from_raw(group)))
                 .map_err(|error| io("giving the socket to the group")(error.into()))?;
@@ -109,6 +119,31 @@ impl Bound {
         std::fs::set_permissions(path, PermissionsExt::from_mode(mode(door)))
             .map_err(io("setting the socket's mode"))?;
         Ok(bound)
+    }
+
+    /// A socket that the service manager has made, and keeps: its file is left as it is. The second value is what doesn't fit the config
+    /// and harms nobody.
+    ///
+    /// # Errors
+    /// [`BindError::OtherDoor`] where the file vouches for whom the config trusts because of it, and lets in others;
+    /// [`BindError::Io`] if it can't be listened on.
+    pub fn inherited(
+        listener: std::os::unix::net::UnixListener,
+        door: Door,
+    ) -> Result<(Self, Option<String>), BindError> {
+        let address = listener.local_addr().map_err(io("asking where the socket is"))?;
+        let path = address.as_pathname().map(Path::to_owned);
+        let file = path.as_ref().and_then(|path| std::fs::metadata(path).ok());
+        let found = file.map(|file| (file.mode() & 0o777, file.gid()));
+        let advice = fits(found, door).map_err(|told| BindError::OtherDoor { told })?;
+        listener.set_nonblocking(true).map_err(io("waiting on the socket"))?;
+        let listener = UnixListener::from_std(listener).map_err(io("waiting on the socket"))?;
+        Ok((Self { listener, path: path.unwrap_or_default(), lock: None }, advice))
+    }
+
+    /// Says to whoever wants the place next that it will soon be free.
+    pub fn is_ending(&self) {
+        self.lock.iter().for_each(Lock::is_ending);
     }
 
     /// The socket's path.
@@ -120,8 +155,32 @@ impl Bound {
 
 impl Drop for Bound {
     fn drop(&mut self) {
-        // Already gone is as good.
-        let _removed = std::fs::remove_file(&self.path).is_ok();
+        if self.lock.is_some() {
+            // Already gone is as good.
+            let _removed = std::fs::remove_file(&self.path).is_ok();
+        }
+    }
+}
+
+/// Whether a file of this mode and group lets in whom `door` says, if there is a file. What it keeps out is told; what it must not let
+/// in is an error, in words that say what to change.
+fn fits(file: Option<(u32, u32)>, door: Door) -> Result<Option<String>, String> {
+    let wanted = mode(door);
+    match (door, file) {
+        // Whoever comes in by the group's door counts as one of the group.
+        (Door::Group(group), None) => Err(format!(
+            "it has no file that could tell members of the group {group}: ListenStream= must be a path"
+        )),
+        (Door::Group(group), Some((mode, gid))) if gid != group || mode & 0o007 != 0 => Err(format!(
+            "its file is of the group {gid} with the mode {mode:04o}: SocketGroup= must be the group {group}, and SocketMode=0660"
+        )),
+        (_, Some((mode, _))) if mode & wanted & 0o066 != wanted & 0o066 => Ok(Some(format!(
+            "the socket's file has the mode {mode:04o}, and keeps out some whom the config lets in: SocketMode={wanted:04o}"
+        ))),
+        (Door::Owner, Some((mode, _))) if mode & 0o066 != 0 => Ok(Some(format!(
+            "the socket's file has the mode {mode:04o}; all but the owner and root are turned away, as the config names no group"
+        ))),
+        _ => Ok(None),
     }
 }
 
@@ -146,7 +205,7 @@ fn clear(path: &Path) -> Result<(), BindError> {
         Ok(_) => {}
     }
     match std::os::unix::net::UnixStream::connect(path) {
-        Ok(_) => Err(BindError::Taken { pid: None }),
+        Ok(_) => Err(BindError::Taken { pid: None, ending: false }),
         Err(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
             std::fs::remove_file(path).map_err(io("removing a dead daemon's socket"))
         }
@@ -166,7 +225,10 @@ mod tests {
         let path = folder.path().join("run/socket");
         let first = Bound::new(&path, Door::Owner).unwrap();
         let error = Bound::new(&path, Door::Owner).unwrap_err();
-        assert!(matches!(error, BindError::Taken { pid: Some(pid) } if pid == std::process::id()), "{error}");
+        assert!(
+            matches!(error, BindError::Taken { pid: Some(pid), .. } if pid == std::process::id()),
+            "{error}"
+        );
         assert!(std::os::unix::net::UnixStream::connect(&path).is_ok());
         drop(first);
         assert!(Bound::new(&path, Door::Owner).is_ok());
@@ -200,7 +262,6 @@ mod tests {
 
     #[tokio::test]
     async fn the_file_lets_in_whom_it_is_for() {
-        use std::os::unix::fs::MetadataExt;
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("socket");
         // One that whoever runs the tests is in.
@@ -210,6 +271,28 @@ mod tests {
             let file = std::fs::metadata(&path).unwrap();
             assert_eq!((file.mode() & 0o777, file.gid()), (mode, own), "{door:?}");
         }
+    }
+
+    #[tokio::test]
+    async fn a_socket_that_was_handed_over_stays_and_must_not_let_in_more_than_a_group_that_is_trusted() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("socket");
+        let listener = std::os::unix::net::UnixListener::bind(&path).unwrap();
+        let own = nix::unistd::getegid().as_raw();
+        let inherited = |mode: u32, door: Door| {
+            std::fs::set_permissions(&path, PermissionsExt::from_mode(mode)).unwrap();
+            Bound::inherited(listener.try_clone().unwrap(), door).map(|(_, advice)| advice)
+        };
+        assert_eq!(inherited(0o660, Door::Group(own)).unwrap(), None);
+        for (mode, group) in [(0o666, own), (0o660, own + 1)] {
+            let error = inherited(mode, Door::Group(group)).unwrap_err().to_string();
+            assert!(error.contains(&format!("SocketGroup= must be the group {group}")), "{error}");
+        }
+        assert!(inherited(0o600, Door::Group(own)).unwrap().unwrap().contains("SocketMode=0660"));
+        assert!(inherited(0o660, Door::Everyone).unwrap().unwrap().contains("SocketMode=0666"));
+        assert!(inherited(0o660, Door::Owner).unwrap().unwrap().contains("turned away"));
+        assert_eq!(inherited(0o600, Door::Owner).unwrap(), None);
+        assert!(path.exists(), "it is whoever made it who takes it away");
     }
 
     #[tokio::test]

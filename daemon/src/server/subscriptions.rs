@@ -48,7 +48,7 @@ impl Subscriptions {
 
     /// Adds one and gives its name. Nothing is forwarded until it [begins](Self::begin).
     pub(super) fn add(&mut self, source: Source) -> Result<String, RpcError> {
-        let most = self.daemon.limits.subscriptions;
+        let most = self.daemon.limits().subscriptions;
         if self.by_name.len() >= most {
             let message = format!("a connection may have at most {most} subscriptions");
             return Err(RpcError::new(ErrorKind::Overloaded, message));

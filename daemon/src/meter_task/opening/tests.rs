@@ -12,6 +12,7 @@ use super::super::{MeterHandle, Tools, changes};
 use super::*;
 use crate::clock::Clock;
 use crate::log::Log;
+use crate::power::Rest;
 use crate::stop;
 
 #[test]
@@ -121,6 +122,7 @@ async fn attempts_in_a_minute(driver: &Arc<Fleeting>) -> Vec<Duration> {
         driver: driver.clone(),
         clock,
         log: Log::off(),
+        rest: Rest::default(),
         stop,
         sums: settled_protocol::colorimetry::Method::default(),
     };
