@@ -57,7 +57,7 @@ fn killed_under_load(daemon: &mut Daemon, random: &mut rand_pcg::Pcg64) -> Vec<V
         .collect();
     drop(first);
     // Some are killed before the first reading.
-    if random.next_u32() % 5 > 0 {
+    if !random.next_u32().is_multiple_of(5) {
         began.recv_timeout(Duration::from_secs(20)).unwrap();
     }
     thread::park_timeout(Duration::from_micros(u64::from(random.next_u32() % 60_000)));
@@ -87,7 +87,7 @@ fn two_hundred_kills_lose_no_acknowledged_reading_and_reuse_no_number() {
         for reading in killed_under_load(&mut daemon, &mut random) {
             let number = sequence(&reading);
             assert!(number > before, "round {round}: {number} was given out before");
-            assert_eq!(reading["flags"].as_array().unwrap().contains(&json!("unlogged")), false, "{reading}");
+            assert!(!reading["flags"].as_array().unwrap().contains(&json!("unlogged")), "{reading}");
             highest = highest.max(number);
             // Clients share exposures, and are told whether they do; else it is the same reading.
             let other = acknowledged.insert(number, reading.clone());

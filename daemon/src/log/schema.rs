@@ -247,8 +247,22 @@ fn check_owner(connection: &Connection) -> Result<(), OpenError> {
     let tables: i64 = connection
         .query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))
         .map_err(OpenError::Open)?;
-    let ours = tables == 0 || pragma(connection, "application_id")? == APPLICATION_ID;
-    if ours { Ok(()) } else { Err(OpenError::NotOurs) }
+    if tables == 0 || pragma(connection, "application_id")? == APPLICATION_ID {
+        return Ok(());
+    }
+    // A mark that was damaged makes a log nobody else's.
+    let known: i64 = connection
+        .query_row(
+            "SELECT count(*) FROM sqlite_schema WHERE type = 'table' AND name IN ('meters', 'boots', 'readings', 'events')",
+            [],
+            |row| row.get(0),
+        )
+        .map_err(OpenError::Open)?;
+    if known == 4 {
+        Err(OpenError::Damaged("its mark is not that of a log".to_owned()))
+    } else {
+        Err(OpenError::NotOurs)
+    }
 }
 
 /// The numbers in the file's header that are the same in every log, by their places: versions of the format, and how much of a page
