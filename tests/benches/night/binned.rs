@@ -59,7 +59,7 @@ fn log() -> PathBuf {
 }
 
 /// A daemon, killed at the end.
-struct Daemon(Child, BufReader<UnixStream>);
+struct Daemon(Child, PathBuf);
 
 impl Drop for Daemon {
     fn drop(&mut self) {
@@ -76,28 +76,39 @@ impl Daemon {
         std::fs::write(&config, format!("[log]\npath = {:?}\n", log.display().to_string())).unwrap();
         let mut command = Command::new(program);
         command.arg("--config").arg(&config).arg("--socket").arg(&socket).stderr(Stdio::null());
-        let child = command.spawn().unwrap();
+        Self(command.spawn().unwrap(), socket)
+    }
+
+    fn connect(&self) -> BufReader<UnixStream> {
         let start = Instant::now();
         loop {
-            if let Ok(stream) = UnixStream::connect(&socket) {
-                return Self(child, BufReader::new(stream));
+            if let Ok(stream) = UnixStream::connect(&self.1) {
+                return BufReader::new(stream);
             }
             assert!(start.elapsed().as_secs() < 30, "the daemon doesn't answer");
             std::thread::yield_now();
         }
     }
 
+    /// Waits until it answers.
+    fn wait(&self) {
+        let (mut stream, mut line) = (self.connect(), String::new());
+        writeln!(stream.get_mut(), r#"{{"jsonrpc":"2.0","id":1,"method":"daemon.status"}}"#).unwrap();
+        stream.read_line(&mut line).unwrap();
+    }
+
     /// All pages: readings that they tell of, the time to the first byte and to the last, in s.
-    fn bins(&mut self, every_s: u64) -> (u64, f64, f64) {
+    fn bins(&self, every_s: u64) -> (u64, f64, f64) {
+        let mut stream = self.connect();
         let (start, mut first_s, mut count, mut line) = (Instant::now(), None, 0, String::new());
         let mut params = json!({"meter": "bench", "every_s": every_s});
         loop {
             let request = json!({"jsonrpc": "2.0", "id": 1, "method": "log.bins", "params": params});
-            writeln!(self.1.get_mut(), "{request}").unwrap();
-            self.1.fill_buf().unwrap();
+            writeln!(stream.get_mut(), "{request}").unwrap();
+            stream.fill_buf().unwrap();
             first_s.get_or_insert_with(|| start.elapsed().as_secs_f64());
             line.clear();
-            self.1.read_line(&mut line).unwrap();
+            stream.read_line(&mut line).unwrap();
             let mut page: Value = serde_json::from_str(&line).unwrap();
             for bin in page["result"]["bins"].as_array().unwrap() {
                 count += bin["count"].as_u64().unwrap();
@@ -140,7 +151,8 @@ pub(crate) fn run() {
     for every_s in [60, 3600] {
         let mut times: [Vec<f64>; 4] = Default::default();
         for _ in 0..ROUNDS {
-            let mut daemon = Daemon::start(&log);
+            let daemon = Daemon::start(&log);
+            daemon.wait();
             let (count, first_s, all_s) = daemon.bins(every_s);
             assert_eq!(count, READINGS as u64);
             let found = [first_s, all_s, shell(&log, ALL, every_s), shell(&log, LEAST, every_s)];
