@@ -17,8 +17,10 @@ use crate::corrections::STALE_AFTER_S;
 mod access;
 mod bus;
 mod limits;
+mod metrics;
 
 pub use bus::BusConfig;
+pub use metrics::MetricsConfig;
 
 /// A day, in s.
 const DAY_S: f64 = 86_400.0;
@@ -42,6 +44,8 @@ pub struct Config {
     pub limits: Limits,
     /// The bus to be on, if any.
     pub dbus: Option<BusConfig>,
+    /// Where the metrics are to be had, if anywhere.
+    pub metrics: Option<MetricsConfig>,
     /// Where readings are kept.
     pub log: LogConfig,
     /// How much faster than real time the clock runs: only with meters that are simulated or replayed.
@@ -135,6 +139,7 @@ impl Config {
         rules.priorities = access::read_priorities(table, accounts);
         let limits = limits::read(table.table("limits"), rules.door() != Door::Owner);
         let dbus = table.table("dbus").and_then(|mut table| bus::read(&mut table));
+        let metrics = table.table("metrics").and_then(|mut table| metrics::read(&mut table, &context.folder));
         let log = table
             .table("log")
             .map_or(LogConfig::File { path: None, survives: Survives::PowerCut }, |mut table| {
@@ -150,7 +155,7 @@ impl Config {
         if speed.is_some() && meters.iter().any(|meter| meter.driver.source() == Source::Instrument) {
             table.complain("clock", "a speed is for rehearsals: every meter must be simulated or replayed");
         }
-        Some(Self { socket, rules, limits, dbus, log, speed, stale_after_s, meters, written })
+        Some(Self { socket, rules, limits, dbus, metrics, log, speed, stale_after_s, meters, written })
     }
 }
 

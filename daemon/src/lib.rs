@@ -14,6 +14,7 @@
 //! | [`correct`] | the mathematics of corrections: pure |
 //! | [`corrections`] | the corrections there are, and which are in force |
 //! | [`daemon`] | everything put together, and taken apart again |
+//! | [`metrics`] | how the daemon does, for a system that watches it |
 //! | [`meter_task`] | one task owns one meter |
 //! | [`settle`] | the settling engine: pure |
 //! | [`settling`] | one `meter.settle`, from its first reading to its verdict |
@@ -42,6 +43,7 @@ pub mod failure;
 pub mod lock;
 pub mod log;
 pub mod meter_task;
+pub mod metrics;
 pub mod recorder;
 mod request;
 pub mod server;
@@ -58,6 +60,7 @@ use crate::clock::Clock;
 use crate::config::{BusConfig, MeterConfig};
 use crate::daemon::{Daemon, Terms};
 use crate::log::{Happening, Log};
+use crate::metrics::Listening;
 use crate::recorder::Progress;
 use crate::stop::Stop;
 
@@ -68,6 +71,8 @@ pub struct Beside {
     pub recording: Option<Progress>,
     /// The bus to be on.
     pub bus: Option<BusConfig>,
+    /// Where its metrics are to be had.
+    pub metrics: Option<Listening>,
 }
 
 /// Runs a daemon on `listener` until `stop` comes; then every meter ends at a reading's edge, and what was asked for and
@@ -95,8 +100,13 @@ pub async fn run(
             bus::serve(bus, &daemon, stop.clone()).await;
         }
     };
+    let measured = async {
+        if let Some(listening) = &beside.metrics {
+            metrics::serve(listening, &daemon, stop.clone()).await;
+        }
+    };
     let serving = server::serve(listener, &daemon, stop.clone());
     let auditing = daemon.audit.run(stop.clone());
-    tokio::join!(supervisor.run(), serving, on_bus, auditing, watching, recording);
+    tokio::join!(supervisor.run(), serving, on_bus, measured, auditing, watching, recording);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
 }

@@ -16,6 +16,7 @@ use tokio::sync::{Semaphore, mpsc, oneshot};
 use crate::clock::{Clock, Moment};
 use crate::config::Survives;
 use crate::lock::Lock;
+use crate::metrics::counts::Tally;
 
 mod corrections;
 mod lookup;
@@ -143,6 +144,8 @@ pub struct Log {
     file: Option<File>,
     unlogged: Arc<AtomicU64>,
     zeros: zeros::Zeros,
+    /// Events that were told of, in the log or not.
+    happened: Arc<Tally<{ EventKind::ALL.len() }>>,
 }
 
 #[derive(Clone, Debug)]
@@ -180,7 +183,12 @@ impl Log {
     /// No log: readings are numbered from memory and flagged.
     #[must_use]
     pub fn off() -> Self {
-        Self { file: None, unlogged: Arc::default(), zeros: zeros::Zeros::default() }
+        Self {
+            file: None,
+            unlogged: Arc::default(),
+            zeros: zeros::Zeros::default(),
+            happened: Arc::default(),
+        }
     }
 
     /// Opens the database at `path`, making it and its folder if need be, and starts the writer.
@@ -208,7 +216,10 @@ impl Log {
             .map_err(OpenError::Thread)?;
         let queries = Arc::new(Semaphore::new(QUERIES));
         let file = File { path, entries, health, queries, kept, _lock: lock };
-        Ok((Self { file: Some(file), unlogged: Arc::default(), zeros }, Written(Some(thread))))
+        Ok((
+            Self { file: Some(file), unlogged: Arc::default(), zeros, happened: Arc::default() },
+            Written(Some(thread)),
+        ))
     }
 
     /// Hands a reading to the log; its own sequence is ignored. The receiver gets its number once it is durable, or
@@ -251,11 +262,17 @@ impl Log {
 
     /// Writes down what happened at a moment, and is in the trace already. Dropping the future writes nothing.
     pub(crate) async fn event_at(&self, moment: Moment, boot: &str, happening: Happening) {
+        self.happened.add(&EventKind::ALL, &happening.kind);
         if let Some(file) = &self.file {
             let entry = Entry::Event { happening, moment, boot: boot.to_owned() };
             // It is in the trace, should the writer be gone.
             let _sent = file.entries.send(entry).await.is_ok();
         }
+    }
+
+    /// How many events of each kind there were since the daemon started.
+    pub(crate) fn happened(&self) -> impl Iterator<Item = (EventKind, u64)> + '_ {
+        self.happened.of(&EventKind::ALL)
     }
 
     /// What the log had of corrections when it was opened.
@@ -267,6 +284,9 @@ impl Log {
     /// Writes a change to the corrections, and what is to be told of it, in one commit. `then` is called once that has been done,
     /// or has failed, whether anybody still waits or not: at once where the log is off.
     pub async fn keep(&self, clock: &Clock, change: Change, happening: Option<Happening>, then: Then) {
+        if let Some(happening) = &happening {
+            self.happened.add(&EventKind::ALL, &happening.kind);
+        }
         let Some(file) = &self.file else { return then.done(true) };
         let (moment, boot) = (clock.now(), clock.boot().to_owned());
         let entry = Entry::Correction { change, happening, moment, boot, then };

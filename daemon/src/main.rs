@@ -17,6 +17,7 @@ use settled::config::{Config, LogConfig};
 use settled::conformance::Form;
 use settled::daemon::Terms;
 use settled::log::{Log, Written};
+use settled::metrics::Listening;
 use settled::recorder::Recording;
 use settled::server::{BindError, Bound};
 use settled::{conformance, size, stop};
@@ -250,7 +251,11 @@ async fn serve(
         None => None,
     };
     let progress = recording.as_ref().map(Recording::progress);
-    let beside = Beside { recording: progress, bus: config.dbus };
+    let metrics = match &config.metrics {
+        Some(metrics) => Some(Listening::at(metrics, config.rules.door()).await?),
+        None => None,
+    };
+    let beside = Beside { recording: progress, bus: config.dbus, metrics };
     let access = Access::new(config.rules, Arc::new(System));
     let terms = Terms { stale_after_s: config.stale_after_s, limits: config.limits, access };
     let (stopper, stop) = stop::pair();
