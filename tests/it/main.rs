@@ -51,6 +51,7 @@ mod leasing_client;
 mod lifecycle;
 mod limits;
 mod links;
+mod metrics;
 mod outside;
 mod pictures;
 mod plugin_guide;

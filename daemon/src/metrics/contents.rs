@@ -55,12 +55,16 @@ fn itself(page: &mut Page, daemon: &Daemon) {
     for (kind, happened) in daemon.log.happened() {
         events.count(&[("kind", EventKind::name(kind))], happened);
     }
-    if let Some(recording) = &status.recording {
-        page.gauge("settled_recording_writing", "Whether the recording of the meters' links goes on.")
-            .holds(&[], recording.writing);
-        page.family(Kind::Gauge, "settled_recording_size_bytes", "bytes", "Size of the recording.")
-            .count(&[], recording.bytes);
-    }
+    let recording = status.recording.as_ref();
+    page.gauge("settled_recording_writing", "Whether the recording of the meters' links goes on.")
+        .holds(&[], recording.is_some_and(|recording| recording.writing));
+    page.family(
+        Kind::Gauge,
+        "settled_recording_size_bytes",
+        "bytes",
+        "Size of the recording, where one was begun.",
+    )
+    .known(&[], recording.map(|recording| number(recording.bytes)));
 }
 
 fn log(page: &mut Page, daemon: &Daemon) {

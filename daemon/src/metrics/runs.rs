@@ -13,8 +13,11 @@ const ALERTS: [AlertKind; 5] = [
     AlertKind::LogFailed,
 ];
 
+/// What a counter counts of a run.
+type Counted = fn(&Run) -> u64;
+
 /// Name, words, and what is counted.
-const COUNTERS: [(&str, &str, fn(&Run) -> u64); 5] = [
+const COUNTERS: [(&str, &str, Counted); 5] = [
     ("settled_run_points", "Points of the run so far.", |run| run.points),
     ("settled_run_readings", "Readings of the run so far.", |run| run.readings),
     ("settled_run_points_missed", "Points of the run that could not be taken.", |run| run.missed),
