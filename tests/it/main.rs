@@ -53,6 +53,7 @@ mod limits;
 mod links;
 mod metrics;
 mod outside;
+mod package;
 mod pictures;
 mod plugin_guide;
 mod plugins;
