@@ -136,7 +136,9 @@ impl Outbox {
     }
 
     fn gap(&self, stream: &Stream, gap: Gap) {
-        self.missed.fetch_add(gap.count, Ordering::Relaxed);
+        if !self.waiting().is_over() {
+            self.missed.fetch_add(gap.count, Ordering::Relaxed);
+        }
         self.send(&[&gap.line(stream), "\n"], |waiting| waiting.gap(stream, gap));
     }
 
