@@ -13,11 +13,13 @@ use settled_protocol::limits::Limits;
 use crate::access::{Door, Rules};
 use crate::accounts::{Accounts, System};
 use crate::corrections::STALE_AFTER_S;
+use crate::runs::Command;
 
 mod access;
 mod bus;
 mod limits;
 mod metrics;
+mod runs;
 
 pub use bus::BusConfig;
 pub use metrics::MetricsConfig;
@@ -48,6 +50,8 @@ pub struct Config {
     pub metrics: Option<MetricsConfig>,
     /// Where readings are kept.
     pub log: LogConfig,
+    /// The program that is told of runs' alerts.
+    pub alert_command: Option<Command>,
     /// How much faster than real time the clock runs: only with meters that are simulated or replayed.
     pub speed: Option<f64>,
     /// How old a correction may get before its readings are flagged, in s.
@@ -145,6 +149,7 @@ impl Config {
             .map_or(LogConfig::File { path: None, survives: Survives::PowerCut }, |mut table| {
                 read_log(&mut table, context)
             });
+        let alert_command = table.table("runs").and_then(|mut table| runs::read(&mut table));
         let speed = table.table("clock").and_then(|mut clock| clock.number("speed", 1.0, 100_000.0));
         let stale_after_s = table
             .table("corrections")
@@ -155,7 +160,19 @@ impl Config {
         if speed.is_some() && meters.iter().any(|meter| meter.driver.source() == Source::Instrument) {
             table.complain("clock", "a speed is for rehearsals: every meter must be simulated or replayed");
         }
-        Some(Self { socket, rules, limits, dbus, metrics, log, speed, stale_after_s, meters, written })
+        Some(Self {
+            socket,
+            rules,
+            limits,
+            dbus,
+            metrics,
+            log,
+            alert_command,
+            speed,
+            stale_after_s,
+            meters,
+            written,
+        })
     }
 }
 

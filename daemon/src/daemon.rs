@@ -23,6 +23,7 @@ use crate::corrections::{Corrections, STALE_AFTER_S};
 use crate::log::{Happening, Log};
 use crate::meter_task::{Kept, MeterHandle, Task, Tools, changes};
 use crate::recorder::Progress;
+use crate::runs::Runs;
 use crate::server;
 use crate::stop::Stop;
 
@@ -76,6 +77,8 @@ pub struct Daemon {
     pub access: Access,
     /// Tells of refusals.
     pub audit: Audit,
+    /// Measurements that belong to the daemon.
+    pub runs: Runs,
     started_s: f64,
     recording: OnceLock<Progress>,
     meters: Vec<(MeterHandle, MeterConfig)>,
@@ -126,7 +129,7 @@ impl Daemon {
         }
         let started_s = clock.now_s();
         let (instance, clients, limits) = (unique_id(), AtomicUsize::new(0), server::limits(terms.limits));
-        let recording = OnceLock::new();
+        let (recording, runs) = (OnceLock::new(), Runs::new(&log));
         let daemon = Arc::new(Self {
             clock,
             log,
@@ -138,6 +141,7 @@ impl Daemon {
             limits,
             access: terms.access,
             audit: Audit::default(),
+            runs,
             started_s,
             recording,
             meters,
@@ -234,6 +238,20 @@ impl Daemon {
         let detail = serde_json::to_string(&params.stimulus).unwrap_or_default();
         self.log.event(&self.clock, Happening::about(EventKind::StageShown, &id, detail)).await;
         Ok(Shown { meter: id, at: now.at, t_s: now.t_s, before: Some(before) })
+    }
+
+    /// Whether a meter looks at a simulated display.
+    ///
+    /// # Errors
+    /// `unsupported` if it doesn't: nobody here can tell a real one what to show.
+    pub(crate) fn has_stage(&self, id: &str) -> Result<(), RpcError> {
+        let mut meters = self.meters.iter().filter(|(handle, _)| handle.id() == id);
+        if meters.any(|(_, config)| config.driver.stage().is_some()) {
+            return Ok(());
+        }
+        let message =
+            format!("{id} looks at no simulated display: leave params.stimulus out, and show it before");
+        Err(RpcError::new(ErrorKind::Unsupported, message).about(id))
     }
 
     fn only_stage(&self) -> Result<String, RpcError> {

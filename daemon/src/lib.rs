@@ -20,6 +20,7 @@
 //! | [`settling`] | one `meter.settle`, from its first reading to its verdict |
 //! | [`log`] | readings and events, durable |
 //! | [`recorder`] | what passes on every meter's link, into a file |
+//! | [`runs`] | measurements that belong to the daemon |
 //! | `request` | what clients ask of a meter, whichever way they come |
 //! | [`server`] | the socket, and who is on it |
 //! | [`lock`] | a file that says that its owner lives |
@@ -46,6 +47,7 @@ pub mod meter_task;
 pub mod metrics;
 pub mod recorder;
 mod request;
+pub mod runs;
 pub mod server;
 pub mod settle;
 pub mod settling;
@@ -73,6 +75,8 @@ pub struct Beside {
     pub bus: Option<BusConfig>,
     /// Where its metrics are to be had.
     pub metrics: Option<Listening>,
+    /// The program that is told of runs' alerts.
+    pub alert_command: Option<runs::Command>,
 }
 
 /// Runs a daemon on `listener` until `stop` comes; then every meter ends at a reading's edge, and what was asked for and
@@ -105,8 +109,9 @@ pub async fn run(
             metrics::serve(listening, &daemon, stop.clone()).await;
         }
     };
+    let running = runs::run(&daemon, beside.alert_command, stop.clone());
     let serving = server::serve(listener, &daemon, stop.clone());
     let auditing = daemon.audit.run(stop.clone());
-    tokio::join!(supervisor.run(), serving, on_bus, measured, auditing, watching, recording);
+    tokio::join!(supervisor.run(), running, serving, on_bus, measured, auditing, watching, recording);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
 }

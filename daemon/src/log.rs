@@ -22,12 +22,14 @@ mod corrections;
 mod lookup;
 mod numbers;
 mod query;
+mod runs;
 mod schema;
 mod spectra;
 mod writer;
 mod zeros;
 
 pub use corrections::{Change, Forced, Kept, correction_id, correction_number};
+pub use runs::{Counted, Unfinished};
 pub use schema::OpenError;
 pub use zeros::{Which, Zero};
 
@@ -86,6 +88,7 @@ enum Entry {
     Event { happening: Happening, moment: Moment, boot: String },
     Correction { change: Change, happening: Option<Happening>, moment: Moment, boot: String, then: Then },
     Zero { which: Which, zero: Option<Zero>, written: oneshot::Sender<()> },
+    Runs { runs: Vec<crate::runs::Kept>, written: oneshot::Sender<bool> },
 }
 
 /// What became of a reading.
@@ -156,6 +159,8 @@ struct File {
     queries: Arc<Semaphore>,
     /// What there was of corrections when it was opened.
     kept: Arc<Kept>,
+    /// The runs that were not over then.
+    runs: Arc<Unfinished>,
     // Numbers are given out from memory once the writer is gone: no other daemon may have the log even then.
     _lock: Arc<Lock>,
 }
@@ -202,6 +207,7 @@ impl Log {
         let reserved = query::reserved(&connection).map_err(OpenError::Read)?;
         let kept = Arc::new(corrections::load(&connection).map_err(OpenError::Read)?);
         let zeros = zeros::read(&connection).map_err(OpenError::Read)?;
+        let runs = Arc::new(runs::load(&connection).map_err(OpenError::Read)?);
         let health = Arc::new(Health {
             last_sequence: AtomicU64::new(last),
             numbers: numbers::Numbers::after(reserved),
@@ -215,7 +221,7 @@ impl Log {
             .spawn(move || writer.run(queue))
             .map_err(OpenError::Thread)?;
         let queries = Arc::new(Semaphore::new(QUERIES));
-        let file = File { path, entries, health, queries, kept, _lock: lock };
+        let file = File { path, entries, health, queries, kept, runs, _lock: lock };
         Ok((
             Self { file: Some(file), unlogged: Arc::default(), zeros, happened: Arc::default() },
             Written(Some(thread)),

@@ -255,7 +255,8 @@ async fn serve(
         Some(metrics) => Some(Listening::at(metrics, config.rules.door()).await?),
         None => None,
     };
-    let beside = Beside { recording: progress, bus: config.dbus, metrics };
+    let beside =
+        Beside { recording: progress, bus: config.dbus, metrics, alert_command: config.alert_command };
     let access = Access::new(config.rules, Arc::new(System));
     let terms = Terms { stale_after_s: config.stale_after_s, limits: config.limits, access };
     let (stopper, stop) = stop::pair();

@@ -26,6 +26,7 @@ mod follower;
 mod observe;
 mod outbox;
 mod room;
+mod running;
 mod session;
 mod socket;
 mod subscriptions;

@@ -43,7 +43,7 @@ pub mod sentence;
 mod standing;
 mod steady;
 mod step;
-mod student;
+pub(crate) mod student;
 mod sums;
 mod swing;
 mod track;

@@ -21,7 +21,7 @@ enum Over {
 }
 
 /// The shipped profile, without a warm-up, and with deadlines that suit a test.
-fn quick() -> String {
+pub(crate) fn quick() -> String {
     let shipped = settled_drivers::profile::shipped::text("lab-tristimulus".as_ref()).unwrap();
     let hasty = shipped
         .replace("timeout = \"1s\"", "timeout = \"300ms\"")

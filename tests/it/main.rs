@@ -62,6 +62,7 @@ mod python;
 mod quantities;
 mod recording;
 mod replayed;
+mod runs;
 mod settled;
 mod sharing;
 mod shell_page;

@@ -163,6 +163,34 @@ fn the_page_says_what_clients_are_told_and_costs_no_exposure() {
 }
 
 #[test]
+fn a_run_is_on_the_page_for_as_long_as_it_is_not_over() {
+    let (daemon, address) = on_loopback();
+    let mut client = daemon.client();
+    let plan = json!({"meter": "bench", "kind": "drift", "label": "night \"one\"", "interval_s": 0.1});
+    let run = client.call("runs.start", &plan)["run"].as_u64().unwrap();
+    let of = format!("run=\"{run}\",meter=\"bench\"");
+    wait_until("it has points", || {
+        page(&address, OPEN).0.contains(&of)
+            && value(&page(&address, OPEN).0, &format!("settled_run_points_total{{{of}}}")) >= 2.0
+    });
+    let (text, _) = page(&address, OPEN);
+    let told =
+        format!("settled_run_info{{{of},kind=\"drift\",state=\"running\",label=\"night \\\"one\\\"\"}} 1\n");
+    assert!(text.contains(&told), "{told} in\n{text}");
+    for (sample, expected) in [
+        ("settled_runs{state=\"running\"}".to_owned(), 1.0),
+        (format!("settled_run_interval_seconds{{{of}}}"), 0.1),
+        (format!("settled_run_alert_standing{{{of},alert=\"meter_lost\"}}"), 0.0),
+        ("settled_events_total{kind=\"run_started\"}".to_owned(), 1.0),
+    ] {
+        assert_eq!(value(&text, &sample), expected, "{sample}");
+    }
+    client.call("runs.stop", &json!({"run": run}));
+    wait_until("it has left the page", || !page(&address, OPEN).0.contains(&of));
+    assert_eq!(value(&page(&address, OPEN).0, "settled_runs{state=\"running\"}"), 0.0);
+}
+
+#[test]
 fn what_a_slow_client_misses_is_counted() {
     let config = BENCH.replace("automatic_s = 0.05", "automatic_s = 0.02");
     let daemon = Daemon::start(&format!(

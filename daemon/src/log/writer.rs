@@ -10,7 +10,7 @@ use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Reading;
 use tokio::sync::{mpsc, oneshot};
 
-use super::{Entry, Happening, Health, Numbered, corrections, spectra, zeros};
+use super::{Entry, Happening, Health, Numbered, corrections, runs, spectra, zeros};
 use crate::clock::Moment;
 use crate::lock::Lock;
 
@@ -66,6 +66,7 @@ impl Writer {
                 Entry::Correction { then, .. } => then.done(durable),
                 // Nobody may be waiting.
                 Entry::Zero { written, .. } => drop(written.send(())),
+                Entry::Runs { written, .. } => drop(written.send(durable)),
                 Entry::Event { .. } => {}
             }
         }
@@ -99,6 +100,11 @@ impl Writer {
                 }
                 Entry::Zero { which, zero, written: _ } => {
                     zeros::write(&transaction, which, zero.as_ref())?;
+                }
+                Entry::Runs { runs, written: _ } => {
+                    for run in runs {
+                        runs::write(&transaction, run)?;
+                    }
                 }
             }
         }

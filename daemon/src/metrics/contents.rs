@@ -18,7 +18,7 @@ pub(super) fn page(daemon: &Daemon, form: Form) -> String {
     let meters: Vec<_> = daemon.handles().map(|handle| (handle, handle.meter(now_s))).collect();
     meters::write(&mut page, &meters);
     readings::write(&mut page, &meters, now_s);
-    runs::write(&mut page, &[]);
+    runs::write(&mut page, &daemon.runs.all());
     log(&mut page, daemon);
     process::write(&mut page);
     page.end()

@@ -3,6 +3,7 @@
 use settled_protocol::run::{AlertKind, Run, RunState};
 
 use super::exposition::{Kind, Page};
+use crate::runs::interval_s;
 
 /// Kinds of alert of this version.
 const ALERTS: [AlertKind; 5] = [
@@ -77,7 +78,7 @@ fn each(page: &mut Page, runs: &[Run]) {
         "From one burst of readings to the next, of a run that is running; 0 is without pause.",
     );
     for run in runs.iter().filter(|run| run.state == RunState::Running) {
-        of(run, |labels| interval.sample(labels, run.plan.interval_s.unwrap_or(0.0)));
+        of(run, |labels| interval.sample(labels, interval_s(&run.plan)));
     }
     let mut left = page.family(
         Kind::Gauge,

@@ -9,14 +9,15 @@ use settled_protocol::message::{Call, RequestId, notification_line};
 use settled_protocol::method::{
     CorrectionsAdd, CorrectionsList, CorrectionsRemove, DaemonStatus, Hello, HelloParams, HelloResult,
     LogEvents, LogReadings, MeterCorrect, MeterLease, MeterRead, MeterRelease, MeterRenew, MeterSettle,
-    MeterZero, MetersList, MetersListResult, Method, Nothing, PROTOCOL_VERSION, StageShow,
+    MeterZero, MetersList, MetersListResult, Method, Nothing, PROTOCOL_VERSION, RunsList, RunsShow,
+    RunsStart, RunsStop, StageShow,
 };
 use settled_protocol::notification::SettleProgress;
 
 use super::outbox::{Outbox, Stream};
 use crate::client::Client;
 use crate::daemon::{Daemon, VERSION};
-use crate::{request, settling};
+use crate::{request, runs, settling};
 
 type Answer = Result<Box<RawValue>, RpcError>;
 
@@ -109,6 +110,10 @@ pub(super) async fn carry_out(
         MeterZero::NAME => raw(&request::zero(&daemon, &client, &call.params::<MeterZero>()?).await?),
         LogReadings::NAME => daemon.log.readings_as(call.params::<LogReadings>()?, raw).await,
         LogEvents::NAME => daemon.log.events_as(call.params::<LogEvents>()?, raw).await,
+        RunsStart::NAME => raw(&runs::start(&daemon, call.params::<RunsStart>()?).await?),
+        RunsList::NAME => raw(&runs::list(&daemon, call.params::<RunsList>()?).await?),
+        RunsShow::NAME => raw(&runs::show(&daemon, call.params::<RunsShow>()?).await?),
+        RunsStop::NAME => raw(&runs::stop(&daemon, &client, call.params::<RunsStop>()?).await?),
         StageShow::NAME => raw(&daemon.show(call.params::<StageShow>()?).await?),
         unknown => Err(RpcError::new(ErrorKind::MethodNotFound, format!("there is no method {unknown:?}"))),
     }

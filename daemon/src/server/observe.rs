@@ -6,13 +6,14 @@ use settled_drivers::clock::Boxed;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::message::{Call, notification_line};
 use settled_protocol::meter::Meter;
-use settled_protocol::method::{MeterObserve, MetersObserve, Method, Nothing, ObserveParams};
+use settled_protocol::method::{MeterObserve, MetersObserve, Method, Nothing, ObserveParams, RunsObserve};
 use settled_protocol::notification::MeterChanged;
 use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
 
 use super::follower::{Demand, Follower, Readings};
 use super::outbox::{Outbox, Stream};
+use super::running;
 use crate::client::Client;
 use crate::daemon::Daemon;
 use crate::log;
@@ -26,6 +27,8 @@ pub(super) enum Source {
     Readings(Readings),
     /// Changes of meters' states.
     Meters,
+    /// How runs get on, or one of them.
+    Runs(Option<u64>),
 }
 
 impl Source {
@@ -38,6 +41,10 @@ impl Source {
                 Some(readings.map(Self::Readings))
             }
             MetersObserve::NAME => Some(call.params::<MetersObserve>().map(|Nothing {}| Self::Meters)),
+            RunsObserve::NAME => {
+                let run = call.params::<RunsObserve>().and_then(|params| running::checked(daemon, params));
+                Some(run.map(Self::Runs))
+            }
             _ => None,
         }
     }
@@ -57,6 +64,7 @@ impl Source {
                 (Some(listening), Box::pin(async move { follower.run(&daemon, follow).await }))
             }
             Self::Meters => (None, Box::pin(meters(daemon.observe(), outbox, stream))),
+            Self::Runs(run) => (None, Box::pin(running::forward(daemon.runs.observe(), run, outbox, stream))),
         }
     }
 }

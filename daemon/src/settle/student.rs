@@ -37,8 +37,8 @@ impl Student {
     }
 }
 
-/// The exact forms of one and two degrees of freedom, or the library's.
-fn quantile(nu: usize, probability: f64) -> f64 {
+/// The quantile at `nu` degrees of freedom: the exact forms of one and two, or the library's.
+pub(crate) fn quantile(nu: usize, probability: f64) -> f64 {
     let centred = 2.0 * probability - 1.0;
     match nu {
         1 => (std::f64::consts::FRAC_PI_2 * centred).tan(),

@@ -1,0 +1,136 @@
+//! The runs that are not over: where each is, and how it is reached.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use settled_protocol::run::{Run, RunState};
+use tokio::sync::watch;
+
+use super::kept::Kept;
+
+/// Runs that are not over, in all: nobody watches more, and each takes some 30 kB.
+pub(super) const MOST: usize = 64;
+
+/// The same of one meter: each wants exposures of its own where their settings differ.
+pub(super) const MOST_A_METER: usize = 16;
+
+/// A run that is not over, as everybody but its own task sees it.
+#[derive(Debug)]
+pub(super) struct Entry {
+    /// How it is now.
+    now: watch::Sender<Kept>,
+    /// Why it is to stop, once somebody has said so.
+    stopping: watch::Sender<Option<String>>,
+    /// Whether the log has it, once that is known.
+    durable: watch::Sender<Option<bool>>,
+}
+
+impl Entry {
+    pub(super) fn new(kept: Kept, durable: Option<bool>) -> Arc<Self> {
+        let (stopping, durable) = (watch::Sender::new(None), watch::Sender::new(durable));
+        Arc::new(Self { now: watch::Sender::new(kept), stopping, durable })
+    }
+
+    /// How it is now.
+    pub(super) fn kept(&self) -> Kept {
+        self.now.borrow().clone()
+    }
+
+    pub(super) fn change(&self, kept: Kept) {
+        self.now.send_replace(kept);
+    }
+
+    /// Waits until it is over, and gives what came of it.
+    pub(super) async fn over(&self) -> Kept {
+        let mut now = self.now.subscribe();
+        // The sender is here.
+        let _over = now.wait_for(|kept| kept.run.state.is_over()).await.is_ok();
+        self.kept()
+    }
+
+    /// Has its task end it. The first reason counts.
+    pub(super) fn stop(&self, why: &str) {
+        self.stopping.send_if_modified(|stopping| {
+            let is_first = stopping.is_none();
+            stopping.get_or_insert_with(|| why.to_owned());
+            is_first
+        });
+    }
+
+    /// Waits until somebody stops it, and says why.
+    pub(super) async fn stopped(&self) -> String {
+        let mut stopping = self.stopping.subscribe();
+        let stopped = stopping.wait_for(Option::is_some).await;
+        stopped.ok().and_then(|why| why.clone()).unwrap_or_default()
+    }
+
+    /// Says whether the log has it.
+    pub(super) fn set_durable(&self, durable: bool) {
+        self.durable.send_replace(Some(durable));
+    }
+
+    /// Whether the log is known to have it.
+    pub(super) fn is_durable(&self) -> bool {
+        *self.durable.borrow() == Some(true)
+    }
+
+    /// Whether somebody who has asked for it still waits to hear whether the log has it.
+    pub(super) fn is_new(&self) -> bool {
+        self.durable.borrow().is_none()
+    }
+
+    /// Waits until it is known whether the log has it.
+    pub(super) async fn durable(&self) -> bool {
+        let mut durable = self.durable.subscribe();
+        durable.wait_for(Option::is_some).await.is_ok_and(|durable| *durable == Some(true))
+    }
+}
+
+/// All of them by number.
+#[derive(Debug, Default)]
+pub(super) struct Book(Mutex<BTreeMap<u64, Arc<Entry>>>);
+
+impl Book {
+    fn entries(&self) -> MutexGuard<'_, BTreeMap<u64, Arc<Entry>>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    pub(super) fn add(&self, entry: &Arc<Entry>) {
+        let run = entry.now.borrow().run.run;
+        self.entries().insert(run, Arc::clone(entry));
+    }
+
+    pub(super) fn remove(&self, run: u64) {
+        self.entries().remove(&run);
+    }
+
+    pub(super) fn get(&self, run: u64) -> Option<Arc<Entry>> {
+        self.entries().get(&run).map(Arc::clone)
+    }
+
+    /// How many there are in all, and how many of a meter.
+    pub(super) fn count(&self, meter: &str) -> (usize, usize) {
+        let entries = self.entries();
+        let of_meter = entries.values().filter(|entry| entry.now.borrow().run.plan.meter == meter).count();
+        (entries.len(), of_meter)
+    }
+
+    /// Every one, as it is now.
+    pub(super) fn all(&self) -> Vec<Run> {
+        self.entries().values().map(|entry| entry.now.borrow().run.clone()).collect()
+    }
+
+    /// How many are running.
+    pub(super) fn running(&self) -> usize {
+        self.entries().values().filter(|entry| entry.now.borrow().run.state == RunState::Running).count()
+    }
+
+    /// Those that are one of these nights, planned ones.
+    pub(super) fn nights(&self, chain: u64) -> Vec<Arc<Entry>> {
+        let is_one = |entry: &&Arc<Entry>| {
+            let kept = entry.now.borrow();
+            kept.chain() == Some(chain) && kept.run.state == RunState::Planned
+        };
+        self.entries().values().filter(is_one).map(Arc::clone).collect()
+    }
+}

@@ -1,0 +1,406 @@
+//! One run as it goes on: what it has seen, what it is alarmed at, whom it tells, and what is kept of it.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use settled_drivers::clock::Clock as _;
+use settled_protocol::error::RpcError;
+use settled_protocol::log::EventKind;
+use settled_protocol::reading::{Flag, Reading};
+use settled_protocol::run::{Alert, AlertKind, RunKind, RunState, RunVerdict};
+use tokio::time::Instant;
+
+use super::alarm::{Alarm, Turn};
+use super::book::Entry;
+use super::kept::Kept;
+use super::point::Burst;
+use super::series::Series;
+use super::verdict::verdict;
+use super::{plan, words};
+use crate::client::By;
+use crate::daemon::Daemon;
+use crate::log::Happening;
+use crate::meter_task::MeterHandle;
+
+/// Between two notifications of progress, and between two looks at the log's health, in real time.
+const TELLS: Duration = Duration::from_secs(1);
+const LOOKS: Duration = Duration::from_secs(10);
+
+/// How often a run that goes on is written, in real time: all but its gaps and its alerts, which are written as they come, can be had from
+/// its readings.
+const KEEPS: Duration = Duration::from_secs(300);
+
+/// How much longer than planned nothing may come until that is a gap, and how long at least, in s.
+const LATE: f64 = 1.5;
+const LEAST_GAP_S: f64 = 5.0;
+
+/// One run as it goes on.
+#[derive(Debug)]
+pub(super) struct Course {
+    pub(super) daemon: Arc<Daemon>,
+    pub(super) entry: Arc<Entry>,
+    pub(super) meter: MeterHandle,
+    pub(super) kept: Kept,
+    by: By,
+    /// The boot clock at its beginning, in s. All other spans are from there.
+    origin_s: f64,
+    /// The end of its last reading, in s; its beginning before there is any.
+    last_s: f64,
+    /// How long a burst takes, in s, once there has been one.
+    burst_s: f64,
+    burst: Burst,
+    series: Series,
+    alarm: Alarm,
+    /// The correction that its latest reading went through.
+    correction: Option<Option<String>>,
+    next_told: Instant,
+    next_look: Instant,
+    next_kept: Instant,
+}
+
+impl Course {
+    /// A run that began when the boot clock was at `origin_s`.
+    pub(super) fn new(
+        daemon: &Arc<Daemon>,
+        entry: &Arc<Entry>,
+        meter: MeterHandle,
+        kept: Kept,
+        origin_s: f64,
+    ) -> Self {
+        let now = Instant::now();
+        Self {
+            daemon: Arc::clone(daemon),
+            entry: Arc::clone(entry),
+            meter,
+            by: By::itself(),
+            origin_s,
+            last_s: 0.0,
+            burst_s: 0.0,
+            burst: Burst::default(),
+            series: Series::default(),
+            alarm: Alarm::new(kept.run.plan.alert),
+            correction: None,
+            next_told: now,
+            next_look: now,
+            next_kept: now + KEEPS,
+            kept,
+        }
+    }
+
+    /// By whom it asks its meter: it waits while somebody else has it. What the log doesn't know of yet has no readings there.
+    pub(super) fn by(&self) -> By {
+        let by = self.by.clone().until(f64::MAX);
+        if self.entry.is_durable() { by.for_run(self.kept.run.run) } else { by }
+    }
+
+    /// Since its beginning, in s.
+    pub(super) fn elapsed_s(&self) -> f64 {
+        self.daemon.clock.now_s() - self.origin_s
+    }
+
+    /// So many s after its beginning, on the daemon's clock.
+    pub(super) fn clock_s(&self, t_s: f64) -> f64 {
+        self.origin_s + t_s
+    }
+
+    /// The end of its last reading, in s from its beginning.
+    pub(super) fn last_s(&self) -> f64 {
+        self.last_s
+    }
+
+    /// When its next burst is due, on the daemon's clock.
+    pub(super) fn next_due_s(&self) -> f64 {
+        let interval_s = plan::interval_s(&self.kept.run.plan);
+        let after_s = if self.kept.run.readings == 0 { 0.0 } else { self.last_s - self.burst_s + interval_s };
+        self.clock_s(after_s).max(self.daemon.clock.now_s())
+    }
+
+    /// Lets its time go on from its last reading, where UTC of another boot says that it is earlier.
+    pub(super) fn never_back(&mut self) {
+        self.origin_s -= (self.last_s - self.elapsed_s()).max(0.0);
+        self.kept.origin_s = Some(self.origin_s);
+    }
+
+    /// Forgets what it has seen, to see all of it again.
+    pub(super) fn forget(&mut self) {
+        let run = &mut self.kept.run;
+        (run.points, run.readings, run.first, run.last) = (0, 0, None, None);
+        (run.reference, run.latest) = (None, None);
+        run.flags.clear();
+    }
+
+    /// Takes what was written of it for what it has seen, as its readings are not there any more.
+    pub(super) fn trust(&mut self) {
+        let run = &self.kept.run;
+        self.last_s = run.latest.map_or(0.0, |latest| plan::seconds_between(run.begins, latest.at).max(0.0));
+    }
+
+    /// How long it lasts, in s; nothing for one that goes on until it is stopped.
+    pub(super) fn lasts_s(&self) -> Option<f64> {
+        self.kept.run.ends.map(|ends| plan::seconds_between(self.kept.run.begins, ends))
+    }
+
+    /// From one burst to the next at least, in s.
+    fn pitch_s(&self) -> f64 {
+        plan::interval_s(&self.kept.run.plan).max(self.burst_s)
+    }
+
+    /// From when on it is an alert that nothing comes, in s from its beginning.
+    pub(super) fn lost_at_s(&self) -> f64 {
+        let plan = &self.kept.run.plan;
+        self.last_s + self.pitch_s() + plan.integration_s.unwrap_or(0.0) + plan::lost_s(plan)
+    }
+
+    /// Takes a reading: what it says, and what its coming says.
+    pub(super) async fn take(&mut self, reading: &Reading) {
+        let (began_s, ended_s) = (reading.began_s - self.origin_s, reading.t_s - self.origin_s);
+        self.look_for_gap(began_s).await;
+        self.kept.run.waiting = None;
+        self.over(AlertKind::MeterLost, "the meter gives readings again").await;
+        let corrected = self.correction.as_ref().is_some_and(|before| *before != reading.correction);
+        let points = self.kept.run.points;
+        self.absorb(reading, began_s, ended_s);
+        if corrected {
+            self.over(AlertKind::Luminance, "the meter's correction was changed").await;
+            self.over(AlertKind::Chromaticity, "the meter's correction was changed").await;
+        }
+        self.look_at_light(reading).await;
+        let unlogged = reading.flags.contains(&Flag::Unlogged);
+        if unlogged || Instant::now() >= self.next_look {
+            self.next_look = Instant::now() + LOOKS;
+            self.look_at_log().await;
+        }
+        if self.kept.run.points > points {
+            self.get_on().await;
+        }
+    }
+
+    /// Counts a reading, exposed between these, in s from the run's beginning.
+    pub(super) fn absorb(&mut self, reading: &Reading, began_s: f64, ended_s: f64) {
+        let interval_s = plan::interval_s(&self.kept.run.plan);
+        let pause_s = if interval_s > 0.0 { 0.5 * interval_s } else { self.late_s() };
+        if self.burst.count() > 0 && began_s - self.last_s > pause_s {
+            self.close();
+        }
+        if self.correction.as_ref().is_some_and(|before| *before != reading.correction) {
+            self.begin_anew();
+        }
+        self.correction = Some(reading.correction.clone());
+        let run = &mut self.kept.run;
+        run.readings += 1;
+        run.first.get_or_insert(reading.sequence);
+        run.last = Some(reading.sequence);
+        run.quantity = Some(reading.light.photometric());
+        for flag in &reading.flags {
+            if !run.flags.contains(flag) {
+                run.flags.push(*flag);
+            }
+        }
+        self.last_s = ended_s;
+        self.burst.push(reading, began_s, ended_s);
+        if self.burst.count() >= plan::burst(&self.kept.run.plan) {
+            self.close();
+        }
+    }
+
+    /// Readings through another correction are on another scale: the light is held against what comes first of them.
+    fn begin_anew(&mut self) {
+        self.close();
+        self.series = Series::default();
+        self.alarm.anew();
+        self.kept.run.reference = None;
+    }
+
+    /// Makes a point of the burst so far.
+    pub(super) fn close(&mut self) {
+        let burst = std::mem::take(&mut self.burst);
+        let Some((point, observed)) = burst.point() else { return };
+        self.burst_s = burst.span_s();
+        self.series.push(observed);
+        let run = &mut self.kept.run;
+        run.points += 1;
+        run.reference.get_or_insert(point);
+        run.latest = Some(point);
+    }
+
+    /// How long nothing may come until that is a gap, in s.
+    fn late_s(&self) -> f64 {
+        (LATE * self.pitch_s()).max(LEAST_GAP_S)
+    }
+
+    /// Looks whether something was due that didn't come before `until_s`.
+    async fn look_for_gap(&mut self, until_s: f64) {
+        let gap_s = until_s - self.last_s;
+        if gap_s <= self.late_s() {
+            return;
+        }
+        let planned = (gap_s / self.pitch_s().max(1.0)).round() - 1.0;
+        let run = &mut self.kept.run;
+        run.gaps += 1;
+        run.gap_s += gap_s;
+        run.missed += whole(planned);
+        let why = run.waiting.as_ref().map(|error| format!(": {error}")).unwrap_or_default();
+        let detail = format!("{} has no readings for {}{why}", plan::name(run), words::span(gap_s));
+        self.event(EventKind::RunGap, detail).await;
+        self.keep().await;
+    }
+
+    async fn look_at_light(&mut self, reading: &Reading) {
+        let Some(reference) = self.kept.run.reference else { return };
+        let (value, unit) = (reading.light.value(), reading.light.photometric().unit());
+        let from = words::number(reference.value);
+        match self.alarm.luminance(&reference, value) {
+            Some(Turn::Raised(share)) => {
+                let percent = words::number(100.0 * share);
+                let value = words::number(value);
+                let message =
+                    format!("{value} {unit} is {percent} % off the {from} {unit} that it began with");
+                self.raise(AlertKind::Luminance, message).await;
+            }
+            Some(Turn::Over) => {
+                self.over(AlertKind::Luminance, "it is near to what it began with again").await;
+            }
+            None => {}
+        }
+        match self.alarm.chromaticity(&reference, reading.light.chromaticity()) {
+            Some(Turn::Raised(off)) => {
+                let message =
+                    format!("the colour is {} in u′v′ off that which it began with", words::number(off));
+                self.raise(AlertKind::Chromaticity, message).await;
+            }
+            Some(Turn::Over) => {
+                self.over(AlertKind::Chromaticity, "it is near to what it began with again").await;
+            }
+            None => {}
+        }
+    }
+
+    async fn look_at_log(&mut self) {
+        let status = self.daemon.log.status();
+        match status.room.filter(|room| room.low) {
+            Some(room) => {
+                let message = format!("the log has room for {} bytes more", room.left_bytes);
+                self.raise(AlertKind::DiskLow, message).await;
+            }
+            None => self.over(AlertKind::DiskLow, "the log has room again").await,
+        }
+        match status.reason {
+            Some(reason) => {
+                self.raise(AlertKind::LogFailed, format!("the log can't be written: {reason}")).await;
+            }
+            None => self.over(AlertKind::LogFailed, "the log is written again").await,
+        }
+    }
+
+    /// The meter gives nothing, for this reason where it is known. That is an alert once it has lasted.
+    pub(super) async fn miss(&mut self, why: Option<RpcError>) {
+        if why.is_some() {
+            self.kept.run.waiting = why;
+        }
+        let since_s = self.elapsed_s() - self.last_s;
+        if self.elapsed_s() >= self.lost_at_s() {
+            let why = self.kept.run.waiting.as_ref().map(|error| format!(": {error}")).unwrap_or_default();
+            let message =
+                format!("{} gives no readings since {}{why}", self.meter.id(), words::span(since_s));
+            self.raise(AlertKind::MeterLost, message).await;
+        }
+        self.get_on().await;
+    }
+
+    async fn raise(&mut self, kind: AlertKind, message: String) {
+        if self.kept.run.standing.iter().any(|alert| alert.kind == kind) {
+            return;
+        }
+        let alert = Alert { kind, at: self.daemon.clock.now().at, message };
+        self.kept.run.standing.push(alert.clone());
+        self.kept.run.alerts += 1;
+        let detail = format!("{}: {}", plan::name(&self.kept.run), alert.message);
+        self.event(EventKind::Alert, detail).await;
+        self.refresh();
+        self.daemon.runs.alarm(&self.kept.run, &alert);
+        self.tell(Some(alert));
+        self.keep().await;
+    }
+
+    async fn over(&mut self, kind: AlertKind, why: &str) {
+        let before = self.kept.run.standing.len();
+        self.kept.run.standing.retain(|alert| alert.kind != kind);
+        if self.kept.run.standing.len() == before {
+            return;
+        }
+        let detail = format!("{}: {} is over, {why}", plan::name(&self.kept.run), kind.name());
+        self.event(EventKind::AlertOver, detail).await;
+        self.refresh();
+        self.tell(None);
+        self.keep().await;
+    }
+
+    /// Writes down that something happened to it.
+    pub(super) async fn event(&self, kind: EventKind, detail: impl Into<String>) {
+        let happening = Happening::about(kind, self.meter.id(), detail);
+        let known = self.entry.is_durable();
+        let happening = if known { happening.of_run(self.kept.run.run) } else { happening };
+        self.daemon.log.event(&self.daemon.clock, happening).await;
+    }
+
+    /// Brings what changes by itself up to date.
+    fn refresh(&mut self) {
+        let (elapsed_s, lasts_s) = (self.elapsed_s().max(0.0), self.lasts_s());
+        let run = &mut self.kept.run;
+        run.elapsed_s = elapsed_s;
+        if run.plan.kind != RunKind::WarmUp {
+            run.left_s = lasts_s.map(|lasts_s| (lasts_s - elapsed_s).max(0.0));
+            run.drift = self.series.drift();
+        }
+        run.message = words::getting_on(run);
+    }
+
+    /// Tells how it gets on, and writes that down, no more often than is of use.
+    pub(super) async fn get_on(&mut self) {
+        let now = Instant::now();
+        if now >= self.next_told {
+            self.next_told = now + TELLS;
+            self.refresh();
+            self.daemon.runs.progress(&self.entry, &self.kept);
+        }
+        if now >= self.next_kept {
+            self.keep().await;
+        }
+    }
+
+    /// Tells everyone how it is now.
+    pub(super) fn tell(&self, alert: Option<Alert>) {
+        self.daemon.runs.changed(&self.entry, &self.kept, alert);
+    }
+
+    /// Writes down how it is now.
+    pub(super) async fn keep(&mut self) {
+        self.refresh();
+        self.next_kept = Instant::now() + KEEPS;
+        if self.daemon.log.keep_runs(vec![self.kept.clone()]).await {
+            self.entry.set_durable(true);
+        }
+    }
+
+    /// Ends it: no gap stays untold, and what there is is judged.
+    pub(super) async fn end(mut self, state: RunState, why: Option<String>) {
+        self.close();
+        let elapsed_s = self.lasts_s().map_or(self.elapsed_s(), |lasts_s| lasts_s.min(self.elapsed_s()));
+        self.look_for_gap(elapsed_s).await;
+        self.refresh();
+        let run = &mut self.kept.run;
+        run.elapsed_s = elapsed_s;
+        run.verdict = match run.plan.kind {
+            RunKind::WarmUp => run.verdict.or(Some(RunVerdict::NotSettled)),
+            kind => Some(verdict(kind, &self.series, run.reference.as_ref(), &run.plan.criteria)),
+        };
+        let outcome = words::outcome(run);
+        let message = why.map_or_else(|| outcome.clone(), |why| format!("{why} {outcome}"));
+        self.daemon.runs.conclude(&self.daemon, &self.entry, self.kept, state, message).await;
+    }
+}
+
+#[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a count, held to what there is")]
+fn whole(count: f64) -> u64 {
+    count.max(0.0) as u64
+}

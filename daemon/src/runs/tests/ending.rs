@@ -1,0 +1,163 @@
+//! How runs end, what is refused, and what outlives the daemon.
+
+use super::*;
+
+#[tokio::test]
+async fn light_that_drifts_is_beyond_and_the_drift_is_that_of_the_light() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench_at(folder.path(), &Lamp::of(|t_s| 100.0 - 2.0 * t_s / 3600.0), 300.0);
+    let run = bench.start(json!({"duration_s": 2400.0, "interval_s": 240, "burst": 5})).await.run;
+    let done = bench.over(run).await;
+    assert_eq!((done.state, done.verdict), (RunState::Done, Some(RunVerdict::Beyond)));
+    let drift = done.drift.unwrap();
+    assert!((drift.per_h + 2.0).abs() < 0.01, "{drift:?}");
+    assert_eq!((done.latest.unwrap().count, done.gaps), (5, 0));
+    let counted = bench.daemon.log.count_run(run).await.unwrap();
+    assert_eq!((counted.readings, counted.first, counted.last), (done.readings, done.first, done.last));
+    assert_eq!(done.readings, 5 * done.points);
+    assert!(done.message.starts_with("The light left its bands: "), "{}", done.message);
+}
+
+#[tokio::test]
+async fn a_warm_up_ends_once_the_light_has_settled_or_at_its_limit() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench_at(folder.path(), &Lamp::of(|t_s| 100.0 - 5.0 * (-t_s / 60.0).exp()), 50.0);
+    let run = bench.start(json!({"kind": "warm_up"})).await.run;
+    let done = bench.over(run).await;
+    assert_eq!((done.state, done.verdict), (RunState::Done, Some(RunVerdict::Settled)), "{done:?}");
+    let settled = done.settled.unwrap();
+    assert!(settled.waited_s > 60.0 && done.readings >= settled.readings.unwrap().count, "{settled:?}");
+    let limit = json!({"kind": "warm_up", "duration_s": 30.0, "criteria": {"hold_s": 600.0}});
+    let limited = bench.over(bench.start(limit).await.run).await;
+    assert_eq!(
+        (limited.state, limited.verdict),
+        (RunState::Done, Some(RunVerdict::NotSettled)),
+        "{limited:?}"
+    );
+    assert!(limited.elapsed_s <= 30.0, "{limited:?}");
+}
+
+#[tokio::test]
+async fn two_runs_of_one_meter_share_their_exposures() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench_at(folder.path(), &Lamp::of(|_| 100.0), 50.0);
+    let held = json!({"kind": "stability", "duration_s": 100.0});
+    let runs = [bench.start(held.clone()).await.run, bench.start(held).await.run];
+    let [one, other] = [bench.over(runs[0]).await, bench.over(runs[1]).await];
+    assert_eq!([one.verdict, other.verdict], [Some(RunVerdict::Within); 2]);
+    let exposures = bench.daemon.status().meters[0].exposures;
+    let both = one.readings + other.readings;
+    assert!(exposures as f64 <= 0.75 * both as f64, "{exposures} exposures for {both} readings");
+}
+
+#[tokio::test]
+async fn what_makes_no_run_is_refused_with_what_to_do() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench_at(folder.path(), &Lamp::of(|_| 100.0), 1.0);
+    for (members, expected) in [
+        (json!({"meter": "other"}), ErrorKind::NoSuchMeter),
+        (json!({"interval_s": -1}), ErrorKind::InvalidParams),
+        (json!({"stimulus": {"colour": [0, 0, 0]}}), ErrorKind::Unsupported),
+    ] {
+        assert_eq!(bench.refused(members.clone()).await.kind(), expected, "{members}");
+    }
+    let later = plan::after(bench.daemon.clock.now().at, 3600.0);
+    for _ in 0..book::MOST_A_METER {
+        bench.start(json!({"start": later})).await;
+    }
+    assert_eq!(bench.refused(json!({"start": later})).await.kind(), ErrorKind::Overloaded);
+    bench.stop(3).await.unwrap();
+    assert_eq!(bench.start(json!({"start": later})).await.run, 17);
+    let none = super::super::show(&bench.daemon, ShowRun { run: 99 }).await.unwrap_err();
+    assert_eq!(none.kind(), ErrorKind::NoSuchRun);
+    assert_eq!(bench.stop(99).await.unwrap_err().kind(), ErrorKind::NoSuchRun);
+    let which = ListRuns { before: Some(10), limit: Some(3), ..ListRuns::default() };
+    let page = super::super::list(&bench.daemon, which).await.unwrap();
+    let numbers: Vec<u64> = page.runs.iter().map(|run| run.run).collect();
+    assert_eq!((numbers, page.next), (vec![9, 8, 7], Some(7)));
+    let which = ListRuns { state: Some(RunState::Stopped), ..ListRuns::default() };
+    let page = super::super::list(&bench.daemon, which).await.unwrap();
+    assert_eq!((page.runs.len(), page.runs[0].run, page.next), (1, 3, None));
+}
+
+#[tokio::test]
+async fn without_a_log_there_are_no_runs() {
+    let bench = with(Log::off(), Written::nothing(), &Lamp::of(|_| 100.0), 1.0, None);
+    assert_eq!(bench.refused(json!({})).await.kind(), ErrorKind::LogUnavailable);
+    let list = super::super::list(&bench.daemon, ListRuns::default()).await;
+    assert_eq!(list.unwrap_err().kind(), ErrorKind::LogUnavailable);
+}
+
+#[tokio::test]
+async fn what_a_run_has_seen_is_the_same_after_a_restart() {
+    let folder = tempfile::tempdir().unwrap();
+    let lamp = Lamp::of(|t_s| 100.0 - t_s / 3600.0);
+    let first = bench_at(folder.path(), &lamp, 200.0);
+    let run = first.start(json!({"interval_s": 120, "burst": 2})).await.run;
+    let before = first.until(run, |run| run.points >= 8).await;
+    first.end().await;
+    let second = bench_at(folder.path(), &lamp, 1.0);
+    in_time(async {
+        while !second.kinds(run).await.contains(&EventKind::RunResumed) {
+            tokio::time::sleep(Duration::from_millis(2)).await;
+        }
+    })
+    .await;
+    let after = second.show(run).await;
+    assert_eq!(after.state, RunState::Running);
+    assert_eq!((after.reference, after.first, &after.flags), (before.reference, before.first, &before.flags));
+    let counted = second.daemon.log.count_run(run).await.unwrap();
+    assert!(after.readings >= before.readings && counted.readings >= after.readings, "{after:?} {counted:?}");
+    assert_eq!(second.kinds(run).await, [EventKind::RunStarted, EventKind::RunResumed]);
+    let stopped = second.stop(run).await.unwrap();
+    assert_eq!(stopped.state, RunState::Stopped);
+    assert_eq!(stopped.run, second.start(json!({})).await.run - 1);
+}
+
+#[tokio::test]
+async fn a_run_whose_meter_is_not_in_the_config_any_more_fails_and_says_so() {
+    let folder = tempfile::tempdir().unwrap();
+    let first = bench(folder.path(), &Lamp::of(|_| 100.0));
+    let run = first.start(json!({})).await.run;
+    first.end().await;
+    let (log, written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    let (stopper, stop) = stop::pair();
+    let (daemon, _supervisor) =
+        Daemon::new(Vec::new(), Arc::new(Clock::system()), log, Terms::default(), stop.clone());
+    let mut tasks = JoinSet::new();
+    let of = Arc::clone(&daemon);
+    tasks.spawn(async move { super::super::run(&of, None, stop).await });
+    let second = Bench { daemon, tasks, stopper, written };
+    let failed = second.over(run).await;
+    assert_eq!(
+        (failed.state, failed.message.as_str()),
+        (RunState::Failed, "The config has no meter \"m\" any more.")
+    );
+}
+
+#[tokio::test]
+async fn the_program_that_is_told_of_alerts_hears_of_each_and_is_ended_where_it_hangs() {
+    let folder = tempfile::tempdir().unwrap();
+    let told = folder.path().join("told");
+    let (log, written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    let arguments = vec!["-c".to_owned(), "cat >> \"$0\"".to_owned(), told.display().to_string()];
+    let command = Command { program: "/bin/sh".into(), arguments };
+    let lamp = Lamp::of(|_| 100.0);
+    let bench = with(log, written, &lamp, SPEED, Some(command));
+    let run = bench.start(json!({"burst": 3, "alert": {"luminance": 0.02}, "label": "$(touch x)"})).await.run;
+    bench.until(run, |run| run.points >= 1).await;
+    lamp.shines(|_| 110.0);
+    bench.until(run, |run| run.alerts == 1).await;
+    let line = in_time(async {
+        loop {
+            match std::fs::read_to_string(&told) {
+                Ok(text) if text.ends_with('\n') => return text,
+                _ => tokio::time::sleep(Duration::from_millis(2)).await,
+            }
+        }
+    })
+    .await;
+    let told: Value = serde_json::from_str(&line).unwrap();
+    assert_eq!((&told["alert"]["kind"], &told["run"]["run"]), (&json!("luminance"), &json!(run)));
+    assert_eq!(told["run"]["plan"]["label"], "$(touch x)");
+}

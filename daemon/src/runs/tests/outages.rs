@@ -1,0 +1,108 @@
+//! What keeps a run from its readings, and how it goes on.
+
+use super::*;
+use crate::meter_task::Terms as LeaseTerms;
+
+#[tokio::test]
+async fn a_run_whose_meter_is_unplugged_for_an_hour_is_alarmed_and_goes_on_by_itself() {
+    let folder = tempfile::tempdir().unwrap();
+    let lamp = Lamp::of(|_| 100.0);
+    let bench = bench(folder.path(), &lamp);
+    let members = json!({"duration_s": 6000.0, "interval_s": 300, "alert": {"lost_s": 300}});
+    let run = bench.start(members).await.run;
+    let began_s = bench.now_s();
+    bench.at(began_s + 1000.0).await;
+    lamp.unplug(true);
+    let lost = bench.until(run, |run| !run.standing.is_empty()).await;
+    assert_eq!((lost.standing[0].kind, lost.alerts), (AlertKind::MeterLost, 1));
+    assert!(lost.standing[0].message.starts_with("m gives no readings since "), "{lost:?}");
+    assert_eq!(lost.waiting.as_ref().map(RpcError::kind), Some(ErrorKind::MeterAbsent));
+    bench.at(began_s + 4600.0).await;
+    lamp.unplug(false);
+    let back = bench.until(run, |run| run.standing.is_empty()).await;
+    assert_eq!((back.waiting, back.gaps), (None, 1));
+    let done = bench.over(run).await;
+    assert_eq!((done.state, done.verdict), (RunState::Done, Some(RunVerdict::Within)), "{done:?}");
+    // The meter is tried again each minute, and the gap begins with the reading before.
+    assert!((3590.0..4100.0).contains(&done.gap_s), "{done:?}");
+    assert!((11..=13).contains(&done.missed) && (7..=10).contains(&done.points), "{done:?}");
+    let expected = [
+        EventKind::RunStarted,
+        EventKind::Alert,
+        EventKind::RunGap,
+        EventKind::AlertOver,
+        EventKind::RunEnded,
+    ];
+    assert_eq!(bench.kinds(run).await, expected);
+    let gap = &bench.events(run).await[2].detail;
+    assert!(gap.contains("has no readings for 1h") && gap.contains("unplugged"), "{gap}");
+}
+
+#[tokio::test]
+async fn a_run_waits_while_somebody_has_the_meter_and_says_so() {
+    let folder = tempfile::tempdir().unwrap();
+    let lamp = Lamp::of(|_| 100.0);
+    let bench = bench(folder.path(), &lamp);
+    let run =
+        bench.start(json!({"duration_s": 3600.0, "interval_s": 300, "alert": {"lost_s": 600}})).await.run;
+    bench.until(run, |run| run.points >= 1).await;
+    let meter = bench.daemon.meter("m").unwrap().clone();
+    let terms = LeaseTerms { ttl_s: 3600.0, wait_s: 60.0, purpose: None };
+    let lease = in_time(meter.lease(&By::itself(), terms)).await.unwrap();
+    let waits = bench.until(run, |run| run.waiting.is_some()).await;
+    assert_eq!(waits.waiting.map(|error| error.kind()), Some(ErrorKind::Leased));
+    assert_eq!(waits.standing[0].kind, AlertKind::MeterLost);
+    drop(lease);
+    let done = bench.over(run).await;
+    assert_eq!((done.state, done.gaps, done.alerts), (RunState::Done, 1, 1), "{done:?}");
+    assert!(done.gap_s > 600.0 && done.points > 5, "{done:?}");
+}
+
+#[tokio::test]
+async fn light_that_leaves_its_band_is_an_alert_until_it_is_back_and_one_outlier_is_none() {
+    let folder = tempfile::tempdir().unwrap();
+    let lamp = Lamp::of(|_| 100.0);
+    let bench = bench_at(folder.path(), &lamp, 300.0);
+    let mut changes = bench.daemon.runs.observe();
+    let run = bench.start(json!({"burst": 3, "alert": {"luminance": 0.02, "lost_s": 3600}})).await.run;
+    bench.until(run, |run| run.points >= 2).await;
+    let outlier = AtomicBool::new(true);
+    lamp.shines(move |_| if outlier.swap(false, Ordering::Relaxed) { 150.0 } else { 100.0 });
+    let calm = bench.until(run, |run| run.points >= 6).await;
+    assert_eq!(calm.alerts, 0, "{calm:?}");
+    lamp.shines(|_| 103.0);
+    let alarmed = bench.until(run, |run| !run.standing.is_empty()).await;
+    let message = "103.0 cd/m² is 3.000 % off the 100.0 cd/m² that it began with";
+    assert_eq!(
+        (alarmed.standing[0].kind, alarmed.standing[0].message.as_str()),
+        (AlertKind::Luminance, message)
+    );
+    lamp.shines(|_| 101.9);
+    bench.until(run, |now| now.points >= alarmed.points + 4).await;
+    assert_eq!(bench.show(run).await.standing.len(), 1, "at its edge it still stands");
+    lamp.shines(|_| 101.0);
+    let back = bench.until(run, |run| run.standing.is_empty()).await;
+    assert_eq!(back.alerts, 1);
+    let mut alerts = Vec::new();
+    while let Ok(changed) = changes.try_recv() {
+        alerts.extend(changed.alert.map(|alert| (changed.is_progress, alert.kind)));
+    }
+    assert_eq!(alerts, [(false, AlertKind::Luminance)]);
+    let mut kinds = bench.kinds(run).await;
+    kinds.retain(|kind| *kind != EventKind::RunGap);
+    assert_eq!(kinds, [EventKind::RunStarted, EventKind::Alert, EventKind::AlertOver]);
+}
+
+#[tokio::test]
+async fn a_run_goes_on_after_a_panic_of_its_meters_task() {
+    let folder = tempfile::tempdir().unwrap();
+    let lamp = Lamp::of(|_| 100.0);
+    let bench = bench(folder.path(), &lamp);
+    let run = bench.start(json!({"duration_s": 2000.0})).await.run;
+    bench.until(run, |run| run.points >= 3).await;
+    lamp.shines(|_| panic!("the test says so"));
+    bench.until(run, |run| run.waiting.is_some()).await;
+    lamp.shines(|_| 100.0);
+    let done = bench.over(run).await;
+    assert_eq!(done.state, RunState::Done, "{done:?}");
+}

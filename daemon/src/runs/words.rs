@@ -1,0 +1,80 @@
+//! What runs say in words.
+
+use std::time::Duration;
+
+use settled_protocol::quantity::Photometric;
+use settled_protocol::run::{Run, RunKind, RunVerdict};
+
+use crate::settle::digits::significant;
+
+/// A number with as many digits as one reads.
+pub(super) fn number(value: f64) -> String {
+    significant(value, 4)
+}
+
+/// A span of so many s.
+pub(super) fn span(seconds: f64) -> String {
+    let whole = if seconds < 10.0 { (seconds * 10.0).round() / 10.0 } else { seconds.round() };
+    let span = Duration::try_from_secs_f64(whole.max(0.0)).unwrap_or(Duration::MAX);
+    humantime::format_duration(span).to_string()
+}
+
+fn count(number: u64, one: &str, many: &str) -> String {
+    if number == 1 { format!("1 {one}") } else { format!("{number} {many}") }
+}
+
+fn unit(run: &Run) -> &'static str {
+    run.quantity.unwrap_or(Photometric::Luminance).unit()
+}
+
+/// What it has seen so far.
+pub(super) fn so_far(run: &Run) -> String {
+    let Some(latest) = &run.latest else { return "no readings yet".to_owned() };
+    let unit = unit(run);
+    let mut text =
+        format!("{}, {} {unit} at last", count(run.points, "point", "points"), number(latest.value));
+    if let Some(drift) = &run.drift {
+        let [per_h, low, high] = [drift.per_h, drift.low_per_h, drift.high_per_h].map(number);
+        text.push_str(&format!(", drift {per_h} {unit} an hour ({low} to {high})"));
+    }
+    if run.gaps > 0 {
+        text.push_str(&format!(", {} of {} in all", count(run.gaps, "gap", "gaps"), span(run.gap_s)));
+    }
+    text
+}
+
+/// How it gets on.
+pub(super) fn getting_on(run: &Run) -> String {
+    match &run.waiting {
+        Some(error) => format!("It waits for the meter: {error}. So far: {}.", so_far(run)),
+        None => format!("It goes on: {}.", so_far(run)),
+    }
+}
+
+/// What came out of it.
+pub(super) fn outcome(run: &Run) -> String {
+    let said = match (run.plan.kind, run.verdict) {
+        (RunKind::WarmUp, Some(RunVerdict::Settled)) => "The light has settled",
+        (RunKind::WarmUp, _) => "The light has not settled",
+        (_, Some(RunVerdict::Within)) => "The light stayed within its bands",
+        (_, Some(RunVerdict::Beyond)) => "The light left its bands",
+        _ => "Whether the light stayed within its bands can't be told",
+    };
+    match &run.settled {
+        Some(settled) => format!("{said}: {}", settled.message),
+        None => format!("{said}: {}.", so_far(run)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_and_spans_are_as_people_read_them() {
+        let numbers = [0.0, 123.456, -0.012_345_6, 98_765.4, 1.0].map(number);
+        assert_eq!(numbers, ["0", "123.5", "-0.01235", "98765", "1.000"]);
+        let spans = [0.0, 2.34, 75.2, 3600.0, -1.0].map(span);
+        assert_eq!(spans, ["0s", "2s 300ms", "1m 15s", "1h", "0s"]);
+    }
+}
