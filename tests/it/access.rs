@@ -285,6 +285,7 @@ fn the_metrics_on_a_unix_socket_are_for_who_may_look_at_the_same_on_the_daemons_
     let metrics = "[metrics]\nlisten = \"unix:metrics\"\n";
     let ask = "GET /metrics HTTP/1.1\r\nHost: anything\r\n\r\n";
     let asks = |daemon: &Daemon, user: User| {
+        wait_until("the daemon has its sockets", || daemon.trace().contains("listening"));
         let output = user.say_at(daemon, "metrics", ask);
         (String::from_utf8(output.stdout).unwrap(), String::from_utf8(output.stderr).unwrap())
     };

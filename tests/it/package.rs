@@ -26,10 +26,10 @@ impl Copy {
         let folder = tempfile::tempdir().unwrap();
         let script = "set -e
             mount -t tmpfs -o mode=755 tmpfs \"$0\"
-            mkdir \"$0/changed\" \"$0/work\" \"$0/root\"
-            mount -t overlay -o lowerdir=/,upperdir=\"$0/changed\",workdir=\"$0/work\" overlay \"$0/root\"
-            mount -t tmpfs -o mode=755 tmpfs \"$0/root/run\"
-            for one in proc sys dev; do mount --rbind \"/$one\" \"$0/root/$one\"; done
+            mkdir \"$0/changed\" \"$0/work\" \"$0/all\"
+            mount -t overlay -o lowerdir=/,upperdir=\"$0/changed\",workdir=\"$0/work\" overlay \"$0/all\"
+            mount -t tmpfs -o mode=755 tmpfs \"$0/all/run\"
+            for one in proc sys dev; do mount --rbind \"/$one\" \"$0/all/$one\"; done
             echo ready
             exec cat";
         let mut unshare = Command::new("unshare");
@@ -45,7 +45,7 @@ impl Copy {
     fn command(&self, arguments: &[&str]) -> Command {
         let mut nsenter = Command::new("nsenter");
         nsenter.arg("--target").arg(self.holder.id().to_string()).args(["--mount", "chroot"]);
-        nsenter.arg(self.folder.path().join("root")).args(arguments).stdin(Stdio::null());
+        nsenter.arg(self.folder.path().join("all")).args(arguments).stdin(Stdio::null());
         nsenter.env("DEBIAN_FRONTEND", "noninteractive").env("PATH", "/usr/sbin:/usr/bin:/sbin:/bin");
         nsenter
     }

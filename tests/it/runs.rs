@@ -175,7 +175,7 @@ fn whoever_observes_runs_hears_of_their_beginning_their_progress_and_their_end()
 
 #[test]
 fn guests_may_look_at_runs_and_neither_start_nor_stop_any() {
-    use settled_protocol::method::GUESTS_USUALLY_MAY;
+    use settled::access::GUESTS_USUALLY_MAY;
     for (method, may) in [
         ("runs.list", true),
         ("runs.show", true),
