@@ -219,7 +219,8 @@ async fn converse(
     });
     let mut http = http1::Builder::new();
     http.keep_alive(false).max_buf_size(REQUEST_BYTES).max_headers(HEADERS).timer(TokioTimer::new());
-    http.header_read_timeout(LONGEST);
+    // Who has said all, and says so, still gets the answer: socat does.
+    http.half_close(true).header_read_timeout(LONGEST);
     if let Err(error) = http.serve_connection(TokioIo::new(stream), service).await {
         tracing::debug!(%error, "asking for the metrics");
     }

@@ -1,6 +1,7 @@
 //! The Debian package: made, looked over, installed, upgraded, removed and purged, in a copy of this machine that is thrown away. Its
 //! programs are those of the tests; nothing here boots systemd, so what its units do is looked at, and done by hand.
 
+use std::fs::File;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
@@ -14,7 +15,7 @@ use crate::support::others::need_root;
 /// What whoever administers the machine has made of the package's config.
 const EDITED: &str = "[socket]\npath = \"/run/settled/socket\"\ngroup = \"settled\"\n[log]\npath = \"/var/lib/settled/log.sqlite\"\n[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\nzero_at_start = false\nautomatic_s = 0.05\nintegration_s = [0.02, 2]\n";
 
-/// A copy of this machine, in which whatever changes is kept in memory and forgotten.
+/// A copy of this machine as it would be without the package, in which whatever changes is kept in memory and forgotten.
 struct Copy {
     holder: Child,
     folder: TempDir,
@@ -30,6 +31,8 @@ impl Copy {
             mount -t overlay -o lowerdir=/,upperdir=\"$0/changed\",workdir=\"$0/work\" overlay \"$0/all\"
             mount -t tmpfs -o mode=755 tmpfs \"$0/all/run\"
             for one in proc sys dev; do mount --rbind \"/$one\" \"$0/all/$one\"; done
+            chroot \"$0/all\" dpkg --purge settled >&2
+            rm -rf \"$0/all/var/lib/settled\" \"$0/all/etc/settled\"
             echo ready
             exec cat";
         let mut unshare = Command::new("unshare");
@@ -78,9 +81,18 @@ impl Copy {
         self.sh("install -d -o settled -g settled -m 755 /run/settled; install -d -o settled -g settled -m 750 /var/lib/settled");
         let mut arguments = vec!["setpriv", "--reuid", user, "--regid", "settled", "--init-groups"];
         arguments.extend(of("ExecStart=").split(' '));
-        let child = self.command(&arguments).stderr(Stdio::piped()).spawn().unwrap();
+        let trace = self.folder.path().join("trace");
+        let mut child = self.command(&arguments).stderr(File::create(&trace).unwrap()).spawn().unwrap();
+        let mut settle = Vec::new();
         wait_until("the installed daemon answers", || {
-            self.command(&["settle", "status"]).output().unwrap().status.success()
+            let said = std::fs::read_to_string(&trace).unwrap_or_default();
+            assert!(child.try_wait().unwrap().is_none(), "the installed daemon ended: {said}");
+            let output = self.command(&["settle", "status"]).output().unwrap();
+            if settle != output.stderr {
+                eprintln!("{}", String::from_utf8_lossy(&output.stderr));
+                settle = output.stderr;
+            }
+            output.status.success()
         });
         Running { copy: self, child: Some(child) }
     }
@@ -111,8 +123,7 @@ impl Running<'_> {
         let child = self.child.take().unwrap();
         let pid = nix::unistd::Pid::from_raw(i32::try_from(child.id()).unwrap());
         nix::sys::signal::kill(pid, nix::sys::signal::Signal::SIGTERM).unwrap();
-        let output = child.wait_with_output().unwrap();
-        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        assert!(child.wait_with_output().unwrap().status.success());
     }
 }
 
@@ -155,7 +166,8 @@ fn later(package: &Path, version: &str) -> PathBuf {
 
 #[test]
 fn the_package_installs_runs_keeps_log_and_config_over_an_upgrade_and_removes_cleanly() {
-    let copy = Copy::new();
+    let is_here = || Path::new("/usr/share/doc/settled").exists();
+    let (was_here, copy) = (is_here(), Copy::new());
     let out = tempfile::tempdir().unwrap();
     let first = package(out.path());
     let second = later(&first, "99.0");
@@ -209,5 +221,5 @@ fn the_package_installs_runs_keeps_log_and_config_over_an_upgrade_and_removes_cl
     for path in ["/var/lib/settled", "/etc/settled", "/usr/share/doc/settled", "/run/settled"] {
         assert!(!copy.has(path), "{path} was left behind");
     }
-    assert!(!Path::new("/etc/settled/settled.toml").exists(), "nothing of this reached the machine itself");
+    assert_eq!(is_here(), was_here, "nothing of this reached the machine itself");
 }
