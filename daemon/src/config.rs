@@ -20,12 +20,14 @@ mod access;
 mod bus;
 mod limits;
 mod log;
+mod metrics;
 mod retention;
 mod runs;
 mod service;
 
 pub use bus::BusConfig;
 pub use log::{LogConfig, LogFile, Survives};
+pub use metrics::MetricsConfig;
 pub use retention::Retention;
 
 /// A day, in s.
@@ -50,6 +52,8 @@ pub struct Config {
     pub limits: Limits,
     /// The bus to be on, if any.
     pub dbus: Option<BusConfig>,
+    /// Where the metrics are to be had, if anywhere.
+    pub metrics: Option<MetricsConfig>,
     /// Where readings are kept.
     pub log: LogConfig,
     /// The program that is told of runs' alerts.
@@ -124,6 +128,7 @@ impl Config {
         rules.priorities = access::read_priorities(table, accounts);
         let limits = limits::read(table.table("limits"), rules.door() != Door::Owner);
         let dbus = table.table("dbus").and_then(|mut table| bus::read(&mut table));
+        let metrics = table.table("metrics").and_then(|mut table| metrics::read(&mut table, &context.folder));
         let log = table
             .table("log")
             .map_or_else(|| LogConfig::File(LogFile::default()), |mut table| log::read(&mut table, context));
@@ -144,6 +149,7 @@ impl Config {
             rules,
             limits,
             dbus,
+            metrics,
             log,
             alert_command,
             speed,

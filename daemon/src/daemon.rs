@@ -1,7 +1,7 @@
 //! Everything put together: meters, log, clock. And taken apart again, in order.
 
 use std::collections::HashMap;
-use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
@@ -68,6 +68,10 @@ pub struct Daemon {
     pub instance: String,
     /// Connections open now.
     pub clients: AtomicUsize,
+    /// Subscriptions that have begun and last.
+    pub subscriptions: Arc<AtomicUsize>,
+    /// Notifications that clients missed since the start.
+    pub missed: Arc<AtomicU64>,
     /// Who may do what.
     pub access: Access,
     /// Has meters rest while the machine sleeps.
@@ -136,6 +140,8 @@ impl Daemon {
             corrections,
             instance,
             clients,
+            subscriptions: Arc::default(),
+            missed: Arc::default(),
             limits,
             access: terms.access,
             rest: Rest::default(),

@@ -14,6 +14,7 @@
 //! | [`correct`] | the mathematics of corrections: pure |
 //! | [`corrections`] | the corrections there are, and which are in force |
 //! | [`daemon`] | everything put together, and taken apart again |
+//! | [`metrics`] | how the daemon does, for a system that watches it |
 //! | [`meter_task`] | one task owns one meter |
 //! | [`settle`] | the settling engine: pure |
 //! | [`settling`] | one `meter.settle`, from its first reading to its verdict |
@@ -49,6 +50,7 @@ pub mod failure;
 pub mod lock;
 pub mod log;
 pub mod meter_task;
+pub mod metrics;
 pub mod power;
 pub mod recorder;
 pub mod reload;
@@ -71,6 +73,7 @@ use crate::clock::Clock;
 use crate::config::{BusConfig, MeterConfig, Retention};
 use crate::daemon::{Daemon, Terms};
 use crate::log::{Happening, Log};
+use crate::metrics::Listening;
 use crate::power::Inhibit;
 use crate::recorder::Progress;
 use crate::reload::Reloader;
@@ -86,6 +89,8 @@ pub struct Beside {
     pub bus: Option<BusConfig>,
     /// How long readings are kept as they are; for ever if absent.
     pub retention: Option<Retention>,
+    /// Where its metrics are to be had.
+    pub metrics: Option<Listening>,
     /// The program that is told of runs' alerts.
     pub alert_command: Option<runs::Command>,
     /// What runs keep the machine from, where its sleep is looked after.
@@ -144,8 +149,14 @@ pub async fn run(
         }
     };
     let remembering = daemon.remember(stop.clone());
-    let around =
-        async { tokio::join!(powered, managed, reloading, watching, recording, remembering, thinning) };
+    let measured = async {
+        if let Some(listening) = &beside.metrics {
+            metrics::serve(listening, &daemon, stop.clone()).await;
+        }
+    };
+    let around = async {
+        tokio::join!(powered, managed, reloading, watching, recording, remembering, thinning, measured)
+    };
     let running = runs::run(&daemon, beside.alert_command, stop.clone());
     let serving = server::serve(listener, &daemon, stop.clone());
     let auditing = daemon.audit.run(stop.clone());

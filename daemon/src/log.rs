@@ -10,12 +10,14 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use settled_drivers::fault::chain;
 use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::log::EventKind;
 use settled_protocol::method::LogStatus;
 use settled_protocol::reading::{Flag, Reading};
 use tokio::sync::{Semaphore, mpsc, oneshot};
 
 use crate::clock::{Clock, Moment};
 use crate::config::{LogFile, Survives};
+use crate::metrics::counts::Tally;
 use health::Health;
 use opening::{Place, Remembered, Stamp};
 use unlogged::Stretches;
@@ -144,6 +146,8 @@ pub struct Log {
     file: Option<File>,
     unlogged: Arc<AtomicU64>,
     zeros: zeros::Zeros,
+    /// Events that were told of, in the log or not.
+    happened: Arc<Tally<{ EventKind::ALL.len() }>>,
 }
 
 #[derive(Clone, Debug)]
@@ -183,7 +187,12 @@ impl Log {
     /// No log: readings are numbered from memory and flagged.
     #[must_use]
     pub fn off() -> Self {
-        Self { file: None, unlogged: Arc::default(), zeros: zeros::Zeros::default() }
+        Self {
+            file: None,
+            unlogged: Arc::default(),
+            zeros: zeros::Zeros::default(),
+            happened: Arc::default(),
+        }
     }
 
     /// Opens the database at `path`, making it and its folder if need be, and starts the writer. It must be possible to write it.
@@ -240,7 +249,10 @@ impl Log {
         let (kept, stretches, runs) = (Arc::new(kept), Arc::new(unlogged), Arc::new(runs));
         let queries = Arc::new(Semaphore::new(QUERIES));
         let file = File { place, entries, health, queries, clock, kept, stretches, runs };
-        Ok((Self { file: Some(file), unlogged: Arc::default(), zeros }, Written(Some(thread))))
+        Ok((
+            Self { file: Some(file), unlogged: Arc::default(), zeros, happened: Arc::default() },
+            Written(Some(thread)),
+        ))
     }
 
     /// What a log remembers that could not be opened at the start, once it has been opened; never if it was, or there is none.
@@ -304,6 +316,7 @@ impl Log {
 
     /// Writes down what happened at a moment, and is in the trace already. Dropping the future writes nothing.
     pub(crate) async fn event_at(&self, moment: Moment, boot: &str, happening: Happening) {
+        self.happened.add(&EventKind::ALL, &happening.kind);
         if let Some(file) = &self.file {
             let entry = Entry::Event { happening, moment, boot: boot.to_owned() };
             // It is in the trace, should the writer be gone.
@@ -326,6 +339,11 @@ impl Log {
         }
     }
 
+    /// How many events of each kind there were since the daemon started.
+    pub(crate) fn happened(&self) -> impl Iterator<Item = (EventKind, u64)> + '_ {
+        self.happened.of(&EventKind::ALL)
+    }
+
     /// What the log had of corrections when it was opened.
     #[must_use]
     pub fn kept(&self) -> Kept {
@@ -335,6 +353,9 @@ impl Log {
     /// Writes a change to the corrections, and what is to be told of it, in one commit. `then` is called once that has been done,
     /// or has failed, whether anybody still waits or not: at once where the log is off.
     pub async fn keep(&self, clock: &Clock, change: Change, happening: Option<Happening>, then: Then) {
+        if let Some(happening) = &happening {
+            self.happened.add(&EventKind::ALL, &happening.kind);
+        }
         let Some(file) = &self.file else { return then.done(true) };
         let (moment, boot) = (clock.now(), clock.boot().to_owned());
         let entry = Entry::Correction { change, happening, moment, boot, then };

@@ -6,10 +6,12 @@
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
+use settled_drivers::fault::FaultKind;
 use settled_drivers::sample::Exposure;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::meter::{Instrument, Meter, Span};
 use settled_protocol::method::{MeterQueue, Zeroed};
+use settled_protocol::settling::Verdict;
 use tokio::sync::{Mutex, broadcast, mpsc, oneshot};
 
 use crate::client::{By, ClientId};
@@ -134,6 +136,21 @@ impl MeterHandle {
             waiting: self.shared.waiting.load(Ordering::Relaxed),
             exposures: self.shared.exposures.load(Ordering::Relaxed),
         }
+    }
+
+    /// Failures since the daemon started, by kind.
+    pub(crate) fn faults(&self) -> impl Iterator<Item = (FaultKind, u64)> + '_ {
+        self.shared.faults_of.of(&FaultKind::ALL)
+    }
+
+    /// What requests for settled readings ended with since the daemon started.
+    pub(crate) fn verdicts(&self) -> impl Iterator<Item = (Verdict, u64)> + '_ {
+        self.shared.verdicts.of(&Verdict::ALL)
+    }
+
+    /// Counts a verdict.
+    pub(crate) fn judged(&self, verdict: Verdict) {
+        self.shared.verdicts.add(&Verdict::ALL, &verdict);
     }
 
     /// The smallest step of its readings, where known.

@@ -59,6 +59,7 @@ mod words;
 pub(crate) use answers::{list, show, start, stop};
 pub use command::Command;
 pub use kept::Kept;
+pub(crate) use plan::interval_s;
 
 use book::{Book, Entry};
 
@@ -118,6 +119,12 @@ impl Runs {
     #[must_use]
     pub fn active(&self) -> watch::Receiver<usize> {
         self.active.subscribe()
+    }
+
+    /// Every run that is not over, as it is now.
+    #[must_use]
+    pub fn all(&self) -> Vec<Run> {
+        self.book.all()
     }
 
     /// Runs as they start, get on, are alarmed at something and end.

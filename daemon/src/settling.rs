@@ -323,6 +323,7 @@ impl Run {
     }
 
     fn end(self, verdict: Verdict, now_s: f64) -> Settled {
+        self.meter.judged(verdict);
         let (value, mut evidence) = self.standing(now_s);
         evidence.moves = evidence.moves.filter(|_| verdict != Verdict::Settled);
         let mut message =

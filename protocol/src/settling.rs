@@ -151,6 +151,10 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// Every verdict of this version.
+    pub const ALL: [Self; 5] =
+        [Self::Settled, Self::Lost, Self::NoiseLimited, Self::WontSettle, Self::TimedOut];
+
     /// The verdict as it is written on the wire.
     #[must_use]
     pub fn name(self) -> &'static str {

@@ -279,3 +279,33 @@ fn a_check_names_the_group_that_there_is_not_in_its_place() {
     );
     assert!(!daemon.socket().exists());
 }
+
+#[test]
+fn the_metrics_on_a_unix_socket_are_for_who_may_look_at_the_same_on_the_daemons_own() {
+    let metrics = "[metrics]\nlisten = \"unix:metrics\"\n";
+    let ask = "GET /metrics HTTP/1.1\r\nHost: anything\r\n\r\n";
+    let asks = |daemon: &Daemon, user: User| {
+        wait_until("the daemon has its sockets", || daemon.trace().contains("listening"));
+        let output = user.say_at(daemon, "metrics", ask);
+        (String::from_utf8(output.stdout).unwrap(), String::from_utf8(output.stderr).unwrap())
+    };
+    let daemon = Daemon::start(&format!("{}{metrics}", shared()));
+    for user in [MEMBER, GUEST] {
+        let (page, why) = asks(&daemon, user);
+        assert!(page.starts_with("HTTP/1.1 200 ") && page.ends_with("# EOF\n"), "{page} {why}");
+    }
+    let (page, _) = asks(&daemon, STRANGER);
+    assert!(
+        page.starts_with("HTTP/1.1 403 ") && page.contains("user 4243 may not use this daemon"),
+        "{page}"
+    );
+    assert!(!page.contains("settled_"), "{page}");
+    wait_until("the refusal is told", || audit(&daemon).iter().any(|line| line.contains("uid=4243")));
+    // Who may only read the meter may not see how everything does.
+    let few = format!("[socket]\nguests = \"everyone\"\nguests_may = [\"meter.read\"]\n{METER}{metrics}");
+    let (page, _) = asks(&Daemon::start(&few), STRANGER);
+    assert!(page.starts_with("HTTP/1.1 403 ") && page.contains("daemon.status"), "{page}");
+    // Without a group and guests, the file itself keeps them out.
+    let (page, why) = asks(&Daemon::start(&format!("{METER}{metrics}")), MEMBER);
+    assert!(page.is_empty() && why.contains("Permission denied"), "{page} {why}");
+}

@@ -147,7 +147,7 @@ impl Task {
 
     /// The meter can't be used: takes the state, and tells those who observe.
     pub(super) fn unusable(&mut self, kind: FaultKind, reason: String, error: RpcError) {
-        self.shared.faults.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+        self.shared.failed(kind);
         let state = if kind == FaultKind::Gone { State::Absent } else { State::Failed };
         let error = Some(error.retry_after(BACK_OFF.1.as_secs_f64()));
         self.shared.change(Status { state, reason: Some(reason), open: None, error }, self.tools.now_s());

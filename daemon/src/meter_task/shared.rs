@@ -6,12 +6,14 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use serde_json::value::{RawValue, to_raw_value};
 use settled_drivers::driver::{Driver, Source};
+use settled_drivers::fault::FaultKind;
 use settled_drivers::meter::Description;
 use settled_drivers::sample::Exposure;
 use settled_protocol::colorimetry::Method;
 use settled_protocol::error::RpcError;
 use settled_protocol::meter::{Meter, Quantity, State, WarmUp};
 use settled_protocol::reading::{Flag, Reading};
+use settled_protocol::settling::Verdict;
 use tokio::sync::broadcast;
 
 use super::due::Due;
@@ -22,6 +24,7 @@ use super::through::{Reads, Through};
 use super::unlogged::Unlogged;
 use super::zeroing;
 use crate::clock::Clock;
+use crate::metrics::counts::Tally;
 use crate::settle::mover::Darks;
 
 /// Readings that a subscriber inside the daemon may lag behind. They forward at once, so this is a scheduling hiccup's
@@ -168,6 +171,10 @@ pub(super) struct Shared {
     pub(super) changing: AtomicUsize,
     pub(super) exposures: AtomicU64,
     pub(super) faults: AtomicU64,
+    /// The same by kind.
+    pub(super) faults_of: Tally<{ FaultKind::ALL.len() }>,
+    /// What settling on it came to.
+    pub(super) verdicts: Tally<{ Verdict::ALL.len() }>,
     pub(super) waiting: AtomicUsize,
     pub(super) published: broadcast::Sender<Published>,
     pub(super) changes: broadcast::Sender<Arc<Meter>>,
@@ -212,6 +219,8 @@ impl Shared {
             changing: AtomicUsize::new(0),
             exposures: AtomicU64::new(0),
             faults: AtomicU64::new(0),
+            faults_of: Tally::default(),
+            verdicts: Tally::default(),
             waiting: AtomicUsize::new(0),
             published: broadcast::channel(READINGS).0,
             changes,
@@ -234,6 +243,12 @@ impl Shared {
         *self.latest.lock().unwrap_or_else(PoisonError::into_inner) = None;
         *self.darks.lock().unwrap_or_else(PoisonError::into_inner) = Darks::default();
         Some(before)
+    }
+
+    /// Counts a failure.
+    pub(super) fn failed(&self, kind: FaultKind) {
+        self.faults.fetch_add(1, Ordering::Relaxed);
+        self.faults_of.add(&FaultKind::ALL, &kind);
     }
 
     pub(super) fn status(&self) -> MutexGuard<'_, Status> {

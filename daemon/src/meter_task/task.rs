@@ -303,7 +303,7 @@ impl Task {
     async fn failed(&mut self, meter: &mut dyn Meter, fault: Fault, audience: Audience) -> Result<(), Fault> {
         let error = failure::rpc_error(&self.shared.id, self.shared.source, &fault);
         if fault.kind().is_failure() {
-            self.shared.faults.fetch_add(1, Ordering::Relaxed);
+            self.shared.failed(fault.kind());
             self.note(EventKind::ExposureFailed, chain(&fault)).await;
         }
         let (exposed, kind) = (audience.exposed, fault.kind());

@@ -112,7 +112,7 @@ impl Task {
         reply: ZeroReply,
     ) -> Result<(), Fault> {
         if fault.kind().is_failure() {
-            self.shared.faults.fetch_add(1, Ordering::Relaxed);
+            self.shared.failed(fault.kind());
             self.note(EventKind::ZeroFailed, chain(&fault)).await;
         }
         if fault.kind().needs_recovery() || fault.kind().needs_reopening() {

@@ -9,6 +9,7 @@ use settled::clock::Clock;
 use settled::config::{Config, LogConfig};
 use settled::daemon::Terms;
 use settled::log::{Log, Written};
+use settled::metrics::Listening;
 use settled::recorder::Recording;
 use settled::reload::Reloader;
 use settled::server::{BindError, Bound};
@@ -84,9 +85,14 @@ async fn serve(
         LogConfig::File(file) => file.retention,
         LogConfig::Off => None,
     };
+    let metrics = match &config.metrics {
+        Some(metrics) => Some(Listening::at(metrics, config.rules.door()).await?),
+        None => None,
+    };
     let beside = Beside {
         recording: progress,
         bus: config.dbus,
+        metrics,
         retention,
         alert_command: config.alert_command,
         power,

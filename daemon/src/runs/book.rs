@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use settled_protocol::run::RunState;
+use settled_protocol::run::{Run, RunState};
 use tokio::sync::watch;
 
 use super::kept::Kept;
@@ -113,6 +113,11 @@ impl Book {
         let entries = self.entries();
         let of_meter = entries.values().filter(|entry| entry.now.borrow().run.plan.meter == meter).count();
         (entries.len(), of_meter)
+    }
+
+    /// Every one, as it is now.
+    pub(super) fn all(&self) -> Vec<Run> {
+        self.entries().values().map(|entry| entry.now.borrow().run.clone()).collect()
     }
 
     /// How many are running.

@@ -102,7 +102,7 @@ fn wrong(message: impl Into<String>) -> RpcError {
 }
 
 /// From the beginning of one burst to that of the next, in s.
-pub(super) fn interval_s(plan: &RunPlan) -> f64 {
+pub(crate) fn interval_s(plan: &RunPlan) -> f64 {
     plan.interval_s.unwrap_or(if plan.kind == RunKind::Drift { USUAL_INTERVAL_S } else { 0.0 })
 }
 

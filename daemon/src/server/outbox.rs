@@ -2,6 +2,7 @@
 //! its turn, and the connection's own task writes it once the client reads.
 
 use std::io::ErrorKind;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use settled_protocol::limits::Limits;
@@ -31,12 +32,20 @@ pub(super) struct Outbox {
     filled: Notify,
     /// Less waits than before.
     emptied: Notify,
+    /// Notifications that clients missed.
+    missed: Arc<AtomicU64>,
 }
 
 impl Outbox {
     pub(super) fn new(socket: Arc<Connection>, limits: &Limits) -> Self {
         let waiting = Mutex::new(Waiting::new(limits.waiting_notifications, limits.waiting_bytes));
-        Self { socket, waiting, filled: Notify::new(), emptied: Notify::new() }
+        Self { socket, waiting, filled: Notify::new(), emptied: Notify::new(), missed: Arc::default() }
+    }
+
+    /// Counts what its client misses here, too.
+    pub(super) fn counting(self, missed: &Arc<AtomicU64>) -> Self {
+        self.waiting().counting(missed);
+        Self { missed: Arc::clone(missed), ..self }
     }
 
     fn waiting(&self) -> MutexGuard<'_, Waiting> {
@@ -127,6 +136,9 @@ impl Outbox {
     }
 
     fn gap(&self, stream: &Stream, gap: Gap) {
+        if !self.waiting().is_over() {
+            self.missed.fetch_add(gap.count, Ordering::Relaxed);
+        }
         self.send(&[&gap.line(stream), "\n"], |waiting| waiting.gap(stream, gap));
     }
 

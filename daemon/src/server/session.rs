@@ -38,7 +38,7 @@ pub(super) async fn run(stream: UnixStream, daemon: Arc<Daemon>, client: Client,
         Ok(connection) => Arc::new(connection),
         Err(error) => return tracing::warn!(%error, "a client's socket can't be watched"),
     };
-    let outbox = Arc::new(Outbox::new(Arc::clone(&connection), &daemon.limits()));
+    let outbox = Arc::new(Outbox::new(Arc::clone(&connection), &daemon.limits()).counting(&daemon.missed));
     let session = Session::new(daemon, Arc::new(client), Arc::clone(&outbox));
     let serving = async {
         session.run(&connection, stop).await;

@@ -3,6 +3,7 @@
 
 use std::collections::HashMap;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use settled_protocol::error::{ErrorKind, RpcError};
 use tokio::task::{AbortHandle, JoinSet};
@@ -33,7 +34,24 @@ enum State {
     /// Its answer hasn't been sent yet.
     Unanswered(Source),
     /// Its task, and that it is told of what comes: once this is dropped, no more is.
-    Begun(AbortHandle, Option<Listening>),
+    Begun(AbortHandle, Option<Listening>, Counted),
+}
+
+/// One of those that have begun, until dropped.
+#[derive(Debug)]
+struct Counted(Arc<AtomicUsize>);
+
+impl Counted {
+    fn among(begun: &Arc<AtomicUsize>) -> Self {
+        begun.fetch_add(1, Ordering::Relaxed);
+        Self(Arc::clone(begun))
+    }
+}
+
+impl Drop for Counted {
+    fn drop(&mut self) {
+        self.0.fetch_sub(1, Ordering::Relaxed);
+    }
 }
 
 impl Subscriptions {
@@ -69,7 +87,7 @@ impl Subscriptions {
             State::Unanswered(source) => {
                 let (daemon, outbox) = (Arc::clone(&self.daemon), Arc::clone(&self.outbox));
                 let (listening, task) = source.forward(daemon, outbox, Arc::clone(&stream));
-                State::Begun(self.tasks.spawn(task), listening)
+                State::Begun(self.tasks.spawn(task), listening, Counted::among(&self.daemon.subscriptions))
             }
         };
         self.by_name.insert(name, Subscription { stream, state });
@@ -78,8 +96,8 @@ impl Subscriptions {
     /// Ends one; false if there is none of that name.
     pub(super) fn end(&mut self, name: &str) -> bool {
         let Some(Subscription { stream, state }) = self.by_name.remove(name) else { return false };
-        if let State::Begun(task, listening) = state {
-            drop(listening);
+        if let State::Begun(task, listening, counted) = state {
+            drop((listening, counted));
             task.abort();
         }
         self.outbox.forget(&stream);

@@ -27,13 +27,13 @@ pub(crate) fn need_root() {
 
 impl User {
     /// What carries bytes from its standard input to the socket and back.
-    fn bridge(self, daemon: &Daemon) -> Command {
+    fn bridge(self, daemon: &Daemon, socket: &str) -> Command {
         need_root();
         // The folder of a test is its own; the socket's mode is what is tested.
         let folder = daemon.path("");
         std::fs::set_permissions(&folder, PermissionsExt::from_mode(0o755)).unwrap();
         let mut socat = Command::new("socat");
-        socat.args(["-t", "20", "-"]).arg(format!("UNIX-CONNECT:{}", daemon.socket().display()));
+        socat.args(["-t", "20", "-"]).arg(format!("UNIX-CONNECT:{}", daemon.path(socket).display()));
         socat.uid(self.0).gid(self.1).current_dir("/").stderr(Stdio::piped());
         socat
     }
@@ -42,7 +42,7 @@ impl User {
     pub(crate) fn connect(self, daemon: &Daemon) -> Other {
         let (ours, theirs) = UnixStream::pair().unwrap();
         let theirs = OwnedFd::from(theirs);
-        let mut socat = self.bridge(daemon);
+        let mut socat = self.bridge(daemon, "socket");
         socat.stdin(theirs.try_clone().unwrap()).stdout(theirs);
         Other { client: Client::over(ours), bridge: socat.spawn().unwrap() }
     }
@@ -62,7 +62,12 @@ impl User {
 
     /// Sends this as this user, and gives what came until the daemon closed.
     pub(crate) fn say(self, daemon: &Daemon, lines: &str) -> Output {
-        let mut socat = self.bridge(daemon);
+        self.say_at(daemon, "socket", lines)
+    }
+
+    /// The same at another socket in the daemon's folder.
+    pub(crate) fn say_at(self, daemon: &Daemon, socket: &str, lines: &str) -> Output {
+        let mut socat = self.bridge(daemon, socket);
         let mut child = socat.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
         // Whoever isn't let in may be gone before it is all written.
         let _written = std::io::Write::write_all(&mut child.stdin.take().unwrap(), lines.as_bytes()).is_ok();

@@ -5,6 +5,8 @@
 //! that it has by then, so that whatever it costs to drop something, it doesn't grow with what others have waiting.
 
 use std::collections::{HashMap, VecDeque};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::Stream;
 use super::item::{Gap, Item};
@@ -55,11 +57,18 @@ pub(super) struct Waiting {
     begun: Vec<u8>,
     written: usize,
     over: bool,
+    /// Notifications that gave way.
+    missed: Arc<AtomicU64>,
 }
 
 impl Waiting {
     pub(super) fn new(most: usize, most_bytes: usize) -> Self {
         Self { most, most_bytes, ..Self::default() }
+    }
+
+    /// Counts what gives way here, too.
+    pub(super) fn counting(&mut self, missed: &Arc<AtomicU64>) {
+        self.missed = Arc::clone(missed);
     }
 
     pub(super) fn is_empty(&self) -> bool {
@@ -114,6 +123,7 @@ impl Waiting {
         }
         while !self.takes(bytes) {
             if !self.drop_oldest(stream) {
+                self.missed.fetch_add(1, Ordering::Relaxed);
                 return self.gap(stream, item.gone());
             }
         }
@@ -148,6 +158,7 @@ impl Waiting {
         let Some(says) = self.streams.get_mut(stream) else { return false };
         let Some(bytes) = says.drop_oldest() else { return false };
         self.notice_bytes -= bytes;
+        self.missed.fetch_add(1, Ordering::Relaxed);
         true
     }
 

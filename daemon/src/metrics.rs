@@ -1,0 +1,227 @@
+//! How the daemon does, for a system that watches it: one page in OpenMetrics, over HTTP, on a Unix socket or this machine's loopback.
+//!
+//! | module | idea |
+//! |---|---|
+//! | `contents` | what the page says |
+//! | `counts` | what is counted for it alone |
+//! | `exchange` | one request, one answer |
+//! | `exposition` | the two text formats |
+//! | `meters`, `process`, `readings`, `runs` | families of the page |
+
+use std::collections::VecDeque;
+use std::fmt;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use hyper::server::conn::http1;
+use hyper::service::service_fn;
+use hyper::{Response, StatusCode};
+use hyper_util::rt::{TokioIo, TokioTimer};
+use settled_drivers::fault::chain;
+use settled_protocol::method::{DaemonStatus, MeterObserve, MetersList, Method, RunsList};
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::{TcpListener, UnixStream};
+use tokio::task::{AbortHandle, JoinSet};
+
+use crate::access::Door;
+use crate::client::Peer;
+use crate::config::MetricsConfig;
+use crate::daemon::Daemon;
+use crate::server::{BindError, Bound};
+use crate::stop::Stop;
+
+mod contents;
+pub(crate) mod counts;
+mod exchange;
+mod exposition;
+mod meters;
+mod process;
+mod readings;
+mod runs;
+
+use exchange::Host;
+
+/// Connections at once. One or two systems look every few seconds and are gone after some milliseconds: whoever stays until there are so
+/// many gives way to who comes.
+const CONNECTIONS: usize = 8;
+
+/// How long a connection may last, from its beginning to the last byte of its answer: as long as Prometheus waits unless told otherwise.
+const LONGEST: Duration = Duration::from_secs(10);
+
+/// Bytes that a request may take, its headers included: some 300 are usual. The least that the HTTP library allows.
+const REQUEST_BYTES: usize = 8192;
+
+/// Headers that a request may have: five or so are usual.
+const HEADERS: usize = 32;
+
+/// After a failed accept (no file descriptors left, say), before the next.
+const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
+
+/// What one must be allowed to call to see the page, as it tells the same.
+const NEEDED: [&str; 4] = [DaemonStatus::NAME, MetersList::NAME, MeterObserve::NAME, RunsList::NAME];
+
+/// Where the page is to be had.
+#[derive(Debug)]
+pub enum Listening {
+    /// On a Unix socket, for whom the daemon's own socket lets in.
+    Unix(Bound),
+    /// On this machine's loopback, for every user of it.
+    Loopback(TcpListener),
+}
+
+/// Why it can't be had.
+#[derive(Debug)]
+pub enum ListenError {
+    /// The Unix socket can't be made.
+    Unix(PathBuf, BindError),
+    /// The port can't be taken.
+    Loopback(SocketAddr, std::io::Error),
+}
+
+impl fmt::Display for ListenError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Unix(path, error) => write!(f, "the metrics' socket {}: {}", path.display(), chain(error)),
+            Self::Loopback(address, error) => {
+                write!(f, "the metrics' address {address}: {error}; choose another with [metrics] listen")
+            }
+        }
+    }
+}
+
+impl std::error::Error for ListenError {}
+
+impl Listening {
+    /// Takes the place that the config names. On a Unix socket the file lets in whom `door` says.
+    ///
+    /// # Errors
+    /// [`ListenError`], if it is taken or can't be made.
+    pub async fn at(config: &MetricsConfig, door: Door) -> Result<Self, ListenError> {
+        match config {
+            MetricsConfig::Unix(path) => {
+                let bound = Bound::new(path, door).map_err(|error| ListenError::Unix(path.clone(), error))?;
+                Ok(Self::Unix(bound))
+            }
+            MetricsConfig::Loopback(address) => {
+                let failed = |error| ListenError::Loopback(*address, error);
+                let listener = TcpListener::bind(address).await.map_err(failed)?;
+                // Of port 0 nobody knows otherwise which it is.
+                tracing::info!(address = %listener.local_addr().map_err(failed)?, "metrics");
+                Ok(Self::Loopback(listener))
+            }
+        }
+    }
+}
+
+/// Gives the page to whoever asks, until the daemon stops.
+pub(crate) async fn serve(listening: &Listening, daemon: &Arc<Daemon>, mut stop: Stop) {
+    let mut guests = Guests::default();
+    loop {
+        let accepted = tokio::select! {
+            accepted = accept(listening) => accepted,
+            () = guests.leave() => continue,
+            () = stop.wait() => return,
+        };
+        match accepted {
+            Ok(stream) => guests.enter(stream, daemon),
+            Err(error) => {
+                tracing::warn!(%error, "accepting a connection for the metrics");
+                tokio::time::sleep(ACCEPT_PAUSE).await;
+            }
+        }
+    }
+}
+
+/// Somebody who has connected.
+enum Stream {
+    Unix(UnixStream),
+    Loopback(tokio::net::TcpStream),
+}
+
+async fn accept(listening: &Listening) -> std::io::Result<Stream> {
+    Ok(match listening {
+        Listening::Unix(bound) => Stream::Unix(bound.listener.accept().await?.0),
+        Listening::Loopback(listener) => Stream::Loopback(listener.accept().await?.0),
+    })
+}
+
+/// Who is being answered, the oldest first.
+#[derive(Default)]
+struct Guests {
+    tasks: JoinSet<()>,
+    order: VecDeque<AbortHandle>,
+}
+
+impl Guests {
+    /// Answers one more; the one who has been there for the longest gives way where there are too many.
+    fn enter(&mut self, stream: Stream, daemon: &Arc<Daemon>) {
+        if self.order.len() >= CONNECTIONS
+            && let Some(oldest) = self.order.pop_front()
+        {
+            tracing::debug!("who has asked for the metrics for too long gives way to who comes");
+            oldest.abort();
+        }
+        let daemon = Arc::clone(daemon);
+        self.order.push_back(self.tasks.spawn(async move {
+            let _in_time = tokio::time::timeout(LONGEST, attend(stream, &daemon)).await.is_ok();
+        }));
+    }
+
+    /// Waits until one has gone; for ever if there is none.
+    async fn leave(&mut self) {
+        if self.tasks.join_next().await.is_none() {
+            std::future::pending::<()>().await;
+        }
+        self.order.retain(|guest| !guest.is_finished());
+    }
+}
+
+async fn attend(stream: Stream, daemon: &Daemon) {
+    match stream {
+        Stream::Loopback(stream) => converse(stream, daemon, Host::Own, None).await,
+        Stream::Unix(stream) => {
+            let refusal = refusal(&stream, daemon).await;
+            converse(stream, daemon, Host::Any, refusal).await;
+        }
+    }
+}
+
+/// Why somebody on the Unix socket may not have the page, if they may not. It is for whoever may ask for the same on the daemon's own.
+async fn refusal(stream: &UnixStream, daemon: &Daemon) -> Option<String> {
+    let told = match stream.peer_cred() {
+        Ok(told) => told,
+        Err(error) => return Some(format!("the system doesn't tell who connects: {error}")),
+    };
+    let (access, peer) = (&daemon.access, Peer::new(told.uid(), told.pid()));
+    let admitted = access.admit(peer, &access.vouched(told.gid())).await;
+    let allowed =
+        admitted.and_then(|client| NEEDED.iter().try_for_each(|method| client.rights().may(method)));
+    let error = allowed.err()?;
+    daemon.audit.turned_away(Some(peer), &error);
+    Some(error.message)
+}
+
+/// One request and its answer; then the connection is over, as the next look is seconds away.
+async fn converse(
+    stream: impl AsyncRead + AsyncWrite + Unpin,
+    daemon: &Daemon,
+    host: Host,
+    refusal: Option<String>,
+) {
+    let service = service_fn(|request| {
+        let answer: Response<String> = match &refusal {
+            Some(why) => exchange::refused(StatusCode::FORBIDDEN, why),
+            None => exchange::answer(daemon, host, &request),
+        };
+        std::future::ready(Ok::<_, std::convert::Infallible>(answer))
+    });
+    let mut http = http1::Builder::new();
+    http.keep_alive(false).max_buf_size(REQUEST_BYTES).max_headers(HEADERS).timer(TokioTimer::new());
+    // Who has said all, and says so, still gets the answer: socat does.
+    http.half_close(true).header_read_timeout(LONGEST);
+    if let Err(error) = http.serve_connection(TokioIo::new(stream), service).await {
+        tracing::debug!(%error, "asking for the metrics");
+    }
+}
