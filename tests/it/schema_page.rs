@@ -69,6 +69,19 @@ fn columns(of: &Value, names: &[&str]) -> Value {
     names.iter().map(|name| ((*name).to_owned(), of[*name].clone())).collect::<serde_json::Map<_, _>>().into()
 }
 
+/// The row of a reading's spectrum.
+fn spectral(reading: &Value) -> Value {
+    let spectrum = &reading["spectrum"];
+    let values: Vec<f64> =
+        spectrum["values"].as_array().unwrap().iter().map(|value| value.as_f64().unwrap()).collect();
+    let hex: String =
+        values.iter().flat_map(|value| value.to_le_bytes()).map(|byte| format!("{byte:02X}")).collect();
+    json!({
+        "sequence": reading["sequence"], "start_nm": spectrum["start_nm"], "step_nm": spectrum["step_nm"],
+        "count": values.len(), "f64_le": hex,
+    })
+}
+
 /// What the protocol says to each query.
 fn expected(client: &mut Client, name: &str, run: &Value, of_run: &[u64]) -> Vec<Value> {
     let logged = client.logged();
@@ -106,18 +119,7 @@ fn expected(client: &mut Client, name: &str, run: &Value, of_run: &[u64]) -> Vec
         }
         "a spectrum" => {
             let page = client.call("log.readings", &json!({"spectra": true, "limit": 1}));
-            let (reading, spectrum) = (&page["readings"][0], &page["readings"][0]["spectrum"]);
-            let values: Vec<f64> =
-                spectrum["values"].as_array().unwrap().iter().map(|value| value.as_f64().unwrap()).collect();
-            let hex: String = values
-                .iter()
-                .flat_map(|value| value.to_le_bytes())
-                .map(|byte| format!("{byte:02X}"))
-                .collect();
-            vec![json!({
-                "sequence": reading["sequence"], "start_nm": spectrum["start_nm"], "step_nm": spectrum["step_nm"],
-                "count": values.len(), "f64_le": hex,
-            })]
+            vec![spectral(&page["readings"][0])]
         }
         "events of a meter" => {
             let page = client.call("log.events", &json!({"meter": "bench"}));
