@@ -18,8 +18,9 @@ pub(super) fn insert_event(
     let meter =
         happening.meter.as_deref().map(|name| name_id(transaction, Names::Meters, name)).transpose()?;
     let boot = name_id(transaction, Names::Boots, boot)?;
-    let text =
-        "INSERT INTO events (meter, boot, at_ns, t_s, kind, detail, run) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
+    // A run that was lost with a damaged file has no row any more: that keeps nothing of it, and of nobody else, from being written.
+    let text = "INSERT INTO events (meter, boot, at_ns, t_s, kind, detail, run)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, (SELECT run FROM runs WHERE run = ?7))";
     let (at_ns, kind) = (signed(moment.at.unix_ns()), EventKind::name(happening.kind));
     transaction
         .prepare_cached(text)?
@@ -63,7 +64,9 @@ pub(super) fn insert_reading(
         ])?;
     for run in &draft.runs {
         transaction
-            .prepare_cached("INSERT INTO run_readings (run, sequence, at_ns) VALUES (?1, ?2, ?3)")?
+            .prepare_cached(
+                "INSERT INTO run_readings (run, sequence, at_ns) SELECT run, ?2, ?3 FROM runs WHERE run = ?1",
+            )?
             .execute([signed(*run), signed(sequence), signed(draft.at.unix_ns())])?;
     }
     draft.spectrum.as_ref().map_or(Ok(()), |spectrum| super::spectra::insert(transaction, sequence, spectrum))

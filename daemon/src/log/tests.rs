@@ -100,6 +100,20 @@ async fn events_keep_their_kind_and_meter() {
     assert_eq!(seen, [(EventKind::DaemonStarted, None), (EventKind::MeterGone, Some("bench"))]);
 }
 
+#[tokio::test]
+async fn a_run_whose_row_was_lost_keeps_nothing_from_being_written() {
+    let folder = tempfile::tempdir().unwrap();
+    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    let clock = Clock::system();
+    log.event(&clock, Happening::about(EventKind::RunGap, "bench", "a gap").of_run(7)).await;
+    let of_run = Reading { runs: vec![7], ..draft("bench", white(), Vec::new()) };
+    assert!(log.append(of_run).await.await.unwrap().durable);
+    let events = log.events_as(Selection::default(), |page| Ok(page.clone())).await.unwrap().events;
+    assert_eq!((events.len(), events[0].kind, events[0].run), (1, EventKind::RunGap, None));
+    assert_eq!(log.readings(Selection::default()).await.unwrap().readings[0].runs, Vec::<u64>::new());
+    assert!(log.status().writing);
+}
+
 #[test]
 fn another_programs_database_is_left_alone() {
     let folder = tempfile::tempdir().unwrap();
