@@ -3,6 +3,7 @@
 //! Clients name no path: copies are made in one folder, which the config names.
 
 use std::fs::{File, OpenOptions};
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -19,6 +20,7 @@ use settled_protocol::status::Backup;
 use super::check::{on_a_thread, problems};
 use super::health::Health;
 use super::lookup::be_patient;
+use super::opening::Place;
 use super::{Happening, Log, off, query, schema};
 use crate::clock::{Clock, Moment, unique_id};
 
@@ -59,7 +61,7 @@ impl Log {
         let made = on_a_thread("log-backup", move || {
             let _turn = turn;
             be_patient();
-            copy(&place.path, &place.backups, begun)
+            copy(&place, begun)
         });
         let (path, bytes, last) = made
             .await
@@ -81,17 +83,28 @@ fn failed<E: std::error::Error>(doing: &str) -> impl FnOnce(E) -> String {
     move |error| format!("{doing}: {}", chain(&error))
 }
 
-/// Makes a copy in `folder`: its path, its size, and the last sequence in it.
-fn copy(path: &Path, folder: &Path, begun: Moment) -> Result<(PathBuf, u64, u64), String> {
+/// Makes a copy in the folder of copies: its path, its size, and the last sequence in it. The log's own room is not for copies: what one is
+/// warned below stays.
+fn copy(place: &Place, begun: Moment) -> Result<(PathBuf, u64, u64), String> {
+    let (path, folder) = (&place.path, &place.backups);
     std::fs::create_dir_all(folder).map_err(failed("making the folder of copies"))?;
     let folder = folder.canonicalize().map_err(failed("looking for the folder of copies"))?;
     clear(&folder);
     let source = schema::open_to_read(path).map_err(failed("opening the log"))?;
     let bytes = std::fs::metadata(path).map_or(0, |file| file.len());
+    let device = |path: &Path| std::fs::metadata(path).map(|file| file.dev()).ok();
+    let beside = device(path) == device(&folder);
     let room = statvfs(&folder).map_err(failed("looking for room"))?;
     let room = room.blocks_available().saturating_mul(room.fragment_size());
     if room < bytes {
         return Err(format!("it takes {bytes} bytes, and the disk of {} has {room} left", folder.display()));
+    }
+    if beside && room - bytes < place.warn_below {
+        return Err(format!(
+            "it takes {bytes} bytes, and the disk of {} has {room} left, of which the log itself needs some ([log] warn_below): take \
+             copies away, or name a folder on another disk with [log] backups",
+            folder.display()
+        ));
     }
     let name = name(&folder, begun)?;
     let part = part(&name);
@@ -175,4 +188,27 @@ fn copy_pages(source: &Connection, copy: &mut Connection) -> rusqlite::Result<()
     let moment = source.unchecked_transaction()?;
     moment.query_row("SELECT count(*) FROM meters", [], |_| Ok(()))?;
     Copying::new(&moment, copy)?.run_to_completion(PAGES, PAUSE, None)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::{LogFile, Survives};
+
+    #[test]
+    fn copies_leave_the_log_its_room() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("log.sqlite");
+        drop(schema::open(&path, Survives::Crash).unwrap());
+        let begun = Clock::system().now();
+        let disk = statvfs(folder.path()).unwrap();
+        let all = disk.blocks().saturating_mul(disk.fragment_size());
+        let with = |warn_below| {
+            copy(&Place::new(path.clone(), &LogFile { warn_below, ..LogFile::default() }), begun)
+        };
+        let refused = with(all).unwrap_err();
+        assert!(refused.contains("[log] backups"), "{refused}");
+        assert_eq!(std::fs::read_dir(folder.path().join("backups")).unwrap().count(), 0);
+        with(0).unwrap();
+    }
 }
