@@ -23,6 +23,10 @@ const MODE: u32 = 0o644;
 /// How long to wait for another program that writes to the database, once.
 pub(super) const PATIENCE: Duration = Duration::from_secs(2);
 
+/// Bytes that the write-ahead log keeps once it has been copied into the database: as many as it takes in the ordinary course. One who
+/// reads for long has it grow, which would count as used for good.
+const WAL_KEPT: i64 = 8 << 20;
+
 /// What turns version n−1 into version n, from version 1 on. Never changed once released; only added to.
 const MIGRATIONS: &[&str] = &[
     "
@@ -210,7 +214,7 @@ pub(super) fn open(path: &Path, survives: Survives) -> Result<Connection, OpenEr
     connection
         .execute_batch(&format!(
             "PRAGMA page_size = {USUAL_SIZE}; PRAGMA journal_mode = WAL; PRAGMA synchronous = {synchronous};
-             PRAGMA cache_size = -512; PRAGMA foreign_keys = ON;"
+             PRAGMA cache_size = -512; PRAGMA foreign_keys = ON; PRAGMA journal_size_limit = {WAL_KEPT};"
         ))
         .map_err(OpenError::Open)?;
     migrate(&mut connection)?;
@@ -349,6 +353,29 @@ mod tests {
 
     use super::*;
     use crate::log::query;
+
+    #[test]
+    fn the_write_ahead_log_is_small_again_once_who_has_read_for_long_is_gone() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("log.sqlite");
+        let connection = open(&path, Survives::Crash).unwrap();
+        let wal = || std::fs::metadata(folder.path().join("log.sqlite-wal")).unwrap().len();
+        let write = || {
+            connection
+                .execute("INSERT OR REPLACE INTO meters VALUES (1, hex(randomblob(600000)))", [])
+                .map(drop)
+                .unwrap();
+        };
+        write();
+        let reader = open_to_read(&path).unwrap();
+        let moment = reader.unchecked_transaction().unwrap();
+        moment.query_row("SELECT count(*) FROM meters", [], |_| Ok(())).unwrap();
+        (0..20).for_each(|_| write());
+        assert!(wal() > 2 * WAL_KEPT.unsigned_abs(), "{}", wal());
+        drop(moment);
+        (0..3).for_each(|_| write());
+        assert!(wal() <= WAL_KEPT.unsigned_abs(), "{}", wal());
+    }
 
     #[test]
     fn a_log_of_an_earlier_version_is_read_on() {
