@@ -173,7 +173,10 @@ impl Closed {
         let thread = std::thread::Builder::new().name("log-opening".to_owned()).stack_size(4 * STACK);
         match thread.spawn(open) {
             Ok(attempt) => self.attempt = Some(attempt),
-            Err(error) => self.why = format!("starting a thread to open the log: {error}"),
+            Err(error) => {
+                self.why = format!("starting a thread to open the log: {error}");
+                self.retry.failed(clock.real_s());
+            }
         }
     }
 }
