@@ -97,6 +97,8 @@ enum Entry {
     Runs {
         runs: Vec<crate::runs::Kept>,
         written: oneshot::Sender<bool>,
+        /// To be written later where that can't be done now.
+        at_last: bool,
     },
     /// Something is wrong with the file itself.
     Damaged(String),

@@ -194,10 +194,14 @@ impl Runs {
         (run.state, run.ends, run.left_s) = (state, Some(planned.unwrap_or(now)), None);
         (run.waiting, run.message) = (None, message);
         run.standing.clear();
-        let durable = daemon.log.keep_runs(vec![kept.clone()]).await || entry.is_durable();
+        if entry.is_new() {
+            // Whoever has asked for it hears whether there is anything left of it.
+            entry.set_durable(daemon.log.keep_runs(vec![kept.clone()]).await);
+        } else {
+            daemon.log.keep_ended(kept.clone()).await;
+        }
         let detail = format!("{}, {}: {}", plan::name(&kept.run), state.name(), kept.run.message);
-        let ended = Happening::about(EventKind::RunEnded, &kept.run.plan.meter, detail);
-        let ended = if durable { ended.of_run(kept.run.run) } else { ended };
+        let ended = Happening::about(EventKind::RunEnded, &kept.run.plan.meter, detail).of_run(kept.run.run);
         daemon.log.event(&daemon.clock, ended).await;
         self.changed(entry, &kept, None);
     }

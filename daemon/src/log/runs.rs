@@ -44,9 +44,18 @@ impl Log {
 
     /// Writes runs as they are now, in one commit. Whether that is durable.
     pub async fn keep_runs(&self, runs: Vec<Kept>) -> bool {
+        self.write_runs(runs, false).await
+    }
+
+    /// Writes a run that is over. Whether that is durable: where it isn't, it is written once the log can be, as nobody else does any more.
+    pub async fn keep_ended(&self, run: Kept) -> bool {
+        self.write_runs(vec![run], true).await
+    }
+
+    async fn write_runs(&self, runs: Vec<Kept>, at_last: bool) -> bool {
         let Some(file) = &self.file else { return false };
         let (written, receiver) = oneshot::channel();
-        let sent = file.entries.send(Entry::Runs { runs, written }).await.is_ok();
+        let sent = file.entries.send(Entry::Runs { runs, written, at_last }).await.is_ok();
         sent && receiver.await.unwrap_or(false)
     }
 

@@ -190,7 +190,13 @@ impl Writer {
                         self.postpone(Entry::Zero { which, zero, written: oneshot::channel().0 });
                     }
                 }
-                Entry::Runs { written: waiting, .. } => drop(waiting.send(written)),
+                Entry::Runs { runs, written: waiting, at_last } => {
+                    // Nobody may be waiting.
+                    let _waited_for = waiting.send(written).is_ok();
+                    if at_last && !written {
+                        self.postpone(Entry::Runs { runs, written: oneshot::channel().0, at_last });
+                    }
+                }
                 event @ Entry::Event { .. } if !written => self.postpone(event),
                 Entry::Event { .. } | Entry::Damaged(_) | Entry::Mark { .. } => {}
             }
@@ -359,7 +365,7 @@ fn write_entry(transaction: &Transaction<'_>, entry: &Entry) -> rusqlite::Result
             corrections::write(transaction, change)?;
             happening.as_ref().map_or(Ok(()), |happening| insert_event(transaction, happening, *moment, boot))
         }
-        Entry::Runs { runs: all, written: _ } => all.iter().try_for_each(|run| runs::write(transaction, run)),
+        Entry::Runs { runs: all, .. } => all.iter().try_for_each(|run| runs::write(transaction, run)),
         Entry::Zero { which, zero, written: _ } => zeros::write(transaction, which, zero.as_ref()),
         Entry::Reading { .. } | Entry::Thin { .. } | Entry::Damaged(_) | Entry::Mark { .. } => Ok(()),
     }

@@ -106,3 +106,35 @@ async fn a_run_goes_on_after_a_panic_of_its_meters_task() {
     let done = bench.over(run).await;
     assert_eq!(done.state, RunState::Done, "{done:?}");
 }
+
+#[tokio::test]
+async fn a_run_that_ends_while_the_log_can_not_be_written_is_over_in_it_once_it_can() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench_at(folder.path(), &Lamp::of(|_| 100.0), 1.0);
+    let run = bench.start(json!({})).await.run;
+    let other = rusqlite::Connection::open(folder.path().join("log.sqlite")).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    let stopped = in_time(bench.stop(run)).await.unwrap();
+    assert_eq!((stopped.state, bench.show(run).await.state), (RunState::Stopped, RunState::Running));
+    other.execute_batch("ROLLBACK").unwrap();
+    let kept = bench.over(run).await;
+    assert_eq!((kept.state, kept.message), (stopped.state, stopped.message));
+    assert!(bench.kinds(run).await.contains(&EventKind::RunEnded));
+}
+
+#[tokio::test]
+async fn an_alert_that_stood_as_the_daemon_ended_is_over_once_the_light_is_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let lamp = Lamp::exposed(0.1, |_| 100.0);
+    let first = bench_at(folder.path(), &lamp, 20.0);
+    let run = first.start(json!({"interval_s": 0, "alert": {"luminance": 0.02, "lost_s": 3600}})).await.run;
+    first.until(run, |run| run.points >= 2).await;
+    lamp.shines(|_| 103.0);
+    first.until(run, |run| !run.standing.is_empty()).await;
+    first.end().await;
+    lamp.shines(|_| 100.0);
+    let second = bench_at(folder.path(), &lamp, 20.0);
+    let back = second.until(run, |run| run.standing.is_empty()).await;
+    assert_eq!((back.state, back.alerts), (RunState::Running, 1));
+    assert!(second.kinds(run).await.contains(&EventKind::AlertOver));
+}
