@@ -5,7 +5,7 @@
 //! noise with it, is told of once.
 
 use settled_protocol::quantity::Chromaticity;
-use settled_protocol::run::{AlertRules, RunPoint};
+use settled_protocol::run::{Alert, AlertKind, AlertRules, RunPoint};
 
 /// Readings in a row that it takes. A burst of as many is told at once.
 const RAISED_BY: u32 = 3;
@@ -72,6 +72,13 @@ impl Alarm {
         let band = self.rules.chromaticity?;
         let off = reference.chromaticity?.distance(colour?);
         self.chromaticity.look(off, band)
+    }
+
+    /// Goes on where it was told before what stands: that is over once readings say so.
+    pub(super) fn goes_on(&mut self, standing: &[Alert]) {
+        let stands = |kind| standing.iter().any(|alert| alert.kind == kind);
+        self.luminance.stands = stands(AlertKind::Luminance);
+        self.chromaticity.stands = stands(AlertKind::Chromaticity);
     }
 
     /// Begins anew: nothing stands, and readings from before don't count.

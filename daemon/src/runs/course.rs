@@ -150,6 +150,11 @@ impl Course {
         self.last_s = self.last_s.max(ended.unwrap_or(0.0));
     }
 
+    /// Goes on with the alerts that stood when it was written.
+    pub(super) fn stand_on(&mut self) {
+        self.alarm.goes_on(&self.kept.run.standing);
+    }
+
     /// How long it lasts, in s; nothing for one that goes on until it is stopped.
     pub(super) fn lasts_s(&self) -> Option<f64> {
         self.kept.run.ends.map(|ends| plan::seconds_between(self.kept.run.begins, ends))

@@ -44,6 +44,7 @@ pub(super) async fn resume(
         tracing::warn!(%error, run = course.kept.run.run, "what a run has seen can't be read again");
     }
     course.never_back();
+    course.stand_on();
     let gap_s = course.elapsed_s() - course.last_s();
     let name = plan::name(&course.kept.run);
     if course.lasts_s().is_some_and(|lasts_s| course.elapsed_s() >= lasts_s) {
