@@ -333,7 +333,10 @@ impl Course {
         run.elapsed_s = elapsed_s;
         run.verdict = match run.plan.kind {
             RunKind::WarmUp => run.verdict.or(Some(RunVerdict::NotSettled)),
-            kind => Some(verdict(kind, &self.series, run.reference.as_ref(), &run.plan.criteria)),
+            kind => {
+                let unseen = run.gap_s / elapsed_s.max(SHORTEST_S);
+                Some(verdict(kind, &self.series, run.reference.as_ref(), &run.plan.criteria, unseen))
+            }
         };
         let outcome = words::outcome(run);
         let message = why.map_or_else(|| outcome.clone(), |why| format!("{why} {outcome}"));

@@ -19,6 +19,9 @@ const STRETCHES: usize = 48;
 /// Points of a stretch at least, where there are as many: so that one reading doesn't decide.
 const LEAST: usize = 3;
 
+/// The share of its time that light which is held may have gone unseen: of more nothing is known (common practice, no source).
+const UNSEEN: f64 = 0.1;
+
 /// How far off the light was or went, and the half of the interval of that.
 #[derive(Clone, Copy, Debug)]
 struct Off {
@@ -29,17 +32,21 @@ struct Off {
     wide: f64,
 }
 
-/// What the points of a `stability` or `drift` run come to, held against its reference.
+/// What the points of a `stability` or `drift` run come to, held against its reference. `unseen` is the share of its time that nothing came in.
 pub(super) fn verdict(
     kind: RunKind,
     series: &Series,
     reference: Option<&RunPoint>,
     criteria: &Criteria,
+    unseen: f64,
 ) -> RunVerdict {
     let Some(reference) = reference else { return RunVerdict::Undecided };
     let confidence = criteria.confidence;
     if kind == RunKind::Stability {
-        return compare(reference, criteria, |of, from| held(series, of, from, confidence));
+        return match compare(reference, criteria, |of, from| held(series, of, from, confidence)) {
+            RunVerdict::Within if unseen > UNSEEN => RunVerdict::Undecided,
+            seen => seen,
+        };
     }
     let by_line = compare(reference, criteria, |of, _| drifted(series, of, confidence));
     let by_ends = compare(reference, criteria, |of, _| ended(series, of, confidence));
@@ -134,6 +141,16 @@ mod tests {
         y: impl Fn(f64) -> f64,
         uv: impl Fn(f64) -> [f64; 2],
     ) -> RunVerdict {
+        found_with_gaps(kind, count, y, uv, 0.0)
+    }
+
+    fn found_with_gaps(
+        kind: RunKind,
+        count: usize,
+        y: impl Fn(f64) -> f64,
+        uv: impl Fn(f64) -> [f64; 2],
+        unseen: f64,
+    ) -> RunVerdict {
         let mut series = Series::default();
         let mut sign = 1.0;
         for index in 0..count {
@@ -146,7 +163,7 @@ mod tests {
         let [u, v] = uv(0.0);
         let chromaticity = Chromaticity::from_uv(u, v).ok();
         let reference = RunPoint { at: Timestamp::from_unix_ns(0), value: y(0.0), chromaticity, count: 1 };
-        verdict(kind, &series, Some(&reference), &Criteria::default())
+        verdict(kind, &series, Some(&reference), &Criteria::default(), unseen)
     }
 
     const WHITE: [f64; 2] = [0.1978, 0.4683];
@@ -168,6 +185,16 @@ mod tests {
             assert_eq!(found(kind, 1000, rising(share), |_| WHITE), expected, "{kind:?} {share}");
         }
         assert_eq!(found(Drift, 2, rising(0.0), |_| WHITE), Undecided, "too few");
+    }
+
+    #[test]
+    fn light_that_nobody_saw_for_long_was_not_held_as_far_as_is_known_but_may_have_left() {
+        let (still, gone) = (|_| 100.0, |t_s: f64| 100.0 + t_s / 1000.0);
+        for (unseen, expected) in [(0.05, RunVerdict::Within), (0.5, RunVerdict::Undecided)] {
+            assert_eq!(found_with_gaps(RunKind::Stability, 1000, still, |_| WHITE, unseen), expected);
+            let left = found_with_gaps(RunKind::Stability, 1000, gone, |_| WHITE, unseen);
+            assert_eq!(left, RunVerdict::Beyond, "{unseen}");
+        }
     }
 
     #[test]
@@ -193,7 +220,7 @@ mod tests {
 
     #[test]
     fn without_a_reference_nothing_can_be_told() {
-        let verdict = verdict(RunKind::Drift, &Series::default(), None, &Criteria::default());
+        let verdict = verdict(RunKind::Drift, &Series::default(), None, &Criteria::default(), 0.0);
         assert_eq!(verdict, RunVerdict::Undecided);
     }
 }
