@@ -13,9 +13,15 @@ use crate::daemon::Daemon;
 use crate::stop::Stop;
 
 pub mod activation;
+mod starting;
+
+pub use starting::Starting;
 
 /// Between two lines of status: what changes faster is nothing that anybody could read.
 const PACE: Duration = Duration::from_secs(1);
+
+/// How much time a start that takes long asks for at once, and how often it does.
+const STARTING: (Duration, Duration) = (Duration::from_secs(20), Duration::from_secs(5));
 
 /// Whoever started the daemon and wants to be told how it is.
 #[derive(Clone, Copy, Debug)]
@@ -29,6 +35,17 @@ impl Manager {
     #[must_use]
     pub fn of_environment() -> Option<Self> {
         std::env::var_os("NOTIFY_SOCKET").map(|_| Self { watchdog: sd_notify::watchdog_enabled() })
+    }
+
+    /// The daemon starts, which may take long: asks for more time until what this gives is dropped.
+    #[must_use]
+    pub fn starting(self) -> Starting {
+        let (within, every) = STARTING;
+        Starting::begin(every, move || {
+            if let Err(error) = sd_notify::notify(&[Said::More(within).state()]) {
+                tracing::warn!("the service manager can't be asked for more time: {error}");
+            }
+        })
     }
 
     /// The daemon serves clients from now on, by the config that holds from now on.

@@ -73,8 +73,10 @@ async fn serve(
 ) -> Result<(Written, Option<Recording>), Failure> {
     let manager = Manager::of_environment();
     let reload = Reloader::new(&arguments.config, text, &config, manager)?;
+    let starting = manager.map(Manager::starting);
     let bound = bind(arguments, &mut config, inherited).await?;
     let (log, written) = open_log(&config.log, &clock).await?;
+    drop(starting);
     let recording = match arguments.record.as_deref() {
         Some(path) => Some(record(path, arguments, &mut config, &clock)?),
         None => None,
