@@ -134,3 +134,15 @@ async fn the_largest_priority_that_fits_is_granted() {
         assert_eq!(client.by(None).turns, turns, "{uid} of {groups:?}");
     }
 }
+
+#[test]
+fn the_configs_page_lists_what_guests_usually_may() {
+    let page = include_str!("../../CONFIG.md");
+    let (_, list) = page.split_once("exposure nor a change: ").unwrap();
+    let (list, _) = list.split_once(". To observe").unwrap();
+    let listed: Vec<&str> = list.split('`').skip(1).step_by(2).collect();
+    let always = [Hello::NAME, RequestCancel::NAME, SubscriptionCancel::NAME];
+    let expected: Vec<&str> =
+        GUESTS_USUALLY_MAY.into_iter().filter(|method| !always.contains(method)).collect();
+    assert_eq!(listed, expected);
+}
