@@ -194,7 +194,7 @@ impl Runs {
         (run.state, run.ends, run.left_s) = (state, Some(planned.unwrap_or(now)), None);
         (run.waiting, run.message) = (None, message);
         run.standing.clear();
-        let durable = daemon.log.keep_runs(vec![kept.clone()]).await || entry.is_durable();
+        let durable = daemon.log.keep_run(kept.clone()).await || entry.is_durable();
         let detail = format!("{}, {}: {}", plan::name(&kept.run), state.name(), kept.run.message);
         let ended = Happening::about(EventKind::RunEnded, &kept.run.plan.meter, detail);
         let ended = if durable { ended.of_run(kept.run.run) } else { ended };
@@ -204,7 +204,11 @@ impl Runs {
 }
 
 /// Has every run run, until `stop` comes; each is resumed at the next start then.
-pub(crate) async fn run(daemon: &Arc<Daemon>, command: Option<Command>, mut stop: Stop) {
+pub(crate) async fn run(
+    daemon: &Arc<Daemon>,
+    command: Option<watch::Receiver<Option<Command>>>,
+    mut stop: Stop,
+) {
     let taken = daemon.runs.asked.lock().unwrap_or_else(PoisonError::into_inner).take();
     let Some(mut asked) = taken else { return };
     let telling = command::tell(command, &daemon.runs.alarms, stop.clone());

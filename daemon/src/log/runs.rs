@@ -42,11 +42,21 @@ impl Log {
         self.file.as_ref().map_or_else(Unfinished::default, |file| Unfinished::clone(&file.runs))
     }
 
-    /// Writes runs as they are now, in one commit. Whether that is durable.
-    pub async fn keep_runs(&self, runs: Vec<Kept>) -> bool {
+    /// Writes a run as it is now, or as soon as the log can be written again. Whether it is durable already.
+    pub async fn keep_run(&self, kept: Kept) -> bool {
+        self.write_run(kept, true).await
+    }
+
+    /// Writes a run that is not in the log yet, now or never. Whether it is durable.
+    pub async fn add_run(&self, kept: Kept) -> bool {
+        self.write_run(kept, false).await
+    }
+
+    async fn write_run(&self, kept: Kept, or_later: bool) -> bool {
         let Some(file) = &self.file else { return false };
         let (written, receiver) = oneshot::channel();
-        let sent = file.entries.send(Entry::Runs { runs, written }).await.is_ok();
+        let entry = Entry::Run { kept: Box::new(kept), or_later, written };
+        let sent = file.entries.send(entry).await.is_ok();
         sent && receiver.await.unwrap_or(false)
     }
 
