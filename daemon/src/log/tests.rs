@@ -402,6 +402,14 @@ async fn a_damaged_spectrum_is_an_error_and_no_spectrum() {
         }
         let [reading] = found.unwrap().readings.try_into().unwrap();
         assert_eq!((reading.sequence, reading.spectrum), (1, None), "{damage}");
+        let is_counted = || log.happened().any(|(kind, count)| kind == EventKind::LogRecovered && count == 1);
+        for _ in 0..1000 {
+            if is_counted() {
+                break;
+            }
+            tokio::time::sleep(std::time::Duration::from_millis(5)).await;
+        }
+        assert!(is_counted(), "{damage}");
     }
 }
 
