@@ -29,6 +29,7 @@ mod corrections;
 pub mod forecast;
 mod happening;
 mod health;
+mod later;
 mod lookup;
 mod numbers;
 mod open_error;
@@ -94,8 +95,10 @@ enum Entry {
         zero: Option<Zero>,
         written: oneshot::Sender<()>,
     },
-    Runs {
-        runs: Vec<crate::runs::Kept>,
+    Run {
+        kept: Box<crate::runs::Kept>,
+        /// Whether it is written later where it can't be now.
+        or_later: bool,
         written: oneshot::Sender<bool>,
         /// To be written later where that can't be done now.
         at_last: bool,
@@ -148,9 +151,11 @@ pub struct Log {
     file: Option<File>,
     unlogged: Arc<AtomicU64>,
     zeros: zeros::Zeros,
-    /// Events that were told of, in the log or not.
-    happened: Arc<Tally<{ EventKind::ALL.len() }>>,
+    happened: Arc<Happened>,
 }
+
+/// Events that were told of, in the log or not.
+type Happened = Tally<{ EventKind::ALL.len() }>;
 
 #[derive(Clone, Debug)]
 struct File {
@@ -222,8 +227,12 @@ impl Log {
     ) -> Result<(Self, Written), OpenError> {
         let place = Arc::new(Place::new(path, file));
         let stamp = Stamp { moment: clock.now(), boot: clock.boot().to_owned() };
+        let happened = Arc::new(Happened::default());
         let (store, health, remembered, in_order) = match opening::open(&place, None, &stamp, None) {
             Ok(opened) => {
+                if let Some(news) = opened.news {
+                    happened.add(&EventKind::ALL, &news.kind);
+                }
                 let health = Health::new(numbers::Numbers::after(opened.reserved), None);
                 health.opened(opened.id, opened.last, opened.lock);
                 (store::Store::Open(opened.connection), health, opened.remembered, opened.in_order)
@@ -237,8 +246,8 @@ impl Log {
             }
         };
         let (health, (entries, queue)) = (Arc::new(health), mpsc::channel(QUEUE));
-        let writer =
-            writer::Writer::new(store, Place::clone(&place), Arc::clone(&clock), Arc::clone(&health));
+        let around = (Arc::clone(&clock), Arc::clone(&health), Arc::clone(&happened));
+        let writer = writer::Writer::new(store, Place::clone(&place), around);
         let thread = std::thread::Builder::new()
             .name("log".to_owned())
             .stack_size(STACK)
@@ -251,10 +260,7 @@ impl Log {
         let (kept, stretches, runs) = (Arc::new(kept), Arc::new(unlogged), Arc::new(runs));
         let queries = Arc::new(Semaphore::new(QUERIES));
         let file = File { place, entries, health, queries, clock, kept, stretches, runs };
-        Ok((
-            Self { file: Some(file), unlogged: Arc::default(), zeros, happened: Arc::default() },
-            Written(Some(thread)),
-        ))
+        Ok((Self { file: Some(file), unlogged: Arc::default(), zeros, happened }, Written(Some(thread))))
     }
 
     /// What a log remembers that could not be opened at the start, once it has been opened; never if it was, or there is none.
@@ -388,6 +394,13 @@ impl Log {
     #[must_use]
     pub fn last_given(&self) -> Option<u64> {
         self.file.as_ref().map(|file| file.health.numbers.last())
+    }
+
+    /// Changes how much room the log may take, and below how much one is warned: from the next look on.
+    pub(crate) fn change_bounds(&self, of: &LogFile) {
+        if let Some(file) = &self.file {
+            file.place.bounds.change(of);
+        }
     }
 
     /// How the log is.
