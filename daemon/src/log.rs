@@ -100,8 +100,6 @@ enum Entry {
         /// Whether it is written later where it can't be now.
         or_later: bool,
         written: oneshot::Sender<bool>,
-        /// To be written later where that can't be done now.
-        at_last: bool,
     },
     /// Something is wrong with the file itself.
     Damaged(String),

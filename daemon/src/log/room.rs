@@ -38,6 +38,11 @@ impl Bounds {
         bounds
     }
 
+    /// One is warned when fewer bytes than this are left.
+    pub(super) fn warn_below(&self) -> u64 {
+        self.warn_below.load(Ordering::Relaxed)
+    }
+
     pub(super) fn change(&self, of: &LogFile) {
         self.quota.store(of.quota.unwrap_or(u64::MAX), Ordering::Relaxed);
         self.warn_below.store(of.warn_below, Ordering::Relaxed);
@@ -85,7 +90,7 @@ impl Room {
         let quota = place.bounds.quota();
         let left = left(place, quota, connection)?;
         let was = self.low;
-        self.low = is_low(left, place.bounds.warn_below.load(Ordering::Relaxed), was);
+        self.low = is_low(left, place.bounds.warn_below(), was);
         self.looked = Some((now_s, LogRoom { left_bytes: left, quota_bytes: quota, low: self.low }));
         match (was, self.low) {
             (false, true) => Some(Turn::Low),

@@ -1,6 +1,6 @@
 //! Rows of readings and events, and the names that they refer to by number.
 
-use rusqlite::{Transaction, params};
+use rusqlite::{ErrorCode, Transaction, params};
 use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::log::EventKind;
 use settled_protocol::quantity::Photometric;
@@ -33,20 +33,40 @@ pub(super) fn insert_reading(
     sequence: u64,
     draft: &Reading,
 ) -> rusqlite::Result<()> {
-    let meter = name_id(transaction, Names::Meters, &draft.meter)?;
-    let boot = name_id(transaction, Names::Boots, &draft.boot)?;
+    match insert_row(transaction, sequence, draft) {
+        // Its meter or its boot is not known yet, which happens once for each.
+        Err(error) if error.sqlite_error_code() == Some(ErrorCode::ConstraintViolation) => {
+            name_id(transaction, Names::Meters, &draft.meter)?;
+            name_id(transaction, Names::Boots, &draft.boot)?;
+            insert_row(transaction, sequence, draft)?;
+        }
+        inserted => inserted?,
+    }
+    for run in &draft.runs {
+        transaction
+            .prepare_cached(
+                "INSERT INTO run_readings (run, sequence, at_ns) SELECT run, ?2, ?3 FROM runs WHERE run = ?1",
+            )?
+            .execute([signed(*run), signed(sequence), signed(draft.at.unix_ns())])?;
+    }
+    draft.spectrum.as_ref().map_or(Ok(()), |spectrum| super::spectra::insert(transaction, sequence, spectrum))
+}
+
+/// The row alone; it is refused where its meter or its boot is not known yet.
+fn insert_row(transaction: &Transaction<'_>, sequence: u64, draft: &Reading) -> rusqlite::Result<()> {
     let flags: Vec<&str> = draft.flags.iter().map(|flag| flag.name()).collect();
     let xyz = draft.light.xyz();
     transaction
         .prepare_cached(
             "INSERT INTO readings (sequence, meter, boot, at_ns, t_s, began_s, integration_s, illuminance, value, x, z,
              coloured, temperature_c, flags, observer, bandwidth_nm, correction)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
+             VALUES (?1, (SELECT id FROM meters WHERE name = ?2), (SELECT id FROM boots WHERE name = ?3), ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11,
+             ?12, ?13, ?14, ?15, ?16, ?17)",
         )?
         .execute(params![
             signed(sequence),
-            meter,
-            boot,
+            draft.meter,
+            draft.boot,
             signed(draft.at.unix_ns()),
             draft.t_s,
             draft.began_s,
@@ -61,15 +81,8 @@ pub(super) fn insert_reading(
             draft.observer.map(Observer::name),
             draft.bandwidth_nm,
             draft.correction,
-        ])?;
-    for run in &draft.runs {
-        transaction
-            .prepare_cached(
-                "INSERT INTO run_readings (run, sequence, at_ns) SELECT run, ?2, ?3 FROM runs WHERE run = ?1",
-            )?
-            .execute([signed(*run), signed(sequence), signed(draft.at.unix_ns())])?;
-    }
-    draft.spectrum.as_ref().map_or(Ok(()), |spectrum| super::spectra::insert(transaction, sequence, spectrum))
+        ])
+        .map(drop)
 }
 
 /// Tables of names that rows refer to by number.
