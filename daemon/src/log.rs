@@ -67,6 +67,9 @@ const QUEUE: usize = 1280;
 /// Queries that may run at once, for all clients together: each has a connection and up to a page of rows. Others wait.
 const QUERIES: usize = 4;
 
+/// Of those, how many may go through a whole stretch, which takes as long as the stretch is: pages have places all the same.
+const FIGURES: usize = 2;
+
 /// Bytes of stack that a thread of the log has.
 const STACK: usize = 512 * 1024;
 
@@ -158,6 +161,7 @@ struct File {
     entries: mpsc::Sender<Entry>,
     health: Arc<Health>,
     queries: Arc<Semaphore>,
+    figures: Arc<Semaphore>,
     clock: Arc<Clock>,
     /// What it remembered when it was opened, if it was at the start.
     kept: Arc<Kept>,
@@ -249,8 +253,8 @@ impl Log {
         }
         let Remembered { kept, zeros, unlogged, runs } = remembered;
         let (kept, stretches, runs) = (Arc::new(kept), Arc::new(unlogged), Arc::new(runs));
-        let queries = Arc::new(Semaphore::new(QUERIES));
-        let file = File { place, entries, health, queries, clock, kept, stretches, runs };
+        let (queries, figures) = (Arc::new(Semaphore::new(QUERIES)), Arc::new(Semaphore::new(FIGURES)));
+        let file = File { place, entries, health, queries, figures, clock, kept, stretches, runs };
         Ok((
             Self { file: Some(file), unlogged: Arc::default(), zeros, happened: Arc::default() },
             Written(Some(thread)),
