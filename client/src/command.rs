@@ -7,6 +7,7 @@ use std::time::{SystemTime, UNIX_EPOCH};
 use clap::error::ErrorKind;
 use clap::{Args, CommandFactory, Parser, Subcommand};
 use settled_protocol::method::{ClockKind, MetersList, Nothing};
+use settled_protocol::text::Text;
 use settled_protocol::time::Timestamp;
 
 use crate::connection::{CallError, Connection, OpenError};
@@ -258,6 +259,18 @@ impl Context {
         match &self.socket {
             Some(path) => Connection::open(path).await,
             None => Connection::open_default().await,
+        }
+    }
+}
+
+impl Context {
+    /// The same under this program's name, which others are told, and the log keeps, of what it starts or stops.
+    async fn connect_by_name(&self) -> Result<Connection, Failure> {
+        let connection = self.connect().await?;
+        match connection.introduce(Text::try_from("settle".to_owned()).ok()).await {
+            // Who may not say its name is nameless, and a daemon of another version says so of what it is asked for.
+            Ok(_) | Err(CallError::Refused(_) | CallError::Misfit { .. }) => Ok(connection),
+            Err(error) => Err(error.into()),
         }
     }
 }

@@ -87,12 +87,12 @@ pub struct Beside {
     pub recording: Option<Progress>,
     /// The bus to be on.
     pub bus: Option<BusConfig>,
-    /// How long readings are kept as they are; for ever if absent.
-    pub retention: Option<Retention>,
+    /// How long readings are kept as they are, as that changes; for ever where there is nothing.
+    pub retention: Option<watch::Receiver<Option<Retention>>>,
     /// Where its metrics are to be had.
     pub metrics: Option<Listening>,
-    /// The program that is told of runs' alerts.
-    pub alert_command: Option<runs::Command>,
+    /// The program that is told of runs' alerts, as that changes.
+    pub alert_command: Option<watch::Receiver<Option<runs::Command>>>,
     /// What runs keep the machine from, where its sleep is looked after.
     pub power: Option<watch::Receiver<Inhibit>>,
     /// The service manager that wants to be told how it is.

@@ -18,6 +18,7 @@ use tokio::sync::{Semaphore, mpsc, oneshot};
 use crate::clock::{Clock, Moment};
 use crate::config::{LogFile, Survives};
 use crate::metrics::counts::Tally;
+use entry::Entry;
 use health::Health;
 use opening::{Place, Remembered, Stamp};
 use unlogged::Stretches;
@@ -26,9 +27,11 @@ mod backup;
 mod bins;
 mod check;
 mod corrections;
+mod entry;
 pub mod forecast;
 mod happening;
 mod health;
+mod later;
 mod lookup;
 mod numbers;
 mod open_error;
@@ -54,6 +57,7 @@ mod writer;
 mod zeros;
 
 pub use corrections::{Change, Forced, Kept, correction_id, correction_number};
+pub use entry::{Numbered, Then};
 pub use happening::Happening;
 pub use open_error::OpenError;
 pub use recovery::RecoveryError;
@@ -73,87 +77,17 @@ const FIGURES: usize = 2;
 /// Bytes of stack that a thread of the log has.
 const STACK: usize = 512 * 1024;
 
-/// One thing to write.
-#[derive(Debug)]
-enum Entry {
-    Reading {
-        draft: Box<Reading>,
-        numbered: oneshot::Sender<Numbered>,
-    },
-    Event {
-        happening: Happening,
-        moment: Moment,
-        boot: String,
-    },
-    Correction {
-        change: Change,
-        happening: Option<Happening>,
-        moment: Moment,
-        boot: String,
-        then: Then,
-    },
-    Zero {
-        which: Which,
-        zero: Option<Zero>,
-        written: oneshot::Sender<()>,
-    },
-    Runs {
-        runs: Vec<crate::runs::Kept>,
-        written: oneshot::Sender<bool>,
-        /// To be written later where that can't be done now.
-        at_last: bool,
-    },
-    /// Something is wrong with the file itself.
-    Damaged(String),
-    /// One at a time: whoever orders it waits for it.
-    Thin {
-        order: Order,
-        done: thin::Done,
-    },
-    /// Nothing to write: says that all before it has been looked at.
-    Mark {
-        reached: oneshot::Sender<()>,
-    },
-}
-
-/// What became of a reading.
-#[derive(Clone, Copy, Debug)]
-pub struct Numbered {
-    /// Its sequence.
-    pub sequence: u64,
-    /// Whether it is durable; else it must be flagged.
-    pub durable: bool,
-}
-
-/// What is to be done once something has been written, or could not be.
-pub struct Then(Box<dyn FnOnce(bool) + Send>);
-
-impl Then {
-    /// `action` gets whether it was written.
-    pub fn new(action: impl FnOnce(bool) + Send + 'static) -> Self {
-        Self(Box::new(action))
-    }
-
-    fn done(self, written: bool) {
-        (self.0)(written);
-    }
-}
-
-impl std::fmt::Debug for Then {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Then").finish_non_exhaustive()
-    }
-}
-
 /// The log, or the lack of one.
 #[derive(Clone, Debug)]
 pub struct Log {
     file: Option<File>,
     unlogged: Arc<AtomicU64>,
     zeros: zeros::Zeros,
-    /// Events that were told of, in the log or not.
-    happened: Arc<Tally<{ EventKind::ALL.len() }>>,
+    happened: Arc<Happened>,
 }
+
+/// Events that were told of, in the log or not.
+type Happened = Tally<{ EventKind::ALL.len() }>;
 
 #[derive(Clone, Debug)]
 struct File {
@@ -226,8 +160,12 @@ impl Log {
     ) -> Result<(Self, Written), OpenError> {
         let place = Arc::new(Place::new(path, file));
         let stamp = Stamp { moment: clock.now(), boot: clock.boot().to_owned() };
+        let happened = Arc::new(Happened::default());
         let (store, health, remembered, in_order) = match opening::open(&place, None, &stamp, None) {
             Ok(opened) => {
+                if let Some(news) = opened.news {
+                    happened.add(&EventKind::ALL, &news.kind);
+                }
                 let health = Health::new(numbers::Numbers::after(opened.reserved), None);
                 health.opened(opened.id, opened.last, opened.lock);
                 (store::Store::Open(opened.connection), health, opened.remembered, opened.in_order)
@@ -241,8 +179,8 @@ impl Log {
             }
         };
         let (health, (entries, queue)) = (Arc::new(health), mpsc::channel(QUEUE));
-        let writer =
-            writer::Writer::new(store, Place::clone(&place), Arc::clone(&clock), Arc::clone(&health));
+        let around = (Arc::clone(&clock), Arc::clone(&health), Arc::clone(&happened));
+        let writer = writer::Writer::new(store, Place::clone(&place), around);
         let thread = std::thread::Builder::new()
             .name("log".to_owned())
             .stack_size(STACK)
@@ -255,10 +193,7 @@ impl Log {
         let (kept, stretches, runs) = (Arc::new(kept), Arc::new(unlogged), Arc::new(runs));
         let (queries, figures) = (Arc::new(Semaphore::new(QUERIES)), Arc::new(Semaphore::new(FIGURES)));
         let file = File { place, entries, health, queries, figures, clock, kept, stretches, runs };
-        Ok((
-            Self { file: Some(file), unlogged: Arc::default(), zeros, happened: Arc::default() },
-            Written(Some(thread)),
-        ))
+        Ok((Self { file: Some(file), unlogged: Arc::default(), zeros, happened }, Written(Some(thread))))
     }
 
     /// What a log remembers that could not be opened at the start, once it has been opened; never if it was, or there is none.
@@ -296,7 +231,6 @@ impl Log {
                 }
                 None => self.number(),
             };
-            // The receiver is in our own hands.
             let _received = numbered.send(Numbered { sequence, durable: false }).is_ok();
         }
         receiver
@@ -392,6 +326,13 @@ impl Log {
     #[must_use]
     pub fn last_given(&self) -> Option<u64> {
         self.file.as_ref().map(|file| file.health.numbers.last())
+    }
+
+    /// Changes how much room the log may take, and below how much one is warned: from the next look on.
+    pub(crate) fn change_bounds(&self, of: &LogFile) {
+        if let Some(file) = &self.file {
+            file.place.bounds.change(of);
+        }
     }
 
     /// How the log is.

@@ -11,15 +11,25 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
 use toml::Value;
 
-use crate::config::Config;
+use crate::config::{Config, LogConfig, Retention};
 use crate::daemon::Daemon;
 use crate::log::Happening;
 use crate::power::Inhibit;
+use crate::runs::Command;
 use crate::service::Manager;
 use crate::stop::Stop;
 
 /// What holds at once, as keys of the config or the tables that they are in. Whatever else has changed needs a restart.
-const LIVE: [&str; 3] = ["corrections.stale_after", "limits", "power.inhibit"];
+const LIVE: [&str; 8] = [
+    "corrections.stale_after",
+    "limits",
+    "log.keep",
+    "log.quota",
+    "log.thin_to",
+    "log.warn_below",
+    "power.inhibit",
+    "runs.alert_command",
+];
 
 /// The same, as long as the socket's file lets in the same people.
 const RULES: [&str; 4] = ["priority", "socket.group", "socket.guests", "socket.guests_may"];
@@ -37,6 +47,8 @@ pub struct Reloader {
     hangup: Signal,
     manager: Option<Manager>,
     inhibit: watch::Sender<Inhibit>,
+    retention: watch::Sender<Option<Retention>>,
+    alert_command: watch::Sender<Option<Command>>,
 }
 
 impl Reloader {
@@ -51,7 +63,6 @@ impl Reloader {
         manager: Option<Manager>,
     ) -> std::io::Result<Self> {
         let hangup = signal(SignalKind::hangup())?;
-        let inhibit = watch::Sender::new(config.inhibit);
         Ok(Self {
             file: file.to_owned(),
             started: text.clone(),
@@ -59,7 +70,9 @@ impl Reloader {
             latest: text,
             hangup,
             manager,
-            inhibit,
+            inhibit: watch::Sender::new(config.inhibit),
+            retention: watch::Sender::new(retention(&config.log)),
+            alert_command: watch::Sender::new(config.alert_command.clone()),
         })
     }
 
@@ -67,6 +80,18 @@ impl Reloader {
     #[must_use]
     pub fn inhibit(&self) -> watch::Receiver<Inhibit> {
         self.inhibit.subscribe()
+    }
+
+    /// How long readings are kept as they are, as that changes; for ever where there is nothing.
+    #[must_use]
+    pub fn retention(&self) -> watch::Receiver<Option<Retention>> {
+        self.retention.subscribe()
+    }
+
+    /// The program that is told of runs' alerts, as that changes.
+    #[must_use]
+    pub fn alert_command(&self) -> watch::Receiver<Option<Command>> {
+        self.alert_command.subscribe()
     }
 
     /// Reads it whenever it is to be read, until the daemon stops.
@@ -116,6 +141,11 @@ impl Reloader {
         daemon.change_limits(config.limits);
         daemon.corrections.change_stale_after(config.stale_after_s, daemon.handles());
         self.inhibit.send_if_modified(|inhibit| std::mem::replace(inhibit, config.inhibit) != config.inhibit);
+        self.retention.send_replace(retention(&config.log));
+        self.alert_command.send_replace(config.alert_command);
+        if let LogConfig::File(file) = &config.log {
+            daemon.log.change_bounds(file);
+        }
         let same_people = daemon.access.change(config.rules);
         let of = |before: &str, which: &dyn Fn(&str) -> bool| -> Vec<String> {
             changed(before, &text).into_iter().filter(|key| which(key)).collect()
@@ -131,6 +161,14 @@ impl Reloader {
         }
         self.latest = text;
         sentence(&self.file, &holds, &waits)
+    }
+}
+
+/// How long a log's readings are kept as they are.
+fn retention(log: &LogConfig) -> Option<Retention> {
+    match log {
+        LogConfig::File(file) => file.retention,
+        LogConfig::Off => None,
     }
 }
 

@@ -196,9 +196,9 @@ impl Runs {
         run.standing.clear();
         if entry.is_new() {
             // Whoever has asked for it hears whether there is anything left of it.
-            entry.set_durable(daemon.log.keep_runs(vec![kept.clone()]).await);
+            entry.set_durable(daemon.log.add_run(kept.clone()).await);
         } else {
-            daemon.log.keep_ended(kept.clone()).await;
+            daemon.log.keep_run(kept.clone()).await;
         }
         let detail = format!("{}, {}: {}", plan::name(&kept.run), state.name(), kept.run.message);
         let ended = Happening::about(EventKind::RunEnded, &kept.run.plan.meter, detail).of_run(kept.run.run);
@@ -208,7 +208,11 @@ impl Runs {
 }
 
 /// Has every run run, until `stop` comes; each is resumed at the next start then.
-pub(crate) async fn run(daemon: &Arc<Daemon>, command: Option<Command>, mut stop: Stop) {
+pub(crate) async fn run(
+    daemon: &Arc<Daemon>,
+    command: Option<watch::Receiver<Option<Command>>>,
+    mut stop: Stop,
+) {
     let taken = daemon.runs.asked.lock().unwrap_or_else(PoisonError::into_inner).take();
     let Some(mut asked) = taken else { return };
     let telling = command::tell(command, &daemon.runs.alarms, stop.clone());

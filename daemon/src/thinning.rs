@@ -7,6 +7,7 @@ use settled_drivers::clock::Clock as _;
 use settled_protocol::error::RpcError;
 use settled_protocol::log::EventKind;
 use settled_protocol::time::Timestamp;
+use tokio::sync::watch;
 
 use crate::clock::Clock;
 use crate::config::Retention;
@@ -25,8 +26,14 @@ const SET_S: f64 = 60.0;
 /// The pause after a step, by the time that the step took: nine tenths of the writer's time are for new readings.
 const PAUSE: f64 = 9.0;
 
-/// Thins until the daemon stops.
-pub(crate) async fn run(retention: Retention, clock: &Clock, log: &Log, mut stop: Stop) {
+/// Thins until the daemon stops. What the config says anew holds from the next round on; a round that is under way and no more wanted so
+/// is ended.
+pub(crate) async fn run(
+    wanted: watch::Receiver<Option<Retention>>,
+    clock: &Clock,
+    log: &Log,
+    mut stop: Stop,
+) {
     let rounds = async {
         let mut offset_s = offset_s(clock);
         let mut due_s = clock.now_s() + AFTER_START_S;
@@ -35,10 +42,13 @@ pub(crate) async fn run(retention: Retention, clock: &Clock, log: &Log, mut stop
             let now_s = self::offset_s(clock);
             let was_set = (now_s - offset_s).abs() > SET_S;
             offset_s = now_s;
-            if was_set {
-                tracing::warn!("UTC was set since the last look: nothing is thinned this time");
-            } else if let Err(error) = round(retention, clock, log).await {
-                tracing::warn!(error = error.message, "thinning the log; it is tried again in a day");
+            let retention = *wanted.borrow();
+            if let Some(retention) = retention {
+                if was_set {
+                    tracing::warn!("UTC was set since the last look: nothing is thinned this time");
+                } else if let Err(error) = round(retention, &wanted, clock, log).await {
+                    tracing::warn!(error = error.message, "thinning the log; it is tried again in a day");
+                }
             }
             due_s = clock.now_s() + EVERY_S;
         }
@@ -54,11 +64,16 @@ fn offset_s(clock: &Clock) -> f64 {
 }
 
 /// Thins what is old enough now, and writes down what that came to.
-async fn round(retention: Retention, clock: &Clock, log: &Log) -> Result<(), RpcError> {
+async fn round(
+    retention: Retention,
+    wanted: &watch::Receiver<Option<Retention>>,
+    clock: &Clock,
+    log: &Log,
+) -> Result<(), RpcError> {
     let (before_ns, span_ns) = border(retention, clock.now().at);
     let mut all = Thinned::default();
     let mut place = Some(Mark::default());
-    while let Some(at) = place {
+    while let Some(at) = place.filter(|_| *wanted.borrow() == Some(retention)) {
         let began_s = clock.now_s();
         let step = log.thin(Order { before_ns, span_ns, place: at }).await?;
         all = sum(all, step);

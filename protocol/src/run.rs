@@ -295,7 +295,7 @@ pub struct Run {
     /// What a `warm_up` came to.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub settled: Option<Settled>,
-    /// All figures of its readings: only in the answer of `runs.show`.
+    /// All figures of its readings, once there are any: only in the answer of `runs.show`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub statistics: Option<Statistics>,
     /// The first of the nights that this one repeats.

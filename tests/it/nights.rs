@@ -117,6 +117,8 @@ fn a_run_goes_on_though_whoever_waits_for_it_is_interrupted() {
     wait_until("it goes on", || run_of(&daemon, 1)["points"].as_u64() > points);
     let stopped = words(&daemon.run_settle(&["runs", "stop", "1", "--reason", "seen enough"]));
     assert!(stopped.0 == Some(0) && stopped.1.starts_with("Run 1, drift of m: stopped"), "{stopped:?}");
+    let by = run_of(&daemon, 1)["message"].as_str().unwrap().to_owned();
+    assert!(by.starts_with("Stopped by \"settle\" (process ") && by.contains("): seen enough"), "{by}");
     let again = words(&daemon.run_settle(&["--json", "runs", "stop", "1"]));
     assert!(again.0 == Some(1) && again.2.contains("\"run_refused\""), "{again:?}");
 }

@@ -165,6 +165,23 @@ fn later(package: &Path, version: &str) -> PathBuf {
 }
 
 #[test]
+fn the_packages_copyright_has_every_licence_that_is_not_in_the_crates_and_every_word_of_the_fonts() {
+    let words = |path: &str| {
+        let text = std::fs::read_to_string(format!("{}/../{path}", env!("CARGO_MANIFEST_DIR"))).unwrap();
+        text.split_whitespace().filter(|word| *word != ".").collect::<Vec<_>>().join(" ")
+    };
+    let (copyright, font) = (words("daemon/packaging/debian/copyright"), words("client/fonts/LICENSE"));
+    let licence = &font[font.find("Permission is hereby granted").unwrap()..];
+    assert!(copyright.contains(licence) && copyright.contains("Files: client/fonts/*"), "{copyright}");
+    for named in copyright.split("License: ").skip(1).map(|rest| rest.split(' ').next().unwrap()) {
+        assert!(
+            copyright.matches(&format!("License: {named} ")).count() >= 2,
+            "{named} has no text, or no files"
+        );
+    }
+}
+
+#[test]
 fn the_package_installs_runs_keeps_log_and_config_over_an_upgrade_and_removes_cleanly() {
     let is_here = || Path::new("/usr/share/doc/settled").exists();
     let (was_here, copy) = (is_here(), Copy::new());

@@ -136,3 +136,20 @@ fn a_run_keeps_the_machine_awake_for_as_long_as_it_is_on_and_as_the_config_says(
     });
     wait_until_held(&logind, &[]);
 }
+
+#[test]
+fn a_run_that_a_client_starts_keeps_the_machine_awake_until_it_is_over() {
+    let bus = Bus::start();
+    let logind = Logind::start(&bus);
+    let daemon = on(&bus);
+    wait_until_held(&logind, &["sleep/delay"]);
+    let mut client = daemon.client();
+    let planned = json!({"meter": "m", "kind": "drift", "start": "2126-11-27T18:00:00Z"});
+    assert_eq!(client.call("runs.start", &planned)["state"], "planned");
+    let run =
+        client.call("runs.start", &json!({"meter": "m", "kind": "drift", "interval_s": 0.5}))["run"].take();
+    wait_until_held(&logind, &["sleep/delay", "sleep:idle/block"]);
+    client.call("runs.stop", &json!({"run": run}));
+    // One that is planned lets it sleep.
+    wait_until_held(&logind, &["sleep/delay"]);
+}

@@ -85,6 +85,14 @@ fn a_run_outlives_its_client_and_a_kill_of_the_daemon_and_marks_the_gap() {
     assert_eq!(kinds(&mut client, &run), ["run_started", "run_resumed", "run_gap", "run_ended"]);
     let logged = readings(&mut client, &run);
     assert_eq!(done["readings"], logged.len());
+    let figures = &done["statistics"];
+    assert_eq!(
+        (&figures["count"], &figures["first"], &figures["last"]),
+        (&done["readings"], &done["first"], &done["last"]),
+        "{done}"
+    );
+    assert_eq!(*figures, client.call("log.statistics", &json!({"run": run})));
+    assert_eq!(client.call("runs.list", &json!({}))["runs"][0].get("statistics"), None);
     assert_eq!(
         (done["first"].as_u64(), done["last"].as_u64()),
         (logged.first().copied(), logged.last().copied())

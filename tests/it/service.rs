@@ -154,12 +154,19 @@ fn a_socket_that_lets_in_others_than_the_group_that_is_trusted_is_not_served() {
 fn a_config_that_is_read_anew_holds_as_far_as_it_can_and_what_needs_a_restart_is_named() {
     let daemon = Daemon::start(&config());
     let mut client = daemon.client();
-    let text = format!("[limits]\nsubscriptions = 1\n[power]\ninhibit = \"idle\"\n{}seed = 5\n", config());
+    let text = format!(
+        "[limits]\nsubscriptions = 1\n[power]\ninhibit = \"idle\"\n[runs]\nalert_command = [\"/bin/true\"]\n\
+         [log]\npath = \"log.sqlite\"\nkeep = \"400 days\"\nwarn_below = \"1000 TiB\"\n{METER}seed = 5\n"
+    );
     let said = reload(&daemon, &mut client, &text);
     assert!(
-        said.ends_with("was read anew: limits.subscriptions, power.inhibit hold from now on; meter \"m\" needs a restart of the daemon"),
+        said.ends_with("was read anew: limits.subscriptions, log.keep, log.warn_below, power.inhibit, runs.alert_command hold from now on; meter \"m\" needs a restart of the daemon"),
         "{said}"
     );
+    wait_until("there is little room by the new reckoning", || {
+        client.call("meter.read", &json!({"meter": "m"}));
+        client.call("daemon.status", &json!({}))["log"]["room"]["low"] == true
+    });
     let mut other = daemon.client();
     assert_eq!(other.call("hello", &json!({}))["limits"]["subscriptions"], 1);
     other.call("meter.observe", &json!({"meter": "m"}));
@@ -167,7 +174,7 @@ fn a_config_that_is_read_anew_holds_as_far_as_it_can_and_what_needs_a_restart_is
     // What needs a restart is named until it has had one, or is taken back.
     let said = reload(&daemon, &mut client, &format!("{}seed = 5\n", config()));
     assert!(
-        said.contains("limits.subscriptions, power.inhibit hold") && said.contains("meter \"m\" needs"),
+        said.contains("power.inhibit, runs.alert_command hold") && said.contains("meter \"m\" needs"),
         "{said}"
     );
     let said = reload(&daemon, &mut client, &config());

@@ -78,6 +78,19 @@ fn thinning_goes_on_after_kills_and_loses_and_doubles_no_reading() {
 }
 
 #[test]
+fn keep_holds_without_a_restart() {
+    let daemon = Daemon::start(&CONFIG.replace("keep = \"1 day\"\nthin_to = \"10 min\"\n", ""));
+    let mut client = daemon.client();
+    client.wait_for_state("m", "ready");
+    for _ in 0..50 {
+        client.call("meter.read", &json!({"meter": "m"}));
+    }
+    std::fs::write(daemon.path("settled.toml"), CONFIG).unwrap();
+    daemon.signal(nix::sys::signal::Signal::SIGHUP);
+    wait_until("they are thinned", || counted(&mut client).1 >= 50);
+}
+
+#[test]
 fn without_keep_nothing_is_thinned() {
     let daemon = Daemon::start(&CONFIG.replace("keep = \"1 day\"\nthin_to = \"10 min\"\n", ""));
     let mut client = daemon.client();

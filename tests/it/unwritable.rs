@@ -151,6 +151,38 @@ fn a_log_whose_folder_can_not_be_made_is_opened_once_it_can() {
 }
 
 #[test]
+fn a_run_that_ends_while_the_log_can_not_be_written_is_over_after_a_restart_too() {
+    let mut daemon = Daemon::start(CONFIG);
+    let mut client = daemon.client();
+    client.wait_for_state("m", "ready");
+    let plan = json!({"meter": "m", "kind": "drift", "interval_s": 0.05});
+    let mut shell = Shell::at(&daemon);
+    shell.type_in("BEGIN IMMEDIATE;");
+    assert_eq!(client.refusal("runs.start", &plan), "log_unavailable");
+    shell.type_in("COMMIT;");
+    is_written_again(&mut client);
+    let run = client.call("runs.start", &plan)["run"].take();
+    let show = |client: &mut Client| client.call("runs.show", &json!({"run": run}));
+    wait_until("it has readings", || show(&mut client)["readings"].as_u64() > Some(2));
+    shell.type_in("BEGIN IMMEDIATE;");
+    assert_eq!(client.call("runs.stop", &json!({"run": run}))["state"], "stopped");
+    assert_eq!(status(&mut client)["writing"], false);
+    shell.type_in("COMMIT;");
+    is_written_again(&mut client);
+    assert_eq!(show(&mut client)["state"], "stopped");
+    daemon.kill();
+    daemon.launch();
+    let mut client = daemon.client();
+    let listed = client.call("runs.list", &json!({}))["runs"].take();
+    let runs: Vec<_> = listed.as_array().unwrap().iter().map(|run| (&run["run"], &run["state"])).collect();
+    // The one that was refused left nothing.
+    assert_eq!(runs, [(&run, &json!("stopped"))]);
+    let events = client.call("log.events", &json!({"run": run}))["events"].take();
+    let kinds: Vec<_> = events.as_array().unwrap().iter().map(|event| event["kind"].clone()).collect();
+    assert_eq!(kinds, ["run_started", "run_ended"]);
+}
+
+#[test]
 fn a_log_that_comes_late_brings_its_corrections_along() {
     let mut daemon = Daemon::start(CONFIG);
     let mut client = daemon.client();
@@ -187,7 +219,7 @@ fn a_log_that_comes_late_brings_its_corrections_along() {
 }
 
 #[test]
-fn a_quota_that_is_used_up_keeps_what_there_is_and_is_raised_by_a_restart() {
+fn a_quota_that_is_used_up_keeps_what_there_is_until_it_is_raised() {
     let quota = |size: &str| {
         format!(
             "[log]\npath = \"log.sqlite\"\nsurvives = \"crash\"\nquota = \"{size}\"\nwarn_below = \"3 MiB\"\n[[meter]]\nid = \"m\"\n\
@@ -217,12 +249,25 @@ fn a_quota_that_is_used_up_keeps_what_there_is_and_is_raised_by_a_restart() {
     // Once, and it is written though no reading is any more.
     assert_eq!(details(&mut client, "disk_low").len(), 1);
     assert_eq!(client.logged().len() as u64, logged);
+    // Raised while the daemon runs, and then for the next.
+    std::fs::write(daemon.path("settled.toml"), quota("12 MiB")).unwrap();
+    daemon.signal(Signal::SIGHUP);
+    wait_until("the config was read anew", || details(&mut client, "config_reloaded").len() == 1);
+    assert!(details(&mut client, "config_reloaded")[0].ends_with("log.quota holds from now on"));
+    let mut last = 0;
+    wait_until("readings are logged again", || {
+        let (number, unlogged) = read(&mut client);
+        last = number;
+        !unlogged
+    });
+    assert_eq!(client.logged().len() as u64, logged + 1);
+    assert_eq!(status(&mut client)["room"]["quota_bytes"], 12 << 20);
     daemon.signal(Signal::SIGTERM);
     daemon.ended();
     std::fs::write(daemon.path("settled.toml"), quota("1 GiB")).unwrap();
     daemon.launch();
     let mut client = daemon.client();
     let (next, unlogged) = read(&mut client);
-    assert!(!unlogged && next > logged + 1, "{next} after {logged}");
-    assert_eq!(client.logged().len() as u64, logged + 1);
+    assert!(!unlogged && next > last, "{next} after {last}");
+    assert_eq!(client.logged().len() as u64, logged + 2);
 }

@@ -11,6 +11,7 @@ use settled_protocol::settling::Criteria;
 use settled_protocol::text::Text;
 use settled_protocol::time::Timestamp;
 
+use super::runs::events::Events;
 use super::runs::watch::{Manner, Watch};
 use super::runs::words;
 use super::settled::{Bands, Patience, Settling};
@@ -124,7 +125,7 @@ fn text(words: &str) -> Result<Text, String> {
 
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
     let output = context.output;
-    let connection = context.connect().await?;
+    let connection = context.connect_by_name().await?;
     let (common, mut plan) = split(options)?;
     common.write(&mut plan, &Almanac::of(&connection, &common.when).await)?;
     let Common { meter, stay, .. } = common;
@@ -234,7 +235,7 @@ async fn wait(output: Output, connection: Connection, run: Run, stay: &Stay) -> 
     if output.json {
         output.object(&over)?;
     } else {
-        for line in words::whole(&over, &[]) {
+        for line in words::whole(&over, &Events::default()) {
             output.line(&line)?;
         }
     }

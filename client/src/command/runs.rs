@@ -2,8 +2,7 @@
 
 use clap::{Args, Subcommand};
 use settled_protocol::error::{ErrorKind, RpcError};
-use settled_protocol::log::{Event, LARGEST_PAGE, Selection};
-use settled_protocol::method::{LogEvents, RunsList, RunsShow, RunsStop};
+use settled_protocol::method::{RunsList, RunsShow, RunsStop};
 use settled_protocol::run::{ListRuns, Run, RunState, ShowRun, StopRun};
 use settled_protocol::text::Text;
 
@@ -11,10 +10,12 @@ use super::{Context, Exit, Failure, until_interrupted};
 use crate::connection::{CallError, Connection};
 use crate::output::{FAINT, Output, styled};
 use crate::runs::{Watching, one};
+use events::Events;
 use watch::{Manner, Watch};
 
 mod alarm;
 mod bar;
+pub(super) mod events;
 mod figures;
 mod table;
 pub(super) mod watch;
@@ -96,7 +97,7 @@ fn text(words: &str) -> Result<Text, String> {
 
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
     let output = context.output;
-    let connection = context.connect().await?;
+    let connection = context.connect_by_name().await?;
     match options.action {
         None => list(output, &connection, options.which).await,
         Some(Action::Show { run }) => show(output, &connection, run).await,
@@ -150,25 +151,11 @@ async fn show(output: Output, connection: &Connection, number: u64) -> Result<Ex
         output.object(&run)?;
         return Ok(Exit::Done);
     }
-    let events = events(connection, number).await?;
+    let events = Events::of(connection, number).await?;
     for line in words::whole(&run, &events) {
         output.line(&line)?;
     }
     Ok(Exit::Done)
-}
-
-/// What happened in a run. A log that can't be read keeps nobody from the rest.
-async fn events(connection: &Connection, run: u64) -> Result<Vec<Event>, Failure> {
-    let ask = Selection { run: Some(run), limit: Some(LARGEST_PAGE), ..Selection::default() };
-    match connection.call::<LogEvents>(&ask).await {
-        Ok(page) => Ok(page.events),
-        Err(CallError::Refused(error))
-            if [ErrorKind::LogUnavailable, ErrorKind::NotPermitted].contains(&error.kind()) =>
-        {
-            Ok(Vec::new())
-        }
-        Err(error) => Err(error.into()),
-    }
 }
 
 async fn watch(

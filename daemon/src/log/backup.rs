@@ -99,7 +99,7 @@ fn copy(place: &Place, begun: Moment) -> Result<(PathBuf, u64, u64), String> {
     if room < bytes {
         return Err(format!("it takes {bytes} bytes, and the disk of {} has {room} left", folder.display()));
     }
-    if beside && room - bytes < place.warn_below {
+    if beside && room - bytes < place.bounds.warn_below() {
         return Err(format!(
             "it takes {bytes} bytes, and the disk of {} has {room} left, of which the log itself needs some ([log] warn_below): take \
              copies away, or name a folder on another disk with [log] backups",

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use rusqlite::Connection;
 
 use super::corrections::{self, Kept};
+use super::room::Bounds;
 use super::schema::{self, OpenError};
 use super::unlogged::{self, Stretches};
 use super::{Happening, query, recovery, runs, wal, zeros};
@@ -18,8 +19,7 @@ use crate::lock::Lock;
 pub(super) struct Place {
     pub(super) path: PathBuf,
     pub(super) survives: Survives,
-    pub(super) quota: Option<u64>,
-    pub(super) warn_below: u64,
+    pub(super) bounds: Arc<Bounds>,
     pub(super) backups: PathBuf,
 }
 
@@ -27,8 +27,7 @@ impl Place {
     pub(super) fn new(path: PathBuf, file: &LogFile) -> Self {
         let backups =
             file.backups.clone().unwrap_or_else(|| path.parent().unwrap_or(Path::new("")).join("backups"));
-        let LogFile { survives, quota, warn_below, .. } = *file;
-        Self { path, survives, quota, warn_below, backups }
+        Self { path, survives: file.survives, bounds: Arc::new(Bounds::new(file)), backups }
     }
 }
 

@@ -4,12 +4,14 @@
 //! happened. So readings go out unlogged before the disk is really full, and nothing that is old gives way.
 
 use std::path::Path;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use nix::sys::statvfs::statvfs;
 use rusqlite::Connection;
 use settled_protocol::method::LogRoom;
 
 use super::opening::Place;
+use crate::config::LogFile;
 
 /// Bytes that are left to what isn't a reading: some thousand events.
 const KEPT: u64 = 1 << 20;
@@ -20,6 +22,36 @@ const PAUSE_S: f64 = 1.0;
 
 /// The room is no longer called low once there is this much more than what one is warned below, as a share of it.
 const HYSTERESIS: f64 = 0.25;
+
+/// What the config says of the room. It may be changed while the log is written.
+#[derive(Debug)]
+pub(super) struct Bounds {
+    /// The most bytes of the log; the largest number where there is no such bound.
+    quota: AtomicU64,
+    warn_below: AtomicU64,
+}
+
+impl Bounds {
+    pub(super) fn new(of: &LogFile) -> Self {
+        let bounds = Self { quota: AtomicU64::new(u64::MAX), warn_below: AtomicU64::new(0) };
+        bounds.change(of);
+        bounds
+    }
+
+    pub(super) fn change(&self, of: &LogFile) {
+        self.quota.store(of.quota.unwrap_or(u64::MAX), Ordering::Relaxed);
+        self.warn_below.store(of.warn_below, Ordering::Relaxed);
+    }
+
+    fn quota(&self) -> Option<u64> {
+        Some(self.quota.load(Ordering::Relaxed)).filter(|quota| *quota < u64::MAX)
+    }
+
+    /// One is warned when fewer bytes than this are left.
+    pub(super) fn warn_below(&self) -> u64 {
+        self.warn_below.load(Ordering::Relaxed)
+    }
+}
 
 /// What is known of the room.
 #[derive(Debug, Default)]
@@ -55,10 +87,11 @@ impl Room {
             return None;
         }
         self.commits = 0;
-        let left = left(place, connection)?;
+        let quota = place.bounds.quota();
+        let left = left(place, quota, connection)?;
         let was = self.low;
-        self.low = is_low(left, place.warn_below, was);
-        self.looked = Some((now_s, LogRoom { left_bytes: left, quota_bytes: place.quota, low: self.low }));
+        self.low = is_low(left, place.bounds.warn_below(), was);
+        self.looked = Some((now_s, LogRoom { left_bytes: left, quota_bytes: quota, low: self.low }));
         match (was, self.low) {
             (false, true) => Some(Turn::Low),
             (true, false) => Some(Turn::Enough),
@@ -89,11 +122,11 @@ fn is_low(left: u64, below: u64, was: bool) -> bool {
 }
 
 /// Bytes that are left; nothing where neither disk nor quota tells.
-fn left(place: &Place, connection: Option<&Connection>) -> Option<u64> {
+fn left(place: &Place, quota: Option<u64>, connection: Option<&Connection>) -> Option<u64> {
     let folder =
         place.path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let disk = statvfs(folder).ok().map(|disk| disk.blocks_available().saturating_mul(disk.fragment_size()));
-    let quota = place.quota.zip(connection.and_then(|connection| used(place, connection)));
+    let quota = quota.zip(connection.and_then(|connection| used(place, connection)));
     let quota = quota.map(|(quota, used)| quota.saturating_sub(used));
     disk.into_iter().chain(quota).min()
 }

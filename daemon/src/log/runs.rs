@@ -42,20 +42,21 @@ impl Log {
         self.file.as_ref().map_or_else(Unfinished::default, |file| Unfinished::clone(&file.runs))
     }
 
-    /// Writes runs as they are now, in one commit. Whether that is durable.
-    pub async fn keep_runs(&self, runs: Vec<Kept>) -> bool {
-        self.write_runs(runs, false).await
+    /// Writes a run as it is now, or as soon as the log can be written again. Whether it is durable already.
+    pub async fn keep_run(&self, kept: Kept) -> bool {
+        self.write_run(kept, true).await
     }
 
-    /// Writes a run that is over. Whether that is durable: where it isn't, it is written once the log can be, as nobody else does any more.
-    pub async fn keep_ended(&self, run: Kept) -> bool {
-        self.write_runs(vec![run], true).await
+    /// Writes a run that is not in the log yet, now or never. Whether it is durable.
+    pub async fn add_run(&self, kept: Kept) -> bool {
+        self.write_run(kept, false).await
     }
 
-    async fn write_runs(&self, runs: Vec<Kept>, at_last: bool) -> bool {
+    async fn write_run(&self, kept: Kept, or_later: bool) -> bool {
         let Some(file) = &self.file else { return false };
         let (written, receiver) = oneshot::channel();
-        let sent = file.entries.send(Entry::Runs { runs, written, at_last }).await.is_ok();
+        let entry = Entry::Run { kept: Box::new(kept), or_later, written };
+        let sent = file.entries.send(entry).await.is_ok();
         sent && receiver.await.unwrap_or(false)
     }
 

@@ -438,6 +438,14 @@ async fn a_damaged_spectrum_is_an_error_and_no_spectrum() {
         }
         let [reading] = found.unwrap().readings.try_into().unwrap();
         assert_eq!((reading.sequence, reading.spectrum), (1, None), "{damage}");
+        let is_counted = || log.happened().any(|(kind, count)| kind == EventKind::LogRecovered && count == 1);
+        for _ in 0..1000 {
+            if is_counted() {
+                break;
+            }
+            tokio::time::sleep(std::time::Duration::from_millis(5)).await;
+        }
+        assert!(is_counted(), "{damage}");
     }
 }
 
@@ -479,4 +487,21 @@ async fn a_log_whose_disk_stalls_is_not_worked_through() {
     assert!(tokio::time::timeout(soon, &mut marked).await.is_err(), "the writer hangs");
     drop(goes_on);
     assert!(marked.await);
+}
+
+#[tokio::test]
+async fn what_the_writer_writes_down_by_itself_is_counted_like_all_else() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("log.sqlite");
+    let file = LogFile { warn_below: u64::MAX, ..LogFile::default() };
+    let (log, _written) = Log::begin(path.clone(), &file, Arc::new(Clock::system())).unwrap();
+    let count = |kind| log.happened().find(|(of, _)| *of == kind).map(|(_, count)| count);
+    assert!(log.append(draft("m", white(), Vec::new())).await.await.unwrap().durable);
+    assert_eq!((count(EventKind::DiskLow), count(EventKind::LogFailed)), (Some(1), Some(0)));
+    let other = rusqlite::Connection::open(&path).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    assert!(!log.append(draft("m", white(), Vec::new())).await.await.unwrap().durable);
+    other.execute_batch("COMMIT").unwrap();
+    assert!(log.append(draft("m", white(), Vec::new())).await.await.unwrap().durable);
+    assert_eq!((count(EventKind::DiskLow), count(EventKind::LogFailed)), (Some(1), Some(1)));
 }

@@ -3,7 +3,6 @@
 //! Whatever keeps it from writing, it goes on answering: readings go out unlogged, the rest waits in memory as far as there is room,
 //! and it tries again by itself.
 
-use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
@@ -13,20 +12,18 @@ use settled_protocol::log::EventKind;
 use tokio::sync::{mpsc, oneshot};
 
 use super::health::Health;
+use super::later::Later;
 use super::opening::Place;
 use super::outage::Outage;
 use super::room::{Room, Turn};
 pub(super) use super::rows::{Names, name_id, signed};
 use super::rows::{insert_event, insert_reading};
 use super::store::Store;
-use super::{Entry, Happening, Numbered, corrections, runs, schema, zeros};
+use super::{Entry, Happened, Happening, Numbered, corrections, runs, schema, zeros};
 use crate::clock::Clock;
 
 /// Most rows in one commit, so that no row waits long for those behind it.
 const LARGEST_GROUP: usize = 256;
-
-/// Events and zeros that are kept in memory while the log can't be written: a night's, with a meter that comes and goes.
-const MOST_LATER: usize = 4096;
 
 /// The least time, in s, between two recoveries of a log that is open.
 const BETWEEN_S: f64 = 600.0;
@@ -42,18 +39,24 @@ pub(super) struct Writer {
     place: Place,
     clock: Arc<Clock>,
     health: Arc<Health>,
+    /// What it writes down by itself is counted like all else.
+    happened: Arc<Happened>,
     room: Room,
     outage: Option<Outage>,
     /// What is to be written once that is possible.
-    later: VecDeque<Entry>,
+    later: Later,
     /// When it was last found damaged, while it was open.
     recovered_s: Option<f64>,
 }
 
 impl Writer {
-    pub(super) fn new(store: Store, place: Place, clock: Arc<Clock>, health: Arc<Health>) -> Self {
-        let (room, later) = (Room::default(), VecDeque::new());
-        Self { store, place, clock, health, room, outage: None, later, recovered_s: None }
+    pub(super) fn new(
+        store: Store,
+        place: Place,
+        (clock, health, happened): (Arc<Clock>, Arc<Health>, Arc<Happened>),
+    ) -> Self {
+        let (room, later) = (Room::default(), Later::default());
+        Self { store, place, clock, health, happened, room, outage: None, later, recovered_s: None }
     }
 
     /// Writes until the last sender is gone.
@@ -125,11 +128,11 @@ impl Writer {
     fn reopen(&mut self) {
         let Some(opened) = self.store.advance(&self.place, &self.clock, &self.health) else { return };
         if let Some(happening) = opened {
-            happening.trace();
-            let (moment, boot) = (self.clock.now(), self.clock.boot().to_owned());
             // It is in the log already where that was recovered.
-            if happening.kind != EventKind::LogRecovered {
-                self.later.push_back(Entry::Event { happening, moment, boot });
+            if happening.kind == EventKind::LogRecovered {
+                self.tell(&happening);
+            } else {
+                self.write_down(happening);
             }
         }
         self.write(&mut Vec::new());
@@ -190,12 +193,12 @@ impl Writer {
                         self.postpone(Entry::Zero { which, zero, written: oneshot::channel().0 });
                     }
                 }
-                Entry::Runs { runs, written: waiting, at_last } => {
-                    // Nobody may be waiting.
-                    let _waited_for = waiting.send(written).is_ok();
-                    if at_last && !written {
-                        self.postpone(Entry::Runs { runs, written: oneshot::channel().0, at_last });
+                Entry::Run { kept, or_later, written: waiting } => {
+                    if or_later && !written {
+                        self.later.keep_run(kept);
                     }
+                    // Nobody may be waiting.
+                    let _heard = waiting.send(written).is_ok();
                 }
                 event @ Entry::Event { .. } if !written => self.postpone(event),
                 Entry::Event { .. } | Entry::Damaged(_) | Entry::Mark { .. } => {}
@@ -227,11 +230,24 @@ impl Writer {
 
     /// Keeps what could not be written until it can be.
     fn postpone(&mut self, entry: Entry) {
-        if self.later.len() < MOST_LATER {
-            self.later.push_back(entry);
-        } else if let Some(outage) = &mut self.outage {
+        if !self.later.keep(entry)
+            && let Some(outage) = &mut self.outage
+        {
             outage.dropped();
         }
+    }
+
+    /// Tells the trace of something that the writer has seen itself, and counts it.
+    fn tell(&self, happening: &Happening) {
+        happening.trace();
+        self.happened.add(&EventKind::ALL, &happening.kind);
+    }
+
+    /// The same, and has it written with the next commit.
+    fn write_down(&mut self, happening: Happening) {
+        self.tell(&happening);
+        let (moment, boot) = (self.clock.now(), self.clock.boot().to_owned());
+        self.postpone(Entry::Event { happening, moment, boot });
     }
 
     /// Says once that there is little room.
@@ -247,10 +263,7 @@ impl Writer {
                 let detail = format!(
                     "little room is left for the log: {of} {left} MB; once it is full, readings go out unlogged"
                 );
-                let happening = Happening::new(EventKind::DiskLow, detail);
-                happening.trace();
-                let (moment, boot) = (self.clock.now(), self.clock.boot().to_owned());
-                self.postpone(Entry::Event { happening, moment, boot });
+                self.write_down(Happening::new(EventKind::DiskLow, detail));
             }
             Some(Turn::Enough) => tracing::info!("there is room for the log again"),
             None => {}
@@ -272,9 +285,7 @@ impl Writer {
             self.outage.as_ref().filter(|_| room).map(|outage| (outage, outage.told(self.clock.now())));
         let boot = self.clock.boot();
         let outcome = self.store.transact(|transaction| {
-            for entry in &self.later {
-                write_entry(transaction, entry)?;
-            }
+            self.later.write(transaction)?;
             if let Some((outage, told)) = &over {
                 outage.write(transaction)?;
                 insert_event(transaction, told, self.clock.now(), boot)?;
@@ -317,7 +328,9 @@ impl Writer {
         let Err(trouble) = outcome else {
             self.health.change(None);
             if let Some(outage) = self.outage.take() {
-                tracing::info!("the log is written again: {}", outage.told(now).detail);
+                let told = outage.told(now);
+                self.happened.add(&EventKind::ALL, &told.kind);
+                tracing::info!("the log is written again: {}", told.detail);
                 self.store.wait_for_others(schema::PATIENCE);
             }
             return;
@@ -358,14 +371,14 @@ fn damage(group: &[Entry]) -> Option<String> {
 }
 
 /// Writes what isn't a reading.
-fn write_entry(transaction: &Transaction<'_>, entry: &Entry) -> rusqlite::Result<()> {
+pub(super) fn write_entry(transaction: &Transaction<'_>, entry: &Entry) -> rusqlite::Result<()> {
     match entry {
         Entry::Event { happening, moment, boot } => insert_event(transaction, happening, *moment, boot),
         Entry::Correction { change, happening, moment, boot, .. } => {
             corrections::write(transaction, change)?;
             happening.as_ref().map_or(Ok(()), |happening| insert_event(transaction, happening, *moment, boot))
         }
-        Entry::Runs { runs: all, .. } => all.iter().try_for_each(|run| runs::write(transaction, run)),
+        Entry::Run { kept, .. } => runs::write(transaction, kept),
         Entry::Zero { which, zero, written: _ } => zeros::write(transaction, which, zero.as_ref()),
         Entry::Reading { .. } | Entry::Thin { .. } | Entry::Damaged(_) | Entry::Mark { .. } => Ok(()),
     }

@@ -83,10 +83,7 @@ async fn serve(
     };
     let progress = recording.as_ref().map(Recording::progress);
     let power = Some(reload.inhibit());
-    let retention = match config.log {
-        LogConfig::File(file) => file.retention,
-        LogConfig::Off => None,
-    };
+    let (retention, alert_command) = (Some(reload.retention()), Some(reload.alert_command()));
     let metrics = match &config.metrics {
         Some(metrics) => Some(Listening::at(metrics, config.rules.door()).await?),
         None => None,
@@ -96,7 +93,7 @@ async fn serve(
         bus: config.dbus,
         metrics,
         retention,
-        alert_command: config.alert_command,
+        alert_command,
         power,
         manager,
         reload: Some(reload),

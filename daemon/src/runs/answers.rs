@@ -3,7 +3,8 @@
 use std::sync::Arc;
 
 use settled_protocol::error::{ErrorKind, RpcError};
-use settled_protocol::run::{ListRuns, Run, RunPlan, RunsPage, ShowRun, StopRun};
+use settled_protocol::run::{ListRuns, Run, RunPlan, RunState, RunsPage, ShowRun, StopRun};
+use settled_protocol::statistics::StatisticsParams;
 
 use super::book::{Entry, MOST, MOST_A_METER};
 use super::nightly::TimeOfDay;
@@ -93,7 +94,7 @@ pub(crate) async fn list(daemon: &Daemon, which: ListRuns) -> Result<RunsPage, R
     Ok(RunsPage { runs, next })
 }
 
-/// One run, with the figures of its readings.
+/// One run, with the figures of its readings: without them before there is any, or where they can't be read.
 ///
 /// # Errors
 /// `no_such_run`; `log_unavailable` where the log is off or can't be read.
@@ -103,6 +104,10 @@ pub(crate) async fn show(daemon: &Daemon, params: ShowRun) -> Result<Run, RpcErr
         None => daemon.log.run(params.run).await?.ok_or_else(|| none(params.run))?.run,
     };
     run.statistics = None;
+    if run.state != RunState::Planned {
+        let of_run = StatisticsParams { run: Some(run.run), ..StatisticsParams::default() };
+        run.statistics = daemon.log.statistics_as(of_run, |figures| Ok(figures.clone())).await.ok();
+    }
     Ok(run)
 }
 

@@ -8,7 +8,7 @@ use std::time::Duration;
 use serde::Serialize;
 use settled_protocol::run::{Alert, Run};
 use tokio::io::AsyncWriteExt as _;
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 
 use crate::stop::Stop;
@@ -52,8 +52,12 @@ impl Alarms {
     }
 }
 
-/// Tells a program of alerts until the daemon stops. Those that run then are ended.
-pub(super) async fn tell(command: Option<Command>, alarms: &OnceLock<Alarms>, mut stop: Stop) {
+/// Tells the program that there is, if any, of alerts until the daemon stops. Those that run then are ended.
+pub(super) async fn tell(
+    command: Option<watch::Receiver<Option<Command>>>,
+    alarms: &OnceLock<Alarms>,
+    mut stop: Stop,
+) {
     let Some(command) = command else { return };
     let (sender, mut waiting) = mpsc::channel(WAITING);
     let _first = alarms.set(Alarms(sender)).is_ok();
@@ -62,7 +66,10 @@ pub(super) async fn tell(command: Option<Command>, alarms: &OnceLock<Alarms>, mu
         tokio::select! {
             () = stop.wait() => return,
             Some(line) = waiting.recv(), if running.len() < AT_ONCE => {
-                running.spawn(run(command.clone(), line, LONGEST));
+                let command = command.borrow().clone();
+                if let Some(command) = command {
+                    running.spawn(run(command, line, LONGEST));
+                }
             }
             Some(ended) = running.join_next() => {
                 if let Err(error) = ended {

@@ -315,7 +315,7 @@ impl Course {
     pub(super) async fn keep(&mut self) {
         self.refresh();
         self.next_kept = Instant::now() + KEEPS;
-        if self.daemon.log.keep_runs(vec![self.kept.clone()]).await {
+        if self.daemon.log.keep_run(self.kept.clone()).await {
             self.entry.set_durable(true);
         }
     }

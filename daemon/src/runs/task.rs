@@ -69,14 +69,18 @@ pub(super) async fn go(daemon: Arc<Daemon>, entry: Arc<Entry>, mut stop: Stop) {
 /// Writes a run that isn't in the log yet. Whether it goes on: not where whoever has asked for it is told that it could not be written; a
 /// night that comes again goes on, and is written once it can be.
 async fn write(daemon: &Daemon, entry: &Arc<Entry>, kept: &Kept) -> bool {
-    let durable = daemon.log.keep_runs(vec![kept.clone()]).await;
-    let is_refused = !durable && entry.is_new();
+    let is_new = entry.is_new();
+    let durable = match is_new {
+        true => daemon.log.add_run(kept.clone()).await,
+        false => daemon.log.keep_run(kept.clone()).await,
+    };
+    let is_refused = !durable && is_new;
     if is_refused {
         daemon.runs.book.remove(kept.run.run);
     } else {
         daemon.runs.changed(entry, kept, None);
     }
-    entry.set_durable(durable);
+    entry.set_durable(durable || entry.is_durable());
     !is_refused
 }
 
@@ -100,7 +104,7 @@ async fn beginning(daemon: &Daemon, entry: &Arc<Entry>, kept: &mut Kept, stop: &
                 let before = (kept.night > 1).then_some(kept.run.created);
                 if let Some(begins) = next_night(daemon, kept, before) {
                     kept.postpone(begins);
-                    let _written = daemon.log.keep_runs(vec![kept.clone()]).await;
+                    let _written = daemon.log.keep_run(kept.clone()).await;
                     daemon.runs.changed(entry, kept, None);
                 }
             }

@@ -134,6 +134,7 @@ struct Bench {
     tasks: JoinSet<()>,
     stopper: Stopper,
     written: Written,
+    command: watch::Sender<Option<Command>>,
 }
 
 /// Times faster than the machine's clock: an hour in six seconds, so that a machine with other things to do has time for all of its readings.
@@ -145,10 +146,10 @@ fn bench(folder: &Path, lamp: &Arc<Lamp>) -> Bench {
 
 fn bench_at(folder: &Path, lamp: &Arc<Lamp>, speed: f64) -> Bench {
     let (log, written) = Log::open(folder.join("log.sqlite"), Survives::Crash).unwrap();
-    with(log, written, lamp, speed, None)
+    with(log, written, lamp, speed)
 }
 
-fn with(log: Log, written: Written, lamp: &Arc<Lamp>, speed: f64, command: Option<Command>) -> Bench {
+fn with(log: Log, written: Written, lamp: &Arc<Lamp>, speed: f64) -> Bench {
     let driver = Arc::new(Handle(Arc::clone(lamp)));
     let meter =
         MeterConfig { id: "m".to_owned(), driver, sums: settled_protocol::colorimetry::Method::default() };
@@ -158,8 +159,9 @@ fn with(log: Log, written: Written, lamp: &Arc<Lamp>, speed: f64, command: Optio
     let mut tasks = JoinSet::new();
     tasks.spawn(supervisor.run());
     let of = Arc::clone(&daemon);
-    tasks.spawn(async move { run(&of, command, stop).await });
-    Bench { daemon, tasks, stopper, written }
+    let (command, wanted) = watch::channel(None);
+    tasks.spawn(async move { run(&of, Some(wanted), stop).await });
+    Bench { daemon, tasks, stopper, written, command }
 }
 
 fn plan(members: Value) -> RunPlan {

@@ -1,11 +1,11 @@
 //! A run in words: as it begins, all there is to know of it, and how it ended.
 
 use jiff::tz::TimeZone;
-use settled_protocol::log::Event;
 use settled_protocol::reading::Flag;
 use settled_protocol::run::{AlertRules, Run, RunKind, RunPlan, RunState, RunVerdict};
 
 use super::bar::progress;
+use super::events::Events;
 use super::figures::{change, drift, statistics, value};
 use super::table::verdict;
 use crate::command::{Exit, stage};
@@ -18,9 +18,6 @@ const INDENT: usize = 14;
 
 /// How wide a list may be.
 const COLUMNS: usize = 80;
-
-/// Events that are shown of a run: the latest of them.
-const EVENTS: usize = 20;
 
 /// How a program ends that has waited for a run's end.
 pub(in crate::command) fn exit(run: &Run) -> Exit {
@@ -137,7 +134,7 @@ fn percent(share: f64) -> f64 {
 }
 
 /// All there is to know of a run.
-pub(in crate::command) fn whole(run: &Run, events: &[Event]) -> Vec<String> {
+pub(in crate::command) fn whole(run: &Run, events: &Events) -> Vec<String> {
     let zone = local::zone();
     let mut rows = course(run, &zone);
     rows.extend(plan(&run.plan));
@@ -227,15 +224,15 @@ fn standing(run: &Run, zone: &TimeZone) -> Vec<String> {
 }
 
 /// What happened to it, the latest last.
-fn happened(run: &Run, events: &[Event], zone: &TimeZone) -> Vec<String> {
-    let earlier = events.len().saturating_sub(EVENTS);
+fn happened(run: &Run, events: &Events, zone: &TimeZone) -> Vec<String> {
+    let Events { latest, earlier } = events;
     let mut lines = Vec::new();
-    if earlier > 0 {
+    if *earlier > 0 {
         let words = format!("{earlier} more before: settle log events --run {}", run.run);
         lines.push(row("events", &styled(FAINT, &words)));
     }
-    for (index, event) in events.iter().skip(earlier).enumerate() {
-        let name = if index == 0 && earlier == 0 { "events" } else { "" };
+    for (index, event) in latest.iter().enumerate() {
+        let name = if index == 0 && *earlier == 0 { "events" } else { "" };
         let at = styled(FAINT, &local::short(event.at, zone));
         lines.push(row(name, &format!("{at}  {}", event.detail)));
     }

@@ -82,7 +82,7 @@ async fn what_makes_no_run_is_refused_with_what_to_do() {
 
 #[tokio::test]
 async fn without_a_log_there_are_no_runs() {
-    let bench = with(Log::off(), Written::nothing(), &Lamp::of(|_| 100.0), 1.0, None);
+    let bench = with(Log::off(), Written::nothing(), &Lamp::of(|_| 100.0), 1.0);
     assert_eq!(bench.refused(json!({})).await.kind(), ErrorKind::LogUnavailable);
     let list = super::super::list(&bench.daemon, ListRuns::default()).await;
     assert_eq!(list.unwrap_err().kind(), ErrorKind::LogUnavailable);
@@ -127,7 +127,7 @@ async fn a_run_whose_meter_is_not_in_the_config_any_more_fails_and_says_so() {
     let mut tasks = JoinSet::new();
     let of = Arc::clone(&daemon);
     tasks.spawn(async move { super::super::run(&of, None, stop).await });
-    let second = Bench { daemon, tasks, stopper, written };
+    let second = Bench { daemon, tasks, stopper, written, command: watch::Sender::new(None) };
     let failed = second.over(run).await;
     assert_eq!(
         (failed.state, failed.message.as_str()),
@@ -136,18 +136,23 @@ async fn a_run_whose_meter_is_not_in_the_config_any_more_fails_and_says_so() {
 }
 
 #[tokio::test]
-async fn the_program_that_is_told_of_alerts_hears_what_it_is_about() {
+async fn the_program_that_is_told_of_alerts_hears_what_it_is_about_and_may_be_named_meanwhile() {
     let folder = tempfile::tempdir().unwrap();
     let told = folder.path().join("told");
-    let (log, written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
     let arguments = vec!["-c".to_owned(), "cat >> \"$0\"".to_owned(), told.display().to_string()];
     let command = Command { program: "/bin/sh".into(), arguments };
     let lamp = Lamp::of(|_| 100.0);
-    let bench = with(log, written, &lamp, SPEED, Some(command));
+    let bench = bench(folder.path(), &lamp);
     let run = bench.start(json!({"burst": 3, "alert": {"luminance": 0.02}, "label": "$(touch x)"})).await.run;
     bench.until(run, |run| run.points >= 1).await;
     lamp.shines(|_| 110.0);
     bench.until(run, |run| run.alerts == 1).await;
+    lamp.shines(|_| 100.0);
+    bench.until(run, |run| run.standing.is_empty()).await;
+    // Of the first nobody was told.
+    bench.command.send_replace(Some(command));
+    lamp.shines(|_| 110.0);
+    bench.until(run, |run| run.alerts == 2).await;
     let line = in_time(async {
         loop {
             match std::fs::read_to_string(&told) {
@@ -159,5 +164,6 @@ async fn the_program_that_is_told_of_alerts_hears_what_it_is_about() {
     .await;
     let told: Value = serde_json::from_str(&line).unwrap();
     assert_eq!((&told["alert"]["kind"], &told["run"]["run"]), (&json!("luminance"), &json!(run)));
+    assert_eq!(told["run"]["alerts"], 2, "{told}");
     assert_eq!(told["run"]["plan"]["label"], "$(touch x)");
 }

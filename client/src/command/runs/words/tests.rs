@@ -77,7 +77,11 @@ fn a_run_without_an_end_shows_how_long_it_goes_on_already() {
     let endless = with(json!({ "left_s": null, "ends": null }));
     let told = line(&endless, true, false, &TimeZone::UTC);
     assert!(told.starts_with(" 12 bench  4.7 h  199.00") && !told.contains("left"), "{told}");
-    assert!(plain(&whole(&endless, &[])).iter().any(|line| line.ends_with("when somebody stops it")));
+    assert!(
+        plain(&whole(&endless, &Events::default()))
+            .iter()
+            .any(|line| line.ends_with("when somebody stops it"))
+    );
 }
 
 #[test]
@@ -87,7 +91,7 @@ fn a_meter_that_is_away_is_told_in_place_of_light_that_is_old() {
     let run = with(json!({ "waiting": waiting, "standing": standing }));
     let told = line(&run, false, false, &TimeZone::UTC);
     assert!(told.contains("the meter is absent  ALERT: meter lost") && !told.contains("199"), "{told}");
-    let lines = plain(&whole(&run, &[])).join("\n");
+    let lines = plain(&whole(&run, &Events::default())).join("\n");
     assert!(
         lines.contains("waiting     bench: no port") && lines.contains("ALERT       bench is lost."),
         "{lines}"
@@ -100,7 +104,8 @@ fn all_there_is_to_know_is_told_and_what_is_simulated_says_so() {
         "sequence": 3, "at": "2026-11-27T19:00:00Z", "t_s": 1.0, "boot": "b", "kind": "run_gap", "run": 12,
         "detail": "No readings for 3 min.",
     });
-    let events: Vec<Event> = vec![serde_json::from_value(event).unwrap()];
+    let mut events = Events::default();
+    events.take(vec![serde_json::from_value(event).unwrap()]);
     let lines = plain(&whole(&with(json!({})), &events)).join("\n");
     for words in [
         "Run 12: drift of bench, monitor 4, night 1",
@@ -122,13 +127,14 @@ fn all_there_is_to_know_is_told_and_what_is_simulated_says_so() {
 
 #[test]
 fn the_latest_events_are_shown_and_the_others_counted() {
-    let event = |sequence: u64| -> Event {
+    let event = |sequence: u64| -> settled_protocol::log::Event {
         let members = json!({
             "sequence": sequence, "at": "2026-11-27T19:00:00Z", "t_s": 1.0, "boot": "b", "kind": "alert", "detail": format!("no {sequence}"),
         });
         serde_json::from_value(members).unwrap()
     };
-    let events: Vec<Event> = (1..=25).map(event).collect();
+    let mut events = Events::default();
+    events.take((1..=25).map(event).collect());
     let lines = plain(&whole(&with(json!({})), &events)).join("\n");
     assert!(lines.lines().all(|line| line.chars().count() <= 80), "{lines}");
     assert!(lines.contains("5 more before: settle log events --run 12"), "{lines}");
