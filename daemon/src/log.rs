@@ -18,6 +18,7 @@ use tokio::sync::{Semaphore, mpsc, oneshot};
 use crate::clock::{Clock, Moment};
 use crate::config::{LogFile, Survives};
 use crate::metrics::counts::Tally;
+use entry::Entry;
 use health::Health;
 use opening::{Place, Remembered, Stamp};
 use unlogged::Stretches;
@@ -26,6 +27,7 @@ mod backup;
 mod bins;
 mod check;
 mod corrections;
+mod entry;
 pub mod forecast;
 mod happening;
 mod health;
@@ -55,6 +57,7 @@ mod writer;
 mod zeros;
 
 pub use corrections::{Change, Forced, Kept, correction_id, correction_number};
+pub use entry::{Numbered, Then};
 pub use happening::Happening;
 pub use open_error::OpenError;
 pub use recovery::RecoveryError;
@@ -68,80 +71,11 @@ const QUEUE: usize = 1280;
 /// Queries that may run at once, for all clients together: each has a connection and up to a page of rows. Others wait.
 const QUERIES: usize = 4;
 
+/// Of those, how many may go through a whole stretch, which takes as long as the stretch is: pages have places all the same.
+const FIGURES: usize = 2;
+
 /// Bytes of stack that a thread of the log has.
 const STACK: usize = 512 * 1024;
-
-/// One thing to write.
-#[derive(Debug)]
-enum Entry {
-    Reading {
-        draft: Box<Reading>,
-        numbered: oneshot::Sender<Numbered>,
-    },
-    Event {
-        happening: Happening,
-        moment: Moment,
-        boot: String,
-    },
-    Correction {
-        change: Change,
-        happening: Option<Happening>,
-        moment: Moment,
-        boot: String,
-        then: Then,
-    },
-    Zero {
-        which: Which,
-        zero: Option<Zero>,
-        written: oneshot::Sender<()>,
-    },
-    Run {
-        kept: Box<crate::runs::Kept>,
-        /// Whether it is written later where it can't be now.
-        or_later: bool,
-        written: oneshot::Sender<bool>,
-    },
-    /// Something is wrong with the file itself.
-    Damaged(String),
-    /// One at a time: whoever orders it waits for it.
-    Thin {
-        order: Order,
-        done: thin::Done,
-    },
-    /// Nothing to write: says that all before it has been looked at.
-    Mark {
-        reached: oneshot::Sender<()>,
-    },
-}
-
-/// What became of a reading.
-#[derive(Clone, Copy, Debug)]
-pub struct Numbered {
-    /// Its sequence.
-    pub sequence: u64,
-    /// Whether it is durable; else it must be flagged.
-    pub durable: bool,
-}
-
-/// What is to be done once something has been written, or could not be.
-pub struct Then(Box<dyn FnOnce(bool) + Send>);
-
-impl Then {
-    /// `action` gets whether it was written.
-    pub fn new(action: impl FnOnce(bool) + Send + 'static) -> Self {
-        Self(Box::new(action))
-    }
-
-    fn done(self, written: bool) {
-        (self.0)(written);
-    }
-}
-
-impl std::fmt::Debug for Then {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Then").finish_non_exhaustive()
-    }
-}
 
 /// The log, or the lack of one.
 #[derive(Clone, Debug)]
@@ -161,6 +95,7 @@ struct File {
     entries: mpsc::Sender<Entry>,
     health: Arc<Health>,
     queries: Arc<Semaphore>,
+    figures: Arc<Semaphore>,
     clock: Arc<Clock>,
     /// What it remembered when it was opened, if it was at the start.
     kept: Arc<Kept>,
@@ -256,8 +191,8 @@ impl Log {
         }
         let Remembered { kept, zeros, unlogged, runs } = remembered;
         let (kept, stretches, runs) = (Arc::new(kept), Arc::new(unlogged), Arc::new(runs));
-        let queries = Arc::new(Semaphore::new(QUERIES));
-        let file = File { place, entries, health, queries, clock, kept, stretches, runs };
+        let (queries, figures) = (Arc::new(Semaphore::new(QUERIES)), Arc::new(Semaphore::new(FIGURES)));
+        let file = File { place, entries, health, queries, figures, clock, kept, stretches, runs };
         Ok((Self { file: Some(file), unlogged: Arc::default(), zeros, happened }, Written(Some(thread))))
     }
 
@@ -296,7 +231,6 @@ impl Log {
                 }
                 None => self.number(),
             };
-            // The receiver is in our own hands.
             let _received = numbered.send(Numbered { sequence, durable: false }).is_ok();
         }
         receiver

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use settled_protocol::bins::{BinsPage, BinsParams};
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::{EventsPage, ReadingsPage, Selection};
-use tokio::sync::oneshot;
+use tokio::sync::{OwnedSemaphorePermit, oneshot};
 
 use super::{Entry, Log, Order, STACK, Thinned, bins, off, query, schema, thin};
 
@@ -84,6 +84,12 @@ impl Log {
     /// `log_unavailable` if the log is off or can't be read.
     pub async fn thinned(&self) -> Result<u64, RpcError> {
         self.look_up(thin::total).await
+    }
+
+    /// A place among those who go through whole stretches, to be held until that is done; nothing where the log is off.
+    pub(super) async fn place(&self) -> Option<OwnedSemaphorePermit> {
+        let file = self.file.as_ref()?;
+        Arc::clone(&file.figures).acquire_owned().await.ok()
     }
 
     pub(super) async fn query<T: Send + 'static>(

@@ -51,6 +51,11 @@ impl Bounds {
     fn quota(&self) -> Option<u64> {
         Some(self.quota.load(Ordering::Relaxed)).filter(|quota| *quota < u64::MAX)
     }
+
+    /// One is warned when fewer bytes than this are left.
+    pub(super) fn warn_below(&self) -> u64 {
+        self.warn_below.load(Ordering::Relaxed)
+    }
 }
 
 /// What is known of the room.

@@ -252,6 +252,28 @@ async fn queries_that_were_taken_back_keep_their_places_until_they_end() {
 }
 
 #[tokio::test]
+async fn whoever_goes_through_long_stretches_leaves_places_for_pages() {
+    let folder = tempfile::tempdir().unwrap();
+    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
+    assert!(log.append(draft("bench", white(), Vec::new())).await.await.unwrap().durable);
+    let mut places = Vec::new();
+    for _ in 0..FIGURES {
+        places.push(log.place().await.unwrap());
+    }
+    let params = || serde_json::from_value(serde_json::json!({"meter": "bench"})).unwrap();
+    let figures = log.statistics_as(params(), |statistics| Ok(statistics.count));
+    tokio::pin!(figures);
+    let page = tokio::select! {
+        biased;
+        count = &mut figures => panic!("{count:?} had no place"),
+        page = log.readings(Selection::default()) => page.unwrap(),
+    };
+    assert_eq!(page.readings.len(), 1);
+    places.pop();
+    assert_eq!(figures.await.unwrap(), 1);
+}
+
+#[tokio::test]
 async fn a_span_of_time_is_found_even_where_utc_was_set_back() {
     let folder = tempfile::tempdir().unwrap();
     let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();

@@ -233,7 +233,9 @@ impl Log {
     ) -> Result<T, RpcError> {
         let (stretch, bin_s) = stretch(params);
         let wanted = check(stretch, bin_s, "params")?;
+        let place = self.place().await;
         let told = move |connection: &rusqlite::Connection| {
+            let _place = place;
             // All that is read is of one moment.
             let _reading = connection.unchecked_transaction()?;
             answer(sum_up(connection, &wanted).and_then(Summed::told))
@@ -252,7 +254,9 @@ impl Log {
     ) -> Result<T, RpcError> {
         let CompareParams { one, other } = params;
         let wanted = [check(one, None, "params.one")?, check(other, None, "params.other")?];
+        let place = self.place().await;
         let compared = move |connection: &rusqlite::Connection| {
+            let _place = place;
             let _reading = connection.unchecked_transaction()?;
             let told = |wanted| sum_up(connection, wanted).and_then(Summed::told);
             let [one, other] = &wanted;
