@@ -51,6 +51,9 @@ impl Lags {
     }
 
     fn work(&mut self) {
+        if self.waiting.is_empty() {
+            return;
+        }
         for pairs in &mut self.sums {
             pairs.add(&self.waiting);
             let later = self.waiting.iter().skip(1);
