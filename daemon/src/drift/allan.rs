@@ -32,8 +32,10 @@ const SHORT: usize = CHUNK.ilog2() as usize;
 /// To tell the kind of noise of single bins, one chunk of so many is looked at; of two bins, one of half as many; and so on.
 const SAMPLED: usize = 64;
 
-/// Sums that are kept apart while squares are added up: as many as a processor does at once, and better rounded.
-const LANES: usize = 8;
+/// Numbers that a processor adds up at once, and sums that are kept apart so that no addition waits for the one before: better rounded,
+/// too.
+pub(super) const LANES: usize = 8;
+pub(super) const SUMS: usize = 4;
 
 /// One averaging time.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -172,27 +174,22 @@ impl Level {
         // The first difference that counts.
         let first = (2 * self.m - 1).saturating_sub(passed).min(sums.len());
         let within = self.m.min(sums.len());
-        let before = self.before.get_mut(..within).unwrap_or_default();
+        let before = self.before.get(..within).unwrap_or_default();
         let ((head, rest), (out, out_rest)) = (sums.split_at(within), out.split_at_mut(within));
-        let mut squares = 0.0;
-        for part in [0..first.min(within), first.min(within)..within] {
-            squares = compare(
-                with,
-                head.get(part.clone()).unwrap_or_default(),
-                before.get(part.clone()).unwrap_or_default(),
-                out.get_mut(part).unwrap_or_default(),
-            );
-        }
+        let (shifted, _) = sums.split_at(rest.len());
+        // Both parts in two: what doesn't count yet, and what does; nearly always the first is empty.
         let first_rest = first.saturating_sub(within);
-        for part in [0..first_rest, first_rest..rest.len()] {
-            let (new, old) = (rest.get(part.clone()), sums.get(part.clone()));
-            let sum = compare(
-                with,
-                new.unwrap_or_default(),
-                old.unwrap_or_default(),
-                out_rest.get_mut(part.clone()).unwrap_or_default(),
-            );
-            squares += if part.start == first_rest && part.end == rest.len() { sum } else { 0.0 };
+        let mut squares = 0.0;
+        let parts = [(head, before, out, first.min(within)), (rest, shifted, out_rest, first_rest)];
+        for (new, old, out, first) in parts {
+            let ((idle, new), (old_idle, old)) = (new.split_at(first), old.split_at(first));
+            let (out_idle, out) = out.split_at_mut(first);
+            if !idle.is_empty() {
+                compare(with, idle, old_idle, out_idle);
+            }
+            if !new.is_empty() {
+                squares += compare(with, new, old, out);
+            }
         }
         if let Some(last) = sums.len().checked_sub(self.m).and_then(|from| sums.get(from..)) {
             self.before.copy_from_slice(last);
@@ -219,21 +216,25 @@ impl Level {
 /// Writes sums of `new` and `old`, and gives the sum of the squares of their differences. All are of one length.
 fn compare(with: fearless_simd::Level, new: &[f64], old: &[f64], out: &mut [f64]) -> f64 {
     dispatch!(with, simd => {
-        let mut squares = f64x8::splat(simd, 0.0);
-        let (new, new_rest) = new.as_chunks::<LANES>();
-        let (old, old_rest) = old.as_chunks::<LANES>();
-        let (out, out_rest) = out.as_chunks_mut::<LANES>();
+        let mut squares = [f64x8::splat(simd, 0.0); SUMS];
+        let (new, new_rest) = new.as_chunks::<{ SUMS * LANES }>();
+        let (old, old_rest) = old.as_chunks::<{ SUMS * LANES }>();
+        let (out, out_rest) = out.as_chunks_mut::<{ SUMS * LANES }>();
         for ((new, old), out) in new.iter().zip(old).zip(out) {
-            let (new, old) = (f64x8::from_slice(simd, new), f64x8::from_slice(simd, old));
-            let difference = new - old;
-            squares += difference * difference;
-            (new + old).store_slice(out);
+            let (new, old) = (new.as_chunks::<LANES>().0, old.as_chunks::<LANES>().0);
+            let lines = new.iter().zip(old).zip(out.as_chunks_mut::<LANES>().0);
+            for (squares, ((new, old), out)) in squares.iter_mut().zip(lines) {
+                let (new, old) = (f64x8::from_slice(simd, new), f64x8::from_slice(simd, old));
+                let difference = new - old;
+                *squares += difference * difference;
+                (new + old).store_slice(out);
+            }
         }
         let mut rest = 0.0;
         for ((new, old), out) in new_rest.iter().zip(old_rest).zip(out_rest) {
             rest += (new - old) * (new - old);
             *out = new + old;
         }
-        rest + squares.as_slice().iter().sum::<f64>()
+        rest + squares.iter().flat_map(|squares| squares.as_slice()).sum::<f64>()
     })
 }

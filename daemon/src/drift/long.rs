@@ -6,11 +6,8 @@
 
 use fearless_simd::{dispatch, f64x8, prelude::*};
 
-use super::allan::{Averaged, CHUNK, Chunk};
+use super::allan::{Averaged, CHUNK, Chunk, LANES, SUMS};
 use super::lags::Lags;
-
-/// Values that a processor has in hand at once.
-const LANES: usize = 8;
 
 /// The long averaging times.
 #[derive(Clone, Debug)]
@@ -103,16 +100,20 @@ impl Long {
 /// The sum of the squares of c − 2b + a, over as many as there are of c.
 fn squares(with: fearless_simd::Level, c: &[f64], b: &[f64], a: &[f64]) -> f64 {
     dispatch!(with, simd => {
-        let mut squares = f64x8::splat(simd, 0.0);
-        let (c, c_rest) = c.as_chunks::<LANES>();
-        let (b, b_rest) = b.as_chunks::<LANES>();
-        let (a, a_rest) = a.as_chunks::<LANES>();
+        let mut squares = [f64x8::splat(simd, 0.0); SUMS];
+        let (c, c_rest) = c.as_chunks::<{ SUMS * LANES }>();
+        let (b, b_rest) = b.as_chunks::<{ SUMS * LANES }>();
+        let (a, a_rest) = a.as_chunks::<{ SUMS * LANES }>();
         for ((c, b), a) in c.iter().zip(b).zip(a) {
-            let [c, b, a] = [c, b, a].map(|values| f64x8::from_slice(simd, values));
-            let difference = (c - b) - (b - a);
-            squares += difference * difference;
+            let [c, b, a] = [c, b, a].map(|values| values.as_chunks::<LANES>().0);
+            for (squares, ((c, b), a)) in squares.iter_mut().zip(c.iter().zip(b).zip(a)) {
+                let [c, b, a] = [c, b, a].map(|values| f64x8::from_slice(simd, values));
+                let difference = (c - b) - (b - a);
+                *squares += difference * difference;
+            }
         }
         let rest = c_rest.iter().zip(b_rest).zip(a_rest).map(|((c, b), a)| (c - b) - (b - a));
-        rest.map(|difference| difference * difference).sum::<f64>() + squares.as_slice().iter().sum::<f64>()
+        let rest = rest.map(|difference| difference * difference).sum::<f64>();
+        rest + squares.iter().flat_map(|squares| squares.as_slice()).sum::<f64>()
     })
 }
