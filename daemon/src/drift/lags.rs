@@ -51,6 +51,9 @@ impl Lags {
     }
 
     fn work(&mut self) {
+        if self.waiting.is_empty() {
+            return;
+        }
         for pairs in &mut self.sums {
             pairs.add(&self.waiting);
             let later = self.waiting.iter().skip(1);
@@ -81,7 +84,7 @@ impl Pairs {
     fn add(&mut self, values: &[f64]) {
         let (Some(first), Some(last)) = (values.first(), values.last()) else { return };
         let later = values.get(1..).unwrap_or_default();
-        let sum = values.iter().sum::<f64>();
+        let sum = total(values);
         self.count += values.len() as f64;
         self.sum += sum;
         self.squares += product(values, values);
@@ -98,6 +101,18 @@ impl Pairs {
         let lag = lagged / self.pairs * (self.count - 1.0) / variance;
         (variance > 1e-13 * self.squares && self.pairs > 0.0).then(|| lag.clamp(-0.999, 1.0))
     }
+}
+
+/// Σ a, four sums at once.
+fn total(values: &[f64]) -> f64 {
+    let (whole, rest) = values.as_chunks::<4>();
+    let mut lanes = [0.0; 4];
+    for values in whole {
+        for (lane, value) in lanes.iter_mut().zip(values) {
+            *lane += value;
+        }
+    }
+    lanes.iter().sum::<f64>() + rest.iter().sum::<f64>()
 }
 
 /// Σ a·b over as many as there are of both.

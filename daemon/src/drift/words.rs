@@ -13,7 +13,7 @@ fn with_interval(value: f64, half: f64) -> String {
         value.abs().max(f64::MIN_POSITIVE).log10().floor() - 2.0
     };
     let decimals = 1.0 - order;
-    if !(0.0..=9.0).contains(&decimals) {
+    if !(0.0..=6.0).contains(&decimals) {
         return format!("{} ± {}", significant(value, 3), significant(half, 2));
     }
     let decimals = decimals as usize;
