@@ -55,7 +55,7 @@ fn a_stop_answers_what_is_open() {
 #[test]
 fn check_reports_every_mistake_and_touches_nothing() {
     let daemon = Daemon::configured(
-        "[log]\npath = \"log.sqlite\"\nkeep = 3\n[[meter]]\nid = \"m\"\ndriver = \"profile\"\nprofile = \"p.toml\"\nprot = \"x\"\n",
+        "[log]\npath = \"log.sqlite\"\nkeeps = 3\n[[meter]]\nid = \"m\"\ndriver = \"profile\"\nprofile = \"p.toml\"\nprot = \"x\"\n",
     );
     std::fs::write(
         daemon.path("p.toml"),
@@ -66,7 +66,7 @@ fn check_reports_every_mistake_and_touches_nothing() {
     assert_eq!(output.status.code(), Some(1));
     let words = String::from_utf8(output.stderr).unwrap();
     for expected in [
-        "settled.toml:3:1: log.keep: unknown key",
+        "settled.toml:3:1: log.keeps: unknown key",
         "meter[0].port: is missing",
         "settled.toml:8:1: meter[0].prot: unknown key; did you mean \"port\"?",
         "p.toml:3:8: instrument.unit: expected one of",
@@ -88,7 +88,7 @@ fn check_reports_every_mistake_and_touches_nothing() {
 
 #[test]
 fn check_tells_mistakes_to_programs_too_an_object_each() {
-    let daemon = Daemon::configured("[log]\npath = \"off\"\nkeep = 3\n");
+    let daemon = Daemon::configured("[log]\npath = \"off\"\nkeeps = 3\n");
     let output = daemon.command().args(["--check", "--json"]).output().unwrap();
     assert_eq!((output.status.code(), output.stderr.as_slice()), (Some(1), b"".as_slice()));
     let said = String::from_utf8(output.stdout).unwrap();
@@ -96,7 +96,7 @@ fn check_tells_mistakes_to_programs_too_an_object_each() {
     assert!(mistake["message"].as_str().unwrap().starts_with("unknown key"), "{said}");
     mistake["message"].take();
     let file = daemon.path("settled.toml").display().to_string();
-    let expected = json!({"file": file, "line": 3, "column": 1, "key": "log.keep", "message": null});
+    let expected = json!({"file": file, "line": 3, "column": 1, "key": "log.keeps", "message": null});
     assert_eq!(mistake, expected);
     std::fs::remove_file(daemon.path("settled.toml")).unwrap();
     let output = daemon.command().args(["--check", "--json"]).output().unwrap();

@@ -79,7 +79,8 @@ fn a_month_takes_no_memory_and_no_more_of_the_log_than_is_said_and_tells_the_dri
     let (points, missed) = (done["points"].as_f64().unwrap(), done["missed"].as_f64().unwrap());
     // A machine with other things to do comes too late for some, which are counted; on an idle one there are hardly any.
     assert!(points > 10_000.0, "{points} points, {missed} missed");
-    assert!((36_000.0..=43_201.0).contains(&(points + missed)), "{points} points, {missed} missed");
+    // Each gap is counted in whole points, so that many of them add up to a little more.
+    assert!((36_000.0..=43_700.0).contains(&(points + missed)), "{points} points, {missed} missed");
 
     // Its caches fill in the first days.
     samples.retain(|(day, _)| *day > 6.0);

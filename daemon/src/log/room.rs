@@ -38,11 +38,6 @@ impl Bounds {
         bounds
     }
 
-    /// One is warned when fewer bytes than this are left.
-    pub(super) fn warn_below(&self) -> u64 {
-        self.warn_below.load(Ordering::Relaxed)
-    }
-
     pub(super) fn change(&self, of: &LogFile) {
         self.quota.store(of.quota.unwrap_or(u64::MAX), Ordering::Relaxed);
         self.warn_below.store(of.warn_below, Ordering::Relaxed);

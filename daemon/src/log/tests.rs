@@ -8,6 +8,9 @@ use settled_protocol::time::Timestamp;
 use super::*;
 use settled_protocol::log::{EventKind, ReadingsPage, Selection};
 
+mod numbers;
+mod spectra;
+
 fn draft(meter: &str, light: Light, flags: Vec<Flag>) -> Reading {
     Reading {
         sequence: 0,
@@ -123,83 +126,6 @@ fn another_programs_database_is_left_alone() {
 }
 
 /// Makes every further commit of readings fail, or mends that.
-fn set_failing(path: &std::path::Path, failing: bool) {
-    let sql =
-        if failing { "ALTER TABLE readings RENAME TO away" } else { "ALTER TABLE away RENAME TO readings" };
-    rusqlite::Connection::open(path).unwrap().execute_batch(sql).unwrap();
-}
-
-async fn next_number(log: &Log) -> Option<Numbered> {
-    log.append(draft("bench", white(), Vec::new())).await.await.ok()
-}
-
-#[tokio::test]
-async fn a_number_that_was_given_out_unlogged_is_not_given_out_again_after_a_kill() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("log.sqlite");
-    let (log, _written) = Log::open(path.clone(), Survives::PowerCut).unwrap();
-    assert!(next_number(&log).await.unwrap().durable);
-    set_failing(&path, true);
-    let unlogged = next_number(&log).await.unwrap();
-    assert_eq!((unlogged.sequence, unlogged.durable), (2, false));
-    assert!(!log.status().writing && log.status().reason.unwrap().contains("unlogged"));
-    set_failing(&path, false);
-    // What a kill at this moment would leave.
-    let left = folder.path().join("left.sqlite");
-    for end in ["", "-wal"] {
-        let of = |path: &std::path::Path| format!("{}{end}", path.display());
-        std::fs::copy(of(&path), of(&left)).unwrap();
-    }
-    let next = next_number(&Log::open(left, Survives::PowerCut).unwrap().0).await.unwrap();
-    assert!(next.durable && next.sequence > 2, "{next:?}");
-    // The one that lives on has no gap to leave.
-    let next = next_number(&log).await.unwrap();
-    assert_eq!((next.sequence, next.durable, log.status().writing), (3, true, true));
-}
-
-#[tokio::test]
-async fn where_no_numbers_can_be_set_aside_those_of_the_clock_are_given_out_and_the_log_goes_on_above_them() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("log.sqlite");
-    let (log, _written) = Log::open(path.clone(), Survives::Crash).unwrap();
-    let execute = |sql| rusqlite::Connection::open(&path).unwrap().execute_batch(sql).unwrap();
-    execute("ALTER TABLE numbers RENAME TO away");
-    let before = Clock::system().machine_us();
-    let unlogged = next_number(&log).await.unwrap();
-    assert!(!unlogged.durable && unlogged.sequence > before, "{unlogged:?}");
-    assert!(log.status().reason.unwrap().contains("unlogged"));
-    execute("ALTER TABLE away RENAME TO numbers");
-    let next = next_number(&log).await.unwrap();
-    assert!(next.durable && next.sequence > unlogged.sequence, "{next:?}");
-    assert_eq!((log.status().writing, log.status().unlogged), (true, 1));
-}
-
-#[tokio::test]
-async fn numbers_are_set_aside_in_a_commit_of_their_own_before_the_first_is_given_out() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("log.sqlite");
-    let (log, _written) = Log::open(path.clone(), Survives::Crash).unwrap();
-    set_failing(&path, true);
-    let first = next_number(&log).await.unwrap();
-    assert_eq!((first.sequence, first.durable), (1, false));
-    let reserved = query::reserved(&schema::open_to_read(&path).unwrap()).unwrap();
-    assert!(reserved > numbers::BLOCK / 2, "{reserved}");
-}
-
-#[tokio::test]
-async fn without_its_writer_the_log_says_so_and_gives_no_number_twice() {
-    let folder = tempfile::tempdir().unwrap();
-    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
-    assert_eq!(next_number(&log).await.unwrap().sequence, 1);
-    let mut orphan = log.clone();
-    orphan.file.as_mut().unwrap().entries = mpsc::channel(1).0;
-    let status = orphan.status();
-    assert!(!status.writing && status.reason.unwrap().contains("writer has ended"));
-    let unlogged = next_number(&orphan).await.unwrap();
-    assert_eq!((unlogged.sequence, unlogged.durable), (2, false));
-    assert_eq!(next_number(&log).await.unwrap().sequence, 3);
-}
-
 #[test]
 fn two_daemons_never_write_one_log_by_whatever_name_they_know_it() {
     let folder = tempfile::tempdir().unwrap();
@@ -352,121 +278,6 @@ async fn the_readings_of_a_run_are_selected_by_time_and_place_as_others_are() {
 }
 
 /// A reading with a spectrum of these values.
-fn spectral(values: Vec<f64>) -> Reading {
-    let spectrum = Spectrum::new(380.0, 400.0 / values.len() as f64, values).unwrap();
-    Reading { spectrum: Some(spectrum), ..draft("bench", white(), Vec::new()) }
-}
-
-#[tokio::test]
-async fn a_reading_with_its_spectrum_comes_back_the_same_to_the_last_bit() {
-    let folder = tempfile::tempdir().unwrap();
-    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
-    let extremes = vec![0.1, -0.0, f64::MIN_POSITIVE / 3.0, f64::MAX, f64::MIN, 1.0 / 3.0];
-    let corrected = Reading { correction: Some("c1".to_owned()), ..draft("bench", white(), Vec::new()) };
-    let labelled = Reading {
-        observer: Some(Observer::Cie2015Deg10),
-        bandwidth_nm: Some(4.0),
-        ..spectral(vec![0.25; 101])
-    };
-    let mut expected = Vec::new();
-    for draft in [spectral(extremes), corrected, labelled] {
-        let number = log.append(draft.clone()).await.await.unwrap();
-        expected.push(numbered(draft, number));
-    }
-    let with = log.readings(Selection { spectra: true, ..Selection::default() }).await.unwrap();
-    assert_eq!(with.readings, expected);
-    let bits = |reading: &Reading| -> Vec<u64> {
-        reading
-            .spectrum
-            .iter()
-            .flat_map(|spectrum| spectrum.values().iter().map(|value| value.to_bits()))
-            .collect()
-    };
-    assert_eq!(bits(&with.readings[0]), bits(&expected[0]));
-    let without = log.readings(Selection::default()).await.unwrap();
-    for (found, expected) in without.readings.iter().zip(expected) {
-        assert_eq!(*found, Reading { spectrum: None, ..expected });
-    }
-}
-
-#[tokio::test]
-async fn a_page_of_spectra_fits_a_line_and_the_next_goes_on_where_it_ends() {
-    let folder = tempfile::tempdir().unwrap();
-    let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
-    let longest = [-1.234_567_890_123_456_7e-300; MOST_VALUES];
-    let mut last = None;
-    for _ in 0..30 {
-        last = Some(log.append(spectral(longest.to_vec())).await);
-    }
-    last.unwrap().await.unwrap();
-    let (mut sequences, mut pages, mut after) = (Vec::new(), 0, None);
-    loop {
-        let page = log.readings(Selection { after, spectra: true, ..Selection::default() }).await.unwrap();
-        assert!(serde_json::to_vec(&page).unwrap().len() < LONGEST_LINE - 1024);
-        sequences.extend(page.readings.iter().map(|reading| reading.sequence));
-        (pages, after) = (pages + 1, page.next);
-        if after.is_none() {
-            break;
-        }
-    }
-    assert_eq!(sequences, (1..=30).collect::<Vec<u64>>());
-    assert_eq!(pages, 3, "a page is as large as may be");
-}
-
-#[tokio::test]
-async fn a_damaged_spectrum_is_an_error_and_no_spectrum() {
-    for damage in ["substr(f64_le, 1, 31)", "x'000000000000f87f000000000000f87f'", "x''"] {
-        let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("log.sqlite");
-        let (log, _written) = Log::open(path.clone(), Survives::Crash).unwrap();
-        log.append(spectral(vec![1.0; 4])).await.await.unwrap();
-        let other = rusqlite::Connection::open(&path).unwrap();
-        other.execute_batch(&format!("UPDATE spectra SET f64_le = {damage}")).unwrap();
-        drop(other);
-        assert!(log.readings(Selection::default()).await.is_ok());
-        let spectra = Selection { spectra: true, ..Selection::default() };
-        let error = log.readings(spectra.clone()).await.unwrap_err();
-        assert_eq!(error.kind(), ErrorKind::LogUnavailable, "{damage}");
-        // Whoever finds it has the log recovered: the reading is saved without it.
-        let mut found = Err(error);
-        for _ in 0..1000 {
-            found = log.readings(spectra.clone()).await;
-            if found.is_ok() {
-                break;
-            }
-            tokio::time::sleep(std::time::Duration::from_millis(5)).await;
-        }
-        let [reading] = found.unwrap().readings.try_into().unwrap();
-        assert_eq!((reading.sequence, reading.spectrum), (1, None), "{damage}");
-        let is_counted = || log.happened().any(|(kind, count)| kind == EventKind::LogRecovered && count == 1);
-        for _ in 0..1000 {
-            if is_counted() {
-                break;
-            }
-            tokio::time::sleep(std::time::Duration::from_millis(5)).await;
-        }
-        assert!(is_counted(), "{damage}");
-    }
-}
-
-proptest! {
-    #![proptest_config(ProptestConfig::with_cases(32))]
-
-    #[test]
-    fn any_spectrum_is_logged_as_it_is(values in proptest::collection::vec(proptest::num::f64::NORMAL | proptest::num::f64::ZERO, 2..60)) {
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
-        runtime.block_on(async {
-            let folder = tempfile::tempdir().unwrap();
-            let (log, _written) = Log::open(folder.path().join("log.sqlite"), Survives::Crash).unwrap();
-            let draft = spectral(values);
-            log.append(draft.clone()).await.await.unwrap();
-            let page = log.readings(Selection { spectra: true, ..Selection::default() }).await.unwrap();
-            prop_assert_eq!(&page.readings[0].spectrum, &draft.spectrum);
-            Ok(())
-        })?;
-    }
-}
-
 #[tokio::test]
 async fn a_log_whose_disk_stalls_is_not_worked_through() {
     let folder = tempfile::tempdir().unwrap();

@@ -57,7 +57,16 @@ impl User {
         }
         let mut settle = Command::new(copy);
         settle.arg("--socket").arg(daemon.socket()).args(arguments).stdin(Stdio::null()).current_dir("/");
-        settle.uid(self.0).gid(self.1).output().unwrap()
+        settle.uid(self.0).gid(self.1);
+        loop {
+            match settle.output() {
+                // Whatever another test starts just now has the copy open for writing until it is another program.
+                Err(error) if error.kind() == std::io::ErrorKind::ExecutableFileBusy => {
+                    std::thread::yield_now()
+                }
+                output => return output.unwrap(),
+            }
+        }
     }
 
     /// Sends this as this user, and gives what came until the daemon closed.
