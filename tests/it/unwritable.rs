@@ -157,6 +157,8 @@ fn a_run_that_ends_while_the_log_can_not_be_written_is_over_after_a_restart_too(
     client.wait_for_state("m", "ready");
     let plan = json!({"meter": "m", "kind": "drift", "interval_s": 0.05});
     let mut shell = Shell::at(&daemon);
+    // The daemon may be writing just then.
+    shell.type_in(".timeout 5000");
     shell.type_in("BEGIN IMMEDIATE;");
     assert_eq!(client.refusal("runs.start", &plan), "log_unavailable");
     shell.type_in("COMMIT;");
