@@ -98,7 +98,7 @@ pub struct Runs {
 }
 
 impl Runs {
-    /// The runs of a daemon with this log. Nothing runs before [`run`] does.
+    /// The runs of a daemon with this log. Nothing runs before `run` does.
     #[must_use]
     pub fn new(log: &Log) -> Self {
         // As many as there may be.
