@@ -30,6 +30,9 @@ use pending::{Asked, Pending, Request, Target};
 /// Bytes read from a client at once.
 const CHUNK: usize = 8 * 1024;
 
+/// Lines that are looked at before everybody else has a turn: a chunk may hold hundreds, and meters' timers would be late.
+const LINES_IN_A_ROW: u32 = 8;
+
 type Answer = Result<Box<RawValue>, RpcError>;
 
 /// Serves one connection to its end.
@@ -96,8 +99,13 @@ impl Session {
                 Some(ended) = self.requests.join_next_with_id() => self.ended(ended),
                 () = stop.wait() => return self.refuse_all(),
             }
+            let mut in_a_row = 0_u32;
             while let Some(line) = lines.next() {
                 self.line(line);
+                in_a_row += 1;
+                if in_a_row.is_multiple_of(LINES_IN_A_ROW) {
+                    tokio::task::yield_now().await;
+                }
             }
         }
         self.finish(connection, &mut stop).await;
