@@ -1,8 +1,7 @@
 //! The log: readings and events in one SQLite database. What it acknowledges is durable.
 //!
 //! One thread writes, in groups: whatever has queued up while the last group was committed makes the next. Queries have
-//! connections of their own, so that no reader holds up a write. Only the files below `log/` hold SQL. Where it can't be written,
-//! readings are served all the same, and say so.
+//! connections of their own, so that no reader holds up a write. Only the files below `log/` hold SQL.
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -29,6 +28,7 @@ mod check;
 mod corrections;
 mod entry;
 pub mod forecast;
+mod group;
 mod happening;
 mod health;
 mod later;

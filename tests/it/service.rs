@@ -38,7 +38,11 @@ impl Ear {
                 return self.heard.drain(..=index).next_back().unwrap();
             }
             let mut bytes = [0; 4096];
-            let count = self.socket.recv(&mut bytes).unwrap_or_else(|error| panic!("{beginning}: {error}"));
+            let count = match self.socket.recv(&mut bytes) {
+                // A signal of another test's child.
+                Err(error) if error.kind() == std::io::ErrorKind::Interrupted => continue,
+                count => count.unwrap_or_else(|error| panic!("{beginning}: {error}")),
+            };
             let text = std::str::from_utf8(&bytes[..count]).unwrap();
             self.heard.extend(text.lines().map(ToOwned::to_owned));
         }

@@ -11,6 +11,7 @@ use rusqlite::{Connection, ErrorCode, Transaction, params};
 use settled_protocol::log::EventKind;
 use tokio::sync::{mpsc, oneshot};
 
+use super::group::{LARGEST_GROUP, damage, gather, take_marks};
 use super::health::Health;
 use super::later::Later;
 use super::opening::Place;
@@ -22,18 +23,11 @@ use super::store::Store;
 use super::{Entry, Happened, Happening, Numbered, corrections, runs, schema, zeros};
 use crate::clock::Clock;
 
-/// Most rows in one commit, so that no row waits long for those behind it.
-const LARGEST_GROUP: usize = 256;
-
 /// The least time, in s, between two recoveries of a log that is open.
 const BETWEEN_S: f64 = 600.0;
 
 /// How long one waits for another program that writes to the database once it has kept the log from being written.
 const IMPATIENCE: Duration = Duration::from_millis(20);
-/// How often the processor is given up for those who were just answered and may be about to hand in the next reading: some
-/// hundredths of a millisecond. What comes meanwhile is spared a commit of its own.
-const TURNS: usize = 64;
-
 /// How hard SQLite makes sure that a commit is on the disk.
 const SYNCHRONOUS: &str = "synchronous";
 
@@ -357,43 +351,6 @@ impl Writer {
             }
         }
     }
-}
-
-/// Lets a group grow to what is expected, if that comes at once. Without it those who wait for each other's commits fall into two
-/// groups that take turns, and each waits for both.
-fn gather(queue: &mut mpsc::Receiver<Entry>, group: &mut Vec<Entry>, expected: usize) {
-    let expected = expected.min(LARGEST_GROUP);
-    for _ in 0..TURNS {
-        while group.len() < expected
-            && let Ok(entry) = queue.try_recv()
-        {
-            group.push(entry);
-        }
-        if group.len() >= expected {
-            return;
-        }
-        std::thread::yield_now();
-    }
-}
-
-/// Takes the marks out of a group: all in it is written before any of them is answered.
-fn take_marks(group: &mut Vec<Entry>) -> Vec<oneshot::Sender<()>> {
-    let is_mark = |entry: &mut Entry| matches!(entry, Entry::Mark { .. });
-    group
-        .extract_if(.., is_mark)
-        .filter_map(|entry| match entry {
-            Entry::Mark { reached } => Some(reached),
-            _ => None,
-        })
-        .collect()
-}
-
-/// Why the log is to be recovered, where somebody says so.
-fn damage(group: &[Entry]) -> Option<String> {
-    group.iter().find_map(|entry| match entry {
-        Entry::Damaged(why) => Some(why.clone()),
-        _ => None,
-    })
 }
 
 /// Writes what isn't a reading.

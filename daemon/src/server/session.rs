@@ -105,6 +105,10 @@ impl Session {
                 in_a_row += 1;
                 if in_a_row.is_multiple_of(LINES_IN_A_ROW) {
                     tokio::task::yield_now().await;
+                    // What has been taken back makes room for what comes next.
+                    while let Some(ended) = self.requests.try_join_next_with_id() {
+                        self.ended(ended);
+                    }
                 }
             }
         }
