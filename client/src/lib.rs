@@ -17,12 +17,16 @@
 //! | [`chart`] | the same as SVG and PNG, and the Allan deviation |
 //! | [`exchange`] | readings as CSV, JSON lines and CGATS.17, written and read |
 //! | [`zone`] | the time zone of an axis |
+//! | [`evaluate`] | formulas of colour science and television |
+//! | [`stimulus`] | ways to show a colour |
+//! | [`review`] | a display measured: plans, records, figures |
 //! | [`statistics`] | mean, spread and drift of a stretch of readings |
 
 pub mod chart;
 pub mod command;
 pub mod connection;
 pub mod course;
+pub mod evaluate;
 pub mod exchange;
 pub mod following;
 pub mod lease;
@@ -30,8 +34,10 @@ pub mod local;
 pub mod output;
 pub mod plot;
 pub mod quantities;
+pub mod review;
 pub mod runs;
 pub mod show;
 pub mod statistics;
+pub mod stimulus;
 pub mod subscription;
 pub mod zone;

@@ -3,6 +3,7 @@
 use std::ops::RangeInclusive;
 use std::time::Duration;
 
+use settled_protocol::stage::Range;
 use settled_protocol::time::Timestamp;
 
 /// Seconds from text such as `60`, `90s` or `1h 30min`.
@@ -133,6 +134,18 @@ fn with_percent_sign(text: &str, expected: &str) -> Result<f64, String> {
 pub fn bits(text: &str) -> Result<u8, String> {
     let bits = text.trim().parse().ok().filter(|bits| [8, 10, 12].contains(bits));
     bits.ok_or_else(|| "expected 8, 10 or 12".to_owned())
+}
+
+/// What code values stand for.
+///
+/// # Errors
+/// A sentence that says what is expected.
+pub fn range(text: &str) -> Result<Range, String> {
+    match text.trim() {
+        "full" => Ok(Range::Full),
+        "narrow" => Ok(Range::Narrow),
+        _ => Err("expected full or narrow".to_owned()),
+    }
 }
 
 /// Code values from text such as `1023,1023,1023`, or `512` for a grey.

@@ -338,6 +338,10 @@ pub struct ShowParams {
     pub meter: Option<String>,
     /// What to show.
     pub stimulus: Stimulus,
+    /// Where the meter looks at the screen from now on, as shares of its width and height from the top left, each from 0 to 1: [0.5, 0.5] is the middle,
+    /// where it looks until told otherwise, and if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub position: Option<[f64; 2]>,
     /// The leases that the meters which look at the display are held by, if they are: the tokens, with commas between several. One
     /// token stands for all meters that its client has leased.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -13,9 +13,12 @@ pub struct Stimulus {
     /// Code values of the rest of the screen; black if absent.
     #[serde(default)]
     pub background: [u16; 3],
-    /// Bit depth of the code values: 8, 10 or 12. Full range.
+    /// Bit depth of the code values: 8, 10 or 12.
     #[serde(default = "ten_bits")]
     pub bits: u8,
+    /// What the code values stand for; full if absent.
+    #[serde(default, skip_serializing_if = "Range::is_full")]
+    pub range: Range,
     /// The window's share of the screen's area, in per cent, above 0 and up to 100.
     #[serde(default = "ten_percent")]
     pub window_percent: f64,
@@ -25,23 +28,62 @@ impl Stimulus {
     /// Peak white in a 10 % window on black, what a simulated display shows until told otherwise.
     #[must_use]
     pub fn peak_white() -> Self {
-        Self { colour: [1023; 3], background: [0; 3], bits: 10, window_percent: 10.0 }
+        Self { colour: [1023; 3], background: [0; 3], bits: 10, range: Range::Full, window_percent: 10.0 }
     }
 
-    /// The window's colour as signals from 0 to 1.
+    /// The window's colour as signals: 0 is black, 1 white.
     #[must_use]
     pub fn signal(&self) -> [f64; 3] {
         self.normalised(self.colour)
     }
 
-    /// The background as signals from 0 to 1.
+    /// The background as signals: 0 is black, 1 white.
     #[must_use]
     pub fn background_signal(&self) -> [f64; 3] {
         self.normalised(self.background)
     }
 
     fn normalised(&self, code: [u16; 3]) -> [f64; 3] {
-        code.map(|value| f64::from(value) / f64::from((1_u32 << self.bits) - 1))
+        code.map(|value| self.range.signal(value, self.bits))
+    }
+}
+
+/// What code values stand for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Range {
+    /// 0 is black, 2^bits − 1 white.
+    #[default]
+    Full,
+    /// 16·2^(bits−8) is black, 235·2^(bits−8) white (ITU-R BT.2100-2, table 9); what is beyond is held at either.
+    Narrow,
+}
+
+impl Range {
+    /// The signal of a code value: 0 is black, 1 white; below and above in narrow range.
+    #[must_use]
+    pub fn signal(self, code: u16, bits: u8) -> f64 {
+        match self {
+            Self::Full => f64::from(code) / f64::from((1_u32 << bits) - 1),
+            Self::Narrow => (f64::from(code) / f64::from(1_u32 << (bits - 8)) - 16.0) / 219.0,
+        }
+    }
+
+    /// The code value nearest to a signal, which is held within 0 to 1.
+    #[must_use]
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "from 0 to 4095")]
+    pub fn code(self, signal: f64, bits: u8) -> u16 {
+        let signal = signal.clamp(0.0, 1.0);
+        let code = match self {
+            Self::Full => signal * f64::from((1_u32 << bits) - 1),
+            Self::Narrow => (219.0 * signal + 16.0) * f64::from(1_u32 << (bits - 8)),
+        };
+        code.round() as u16
+    }
+
+    #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde's signature")]
+    fn is_full(&self) -> bool {
+        *self == Self::Full
     }
 }
 
@@ -53,6 +95,8 @@ struct RawStimulus {
     background: [u16; 3],
     #[serde(default = "ten_bits")]
     bits: u8,
+    #[serde(default)]
+    range: Range,
     #[serde(default = "ten_percent")]
     window_percent: f64,
 }
@@ -69,7 +113,7 @@ impl TryFrom<RawStimulus> for Stimulus {
     type Error = String;
 
     fn try_from(raw: RawStimulus) -> Result<Self, String> {
-        let RawStimulus { colour, background, bits, window_percent } = raw;
+        let RawStimulus { colour, background, bits, range, window_percent } = raw;
         if ![8, 10, 12].contains(&bits) {
             return Err(format!("bits must be 8, 10 or 12, not {bits}"));
         }
@@ -80,6 +124,6 @@ impl TryFrom<RawStimulus> for Stimulus {
         if !(window_percent > 0.0 && window_percent <= 100.0) {
             return Err("window_percent must be above 0 and at most 100".to_owned());
         }
-        Ok(Self { colour, background, bits, window_percent })
+        Ok(Self { colour, background, bits, range, window_percent })
     }
 }

@@ -236,7 +236,9 @@ impl Demo {
         self.chapter("4. A night of drift: a grey patch held for 8 h, a reading every 10 s")?;
         self.say(&styled(FAINT, "   (On a real self-emitting panel a static patch may leave a mark; see the cautions in README.md.)"))?;
         let stimulus = Stimulus { colour: [400; 3], ..Stimulus::peak_white() };
-        let shown = connection.call::<StageShow>(&ShowParams { meter: None, stimulus, lease: None }).await?;
+        let shown = connection
+            .call::<StageShow>(&ShowParams { meter: None, stimulus, position: None, lease: None })
+            .await?;
         self.bench.set_speed(NIGHT);
         let points = self.log_the_night(connection, shown.t_s).await?;
         self.bench.set_speed(DAY);

@@ -3,12 +3,12 @@
 use clap::{Args, Subcommand};
 use settled_protocol::error::ErrorKind;
 use settled_protocol::method::{MetersList, Nothing, ShowParams, Shown, StageShow};
-use settled_protocol::stage::Stimulus;
+use settled_protocol::stage::{Range, Stimulus};
 
 use super::{Context, Exit, Failure};
 use crate::connection::{CallError, Connection};
 use crate::lease;
-use crate::quantities::{bits, colour, percent};
+use crate::quantities::{bits, colour, percent, range};
 use crate::show;
 
 #[derive(Debug, Subcommand)]
@@ -38,6 +38,9 @@ pub(super) struct Screen {
     /// Bit depth of the code values: 8, 10 or 12.
     #[arg(long, allow_hyphen_values = true, value_parser = bits, default_value = "10", requires = "colour")]
     bits: u8,
+    /// What the code values stand for: full, from 0 up; or narrow, as in television, 64 to 940 at 10 bits.
+    #[arg(long, value_name = "RANGE", value_parser = range, default_value = "full", requires = "colour")]
+    range: Range,
     /// The window's share of the screen, with its %, such as 25%.
     #[arg(
         long, value_name = "PERCENT", allow_hyphen_values = true, value_parser = percent, default_value = "10%", requires = "colour"
@@ -48,7 +51,7 @@ pub(super) struct Screen {
 impl Screen {
     /// The stimulus, checked; nothing where no colour was named.
     pub(super) fn stimulus(&self) -> Result<Option<Stimulus>, Failure> {
-        let Self { colour, background, bits, window } = *self;
+        let Self { colour, background, bits, range, window } = *self;
         let Some(colour) = colour else { return Ok(None) };
         for (option, codes) in [("--colour", colour), ("--background", background)] {
             let top = (1_u32 << bits) - 1;
@@ -57,7 +60,7 @@ impl Screen {
                 return Err(Failure::Usage(message));
             }
         }
-        Ok(Some(Stimulus { colour, background, bits, window_percent: window }))
+        Ok(Some(Stimulus { colour, background, bits, range, window_percent: window }))
     }
 }
 
@@ -69,12 +72,13 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let connection = context.connect().await?;
     let is_named = meter.is_some();
     let lease = leases(&connection).await?;
-    let shown = match connection.call::<StageShow>(&ShowParams { meter, stimulus, lease }).await {
-        Err(CallError::Refused(error)) if !is_named && error.kind() == ErrorKind::InvalidParams => {
-            return Err(which(&connection).await?);
-        }
-        shown => shown?,
-    };
+    let shown =
+        match connection.call::<StageShow>(&ShowParams { meter, stimulus, position: None, lease }).await {
+            Err(CallError::Refused(error)) if !is_named && error.kind() == ErrorKind::InvalidParams => {
+                return Err(which(&connection).await?);
+            }
+            shown => shown?,
+        };
     if context.output.json {
         context.output.object(&shown)?;
     } else {
@@ -111,8 +115,9 @@ async fn which(connection: &Connection) -> Result<Failure, CallError> {
 
 /// The whole of it, also what was left out on the command line.
 pub(super) fn in_words(stimulus: &Stimulus) -> String {
-    let Stimulus { colour: [r, g, b], background: [x, y, z], bits, window_percent } = stimulus;
-    format!("{r},{g},{b} in a window of {window_percent} % on {x},{y},{z} ({bits}-bit code values)")
+    let Stimulus { colour: [r, g, b], background: [x, y, z], bits, range, window_percent } = stimulus;
+    let range = if *range == Range::Narrow { ", narrow range" } else { "" };
+    format!("{r},{g},{b} in a window of {window_percent} % on {x},{y},{z} ({bits}-bit code values{range})")
 }
 
 #[cfg(test)]

@@ -228,7 +228,8 @@ async fn show(course: &mut Course) -> Result<(), RpcError> {
         return Ok(());
     };
     loop {
-        let params = ShowParams { meter: Some(course.meter.id().to_owned()), stimulus, lease: None };
+        let params =
+            ShowParams { meter: Some(course.meter.id().to_owned()), stimulus, position: None, lease: None };
         match course.daemon.show(params).await {
             Ok(_) => return Ok(()),
             Err(error) if error.kind() == ErrorKind::Leased => course.miss(Some(error)).await,

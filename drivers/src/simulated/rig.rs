@@ -77,7 +77,7 @@ pub(super) fn chromaticity(stage: &Stage, t_s: f64) -> Chromaticity {
 
 /// A grey of 10-bit `code` in a window of `percent` on black.
 pub(super) fn grey(code: u16, percent: f64) -> Stimulus {
-    Stimulus { colour: [code; 3], background: [0; 3], bits: 10, window_percent: percent }
+    Stimulus { colour: [code; 3], background: [0; 3], window_percent: percent, ..Stimulus::peak_white() }
 }
 
 /// `|value/expected − 1| ≤ relative`.

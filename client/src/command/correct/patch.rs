@@ -142,7 +142,7 @@ impl Patch {
 
     /// As a simulated display is told.
     pub(super) fn stimulus(&self, window_percent: f64) -> Stimulus {
-        Stimulus { colour: self.codes, background: [0; 3], bits: BITS, window_percent }
+        Stimulus { colour: self.codes, bits: BITS, window_percent, ..Stimulus::peak_white() }
     }
 
     /// As a person is told.

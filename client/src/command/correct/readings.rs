@@ -160,8 +160,12 @@ impl<'a> Bench<'a> {
     pub(super) async fn put_back(&self) {
         let before = self.before.take();
         for (meter, stimulus) in before.iter().rev() {
-            let params =
-                ShowParams { meter: Some(meter.clone()), stimulus: *stimulus, lease: self.leases.clone() };
+            let params = ShowParams {
+                meter: Some(meter.clone()),
+                stimulus: *stimulus,
+                position: None,
+                lease: self.leases.clone(),
+            };
             let shown = tokio::time::timeout(PUT_BACK, self.connection.call::<StageShow>(&params));
             if !matches!(shown.await, Ok(Ok(_))) {
                 self.say(&format!("the simulated display of {meter} still shows the last colour"));
@@ -182,6 +186,7 @@ impl<'a> Bench<'a> {
             let params = ShowParams {
                 meter: Some(looker.id.clone()),
                 stimulus: patch.stimulus(self.window_percent),
+                position: None,
                 lease: self.leases.clone(),
             };
             let shown = self.connection.call::<StageShow>(&params).await?;

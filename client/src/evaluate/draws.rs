@@ -1,0 +1,169 @@
+//! Uncertainty carried from readings to figures: propagation of distributions by Monte Carlo (JCGM 101:2008).
+//!
+//! Every light is drawn anew from a normal distribution about what was measured, the figure computed from each draw, and the interval
+//! read off at 2.5 % and 97.5 % of them (JCGM 101, 7.7.2). What the meter's calibration leaves open is drawn once for all lights of a draw, as it is
+//! one meter that looked at all of them: it goes out of a contrast, and stays in a peak.
+
+use settled_protocol::quantity::Chromaticity;
+
+use super::figure::Figure;
+use super::measured::Measured;
+
+/// How many draws: the ends of a 95 % interval are then good to a tenth of its width.
+const COUNT: usize = 1000;
+
+/// What is not known of the meter's calibration: standard uncertainties, zero where nobody stated them.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Calibration {
+    /// Of luminance, relative: 0.01 is 1 %.
+    pub luminance_u: f64,
+    /// Of u′, and of v′.
+    pub chromaticity_u: f64,
+}
+
+/// A way to draw lights: the same seed gives the same.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Draws {
+    count: usize,
+    seed: u64,
+    calibration: Calibration,
+}
+
+impl Draws {
+    /// A thousand draws.
+    #[must_use]
+    pub fn new(calibration: Calibration) -> Self {
+        Self { count: COUNT, seed: 1, calibration }
+    }
+
+    /// `figure` of `lights`, with its interval; nothing where `figure` has none for the lights themselves, or for more than a twentieth of the draws.
+    pub fn figure(&self, lights: &[Measured], figure: impl Fn(&[Measured]) -> Option<f64>) -> Option<Figure> {
+        self.figures(lights, |lights| figure(lights).map(|figure| vec![figure]))?.into_iter().next()
+    }
+
+    /// Several figures of the same lights, always as many; each has its interval. Nothing as for one.
+    pub fn figures(
+        &self,
+        lights: &[Measured],
+        figures: impl Fn(&[Measured]) -> Option<Vec<f64>>,
+    ) -> Option<Vec<Figure>> {
+        let values = figures(lights).filter(|values| values.iter().all(|value| value.is_finite()))?;
+        let mut columns = vec![Vec::with_capacity(self.count); values.len()];
+        self.each(lights, |drawn| {
+            if let Some(drawn) = figures(drawn).filter(|drawn| drawn.len() == values.len()) {
+                for (column, value) in columns.iter_mut().zip(drawn) {
+                    if value.is_finite() {
+                        column.push(value);
+                    }
+                }
+            }
+        });
+        let enough = self.count - self.count / 20;
+        values
+            .into_iter()
+            .zip(columns)
+            .map(|(value, column)| (column.len() >= enough).then(|| interval(value, column)))
+            .collect()
+    }
+
+    /// A figure that is a distance, such as a colour difference, whose draws lie farther off than the truth does: `distance` of two sets of lights
+    /// is the figure's own measure. The interval is the figure ± what 95 % of the draws are within of what was measured, and not below zero.
+    pub fn distance(
+        &self,
+        lights: &[Measured],
+        figure: impl Fn(&[Measured]) -> Option<f64>,
+        distance: impl Fn(&[Measured], &[Measured]) -> Option<f64>,
+    ) -> Option<Figure> {
+        let value = figure(lights).filter(|value| value.is_finite())?;
+        let mut apart = Vec::with_capacity(self.count);
+        self.each(lights, |drawn| apart.extend(distance(lights, drawn).filter(|value| value.is_finite())));
+        if apart.len() < self.count - self.count / 20 {
+            return None;
+        }
+        apart.sort_by(f64::total_cmp);
+        let u95 = quantile(&apart, 0.95);
+        Some(Figure { value, low: (value - u95).max(0.0), high: value + u95 })
+    }
+
+    /// Every draw of `lights`.
+    pub fn each(&self, lights: &[Measured], mut take: impl FnMut(&[Measured])) {
+        let mut random = fastrand::Rng::with_seed(self.seed);
+        let mut drawn = lights.to_vec();
+        for _ in 0..self.count {
+            let scale = 1.0 + self.calibration.luminance_u * normal(&mut random);
+            let shift = [(); 2].map(|()| self.calibration.chromaticity_u * normal(&mut random));
+            for (drawn, light) in drawn.iter_mut().zip(lights) {
+                drawn.luminance = (light.luminance + light.luminance_u * normal(&mut random)) * scale;
+                let [u, v] = shift.map(|shift| shift + light.chromaticity_u * normal(&mut random));
+                drawn.chromaticity = light.chromaticity.and_then(|colour| {
+                    Chromaticity::from_uv(colour.u_prime() + u, colour.v_prime() + v).ok()
+                });
+            }
+            take(&drawn);
+        }
+    }
+}
+
+fn interval(value: f64, mut draws: Vec<f64>) -> Figure {
+    draws.sort_by(f64::total_cmp);
+    Figure { value, low: quantile(&draws, 0.025).min(value), high: quantile(&draws, 0.975).max(value) }
+}
+
+/// The value that a share of `sorted` lies below.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_precision_loss,
+    reason = "an index among some thousands"
+)]
+fn quantile(sorted: &[f64], share: f64) -> f64 {
+    let last = sorted.len().saturating_sub(1);
+    let index = (share * last as f64).round() as usize;
+    sorted.get(index.min(last)).copied().unwrap_or(f64::NAN)
+}
+
+/// From the standard normal distribution (Box and Muller 1958).
+fn normal(random: &mut fastrand::Rng) -> f64 {
+    let radius = (-2.0 * (1.0 - random.f64()).ln()).sqrt();
+    radius * (std::f64::consts::TAU * random.f64()).cos()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn light(luminance: f64, luminance_u: f64) -> Measured {
+        Measured { luminance_u, ..Measured::exactly(luminance, None) }
+    }
+
+    fn contrast(lights: &[Measured]) -> Option<f64> {
+        let [white, black] = lights else { return None };
+        (black.luminance > 0.0).then(|| white.luminance / black.luminance)
+    }
+
+    #[test]
+    fn a_sum_has_the_interval_of_the_law_of_propagation() {
+        // JCGM 100:2008, 5.1.2: u² = u₁² + u₂², and 1.96 of it for 95 %.
+        let draws = Draws::new(Calibration::default());
+        let sum = |lights: &[Measured]| Some(lights.iter().map(|light| light.luminance).sum());
+        let figure = draws.figure(&[light(100.0, 3.0), light(50.0, 4.0)], sum).unwrap();
+        assert!((figure.value - 150.0).abs() < 1e-12);
+        assert!((figure.u95() / (1.96 * 5.0) - 1.0).abs() < 0.1, "{figure:?}");
+    }
+
+    #[test]
+    fn what_the_calibration_leaves_open_goes_out_of_a_ratio_and_stays_in_a_peak() {
+        let draws = Draws::new(Calibration { luminance_u: 0.02, chromaticity_u: 0.0 });
+        let lights = [light(200.0, 0.0), light(0.1, 0.0)];
+        assert!(draws.figure(&lights, contrast).unwrap().u95() < 1e-9);
+        let peak = draws.figure(&lights, |lights| lights.first().map(|light| light.luminance)).unwrap();
+        assert!((peak.u95() / (200.0 * 0.02 * 1.96) - 1.0).abs() < 0.1, "{peak:?}");
+    }
+
+    #[test]
+    fn a_figure_that_the_noise_can_undo_is_none() {
+        let draws = Draws::new(Calibration::default());
+        assert_eq!(draws.figure(&[light(200.0, 0.0), light(0.0, 0.001)], contrast), None);
+        assert_eq!(draws.figure(&[light(200.0, 0.0), light(0.001, 0.001)], contrast), None);
+    }
+}

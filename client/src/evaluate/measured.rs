@@ -1,0 +1,48 @@
+//! Light as it was measured, with its standard uncertainties.
+
+use settled_protocol::quantity::{Chromaticity, Xyz};
+use settled_protocol::settling::Estimate;
+
+/// Half-width of a 95 % interval over the standard deviation, of a normal distribution.
+const NORMAL_95: f64 = 1.959_964;
+/// Radius of a 95 % circle over the standard deviation along each axis, of a normal distribution in the plane: √(−2·ln 0.05).
+const CIRCLE_95: f64 = 2.447_747;
+
+/// The light of one patch.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Measured {
+    /// Luminance, in cd/m². May be slightly negative near black, where it is noise about zero.
+    pub luminance: f64,
+    /// Standard uncertainty of `luminance`, in cd/m²: repeatability alone.
+    pub luminance_u: f64,
+    /// Chromaticity, where there was enough light for one.
+    pub chromaticity: Option<Chromaticity>,
+    /// Standard uncertainty of u′, and of v′, alike.
+    pub chromaticity_u: f64,
+}
+
+impl Measured {
+    /// Of a settled value. Standard uncertainties are such that a normal distribution has the 95 % interval that was stated, so that few degrees
+    /// of freedom count.
+    #[must_use]
+    pub fn of(estimate: &Estimate) -> Self {
+        Self {
+            luminance: estimate.y,
+            luminance_u: estimate.y_u95 / NORMAL_95,
+            chromaticity: estimate.chromaticity,
+            chromaticity_u: estimate.chromaticity_u95.unwrap_or_default() / CIRCLE_95,
+        }
+    }
+
+    /// Without uncertainty.
+    #[must_use]
+    pub fn exactly(luminance: f64, chromaticity: Option<Chromaticity>) -> Self {
+        Self { luminance, luminance_u: 0.0, chromaticity, chromaticity_u: 0.0 }
+    }
+
+    /// X, Y and Z in cd/m², where there is a chromaticity.
+    #[must_use]
+    pub fn xyz(&self) -> Option<[f64; 3]> {
+        Xyz::from_chromaticity(self.chromaticity?, self.luminance).ok().map(Into::into)
+    }
+}

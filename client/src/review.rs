@@ -1,0 +1,13 @@
+//! Measuring a display: which stimuli, in which order, how long each is waited for, and what was measured.
+//!
+//! | module | idea |
+//! |---|---|
+//! | [`patch`] | what is shown, in code values |
+//! | [`plan`] | which sequences a review has, from a TOML file |
+//! | [`record`] | what was measured: a file that a review can be resumed from, and figures are made of |
+//! | [`figures`] | what it comes to: figures and verdicts of each sequence |
+
+pub mod figures;
+pub mod patch;
+pub mod plan;
+pub mod record;

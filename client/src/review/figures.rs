@@ -1,0 +1,109 @@
+//! What a review comes to: figures and verdicts of each sequence.
+//!
+//! Each kind of sequence has a file of its own, with a type for its figures and one function that makes it from a [`Scene`] and what was
+//! measured. Figures that nobody could measure are absent.
+
+use serde::{Deserialize, Serialize};
+
+use super::patch::Coding;
+use crate::evaluate::aim::Aim;
+use crate::evaluate::draws::Draws;
+use crate::evaluate::figure::Figure;
+use crate::evaluate::measured::Measured;
+
+/// What all sequences of a set are held against.
+#[derive(Clone, Debug)]
+pub struct Scene {
+    /// What the display is meant to do.
+    pub aim: Aim,
+    /// How code values are read.
+    pub coding: Coding,
+    /// White as it was measured: its luminance is what relative transfer functions end at.
+    pub white: Option<Measured>,
+    /// Black as it was measured.
+    pub black: Option<Measured>,
+    /// How uncertainty is carried.
+    pub draws: Draws,
+}
+
+/// Figures of one sequence.
+pub trait Figures {
+    /// In words, against tolerances where there are any.
+    fn verdicts(&self) -> Vec<Finding>;
+    /// As tables, for people.
+    fn tables(&self) -> Vec<Table>;
+}
+
+/// One verdict in words.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Finding {
+    /// A stable name for scripts, within its sequence: `white_duv`.
+    pub subject: String,
+    /// How it stands against the tolerance.
+    pub standing: Standing,
+    /// The sentence: what, by how much, how sure.
+    pub words: String,
+    /// The figure that it rests on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub figure: Option<Figure>,
+    /// The figure's unit; a bare number if empty.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub unit: String,
+    /// What it is held against.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tolerance: Option<Tolerance>,
+}
+
+/// What a figure is held against.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Tolerance {
+    /// No less than this.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub least: Option<f64>,
+    /// No more than this.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub most: Option<f64>,
+    /// Where that comes from: a standard and its clause, or "common practice, no source".
+    pub source: String,
+}
+
+/// How a figure stands against its tolerance.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Standing {
+    /// Its whole interval is within.
+    Within,
+    /// Its whole interval is beyond.
+    Beyond,
+    /// The interval holds the limit: the readings can't tell.
+    Undecided,
+    /// There is no tolerance: it is told, not judged.
+    Told,
+}
+
+impl Tolerance {
+    /// How `figure` stands.
+    #[must_use]
+    pub fn of(&self, figure: &Figure) -> Standing {
+        let least = self.least.unwrap_or(f64::NEG_INFINITY);
+        let most = self.most.unwrap_or(f64::INFINITY);
+        if figure.low >= least && figure.high <= most {
+            Standing::Within
+        } else if figure.high < least || figure.low > most {
+            Standing::Beyond
+        } else {
+            Standing::Undecided
+        }
+    }
+}
+
+/// A table for people.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Table {
+    /// What it shows.
+    pub title: String,
+    /// Heads, with units.
+    pub columns: Vec<String>,
+    /// Cells; empty where something isn't known.
+    pub rows: Vec<Vec<String>>,
+}

@@ -1,0 +1,173 @@
+//! What was measured: a file of JSON lines that a review can be resumed from, and figures are made of.
+//!
+//! The first line is the [`Header`]; each other line is an [`Entry`]. A line is on disk before the next stimulus is shown, so that whatever ends a
+//! review costs one stimulus at most. A last line that was cut off is dropped.
+
+use serde::{Deserialize, Serialize};
+use settled_protocol::quantity::Chromaticity;
+use settled_protocol::reading::Flag;
+use settled_protocol::settling::{Estimate, Readings, Verdict};
+use settled_protocol::time::Timestamp;
+
+use super::patch::Patch;
+use super::plan::{Plan, Set};
+use crate::evaluate::measured::Measured;
+
+/// The first line: what is measured, with what.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Header {
+    /// Version of the file's form: 1.
+    pub review: u32,
+    /// The display, in the words of whoever measures it.
+    pub display: String,
+    /// The meter's id.
+    pub meter: String,
+    /// The instance of the log that sequence numbers belong to, where there is one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub log: Option<String>,
+    /// UTC when it began.
+    pub began: Timestamp,
+    /// The plan, whole.
+    pub plan: Plan,
+    /// Relative standard uncertainty of the meter's luminance, where it was stated.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub luminance_u: Option<f64>,
+    /// Standard uncertainty of the meter's u′ and of its v′, where it was stated.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub chromaticity_u: Option<f64>,
+}
+
+/// Each other line.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "entry", rename_all = "snake_case")]
+pub enum Entry {
+    /// One patch, settled or not.
+    Patch(Box<Measurement>),
+    /// Light that was watched over time.
+    Course(Course),
+    /// Something that whoever reads the figures should know: the review was resumed, the meter was away.
+    Note {
+        /// UTC.
+        at: Timestamp,
+        /// In words.
+        words: String,
+    },
+}
+
+/// Where an entry belongs in the plan.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub struct Place {
+    /// The set's name.
+    pub set: String,
+    /// The sequence's name.
+    pub sequence: String,
+    /// Which stimulus of the sequence, as the plan lists them (not as they were shown), from 0.
+    pub step: usize,
+}
+
+/// One patch.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Measurement {
+    /// Where it belongs.
+    #[serde(flatten)]
+    pub place: Place,
+    /// What was shown.
+    pub patch: Patch,
+    /// Where the meter looked, as shares of the screen's width and height from its top left; the middle if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub position: Option<[f64; 2]>,
+    /// UTC when it had been measured.
+    pub at: Timestamp,
+    /// From the stimulus to the verdict, in s of the daemon's clock.
+    pub waited_s: f64,
+    /// How the settling ended.
+    pub verdict: Verdict,
+    /// The value, where there was one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub value: Option<Estimate>,
+    /// The readings in the log that it rests on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub readings: Option<Readings>,
+    /// Cautions on any of them.
+    pub flags: Vec<Flag>,
+}
+
+/// Light that was watched over time.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Course {
+    /// Where it belongs.
+    #[serde(flatten)]
+    pub place: Place,
+    /// What was shown.
+    pub patch: Patch,
+    /// UTC of the first point.
+    pub at: Timestamp,
+    /// The readings, in the order of time.
+    pub points: Vec<Point>,
+    /// The readings in the log.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub readings: Option<Readings>,
+    /// Cautions on any of them.
+    pub flags: Vec<Flag>,
+}
+
+/// One reading of a course.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Point {
+    /// In the middle of the exposure, in s since the stimulus was shown.
+    pub t_s: f64,
+    /// Luminance, in cd/m².
+    pub luminance_cd_m2: f64,
+    /// Chromaticity, where there was enough light for one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub chromaticity: Option<Chromaticity>,
+}
+
+/// A whole file.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Record {
+    /// The first line.
+    pub header: Header,
+    /// The others, in the order in which they were written.
+    pub entries: Vec<Entry>,
+}
+
+impl Measurement {
+    /// The light, where there is a value.
+    #[must_use]
+    pub fn light(&self) -> Option<Measured> {
+        self.value.as_ref().map(Measured::of)
+    }
+}
+
+impl Record {
+    /// The settled patches of a sequence, by step; of one that was measured again, the last.
+    #[must_use]
+    pub fn patches(&self, set: &Set, sequence: &str) -> Vec<&Measurement> {
+        let mut found: Vec<&Measurement> = Vec::new();
+        for entry in &self.entries {
+            let Entry::Patch(patch) = entry else { continue };
+            if patch.place.set == set.name && patch.place.sequence == sequence {
+                found.retain(|other| other.place.step != patch.place.step);
+                found.push(patch);
+            }
+        }
+        found.sort_by_key(|patch| patch.place.step);
+        found
+    }
+
+    /// The courses of a sequence, by step; of one that was watched again, the last.
+    #[must_use]
+    pub fn courses(&self, set: &Set, sequence: &str) -> Vec<&Course> {
+        let mut found: Vec<&Course> = Vec::new();
+        for entry in &self.entries {
+            let Entry::Course(course) = entry else { continue };
+            if course.place.set == set.name && course.place.sequence == sequence {
+                found.retain(|other| other.place.step != course.place.step);
+                found.push(course);
+            }
+        }
+        found.sort_by_key(|course| course.place.step);
+        found
+    }
+}
