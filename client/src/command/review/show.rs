@@ -1,0 +1,163 @@
+//! `settle review show`: what a review comes to. Verdicts first, then tables, then what they rest on.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::layout;
+use super::signs::Signs;
+use crate::command::{Exit, Failure};
+use crate::output::{FAINT, Output, STRONG, styled};
+use crate::review::evaluation::{Evaluated, Evaluation, Placed, Sequenced, Stated};
+use crate::review::figures::Standing;
+use crate::review::record::Record;
+use crate::show;
+
+/// Unsettled patches that are told one by one.
+const MOST_TOLD: usize = 6;
+
+#[derive(Debug, Args)]
+pub(in crate::command) struct Options {
+    /// The record that settle review run wrote.
+    file: PathBuf,
+    /// Only this set.
+    #[arg(long, value_name = "NAME")]
+    set: Option<String>,
+    /// The verdicts without the tables.
+    #[arg(long)]
+    brief: bool,
+}
+
+pub(in crate::command) fn run(output: Output, options: &Options) -> Result<Exit, Failure> {
+    let record = super::read(&options.file)?;
+    let evaluation = Evaluation::of(&record);
+    let evaluation = match &options.set {
+        None => evaluation,
+        Some(name) => evaluation.only(name).ok_or_else(|| no_such_set(&record, name))?,
+    };
+    if output.json {
+        output.object(&evaluation)?;
+    } else {
+        for line in lines(&evaluation, Signs::of_locale(), options.brief) {
+            output.line(&line)?;
+        }
+    }
+    Ok(Exit::Done)
+}
+
+fn no_such_set(record: &Record, name: &str) -> Failure {
+    let names: Vec<&str> = record.header.plan.sets.iter().map(|set| set.name.as_str()).collect();
+    Failure::Usage(format!("the record has no set {name}: there is {}", names.join(", ")))
+}
+
+/// All that is said.
+fn lines(evaluation: &Evaluation, signs: Signs, brief: bool) -> Vec<String> {
+    let mut lines = head(evaluation);
+    for set in &evaluation.sets {
+        lines.push(String::new());
+        lines.push(styled(STRONG, &format!("{}  {}", set.name, aim(set))));
+        for sequence in &set.sequences {
+            lines.extend(verdicts(evaluation, set, sequence, signs));
+        }
+    }
+    if !brief {
+        lines.extend(evaluation.sets.iter().flat_map(tables));
+    }
+    lines.push(String::new());
+    lines.extend(basis(evaluation));
+    signs.told(lines)
+}
+
+/// The display, how it was measured, and how many verdicts there are of each standing.
+fn head(evaluation: &Evaluation) -> Vec<String> {
+    let Evaluation { display, meter, title, began, .. } = evaluation;
+    let mut lines = vec![styled(STRONG, display)];
+    let cautions = show::flags(meter, &evaluation.flags);
+    if !cautions.is_empty() {
+        lines.extend(layout::wrapped("", &cautions));
+    }
+    let ended = evaluation.ended.map(|ended| format!(" to {}", show::moment(ended))).unwrap_or_default();
+    let words = format!("{title}, with the meter {meter}, {}{ended}", show::moment(*began));
+    lines.extend(layout::wrapped("", &words));
+    let counted = Standing::all().map(|standing| format!("{} {}", evaluation.count(standing), standing.word()));
+    lines.push(counted.join(", "));
+    lines
+}
+
+/// What a set is held against.
+fn aim(set: &Evaluated) -> String {
+    let [x, y] = set.aim.white_xy();
+    format!("held against {}, {}, white x {x} y {y}", set.aim.transfer.words(), set.aim.primaries.name())
+}
+
+/// A sequence's verdicts, and what is lacking.
+fn verdicts(evaluation: &Evaluation, set: &Evaluated, sequence: &Sequenced, signs: Signs) -> Vec<String> {
+    let mut lines = vec![format!("  {}", sequence.name.replace('_', " "))];
+    let is_here = |placed: &&Placed| placed.set == set.name && placed.sequence == sequence.name;
+    for Placed { finding, .. } in evaluation.findings.iter().filter(is_here) {
+        lines.extend(signs.verdict(finding.standing, &finding.words));
+    }
+    if sequence.measured == 0 {
+        lines.push(styled(FAINT, "    not measured"));
+    } else if sequence.figures.is_empty() {
+        lines.push("    too little was measured for any figure".to_owned());
+    }
+    lines.extend(unsettled(sequence));
+    lines
+}
+
+/// The patches without a settled value.
+fn unsettled(sequence: &Sequenced) -> Vec<String> {
+    if sequence.unsettled.is_empty() {
+        return Vec::new();
+    }
+    let told = sequence.unsettled.iter().take(MOST_TOLD).map(|patch| {
+        let value = if patch.has_value { "" } else { ", no value" };
+        format!("{} ({}{value})", patch.name, patch.verdict.name().replace('_', " "))
+    });
+    let more = sequence.unsettled.len().saturating_sub(MOST_TOLD);
+    let more = (more > 0).then(|| format!("{more} more"));
+    let names: Vec<String> = told.chain(more).collect();
+    layout::wrapped("    not settled: ", &names.join(", "))
+}
+
+fn tables(set: &Evaluated) -> Vec<String> {
+    let mut lines = Vec::new();
+    for sequence in &set.sequences {
+        for table in sequence.figures.iter().flat_map(|part| part.tables()) {
+            lines.push(String::new());
+            lines.push(styled(STRONG, &format!("{}, {}: {}", set.name, sequence.name.replace('_', " "), table.title)));
+            lines.extend(layout::table(&table, 2));
+        }
+    }
+    lines
+}
+
+/// What the figures rest on.
+fn basis(evaluation: &Evaluation) -> Vec<String> {
+    let words = format!("Intervals are 95 %: {}.", calibration(&evaluation.calibration));
+    let mut lines = layout::wrapped("", &words);
+    for noted in &evaluation.notes {
+        lines.extend(layout::wrapped(&format!("{}  ", show::moment(noted.at)), &noted.words));
+    }
+    lines
+}
+
+/// What of the meter is in an interval.
+pub(super) fn calibration(stated: &Stated) -> String {
+    let luminance = stated.luminance_u.map(|u| format!("{} % of luminance", show::number(100.0 * u)));
+    let colour = stated.chromaticity_u.map(|u| format!("{} of u′ and v′", show::number(u)));
+    let parts: Vec<String> = luminance.into_iter().chain(colour).collect();
+    if parts.is_empty() {
+        return "repeatability alone, as the meter's calibration was not stated".to_owned();
+    }
+    let words = format!("repeatability and the meter's calibration, standard uncertainty {}", parts.join(" and "));
+    match stated {
+        Stated { luminance_u: None, .. } => format!("{words}; of luminance none was stated"),
+        Stated { chromaticity_u: None, .. } => format!("{words}; of colour none was stated"),
+        Stated { .. } => words,
+    }
+}
+
+#[cfg(test)]
+mod tests;

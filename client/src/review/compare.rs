@@ -1,0 +1,261 @@
+//! Two reviews side by side: two displays, or one before and after.
+//!
+//! Figures are compared by set, sequence and subject. The interval of a difference is made of the two figures' own, as of independent measurements
+//! (method of variance estimates recovery: Zou and Donner, Statistics in Medicine 27, 2008, 1693–1702, from memory). What a calibration of one
+//! meter leaves open is in both reviews alike and is left out where the same meter measured both.
+//!
+//! Of fifty differences, each judged at 95 %, some would be called real by chance. That one is real is therefore said where an interval holds it that is
+//! wider: such that with 95 % confidence no difference of the whole comparison is called real that is none (Bonferroni; of normal distributions).
+
+use serde::Serialize;
+use statrs::distribution::{ContinuousCDF, Normal};
+
+use super::evaluation::{Evaluation, Placed, Stated};
+use super::figures::{Standing, Tolerance};
+use super::record::Record;
+use crate::evaluate::draws::Calibration;
+use crate::evaluate::figure::Figure;
+
+/// The version of the comparison's form in JSON.
+pub const FORM: u32 = 1;
+
+/// Two reviews side by side.
+#[derive(Clone, Debug, Serialize)]
+pub struct Comparison {
+    /// [`FORM`].
+    pub comparison: u32,
+    /// The first.
+    pub a: Side,
+    /// The second.
+    pub b: Side,
+    /// Whether one meter measured both, so that its calibration is left out of the differences.
+    pub same_meter: bool,
+    /// What makes the two hard to compare, in words.
+    pub cautions: Vec<String>,
+    /// How many times as wide as a difference's own interval that is which decides whether it is real.
+    pub factor: f64,
+    /// The figures that both have.
+    pub rows: Vec<Row>,
+    /// Figures that only the first has: set, sequence and subject.
+    pub only_a: Vec<[String; 3]>,
+    /// Figures that only the second has.
+    pub only_b: Vec<[String; 3]>,
+}
+
+/// One of the two.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Side {
+    /// The display, in the words of whoever measured it.
+    pub display: String,
+    /// The meter's id.
+    pub meter: String,
+    /// The plan's title.
+    pub title: String,
+    /// UTC when it began.
+    pub began: settled_protocol::time::Timestamp,
+    /// What was stated of the meter's calibration.
+    pub calibration: Stated,
+}
+
+/// A figure of both.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Row {
+    /// The set's name.
+    pub set: String,
+    /// The sequence's name.
+    pub sequence: String,
+    /// The finding's stable name.
+    pub subject: String,
+    /// The figure's unit; a bare number if empty.
+    pub unit: String,
+    /// The first one's.
+    pub a: Figure,
+    /// The second one's.
+    pub b: Figure,
+    /// Second less first, with its 95 % interval.
+    pub difference: Figure,
+    /// How the first stands.
+    pub standing_a: Standing,
+    /// How the second stands.
+    pub standing_b: Standing,
+    /// What the difference comes to.
+    pub change: Change,
+}
+
+/// What a difference comes to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Change {
+    /// The readings can't tell the two apart.
+    Alike,
+    /// It differs, and neither is nearer to a tolerance's ideal, or there is no tolerance that both share.
+    Differs,
+    /// The second is better.
+    Better,
+    /// The second is worse.
+    Worse,
+}
+
+impl Comparison {
+    /// Of two records.
+    #[must_use]
+    pub fn of(a: &Record, b: &Record) -> Self {
+        let same_meter = a.header.meter == b.header.meter;
+        let evaluated = |record: &Record| {
+            if same_meter {
+                Evaluation::with(record, Calibration::default())
+            } else {
+                Evaluation::of(record)
+            }
+        };
+        let (first, second) = (evaluated(a), evaluated(b));
+        let pairs: Vec<(&Placed, &Placed)> = first
+            .findings
+            .iter()
+            .filter_map(|of_a| Some((of_a, second.findings.iter().find(|of_b| key(of_b) == key(of_a))?)))
+            .filter(|(a, b)| a.finding.unit == b.finding.unit)
+            .collect();
+        let factor = factor(pairs.len());
+        Self {
+            comparison: FORM,
+            a: side(&first),
+            b: side(&second),
+            same_meter,
+            cautions: cautions(a, b),
+            factor,
+            rows: pairs.into_iter().filter_map(|(a, b)| row(a, b, factor)).collect(),
+            only_a: lacking(&first, &second),
+            only_b: lacking(&second, &first),
+        }
+    }
+}
+
+fn side(evaluation: &Evaluation) -> Side {
+    Side {
+        display: evaluation.display.clone(),
+        meter: evaluation.meter.clone(),
+        title: evaluation.title.clone(),
+        began: evaluation.began,
+        calibration: evaluation.calibration,
+    }
+}
+
+fn key(placed: &Placed) -> [&str; 3] {
+    [&placed.set, &placed.sequence, &placed.finding.subject]
+}
+
+/// Figures that `these` have, and `those` have not.
+fn lacking(these: &Evaluation, those: &Evaluation) -> Vec<[String; 3]> {
+    let has_figure = |placed: &&Placed| placed.finding.figure.is_some();
+    let keys: Vec<[&str; 3]> = those.findings.iter().filter(has_figure).map(key).collect();
+    let missing = these.findings.iter().filter(has_figure).map(key).filter(|key| !keys.contains(key));
+    missing.map(|key| key.map(str::to_owned)).collect()
+}
+
+/// What makes two records hard to compare.
+fn cautions(a: &Record, b: &Record) -> Vec<String> {
+    let mut found = Vec::new();
+    if a.header.meter != b.header.meter {
+        let (a, b) = (&a.header, &b.header);
+        found.push(format!("two meters measured: {} and {}", a.meter, b.meter));
+        if [a.luminance_u, a.chromaticity_u, b.luminance_u, b.chromaticity_u].contains(&None) {
+            let words = "the calibration of a meter was not stated: differences may be between the meters";
+            found.push(words.to_owned());
+        }
+    }
+    for set in &a.header.plan.sets {
+        let Some(other) = b.header.plan.sets.iter().find(|other| other.name == set.name) else { continue };
+        if other.aim != set.aim {
+            found.push(format!("{}: the two were held against different aims", set.name));
+        }
+        for sequence in &set.sequences {
+            let same = other.sequences.iter().find(|other| other.name == sequence.name);
+            if same.is_some_and(|same| same != sequence) {
+                found.push(format!("{}, {}: the plans differ", set.name, sequence.name));
+            }
+        }
+    }
+    found
+}
+
+fn row(a: &Placed, b: &Placed, factor: f64) -> Option<Row> {
+    let (first, second) = (a.finding.figure?, b.finding.figure?);
+    let difference = difference(&first, &second);
+    let tolerance = a.finding.tolerance.as_ref().filter(|tolerance| b.finding.tolerance.as_ref() == Some(tolerance));
+    Some(Row {
+        set: a.set.clone(),
+        sequence: a.sequence.clone(),
+        subject: a.finding.subject.clone(),
+        unit: a.finding.unit.clone(),
+        a: first,
+        b: second,
+        difference,
+        standing_a: a.finding.standing,
+        standing_b: b.finding.standing,
+        change: change(&first, &second, tolerance, factor),
+    })
+}
+
+/// The difference of two figures that were measured independently: second less first.
+#[must_use]
+pub fn difference(a: &Figure, b: &Figure) -> Figure {
+    let ([a_below, a_above], [b_below, b_above]) = (halves(a), halves(b));
+    let value = b.value - a.value;
+    Figure { value, low: value - b_below.hypot(a_above), high: value + b_above.hypot(a_below) }
+}
+
+/// How far an interval reaches below and above its figure. That of a distance ends at zero: its other half tells how far it would have reached.
+fn halves(figure: &Figure) -> [f64; 2] {
+    let (below, above) = (figure.value - figure.low, figure.high - figure.value);
+    if figure.low == 0.0 { [below.max(above), above] } else { [below, above] }
+}
+
+/// How many times as wide intervals are that hold `count` differences all at once.
+fn factor(count: usize) -> f64 {
+    let quantile = |tail: f64| Normal::standard().inverse_cdf(1.0 - tail);
+    #[expect(clippy::cast_precision_loss, reason = "some hundred")]
+    let count = count.max(1) as f64;
+    quantile(0.025 / count) / quantile(0.025)
+}
+
+fn is_real(difference: &Figure, factor: f64) -> bool {
+    let Figure { value, low, high } = difference;
+    let (below, above) = ((value - low) * factor, (high - value) * factor);
+    // What has no interval is told, never called real.
+    (below > 0.0 || above > 0.0) && (value - below > 0.0 || value + above < 0.0)
+}
+
+fn change(a: &Figure, b: &Figure, tolerance: Option<&Tolerance>, factor: f64) -> Change {
+    let apart = |a: &Figure, b: &Figure| {
+        let difference = difference(a, b);
+        is_real(&difference, factor).then_some(difference.value)
+    };
+    if apart(a, b).is_none() {
+        return Change::Alike;
+    }
+    // By how much the second is farther off what is best: 0 or less, much, or the middle between two limits.
+    let farther = match tolerance.map(|tolerance| (tolerance.least, tolerance.most)) {
+        Some((None, Some(_))) => apart(a, b),
+        Some((Some(_), None)) => apart(a, b).map(|difference| -difference),
+        Some((Some(least), Some(most))) => {
+            let off = |figure: &Figure| distance(figure, f64::midpoint(least, most));
+            apart(&off(a), &off(b))
+        }
+        Some((None, None)) | None => None,
+    };
+    match farther {
+        Some(farther) if farther > 0.0 => Change::Worse,
+        Some(_) => Change::Better,
+        None => Change::Differs,
+    }
+}
+
+/// How far a figure is from `ideal`.
+fn distance(figure: &Figure, ideal: f64) -> Figure {
+    let [low, high] = [(figure.low - ideal).abs(), (figure.high - ideal).abs()];
+    let nearest = if figure.holds(ideal) { 0.0 } else { low.min(high) };
+    Figure { value: (figure.value - ideal).abs(), low: nearest, high: low.max(high) }
+}
+
+#[cfg(test)]
+mod tests;

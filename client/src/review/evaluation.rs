@@ -1,0 +1,256 @@
+//! A record evaluated: the figures of every sequence, and the verdicts of all.
+
+use serde::Serialize;
+use settled_protocol::reading::Flag;
+use settled_protocol::settling::Verdict;
+use settled_protocol::time::Timestamp;
+
+use super::figures::part::Part;
+use super::figures::{Finding, Scene, Standing};
+use super::patch::Coding;
+use super::plan::{Set, What};
+use super::record::{Entry, Header, Measurement, Record};
+use crate::evaluate::aim::Aim;
+use crate::evaluate::draws::{Calibration, Draws};
+use crate::evaluate::measured::Measured;
+
+/// The version of the evaluation's form in JSON.
+pub const FORM: u32 = 1;
+
+/// What a review comes to.
+#[derive(Clone, Debug, Serialize)]
+pub struct Evaluation {
+    /// [`FORM`].
+    pub evaluation: u32,
+    /// The plan's title.
+    pub title: String,
+    /// The display, in the words of whoever measured it.
+    pub display: String,
+    /// The meter's id.
+    pub meter: String,
+    /// UTC when it began.
+    pub began: Timestamp,
+    /// UTC of the last entry; absent where nothing has been measured.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ended: Option<Timestamp>,
+    /// What was stated of the meter's calibration.
+    pub calibration: Stated,
+    /// Cautions on any reading, simulated ones first.
+    pub flags: Vec<Flag>,
+    /// What was noted while it was measured.
+    pub notes: Vec<Noted>,
+    /// Every verdict, in the order of the plan.
+    pub findings: Vec<Placed>,
+    /// The figures, set by set.
+    pub sets: Vec<Evaluated>,
+}
+
+/// What was stated of a meter's calibration. Where nothing was, intervals are repeatability alone.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct Stated {
+    /// Relative standard uncertainty of luminance.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub luminance_u: Option<f64>,
+    /// Standard uncertainty of u′, and of v′.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub chromaticity_u: Option<f64>,
+}
+
+/// Something that was noted while it was measured.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Noted {
+    /// UTC.
+    pub at: Timestamp,
+    /// In words.
+    pub words: String,
+}
+
+/// A verdict and where it belongs.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Placed {
+    /// The set's name.
+    pub set: String,
+    /// The sequence's name.
+    pub sequence: String,
+    /// The verdict.
+    #[serde(flatten)]
+    pub finding: Finding,
+}
+
+/// One set.
+#[derive(Clone, Debug, Serialize)]
+pub struct Evaluated {
+    /// Its name.
+    pub name: String,
+    /// What the display is meant to do.
+    pub aim: Aim,
+    /// How signals are written as code values.
+    pub coding: Coding,
+    /// Its sequences, in the order of the plan.
+    pub sequences: Vec<Sequenced>,
+}
+
+/// One sequence.
+#[derive(Clone, Debug, Serialize)]
+pub struct Sequenced {
+    /// Its name.
+    pub name: String,
+    /// How many entries of it there are.
+    pub measured: usize,
+    /// Patches that did not settle.
+    pub unsettled: Vec<Unsettled>,
+    /// Its figures: more than one kind of them where it tells of more than one thing; none where too little was measured.
+    pub figures: Vec<Part>,
+}
+
+/// A patch whose light did not settle.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Unsettled {
+    /// Which stimulus of the sequence, from 0.
+    pub step: usize,
+    /// What a person calls it.
+    pub name: String,
+    /// How the settling ended.
+    pub verdict: Verdict,
+    /// Whether it has a value all the same, which counts in the figures.
+    pub has_value: bool,
+}
+
+impl Evaluation {
+    /// Of a record, with what it states of its meter's calibration.
+    #[must_use]
+    pub fn of(record: &Record) -> Self {
+        Self::with(record, calibration(&record.header))
+    }
+
+    /// The same with another calibration: with none, intervals are repeatability alone, as where two reviews by the same meter are compared.
+    #[must_use]
+    pub fn with(record: &Record, calibration: Calibration) -> Self {
+        let header = &record.header;
+        let mut findings = Vec::new();
+        let evaluated = |set: &Set| evaluated(record, set, calibration, &mut findings);
+        let sets = header.plan.sets.iter().map(evaluated).collect();
+        Self {
+            evaluation: FORM,
+            title: header.plan.title.clone(),
+            display: header.display.clone(),
+            meter: header.meter.clone(),
+            began: header.began,
+            ended: record.entries.iter().map(Entry::at).max(),
+            calibration: Stated { luminance_u: header.luminance_u, chromaticity_u: header.chromaticity_u },
+            flags: flags(record),
+            notes: notes(record),
+            findings,
+            sets,
+        }
+    }
+
+    /// How many verdicts there are of a standing.
+    #[must_use]
+    pub fn count(&self, standing: Standing) -> usize {
+        self.findings.iter().filter(|placed| placed.finding.standing == standing).count()
+    }
+
+    /// Only the set of this name; nothing where there is none.
+    #[must_use]
+    pub fn only(mut self, set: &str) -> Option<Self> {
+        self.sets.retain(|evaluated| evaluated.name == set);
+        self.findings.retain(|placed| placed.set == set);
+        (!self.sets.is_empty()).then_some(self)
+    }
+}
+
+/// What a header states of its meter's calibration: nothing stated counts as nothing left open.
+#[must_use]
+pub fn calibration(header: &Header) -> Calibration {
+    Calibration {
+        luminance_u: header.luminance_u.unwrap_or_default(),
+        chromaticity_u: header.chromaticity_u.unwrap_or_default(),
+    }
+}
+
+fn evaluated(record: &Record, set: &Set, calibration: Calibration, findings: &mut Vec<Placed>) -> Evaluated {
+    let scene = scene(record, set, calibration);
+    let sequences = set.sequences.iter().map(|sequence| {
+        let figures = Part::of(&scene, record, set, sequence);
+        for finding in figures.iter().flat_map(Part::verdicts) {
+            findings.push(Placed { set: set.name.clone(), sequence: sequence.name.clone(), finding });
+        }
+        let patches = record.patches(set, &sequence.name);
+        Sequenced {
+            name: sequence.name.clone(),
+            measured: patches.len() + record.courses(set, &sequence.name).len(),
+            unsettled: patches.into_iter().filter_map(unsettled).collect(),
+            figures,
+        }
+    });
+    let sequences = sequences.collect();
+    Evaluated { name: set.name.clone(), aim: set.aim, coding: set.coding, sequences }
+}
+
+/// What all sequences of a set are held against.
+#[must_use]
+pub fn scene(record: &Record, set: &Set, calibration: Calibration) -> Scene {
+    Scene {
+        aim: set.aim,
+        coding: set.coding,
+        white: reference(record, set, 1.0),
+        black: reference(record, set, 0.0),
+        draws: Draws::new(calibration),
+    }
+}
+
+/// The grey of this signal as it was measured: where there is no white and black of its own, in whatever else shows it in the same way.
+fn reference(record: &Record, set: &Set, signal: f64) -> Option<Measured> {
+    let ranks: [fn(&What) -> bool; 2] = [
+        |what| matches!(what, What::WhiteBlack),
+        |what| matches!(what, What::Grey { .. } | What::NearBlack { .. } | What::Primaries),
+    ];
+    let code = set.coding.code(signal);
+    let found = |is_of: fn(&What) -> bool| {
+        let sequences = set.sequences.iter().filter(|sequence| is_of(&sequence.what));
+        let patches = sequences.flat_map(|sequence| record.patches(set, &sequence.name));
+        patches.into_iter().filter(|patch| patch.patch.codes == [code; 3]).find_map(Measurement::light)
+    };
+    ranks.into_iter().find_map(found)
+}
+
+fn unsettled(patch: &Measurement) -> Option<Unsettled> {
+    let of = || Unsettled {
+        step: patch.place.step,
+        name: patch.patch.name.clone(),
+        verdict: patch.verdict,
+        has_value: patch.value.is_some(),
+    };
+    (patch.verdict != Verdict::Settled || patch.value.is_none()).then(of)
+}
+
+/// Every flag of a record, once: those that say that nothing of this was seen on a display first.
+fn flags(record: &Record) -> Vec<Flag> {
+    let mut found: Vec<Flag> = Vec::new();
+    for entry in &record.entries {
+        let flags = match entry {
+            Entry::Patch(patch) => &patch.flags,
+            Entry::Course(course) => &course.flags,
+            Entry::Note { .. } => continue,
+        };
+        for flag in flags {
+            if !found.contains(flag) {
+                found.push(*flag);
+            }
+        }
+    }
+    found.sort_by_key(|flag| !matches!(flag, Flag::Simulated | Flag::Replayed));
+    found
+}
+
+fn notes(record: &Record) -> Vec<Noted> {
+    let noted = |entry: &Entry| match entry {
+        Entry::Note { at, words } => Some(Noted { at: *at, words: words.clone() }),
+        _ => None,
+    };
+    record.entries.iter().filter_map(noted).collect()
+}
+
+#[cfg(test)]
+mod tests;
