@@ -4,9 +4,11 @@
 //! |---|---|
 //! | [`patch`] | what is shown, in code values |
 //! | [`plan`] | which sequences a review has, from a TOML file |
+//! | [`chart`] | colours to show: the built-in grid, or a file's |
 //! | [`record`] | what was measured: a file that a review can be resumed from, and figures are made of |
 //! | [`figures`] | what it comes to: figures and verdicts of each sequence |
 
+pub mod chart;
 pub mod figures;
 pub mod patch;
 pub mod plan;
