@@ -13,6 +13,8 @@ use super::patch::Patch;
 use super::plan::{Plan, Set};
 use crate::evaluate::measured::Measured;
 
+pub mod reading;
+
 /// The first line: what is measured, with what.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Header {
@@ -52,6 +54,18 @@ pub enum Entry {
         /// In words.
         words: String,
     },
+}
+
+impl Entry {
+    /// UTC: of a patch when it had been measured, of a course its first point.
+    #[must_use]
+    pub fn at(&self) -> Timestamp {
+        match self {
+            Self::Patch(patch) => patch.at,
+            Self::Course(course) => course.at,
+            Self::Note { at, .. } => *at,
+        }
+    }
 }
 
 /// Where an entry belongs in the plan.
