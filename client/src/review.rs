@@ -4,10 +4,20 @@
 //! |---|---|
 //! | [`patch`] | what is shown, in code values |
 //! | [`plan`] | which sequences a review has, from a TOML file |
+//! | [`chart`] | colours to show: the built-in grid, or a file's |
+//! | [`light`] | how much light a signal stands for, about |
+//! | [`saturation`] | colours at even steps of saturation |
+//! | [`expand`] | from a sequence to what is shown, step by step |
+//! | [`order`] | in which order the steps are shown |
 //! | [`record`] | what was measured: a file that a review can be resumed from, and figures are made of |
 //! | [`figures`] | what it comes to: figures and verdicts of each sequence |
 
+pub mod chart;
+pub mod expand;
 pub mod figures;
+pub mod light;
+pub mod order;
 pub mod patch;
 pub mod plan;
 pub mod record;
+pub mod saturation;

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::chart::Colour;
 use super::patch::Coding;
 use crate::evaluate::aim::Aim;
 
@@ -75,6 +76,9 @@ pub enum What {
         /// A CSV file beside the plan; the built-in grid if absent.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         file: Option<String>,
+        /// The file's colours, once it has been read: a record has them too, whatever becomes of the file.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        colours: Vec<Colour>,
     },
     /// White in windows of several sizes.
     Window {
@@ -127,3 +131,6 @@ pub enum Order {
     /// As the plan has them.
     Listed,
 }
+
+#[cfg(test)]
+pub(super) mod tests;
