@@ -8,8 +8,10 @@
 //! | [`figure`] | a number with its 95 % interval and unit |
 //! | [`draws`] | uncertainty carried from readings to figures, by Monte Carlo |
 //! | [`aim`] | what a display is meant to do: transfer function, primaries, white |
+//! | [`transfer`] | from signal to light: power law, BT.1886, sRGB, ST 2084, HLG |
 
 pub mod aim;
 pub mod draws;
 pub mod figure;
 pub mod measured;
+pub mod transfer;
