@@ -27,6 +27,7 @@ mod meters;
 mod observe;
 mod prompt;
 mod read;
+mod review;
 mod run;
 mod runs;
 mod settled;
@@ -151,6 +152,9 @@ enum Command {
     Stage(stage::Options),
     /// How the daemon is.
     Status,
+    /// A display measured, stimulus by stimulus, and held against what it is meant to do.
+    #[command(subcommand)]
+    Review(review::Options),
     /// When had it settled? Over recorded readings, without a daemon.
     Assess(assess::Options),
     /// Completions for a shell, on standard output.
@@ -241,6 +245,7 @@ async fn carry_out(context: &Context, command: Command) -> Result<Exit, Failure>
         Command::Correct(options) => correct::run(context, options).await,
         Command::Stage(options) => stage::run(context, options).await,
         Command::Status => status::run(context).await,
+        Command::Review(options) => review::run(context.output, &options),
         Command::Assess(options) => assess::run(context.output, &options),
         Command::Completions { shell } => manual::completions(context.output, Arguments::command(), shell),
         Command::Man => manual::page(context.output, Arguments::command()),

@@ -10,9 +10,13 @@
 //! | [`expand`] | from a sequence to what is shown, step by step |
 //! | [`order`] | in which order the steps are shown |
 //! | [`record`] | what was measured: a file that a review can be resumed from, and figures are made of |
+//! | [`evaluation`] | a record evaluated: the figures of every sequence, and all verdicts |
+//! | [`compare`] | two reviews side by side |
 //! | [`figures`] | what it comes to: figures and verdicts of each sequence |
 
 pub mod chart;
+pub mod compare;
+pub mod evaluation;
 pub mod expand;
 pub mod figures;
 pub mod light;

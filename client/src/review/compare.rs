@@ -102,11 +102,7 @@ impl Comparison {
     pub fn of(a: &Record, b: &Record) -> Self {
         let same_meter = a.header.meter == b.header.meter;
         let evaluated = |record: &Record| {
-            if same_meter {
-                Evaluation::with(record, Calibration::default())
-            } else {
-                Evaluation::of(record)
-            }
+            if same_meter { Evaluation::with(record, Calibration::default()) } else { Evaluation::of(record) }
         };
         let (first, second) = (evaluated(a), evaluated(b));
         let pairs: Vec<(&Placed, &Placed)> = first
@@ -181,7 +177,8 @@ fn cautions(a: &Record, b: &Record) -> Vec<String> {
 fn row(a: &Placed, b: &Placed, factor: f64) -> Option<Row> {
     let (first, second) = (a.finding.figure?, b.finding.figure?);
     let difference = difference(&first, &second);
-    let tolerance = a.finding.tolerance.as_ref().filter(|tolerance| b.finding.tolerance.as_ref() == Some(tolerance));
+    let tolerance =
+        a.finding.tolerance.as_ref().filter(|tolerance| b.finding.tolerance.as_ref() == Some(tolerance));
     Some(Row {
         set: a.set.clone(),
         sequence: a.sequence.clone(),

@@ -5,6 +5,7 @@ use settled_protocol::reading::Flag;
 use settled_protocol::settling::Verdict;
 use settled_protocol::time::Timestamp;
 
+use super::expand;
 use super::figures::part::Part;
 use super::figures::{Finding, Scene, Standing};
 use super::patch::Coding;
@@ -95,7 +96,9 @@ pub struct Evaluated {
 pub struct Sequenced {
     /// Its name.
     pub name: String,
-    /// How many entries of it there are.
+    /// How many stimuli it has.
+    pub planned: usize,
+    /// How many of them have been measured.
     pub measured: usize,
     /// Patches that did not settle.
     pub unsettled: Vec<Unsettled>,
@@ -179,6 +182,7 @@ fn evaluated(record: &Record, set: &Set, calibration: Calibration, findings: &mu
         let patches = record.patches(set, &sequence.name);
         Sequenced {
             name: sequence.name.clone(),
+            planned: expand::steps(set, sequence).len(),
             measured: patches.len() + record.courses(set, &sequence.name).len(),
             unsettled: patches.into_iter().filter_map(unsettled).collect(),
             figures,
@@ -251,6 +255,3 @@ fn notes(record: &Record) -> Vec<Noted> {
     };
     record.entries.iter().filter_map(noted).collect()
 }
-
-#[cfg(test)]
-mod tests;

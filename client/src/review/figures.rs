@@ -11,6 +11,8 @@ use crate::evaluate::draws::Draws;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 
+pub mod part;
+
 /// What all sequences of a set are held against.
 #[derive(Clone, Debug)]
 pub struct Scene {
@@ -79,6 +81,22 @@ pub enum Standing {
     Undecided,
     /// There is no tolerance: it is told, not judged.
     Told,
+}
+
+impl Standing {
+    /// Every standing, in the order in which they are counted up.
+    pub const ALL: [Self; 4] = [Self::Beyond, Self::Undecided, Self::Within, Self::Told];
+
+    /// The word for people and as it is written in JSON.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Within => "within",
+            Self::Beyond => "beyond",
+            Self::Undecided => "undecided",
+            Self::Told => "told",
+        }
+    }
 }
 
 impl Tolerance {

@@ -96,12 +96,12 @@ fn changes(comparison: &Comparison) -> Vec<String> {
 fn sentence(row: &Row) -> String {
     let unit = if row.unit.is_empty() { String::new() } else { format!(" {}", row.unit) };
     let (a, b, difference) = (row.a.words(), row.b.words(), signed(&row.difference));
-    let standing = if row.standing_a == row.standing_b {
+    let stands = if row.standing_a == row.standing_b {
         String::new()
     } else {
         format!("; A {}, B {}", standing(row.standing_a), standing(row.standing_b))
     };
-    format!("{}: from {a}{unit} to {b}{unit}, {difference}{unit}{standing}", name(row, true))
+    format!("{}: from {a}{unit} to {b}{unit}, {difference}{unit}{stands}", name(row, true))
 }
 
 fn standing(standing: Standing) -> String {
@@ -130,7 +130,11 @@ fn tables(comparison: &Comparison) -> Vec<String> {
     for set in sets {
         let rows = comparison.rows.iter().filter(|row| row.set == set);
         let cells = rows.map(|row| {
-            let name = if row.unit.is_empty() { name(row, false) } else { format!("{}, {}", name(row, false), row.unit) };
+            let name = if row.unit.is_empty() {
+                name(row, false)
+            } else {
+                format!("{}, {}", name(row, false), row.unit)
+            };
             vec![name, row.a.words(), row.b.words(), signed(&row.difference), word(row.change).to_owned()]
         });
         let columns = ["figure", "A", "B", "B − A", ""].map(str::to_owned).to_vec();
@@ -170,6 +174,3 @@ fn basis(comparison: &Comparison) -> Vec<String> {
     );
     layout::wrapped("", &words)
 }
-
-#[cfg(test)]
-mod tests;

@@ -33,7 +33,10 @@ pub(super) fn table(table: &Table, indent: usize) -> Vec<String> {
     let cell = |row: &[String], column: usize| row.get(column).cloned().unwrap_or_default();
     let width = |column: usize| {
         let cells = table.rows.iter().map(|row| cell(row, column).chars().count());
-        cells.chain([table.columns.get(column).map_or(0, |head| head.chars().count())]).max().unwrap_or_default()
+        cells
+            .chain([table.columns.get(column).map_or(0, |head| head.chars().count())])
+            .max()
+            .unwrap_or_default()
     };
     let widths: Vec<usize> = (0..count).map(width).collect();
     let line = |columns: &[usize], row: &[String]| {
@@ -88,7 +91,11 @@ mod tests {
 
     fn made(columns: &[&str], rows: &[&[&str]]) -> Table {
         let owned = |cells: &[&str]| cells.iter().map(|cell| (*cell).to_owned()).collect();
-        Table { title: String::new(), columns: owned(columns), rows: rows.iter().map(|row| owned(row)).collect() }
+        Table {
+            title: String::new(),
+            columns: owned(columns),
+            rows: rows.iter().map(|row| owned(row)).collect(),
+        }
     }
 
     #[test]

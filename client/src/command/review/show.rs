@@ -79,7 +79,7 @@ fn head(evaluation: &Evaluation) -> Vec<String> {
     let ended = evaluation.ended.map(|ended| format!(" to {}", show::moment(ended))).unwrap_or_default();
     let words = format!("{title}, with the meter {meter}, {}{ended}", show::moment(*began));
     lines.extend(layout::wrapped("", &words));
-    let counted = Standing::all().map(|standing| format!("{} {}", evaluation.count(standing), standing.word()));
+    let counted = Standing::ALL.map(|standing| format!("{} {}", evaluation.count(standing), standing.word()));
     lines.push(counted.join(", "));
     lines
 }
@@ -87,7 +87,7 @@ fn head(evaluation: &Evaluation) -> Vec<String> {
 /// What a set is held against.
 fn aim(set: &Evaluated) -> String {
     let [x, y] = set.aim.white_xy();
-    format!("held against {}, {}, white x {x} y {y}", set.aim.transfer.words(), set.aim.primaries.name())
+    format!("held against {}, {}, white x {x} y {y}", set.aim.transfer.name(), set.aim.primaries.name())
 }
 
 /// A sequence's verdicts, and what is lacking.
@@ -99,7 +99,10 @@ fn verdicts(evaluation: &Evaluation, set: &Evaluated, sequence: &Sequenced, sign
     }
     if sequence.measured == 0 {
         lines.push(styled(FAINT, "    not measured"));
-    } else if sequence.figures.is_empty() {
+    } else if sequence.measured < sequence.planned {
+        lines.push(format!("    {} of {} stimuli measured", sequence.measured, sequence.planned));
+    }
+    if sequence.measured > 0 && sequence.figures.is_empty() {
         lines.push("    too little was measured for any figure".to_owned());
     }
     lines.extend(unsettled(sequence));
@@ -126,7 +129,10 @@ fn tables(set: &Evaluated) -> Vec<String> {
     for sequence in &set.sequences {
         for table in sequence.figures.iter().flat_map(|part| part.tables()) {
             lines.push(String::new());
-            lines.push(styled(STRONG, &format!("{}, {}: {}", set.name, sequence.name.replace('_', " "), table.title)));
+            lines.push(styled(
+                STRONG,
+                &format!("{}, {}: {}", set.name, sequence.name.replace('_', " "), table.title),
+            ));
             lines.extend(layout::table(&table, 2));
         }
     }
@@ -151,13 +157,11 @@ pub(super) fn calibration(stated: &Stated) -> String {
     if parts.is_empty() {
         return "repeatability alone, as the meter's calibration was not stated".to_owned();
     }
-    let words = format!("repeatability and the meter's calibration, standard uncertainty {}", parts.join(" and "));
+    let words =
+        format!("repeatability and the meter's calibration, standard uncertainty {}", parts.join(" and "));
     match stated {
         Stated { luminance_u: None, .. } => format!("{words}; of luminance none was stated"),
         Stated { chromaticity_u: None, .. } => format!("{words}; of colour none was stated"),
         Stated { .. } => words,
     }
 }
-
-#[cfg(test)]
-mod tests;

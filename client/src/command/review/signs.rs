@@ -45,8 +45,24 @@ impl Signs {
 
     /// Lines as the terminal can show them.
     pub(super) fn told(self, lines: Vec<String>) -> Vec<String> {
-        if self.ascii { lines.iter().map(|line| in_ascii(line)).collect() } else { lines }
+        if self.ascii { lines.iter().map(|line| in_ascii(&plainer(line))).collect() } else { lines }
     }
+}
+
+/// Signs of colour science as they are written where there are no others.
+fn plainer(line: &str) -> String {
+    let signs = [
+        ("Δ", "d"),
+        ("γ", "gamma"),
+        ("τ", "tau"),
+        ("°", " deg"),
+        ("−", "-"),
+        ("–", "-"),
+        ("×", "x"),
+        ("≤", "<="),
+        ("≥", ">="),
+    ];
+    signs.iter().fold(line.to_owned(), |line, (sign, plain)| line.replace(sign, plain))
 }
 
 fn style(standing: Standing) -> Style {
