@@ -222,6 +222,23 @@ impl<'a> Table<'a> {
         numbers
     }
 
+    /// Numbers, each finite and from `min` to `max`: one at least, and `most` at most.
+    pub fn some_numbers(&mut self, key: &str, most: usize, min: f64, max: f64) -> Option<Vec<f64>> {
+        let value = self.get(key)?;
+        let numbers: Option<Vec<f64>> = match value.get_ref() {
+            DeValue::Array(items) => items
+                .iter()
+                .map(|item| number(item.get_ref()).filter(|number| (min..=max).contains(number)))
+                .collect(),
+            _ => None,
+        };
+        let numbers = numbers.filter(|numbers| (1..=most).contains(&numbers.len()));
+        if numbers.is_none() {
+            self.wrong(key, value, &format!("1 to {most} numbers from {min} to {max}"));
+        }
+        numbers
+    }
+
     /// A whole number from `min` to `max`.
     pub fn integer(&mut self, key: &str, min: i64, max: i64) -> Option<i64> {
         let value = self.get(key)?;

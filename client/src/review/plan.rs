@@ -6,6 +6,9 @@ use super::chart::Colour;
 use super::patch::Coding;
 use crate::evaluate::aim::Aim;
 
+mod differences;
+pub mod reading;
+
 /// A review: one set a mode of the display, SDR and HDR say.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Plan {

@@ -14,6 +14,7 @@ use super::plan::{Plan, Set};
 use crate::evaluate::measured::Measured;
 
 pub mod reading;
+pub mod writing;
 
 /// The first line: what is measured, with what.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
