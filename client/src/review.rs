@@ -22,8 +22,8 @@
 pub mod caution;
 pub mod chart;
 pub mod compare;
-pub mod evaluation;
 pub mod criteria;
+pub mod evaluation;
 pub mod expand;
 pub mod figures;
 pub mod itinerary;

@@ -174,3 +174,6 @@ fn basis(comparison: &Comparison) -> Vec<String> {
     );
     layout::wrapped("", &words)
 }
+
+#[cfg(test)]
+mod tests;

@@ -165,3 +165,6 @@ pub(super) fn calibration(stated: &Stated) -> String {
         Stated { .. } => words,
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -14,6 +14,11 @@ pub(super) struct Signs {
 }
 
 impl Signs {
+    #[cfg(test)]
+    pub(super) const UNICODE: Self = Self { ascii: false };
+    #[cfg(test)]
+    pub(super) const ASCII: Self = Self { ascii: true };
+
     /// Those of the locale.
     pub(super) fn of_locale() -> Self {
         Self { ascii: is_ascii_locale() }

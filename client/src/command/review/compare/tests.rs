@@ -1,0 +1,77 @@
+use settled_protocol::time::Timestamp;
+
+use super::*;
+use crate::review::evaluation::Stated;
+
+fn side(display: &str) -> Side {
+    Side {
+        display: display.to_owned(),
+        meter: "bench".to_owned(),
+        title: "Quick look, SDR".to_owned(),
+        began: Timestamp::from_unix_ns(1_790_000_000_000_000_000),
+        calibration: Stated::default(),
+    }
+}
+
+fn row(subject: &str, [a, b]: [f64; 2], [standing_a, standing_b]: [Standing; 2], change: Change) -> Row {
+    let (a, b) = (Figure::around(a, 0.3), Figure::around(b, 0.4));
+    Row {
+        set: "SDR".to_owned(),
+        sequence: "white_black".to_owned(),
+        subject: subject.to_owned(),
+        unit: "cd/m²".to_owned(),
+        a,
+        b,
+        difference: crate::review::compare::difference(&a, &b),
+        standing_a,
+        standing_b,
+        change,
+    }
+}
+
+fn comparison() -> Comparison {
+    Comparison {
+        comparison: 1,
+        a: side("field monitor 3, as it came back"),
+        b: side("field monitor 3, after the repair"),
+        same_meter: true,
+        cautions: vec!["SDR, grey: the plans differ".to_owned()],
+        factor: 1.3,
+        rows: vec![
+            row("peak", [180.0, 203.0], [Standing::Beyond, Standing::Within], Change::Better),
+            row("black", [0.5, 0.6], [Standing::Told; 2], Change::Alike),
+        ],
+        only_a: vec![["SDR", "chart", "mean"].map(str::to_owned)],
+        only_b: Vec::new(),
+    }
+}
+
+fn plain(signs: Signs) -> Vec<String> {
+    let lines = lines(&comparison(), signs);
+    lines.iter().map(|line| anstream::adapter::strip_str(line).to_string()).collect()
+}
+
+#[test]
+fn what_changed_is_said_first_and_everything_is_in_the_table() {
+    let lines = plain(Signs::UNICODE);
+    let text = lines.join("\n");
+    assert!(lines.iter().all(|line| line.chars().count() <= 80), "{text}");
+    for words in [
+        "1 better, 0 worse, 0 differs, 1 alike",
+        "better   SDR, white black, peak: from 180.00 ± 0.30 cd/m² to 203.00 ± 0.40 cd/m²,",
+        "A beyond, B within",
+        "SDR, grey: the plans differ",
+        "only in A: SDR chart mean",
+        "one meter measured both",
+    ] {
+        assert!(text.contains(words), "{words} is not in\n{text}");
+    }
+    let told = lines.iter().position(|line| line.contains("better   SDR")).unwrap();
+    let table = lines.iter().position(|line| line.contains("B − A")).unwrap();
+    assert!(told < table && lines[table..].iter().any(|line| line.contains("white black, black")), "{text}");
+}
+
+#[test]
+fn a_terminal_without_other_signs_gets_ascii() {
+    assert!(plain(Signs::ASCII).join("").is_ascii(), "{:?}", plain(Signs::ASCII));
+}

@@ -1,0 +1,104 @@
+use settled_protocol::reading::Flag;
+use settled_protocol::settling::Verdict;
+use settled_protocol::stage::Range;
+use settled_protocol::time::Timestamp;
+
+use super::*;
+use crate::evaluate::aim::{Aim, Primaries, Transfer};
+use crate::review::evaluation::{Noted, Unsettled};
+use crate::review::figures::Finding;
+use crate::review::patch::Coding;
+
+const MOMENT: u64 = 1_790_000_000_000_000_000;
+
+fn placed(subject: &str, standing: Standing, words: &str) -> Placed {
+    let (subject, words) = (subject.to_owned(), words.to_owned());
+    let finding = Finding { subject, standing, words, figure: None, unit: String::new(), tolerance: None };
+    Placed { set: "SDR".to_owned(), sequence: "white_black".to_owned(), finding }
+}
+
+fn sequence(name: &str, planned: usize, measured: usize) -> Sequenced {
+    Sequenced { name: name.to_owned(), planned, measured, unsettled: Vec::new(), figures: Vec::new() }
+}
+
+fn evaluation() -> Evaluation {
+    let white = "white is green and warm of D65 by Δu′v′ 0.0061 ± 0.0004, Duv +0.0042 ± 0.0003 from it, 6212 ± 14 K (it has 6504 K)";
+    let noise =
+        Unsettled { step: 1, name: "black".to_owned(), verdict: Verdict::NoiseLimited, has_value: true };
+    Evaluation {
+        evaluation: 1,
+        title: "Quick look, SDR".to_owned(),
+        display: "field monitor 3".to_owned(),
+        meter: "bench".to_owned(),
+        began: Timestamp::from_unix_ns(MOMENT),
+        ended: Some(Timestamp::from_unix_ns(MOMENT + 600_000_000_000)),
+        calibration: Stated { luminance_u: None, chromaticity_u: None },
+        flags: vec![Flag::Simulated, Flag::MeterWarming],
+        notes: vec![Noted {
+            at: Timestamp::from_unix_ns(MOMENT),
+            words: "the review was resumed".to_owned(),
+        }],
+        findings: vec![
+            placed("peak", Standing::Told, "white is 203.45 ± 0.12 cd/m²"),
+            placed("white_colour", Standing::Beyond, white),
+        ],
+        sets: vec![Evaluated {
+            name: "SDR".to_owned(),
+            aim: Aim { transfer: Transfer::Bt1886, primaries: Primaries::Bt709, white: None },
+            coding: Coding { bits: 10, range: Range::Full },
+            sequences: vec![
+                Sequenced { unsettled: vec![noise], ..sequence("white_black", 2, 2) },
+                sequence("grey", 21, 4),
+                sequence("chart", 129, 0),
+            ],
+        }],
+    }
+}
+
+fn plain(signs: Signs) -> Vec<String> {
+    let lines = lines(&evaluation(), signs, false);
+    lines.iter().map(|line| anstream::adapter::strip_str(line).to_string()).collect()
+}
+
+#[test]
+fn a_page_of_a_review_is_eighty_columns_wide() {
+    let lines = plain(Signs::UNICODE);
+    assert!(lines.len() > 10 && lines.iter().all(|line| line.chars().count() <= 80), "{lines:#?}");
+}
+
+#[test]
+fn what_a_figure_rests_on_is_said() {
+    let text = plain(Signs::UNICODE).join("\n");
+    for words in [
+        "field monitor 3\nSIMULATED; the meter is still warming up",
+        "with the meter bench",
+        "1 beyond, 0 undecided, 0 within, 1 told",
+        "held against BT.1886, BT.709, white x 0.3127 y 0.329",
+        "not settled: black (noise limited)",
+        "4 of 21 stimuli measured",
+        "not measured",
+        "repeatability alone, as the meter's calibration was not stated",
+        "the review was resumed",
+    ] {
+        assert!(text.contains(words), "{words} is not in\n{text}");
+    }
+}
+
+#[test]
+fn a_standing_is_told_by_its_word_without_colours_and_other_signs() {
+    let text = plain(Signs::ASCII).join("\n");
+    assert!(text.is_ascii(), "{text}");
+    assert!(
+        text.contains("x beyond     white is green and warm of D65 by du'v' 0.0061 +/- 0.0004"),
+        "{text}"
+    );
+    assert!(plain(Signs::UNICODE).join("\n").contains("✗ beyond     white is green"));
+}
+
+#[test]
+fn what_was_stated_of_a_meter_is_said_and_what_was_not_too() {
+    let both = Stated { luminance_u: Some(0.02), chromaticity_u: Some(0.001) };
+    assert!(calibration(&both).ends_with("2.0000 % of luminance and 0.0010000 of u′ and v′"));
+    let one = Stated { luminance_u: Some(0.02), chromaticity_u: None };
+    assert!(calibration(&one).ends_with("of colour none was stated"));
+}

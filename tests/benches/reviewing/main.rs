@@ -1,0 +1,54 @@
+//! Reviews of simulated displays with faults put in: what is found, and what is reported that isn't there. Not a test: nothing is asserted.
+//!
+//! `cargo bench -p settled-tests --bench reviewing -- [--reviews N] [--seed N] [CASE …]`
+//!
+//! Prints the table of client/REVIEW.md.
+
+#![expect(clippy::print_stdout, clippy::unwrap_used, reason = "a benchmark prints")]
+
+#[path = "../settling/noise.rs"]
+#[expect(dead_code, reason = "other noise is for other benchmarks")]
+mod noise;
+
+mod cases;
+mod observer;
+mod rates;
+
+use observer::Noise;
+use rates::Rates;
+
+fn main() {
+    let (mut seed, mut reviews, mut wanted) = (1_u64, 200_usize, Vec::new());
+    let mut words = std::env::args().skip(1);
+    while let Some(word) = words.next() {
+        match word.as_str() {
+            "--seed" => seed = words.next().unwrap().parse().unwrap(),
+            "--reviews" => reviews = words.next().unwrap().parse().unwrap(),
+            "--bench" => {}
+            name => wanted.push(name.to_owned()),
+        }
+    }
+    println!("| put in | figure | found | interval holds the truth | reviews with a false alarm |");
+    println!("|---|---|---|---|---|");
+    for case in cases::all() {
+        if wanted.is_empty() || wanted.iter().any(|name| case.name.starts_with(name.as_str())) {
+            print(&Rates::of(&case, Noise::USUAL, seed, reviews));
+        }
+    }
+}
+
+fn print(rates: &Rates) {
+    let alarms = format!("{} of {}", rates.false_alarms, rates.reviews);
+    if rates.found.is_empty() {
+        println!("| {} | | | | {alarms} |", rates.name);
+    }
+    for (index, found) in rates.found.iter().enumerate() {
+        let (name, alarms) = if index == 0 { (rates.name, alarms.as_str()) } else { ("", "") };
+        let held = found.held.map_or(String::new(), |held| format!("{held} of {}", found.measured));
+        let found_in = format!("{} of {}", found.as_expected, rates.reviews);
+        println!("| {name} | {} | {found_in} | {held} | {alarms} |", found.subject.replace('_', " "));
+    }
+    for (alarm, count) in &rates.alarms {
+        println!("  false: {alarm}, {count} times");
+    }
+}
