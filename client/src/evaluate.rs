@@ -8,8 +8,17 @@
 //! | [`figure`] | a number with its 95 % interval and unit |
 //! | [`draws`] | uncertainty carried from readings to figures, by Monte Carlo |
 //! | [`aim`] | what a display is meant to do: transfer function, primaries, white |
+//! | [`lab`] | CIELAB |
+//! | [`luv`] | CIELUV |
+//! | [`de2000`] | CIEDE2000 |
 
 pub mod aim;
+pub mod de2000;
 pub mod draws;
 pub mod figure;
+pub mod lab;
+pub mod luv;
 pub mod measured;
+
+#[cfg(test)]
+mod reference;
