@@ -11,6 +11,7 @@
 //! | [`lab`] | CIELAB |
 //! | [`luv`] | CIELUV |
 //! | [`de2000`] | CIEDE2000 |
+//! | [`transfer`] | from signal to light: power law, BT.1886, sRGB, ST 2084, HLG |
 
 pub mod aim;
 pub mod de2000;
@@ -19,6 +20,7 @@ pub mod figure;
 pub mod lab;
 pub mod luv;
 pub mod measured;
+pub mod transfer;
 
 #[cfg(test)]
 mod reference;
