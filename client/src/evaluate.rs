@@ -11,14 +11,18 @@
 //! | [`lab`] | CIELAB |
 //! | [`luv`] | CIELUV |
 //! | [`de2000`] | CIEDE2000 |
+//! | [`rgb`] | linear red, green and blue to X, Y and Z, and their balance in a light |
+//! | [`ictcp`] | ICtCp and ΔE ITP |
 
 pub mod aim;
 pub mod de2000;
 pub mod draws;
 pub mod figure;
+pub mod ictcp;
 pub mod lab;
 pub mod luv;
 pub mod measured;
+pub mod rgb;
 
 #[cfg(test)]
 mod reference;
