@@ -13,8 +13,11 @@
 //! | [`de2000`] | CIEDE2000 |
 //! | [`rgb`] | linear red, green and blue to X, Y and Z, and their balance in a light |
 //! | [`ictcp`] | ICtCp and ΔE ITP |
+//! | [`cct`] | correlated colour temperature and Duv |
+//! | [`tint`] | how a white is off, in words |
 
 pub mod aim;
+pub mod cct;
 pub mod de2000;
 pub mod draws;
 pub mod figure;
@@ -23,6 +26,7 @@ pub mod lab;
 pub mod luv;
 pub mod measured;
 pub mod rgb;
+pub mod tint;
 
 #[cfg(test)]
 mod reference;
