@@ -15,12 +15,14 @@
 //! | [`ictcp`] | ICtCp and ΔE ITP |
 //! | [`cct`] | correlated colour temperature and Duv |
 //! | [`tint`] | how a white is off, in words |
+//! | [`gamut`] | coverage and ratio of a reference gamut |
 
 pub mod aim;
 pub mod cct;
 pub mod de2000;
 pub mod draws;
 pub mod figure;
+pub mod gamut;
 pub mod ictcp;
 pub mod lab;
 pub mod luv;
