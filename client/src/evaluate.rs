@@ -16,10 +16,12 @@
 //! | [`cct`] | correlated colour temperature and Duv |
 //! | [`tint`] | how a white is off, in words |
 //! | [`gamut`] | coverage and ratio of a reference gamut |
+//! | [`difference`] | which colour difference is used for what |
 
 pub mod aim;
 pub mod cct;
 pub mod de2000;
+pub mod difference;
 pub mod draws;
 pub mod figure;
 pub mod gamut;
