@@ -8,10 +8,31 @@
 //! | [`figure`] | a number with its 95 % interval and unit |
 //! | [`draws`] | uncertainty carried from readings to figures, by Monte Carlo |
 //! | [`aim`] | what a display is meant to do: transfer function, primaries, white |
+//! | [`lab`] | CIELAB |
+//! | [`luv`] | CIELUV |
+//! | [`de2000`] | CIEDE2000 |
 //! | [`transfer`] | from signal to light: power law, BT.1886, sRGB, ST 2084, HLG |
+//! | [`rgb`] | linear red, green and blue to X, Y and Z, and their balance in a light |
+//! | [`ictcp`] | ICtCp and ΔE ITP |
+//! | [`cct`] | correlated colour temperature and Duv |
+//! | [`tint`] | how a white is off, in words |
+//! | [`gamut`] | coverage and ratio of a reference gamut |
+//! | [`difference`] | which colour difference is used for what |
 
 pub mod aim;
+pub mod cct;
+pub mod de2000;
+pub mod difference;
 pub mod draws;
 pub mod figure;
+pub mod gamut;
+pub mod ictcp;
+pub mod lab;
+pub mod luv;
 pub mod measured;
+pub mod rgb;
+pub mod tint;
 pub mod transfer;
+
+#[cfg(test)]
+mod reference;

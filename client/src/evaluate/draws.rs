@@ -36,6 +36,12 @@ impl Draws {
         Self { count: COUNT, seed: 1, calibration }
     }
 
+    /// So many draws: fewer are quicker, where a test looks at many reviews.
+    #[cfg(test)]
+    pub(crate) fn of(self, count: usize) -> Self {
+        Self { count, ..self }
+    }
+
     /// `figure` of `lights`, with its interval; nothing where `figure` has none for the lights themselves, or for more than a twentieth of the draws.
     pub fn figure(&self, lights: &[Measured], figure: impl Fn(&[Measured]) -> Option<f64>) -> Option<Figure> {
         self.figures(lights, |lights| figure(lights).map(|figure| vec![figure]))?.into_iter().next()
@@ -116,7 +122,7 @@ fn interval(value: f64, mut draws: Vec<f64>) -> Figure {
     clippy::cast_precision_loss,
     reason = "an index among some thousands"
 )]
-fn quantile(sorted: &[f64], share: f64) -> f64 {
+pub(crate) fn quantile(sorted: &[f64], share: f64) -> f64 {
     let last = sorted.len().saturating_sub(1);
     let index = (share * last as f64).round() as usize;
     sorted.get(index.min(last)).copied().unwrap_or(f64::NAN)

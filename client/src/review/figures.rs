@@ -2,6 +2,17 @@
 //!
 //! Each kind of sequence has a file of its own, with a type for its figures and one function that makes it from a [`Scene`] and what was
 //! measured. Figures that nobody could measure are absent.
+//!
+//! | module | idea |
+//! |---|---|
+//! | [`white`] | peak, black, contrast, white's colour |
+//! | [`balance`] | colour of greys |
+//! | [`gamut`] | primaries, coverage, whether channels add up |
+//! | [`saturation`] | sweeps from white to each primary and secondary |
+//! | [`chart`] | a chart of colours |
+//!
+//! What they share is private: `against` holds patches against the aim, `band` makes intervals that hold for all steps at once, `formulas` has every
+//! formula of colour in the terms that are needed here.
 
 use serde::{Deserialize, Serialize};
 
@@ -12,6 +23,19 @@ use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 
 pub mod part;
+pub use words::Named;
+
+mod against;
+pub mod balance;
+mod band;
+pub mod chart;
+mod formulas;
+pub mod gamut;
+pub mod saturation;
+#[cfg(test)]
+mod synthetic;
+pub mod white;
+mod words;
 
 /// What all sequences of a set are held against.
 #[derive(Clone, Debug)]

@@ -1,0 +1,119 @@
+//! A chart of colours: how far all of them are from what they are meant to be.
+//!
+//! The interval of a colour's difference is the difference ± how far the draws of its light are from what was measured, as noise alone makes
+//! differences and never takes any away. These intervals hold at once for all colours, so that of a perfect display, however large the chart,
+//! one colour or more is called off in no more than one review of twenty (and then by next to nothing). Median, 95th percentile and maximum go by
+//! the lower and the upper ends of these.
+
+use serde::{Deserialize, Serialize};
+
+use super::against::{Against, Differences};
+use super::band;
+use super::words::{self, Named, judged, told};
+use super::{Figures, Finding, Scene, Standing, Table};
+use crate::evaluate::difference::Formula;
+use crate::evaluate::figure::Figure;
+use crate::review::record::Measurement;
+
+/// A very close match: the mean is no more than this,
+const CLOSE_MEAN: f64 = 1.0;
+/// and no colour more than this (common practice, no source).
+const CLOSE_WORST: f64 = 2.0;
+/// So many of the worst are named.
+const NAMED: usize = 5;
+
+/// Colour differences of a chart.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ChartFigures {
+    /// CIEDE2000 for SDR, ΔE ITP for HDR.
+    pub formula: Formula,
+    /// The mean.
+    pub mean: Figure,
+    /// The median.
+    pub median: Figure,
+    /// The 95th percentile.
+    pub percentile_95: Figure,
+    /// The largest.
+    pub worst: Figure,
+    /// Every colour, the worst first.
+    pub colours: Vec<Named>,
+    /// Colours that have no light, or none that has a colour.
+    pub left_out: Vec<String>,
+}
+
+/// Figures of a chart's patches; nothing where white wasn't measured, or no patch has a colour.
+#[must_use]
+pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<ChartFigures> {
+    let against = Against::new(scene, patches)?;
+    let all = [(0..against.points.len()).collect()];
+    let found = Differences::of(&against, &all);
+    let names = against.points.iter().map(|point| point.name.clone());
+    let mut colours: Vec<Named> = names
+        .zip(&found.each)
+        .filter_map(|(name, figure)| Some(Named { name, figure: (*figure)? }))
+        .collect();
+    colours.sort_by(|one, other| other.figure.value.total_cmp(&one.figure.value));
+    let unknown = against.points.iter().zip(&found.each).filter(|(_, figure)| figure.is_none());
+    let unknown: Vec<String> = unknown.map(|(point, _)| point.name.clone()).collect();
+    Some(ChartFigures {
+        formula: against.difference.formula(),
+        mean: found.means.first().copied().flatten()?,
+        median: band::quantile_of(&found.each, 0.5)?,
+        percentile_95: band::quantile_of(&found.each, 0.95)?,
+        worst: band::quantile_of(&found.each, 1.0)?,
+        colours,
+        left_out: against.left_out.into_iter().chain(unknown).collect(),
+    })
+}
+
+impl Figures for ChartFigures {
+    fn verdicts(&self) -> Vec<Finding> {
+        let name = self.formula.name();
+        let mean = words::distance(&self.mean);
+        let worst = words::distance(&self.worst);
+        let count = self.colours.len();
+        let whose = self.colours.first().map_or("", |colour| colour.name.as_str());
+        let left_out = words::left_out(&self.left_out, "without a colour");
+        let mean_words = format!("mean {name} of {count} colours is {mean}{left_out}");
+        let worst_words = format!("the largest {name} is {worst} ({whose})");
+        let mut findings = if self.formula == Formula::De2000 {
+            let mut found = vec![
+                judged("chart_mean", mean_words, self.mean, CLOSE_MEAN),
+                judged("chart_worst", worst_words, self.worst, CLOSE_WORST),
+            ];
+            let match_words = match (found.first().map(|f| f.standing), found.last().map(|f| f.standing)) {
+                (Some(Standing::Within), Some(Standing::Within)) => "a very close match: ",
+                (Some(Standing::Beyond), _) | (_, Some(Standing::Beyond)) => "not a very close match: ",
+                _ => "the readings can't tell whether this is a very close match: ",
+            };
+            if let Some(first) = found.first_mut() {
+                first.words.insert_str(0, match_words);
+            }
+            found
+        } else {
+            vec![
+                told("chart_mean", mean_words, Some(self.mean), ""),
+                told("chart_worst", worst_words, Some(self.worst), ""),
+            ]
+        };
+        let (median, high) = (words::distance(&self.median), words::distance(&self.percentile_95));
+        let spread = format!("half of the colours are within {name} {median}, 95 % within {high}");
+        findings.push(told("chart_spread", spread, Some(self.percentile_95), ""));
+        findings
+    }
+
+    fn tables(&self) -> Vec<Table> {
+        let rows = self.colours.iter().take(NAMED).map(|colour| {
+            let Figure { low, high, .. } = colour.figure;
+            vec![colour.name.clone(), words::distance(&colour.figure), format!("{low:.2} to {high:.2}")]
+        });
+        vec![Table {
+            title: "The worst colours".to_owned(),
+            columns: ["colour", self.formula.name(), "95 %"].map(str::to_owned).to_vec(),
+            rows: rows.collect(),
+        }]
+    }
+}
+
+#[cfg(test)]
+mod tests;

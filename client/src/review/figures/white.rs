@@ -1,0 +1,218 @@
+//! White and black: peak, contrast, and white's colour against the aim's.
+
+use serde::{Deserialize, Serialize};
+use settled_protocol::reading::Flag;
+
+use super::against::light;
+use super::formulas;
+use super::words::{self, told};
+use super::{Figures, Finding, Scene, Table};
+use crate::evaluate::figure::Figure;
+use crate::evaluate::measured::Measured;
+use crate::review::record::Measurement;
+use crate::show;
+
+/// White may be this far from the aim's in u′v′: most see more than that side by side.
+const MOST_FROM_AIM: f64 = 0.004;
+
+/// Figures of white and black.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WhiteFigures {
+    /// Luminance of white, in cd/m².
+    pub peak_cd_m2: Figure,
+    /// Luminance of black, in cd/m².
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub black_cd_m2: Option<Figure>,
+    /// Whether black was below what the meter states it can measure.
+    pub black_below_range: bool,
+    /// Sequential contrast: white's luminance over black's, one shown after the other.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub contrast: Option<Figure>,
+    /// What it is more than, where black may be none: the lower end of white's interval over the upper end of black's.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub contrast_more_than: Option<f64>,
+    /// White's colour.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub colour: Option<WhiteColour>,
+}
+
+/// White's colour.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WhiteColour {
+    /// x and y (CIE 1931).
+    pub xy: [Figure; 2],
+    /// u′ and v′ (CIE 1976).
+    pub uv: [Figure; 2],
+    /// Correlated colour temperature, in K (CIE 15:2004, 9.5); absent where it isn't defined.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cct_k: Option<Figure>,
+    /// Duv, distance from the Planckian locus in CIE 1960 u, v: above 0 is green.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub duv: Option<Figure>,
+    /// Duv less that of the aim's white.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub duv_from_aim: Option<Figure>,
+    /// Δu′v′, the distance from the aim's white.
+    pub from_aim: Figure,
+    /// What the aim's white is called.
+    pub aim: String,
+    /// Correlated colour temperature of the aim's white, in K.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub aim_cct_k: Option<f64>,
+}
+
+/// Figures of the patches of a sequence that shows white and black; nothing where white has no light.
+#[must_use]
+pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<WhiteFigures> {
+    let shown = |level: f64| {
+        let is_it = |patch: &&&Measurement| {
+            patch.patch.signal(scene.coding).iter().all(|signal| (signal - level).abs() < 1e-3)
+        };
+        patches.iter().find(is_it).copied()
+    };
+    let white = shown(1.0).and_then(light)?;
+    let black = shown(0.0);
+    let black_below_range = black.is_some_and(|black| black.flags.contains(&Flag::BelowRange));
+    let dark = black.and_then(Measurement::light);
+    let peak_cd_m2 = scene.draws.figure(&[white], luminance)?;
+    let black_cd_m2 = dark.and_then(|dark| scene.draws.figure(&[dark], luminance));
+    let ratio = |lights: &[Measured]| match lights {
+        [white, dark] => (dark.luminance > 0.0).then(|| white.luminance / dark.luminance),
+        _ => None,
+    };
+    let is_known = !black_below_range && black_cd_m2.is_some_and(|black| black.low > 0.0);
+    let contrast = dark.filter(|_| is_known).and_then(|dark| scene.draws.figure(&[white, dark], ratio));
+    let contrast_more_than = black_cd_m2
+        .filter(|black| contrast.is_none() && black.high > 0.0)
+        .map(|black| (peak_cd_m2.low / black.high).max(0.0));
+    let colour = colour(scene, white);
+    Some(WhiteFigures { peak_cd_m2, black_cd_m2, black_below_range, contrast, contrast_more_than, colour })
+}
+
+fn luminance(lights: &[Measured]) -> Option<f64> {
+    lights.first().map(|light| light.luminance)
+}
+
+fn colour(scene: &Scene, white: Measured) -> Option<WhiteColour> {
+    let aim = scene.aim.white_chromaticity()?;
+    let aim_cct = formulas::cct(aim);
+    let coordinates = scene.draws.figures(&[white], |lights| {
+        let colour = lights.first()?.chromaticity?;
+        Some(vec![colour.x(), colour.y(), colour.u_prime(), colour.v_prime()])
+    })?;
+    let [x, y, u, v] = coordinates.try_into().ok()?;
+    let of = |index: usize, less: f64| {
+        scene.draws.figure(&[white], |lights| {
+            formulas::cct(lights.first()?.chromaticity?).map(|found| found[index] - less)
+        })
+    };
+    let from_aim = scene.draws.distance(
+        &[white],
+        |lights| Some(lights.first()?.chromaticity?.distance(aim)),
+        |one, other| Some(one.first()?.chromaticity?.distance(other.first()?.chromaticity?)),
+    )?;
+    Some(WhiteColour {
+        xy: [x, y],
+        uv: [u, v],
+        cct_k: of(0, 0.0),
+        duv: of(1, 0.0),
+        duv_from_aim: aim_cct.and_then(|[_, duv]| of(1, duv)),
+        from_aim,
+        aim: words::white(&scene.aim),
+        aim_cct_k: aim_cct.map(|[kelvin, _]| kelvin),
+    })
+}
+
+impl WhiteColour {
+    /// In which directions white is seen to be off: green or magenta, warm or cool. Empty where the intervals hold the aim.
+    fn directions(&self) -> Vec<&'static str> {
+        let duv = self.duv_from_aim.filter(|duv| !duv.holds(0.0));
+        let tint = duv.map(|duv| if duv.value > 0.0 { "green" } else { "magenta" });
+        let cct = self.cct_k.zip(self.aim_cct_k).filter(|(cct, aim)| !cct.holds(*aim));
+        let warmth = cct.map(|(cct, aim)| if cct.value < aim { "warm" } else { "cool" });
+        tint.into_iter().chain(warmth).collect()
+    }
+
+    fn finding(&self) -> Finding {
+        let directions = self.directions();
+        let aim = &self.aim;
+        let mut words = if self.from_aim.low <= 0.0 && directions.is_empty() {
+            format!("no difference of white from {aim} is seen: Δu′v′ {}", words::distance(&self.from_aim))
+        } else if directions.is_empty() {
+            format!("white is off {aim} by Δu′v′ {}", words::distance(&self.from_aim))
+        } else {
+            let directions = directions.join(" and ");
+            format!("white is {directions} of {aim} by Δu′v′ {}", words::distance(&self.from_aim))
+        };
+        if let Some(duv) = &self.duv_from_aim {
+            words += &format!(", Duv {} from it", words::signed(duv));
+        }
+        if let (Some(cct), Some(aim)) = (&self.cct_k, self.aim_cct_k) {
+            words += &format!(", {} K (it has {aim:.0} K)", cct.words());
+        }
+        words::judged("white_colour", words, self.from_aim, MOST_FROM_AIM)
+    }
+}
+
+impl WhiteFigures {
+    fn black_finding(&self) -> Option<Finding> {
+        let black = self.black_cd_m2?;
+        let words = if self.black_below_range {
+            format!("black is below the meter's range: it read {} cd/m²", black.words())
+        } else if black.low <= 0.0 {
+            format!("black can't be told from none: {} cd/m²", words::distance(&black))
+        } else {
+            format!("black is {} cd/m²", black.words())
+        };
+        Some(told("black", words, Some(black), "cd/m²"))
+    }
+
+    fn contrast_finding(&self) -> Option<Finding> {
+        let words = match (self.contrast, self.contrast_more_than) {
+            (Some(contrast), _) => format!("sequential contrast is {} : 1", contrast.words()),
+            (None, Some(bound)) => {
+                let why = if self.black_below_range {
+                    "black is below the meter's range, where what it reads may be off"
+                } else {
+                    "black can't be told from none"
+                };
+                format!("sequential contrast is more than {} : 1, as {why}", show::number(bound))
+            }
+            (None, None) => return None,
+        };
+        Some(told("contrast", words, self.contrast, ""))
+    }
+}
+
+impl Figures for WhiteFigures {
+    fn verdicts(&self) -> Vec<Finding> {
+        let peak = format!("white is {} cd/m²", self.peak_cd_m2.words());
+        let mut findings = vec![told("peak", peak, Some(self.peak_cd_m2), "cd/m²")];
+        findings.extend(self.black_finding());
+        findings.extend(self.contrast_finding());
+        findings.extend(self.colour.as_ref().map(WhiteColour::finding));
+        findings
+    }
+
+    fn tables(&self) -> Vec<Table> {
+        let Some(colour) = &self.colour else { return Vec::new() };
+        let [x, y] = colour.xy;
+        let [u, v] = colour.uv;
+        let figures = [
+            ("x", Some(x)),
+            ("y", Some(y)),
+            ("u′", Some(u)),
+            ("v′", Some(v)),
+            ("CCT (K)", colour.cct_k),
+            ("Duv", colour.duv),
+        ];
+        let rows = figures
+            .iter()
+            .map(|(name, figure)| vec![(*name).to_owned(), words::cell(figure.as_ref(), Figure::words)]);
+        let columns = ["".to_owned(), "white".to_owned()].to_vec();
+        vec![Table { title: "White".to_owned(), columns, rows: rows.collect() }]
+    }
+}
+
+#[cfg(test)]
+mod tests;

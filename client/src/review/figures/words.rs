@@ -1,0 +1,70 @@
+//! Figures in words.
+
+use serde::{Deserialize, Serialize};
+
+use super::{Finding, Standing, Tolerance};
+use crate::evaluate::aim::{Aim, D65_XY};
+use crate::evaluate::figure::Figure;
+use crate::show;
+
+/// A figure of one step of a sequence.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Named {
+    /// What the step's patch is called.
+    pub name: String,
+    /// The figure.
+    pub figure: Figure,
+}
+
+/// A distance: `2.1 ± 0.3`, or no more than `at most 0.4` where it may be zero.
+pub(super) fn distance(figure: &Figure) -> String {
+    if figure.low <= 0.0 && figure.high > 0.0 {
+        let high = show::uncertain(figure.high, figure.high);
+        format!("at most {}", high.split(' ').next().unwrap_or_default())
+    } else {
+        figure.words()
+    }
+}
+
+/// A figure that may be on either side of zero: `+2.1 ± 0.3`.
+pub(super) fn signed(figure: &Figure) -> String {
+    let words = figure.words();
+    if figure.value > 0.0 { format!("+{words}") } else { words }
+}
+
+/// A cell of a table: empty where there is no figure.
+pub(super) fn cell(figure: Option<&Figure>, words: fn(&Figure) -> String) -> String {
+    figure.map(words).unwrap_or_default()
+}
+
+/// What the aim's white is called.
+pub(super) fn white(aim: &Aim) -> String {
+    let [x, y] = aim.white_xy();
+    if [x, y] == D65_XY { "D65".to_owned() } else { format!("x {x:.4} y {y:.4}") }
+}
+
+/// ` (not measured: black, grey 5 %)`; empty where all were.
+pub(super) fn left_out(names: &[String], why: &str) -> String {
+    if names.is_empty() { String::new() } else { format!(" ({why}: {})", names.join(", ")) }
+}
+
+/// The step whose figure is the largest.
+pub(super) fn largest<'a>(steps: impl Iterator<Item = (&'a str, Option<Figure>)>) -> Option<Named> {
+    let known = steps.filter_map(|(name, figure)| Some((name, figure?)));
+    let (name, figure) = known.max_by(|a, b| a.1.value.total_cmp(&b.1.value))?;
+    Some(Named { name: name.to_owned(), figure })
+}
+
+/// A finding that isn't judged.
+pub(super) fn told(subject: &str, words: String, figure: Option<Figure>, unit: &str) -> Finding {
+    let (subject, unit) = (subject.to_owned(), unit.to_owned());
+    Finding { subject, standing: Standing::Told, words, figure, unit, tolerance: None }
+}
+
+/// A finding that is held against a most that common practice has.
+pub(super) fn judged(subject: &str, words: String, figure: Figure, most: f64) -> Finding {
+    let tolerance =
+        Tolerance { least: None, most: Some(most), source: "common practice, no source".to_owned() };
+    let standing = tolerance.of(&figure);
+    Finding { standing, tolerance: Some(tolerance), ..told(subject, words, Some(figure), "") }
+}
