@@ -8,8 +8,18 @@
 //! | [`figure`] | a number with its 95 % interval and unit |
 //! | [`draws`] | uncertainty carried from readings to figures, by Monte Carlo |
 //! | [`aim`] | what a display is meant to do: transfer function, primaries, white |
+//! | [`ramp`] | greys as they were measured, between white and black |
+//! | [`together`] | figures that are judged together |
+//! | [`gamma`] | exponents of a ramp, fitted and local |
+//! | [`tracking`] | where a display leaves ST 2084, and how |
+//! | [`transfer`] | from signal to light: power law, BT.1886, sRGB, ST 2084, HLG |
 
 pub mod aim;
 pub mod draws;
 pub mod figure;
+pub mod gamma;
 pub mod measured;
+pub mod ramp;
+pub mod together;
+pub mod tracking;
+pub mod transfer;
