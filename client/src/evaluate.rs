@@ -13,13 +13,34 @@
 //! | [`gamma`] | exponents of a ramp, fitted and local |
 //! | [`tracking`] | where a display leaves ST 2084, and how |
 //! | [`transfer`] | from signal to light: power law, BT.1886, sRGB, ST 2084, HLG |
+//! | [`lab`] | CIELAB |
+//! | [`luv`] | CIELUV |
+//! | [`de2000`] | CIEDE2000 |
+//! | [`rgb`] | linear red, green and blue to X, Y and Z, and their balance in a light |
+//! | [`ictcp`] | ICtCp and ΔE ITP |
+//! | [`cct`] | correlated colour temperature and Duv |
+//! | [`tint`] | how a white is off, in words |
+//! | [`gamut`] | coverage and ratio of a reference gamut |
+//! | [`difference`] | which colour difference is used for what |
 
 pub mod aim;
+pub mod cct;
+pub mod de2000;
+pub mod difference;
 pub mod draws;
 pub mod figure;
 pub mod gamma;
+pub mod gamut;
+pub mod ictcp;
+pub mod lab;
+pub mod luv;
 pub mod measured;
 pub mod ramp;
+pub mod rgb;
+pub mod tint;
 pub mod together;
 pub mod tracking;
 pub mod transfer;
+
+#[cfg(test)]
+mod reference;
