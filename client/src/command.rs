@@ -147,6 +147,9 @@ enum Command {
     Log(log::Options),
     /// Corrections of filter colorimeters: make one against a reference meter, put it in force, look after them.
     Correct(correct::Options),
+    /// A display taken through a plan of stimuli: settled readings of each, in a file that a review is made of.
+    #[command(subcommand)]
+    Review(review::Options),
     /// Tell a simulated display what to show.
     #[command(subcommand)]
     Stage(stage::Options),
@@ -174,7 +177,14 @@ impl Command {
 
     /// Whether it speaks with a daemon that others may have leased meters of.
     fn needs_daemon(&self) -> bool {
-        !matches!(self, Self::Demo(_) | Self::Assess(_) | Self::Completions { .. } | Self::Man)
+        !matches!(
+            self,
+            Self::Demo(_)
+                | Self::Assess(_)
+                | Self::Review(review::Options::Plans(_))
+                | Self::Completions { .. }
+                | Self::Man
+        )
     }
 }
 
@@ -191,7 +201,7 @@ pub async fn run(arguments: Arguments) -> Exit {
     let output = Output { json };
     let context = Context { socket, output };
     let (can_wait, runs_another) = (command.can_wait(), matches!(command, Command::Lease(_)));
-    let takes_back = !matches!(command, Command::Run(_) | Command::Runs(_));
+    let takes_back = !matches!(command, Command::Run(_) | Command::Runs(_) | Command::Review(_));
     let outcome = match crate::lease::mistake().filter(|_| command.needs_daemon()) {
         Some(mistake) => Err(Failure::Usage(mistake.to_string())),
         None => carry_out(&context, command).await,
@@ -243,6 +253,7 @@ async fn carry_out(context: &Context, command: Command) -> Result<Exit, Failure>
         Command::Lease(options) => lease::run(context, *options).await,
         Command::Log(options) => log::run(context, options).await,
         Command::Correct(options) => correct::run(context, options).await,
+        Command::Review(options) => review::run(context, options).await,
         Command::Stage(options) => stage::run(context, options).await,
         Command::Status => status::run(context).await,
         Command::Review(options) => review::run(context.output, &options),

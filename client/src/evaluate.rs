@@ -8,14 +8,14 @@
 //! | [`figure`] | a number with its 95 % interval and unit |
 //! | [`draws`] | uncertainty carried from readings to figures, by Monte Carlo |
 //! | [`aim`] | what a display is meant to do: transfer function, primaries, white |
-//! | [`lab`] | CIELAB |
-//! | [`luv`] | CIELUV |
-//! | [`de2000`] | CIEDE2000 |
 //! | [`ramp`] | greys as they were measured, between white and black |
 //! | [`together`] | figures that are judged together |
 //! | [`gamma`] | exponents of a ramp, fitted and local |
 //! | [`tracking`] | where a display leaves ST 2084, and how |
 //! | [`transfer`] | from signal to light: power law, BT.1886, sRGB, ST 2084, HLG |
+//! | [`lab`] | CIELAB |
+//! | [`luv`] | CIELUV |
+//! | [`de2000`] | CIEDE2000 |
 //! | [`rgb`] | linear red, green and blue to X, Y and Z, and their balance in a light |
 //! | [`ictcp`] | ICtCp and ΔE ITP |
 //! | [`cct`] | correlated colour temperature and Duv |
@@ -29,15 +29,15 @@ pub mod de2000;
 pub mod difference;
 pub mod draws;
 pub mod figure;
+pub mod gamma;
 pub mod gamut;
 pub mod ictcp;
 pub mod lab;
 pub mod luv;
 pub mod measured;
+pub mod ramp;
 pub mod rgb;
 pub mod tint;
-pub mod gamma;
-pub mod ramp;
 pub mod together;
 pub mod tracking;
 pub mod transfer;

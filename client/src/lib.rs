@@ -16,12 +16,14 @@
 //! | [`course`] | bins of readings, gaps and events: what plots are drawn from |
 //! | [`chart`] | the same as SVG and PNG, and the Allan deviation |
 //! | [`exchange`] | readings as CSV, JSON lines and CGATS.17, written and read |
+//! | `asking` | someone at the terminal, asked and waited for |
 //! | [`zone`] | the time zone of an axis |
 //! | [`evaluate`] | formulas of colour science and television |
 //! | [`stimulus`] | ways to show a colour |
 //! | [`review`] | a display measured: plans, records, figures |
 //! | [`statistics`] | mean, spread and drift of a stretch of readings |
 
+mod asking;
 pub mod chart;
 pub mod command;
 pub mod connection;

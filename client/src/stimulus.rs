@@ -1,10 +1,30 @@
 //! Ways to show a stimulus. Each shows it, and says so only once it is to be seen.
+//!
+//! | module | idea |
+//! |---|---|
+//! | [`way`] | which of them, from the command line |
+//! | [`page`] | a page in the display's own browser, which tells when it has drawn |
+//! | [`command`] | a program that drives a generator or a player |
+//! | [`prompt`] | someone who shows it by hand |
+//! | [`stage`] | a simulated display, told by the daemon |
 
 use std::fmt;
 
+use settled_protocol::stage::{Range, Stimulus};
+
 use crate::review::patch::{Coding, Patch};
 
-/// A way to show a stimulus.
+pub mod command;
+pub mod page;
+pub mod prompt;
+pub mod stage;
+pub mod way;
+
+/// A way to show a stimulus. Only [`show`](Self::show) is required.
+///
+/// Before the first stimulus, [`can_show`](Self::can_show) is asked once for each coding; after each reading,
+/// [`disturbed`](Self::disturbed); and [`end`](Self::end) is called last, however it ended. Any of the futures may be dropped: the next
+/// `show` shows the whole of its patch.
 #[expect(async_fn_in_trait, reason = "used within this crate and its tests, on one thread")]
 pub trait Screen {
     /// Shows `patch`, and returns once it is on the screen (as far as this way can tell).
@@ -12,6 +32,24 @@ pub trait Screen {
     /// # Errors
     /// [`NotShown`], which ends a review: what is on the screen isn't known.
     async fn show(&mut self, patch: &Patch, coding: Coding) -> Result<(), NotShown>;
+
+    /// Whether code values of this coding reach the screen as they are. What isn't shown exactly is refused, never rounded: what a
+    /// record says was shown is what was shown.
+    ///
+    /// # Errors
+    /// [`NotShown`], with a coding to take instead.
+    fn can_show(&self, _coding: Coding) -> Result<(), NotShown> {
+        Ok(())
+    }
+
+    /// What has become of the stimulus since it was shown, if anything has that this way can tell: what was read meanwhile may be light
+    /// of something else, and is to be read anew. Told once, as a sentence.
+    fn disturbed(&mut self) -> Option<String> {
+        None
+    }
+
+    /// Takes the last stimulus off the screen, where that can be done.
+    async fn end(&mut self) {}
 }
 
 /// A stimulus could not be shown.
@@ -21,6 +59,12 @@ pub struct NotShown {
     pub why: String,
 }
 
+impl NotShown {
+    fn because(why: impl Into<String>) -> Self {
+        Self { why: why.into() }
+    }
+}
+
 impl fmt::Display for NotShown {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.why)
@@ -28,3 +72,21 @@ impl fmt::Display for NotShown {
 }
 
 impl std::error::Error for NotShown {}
+
+/// The whole of a stimulus, also what was left out on the command line.
+pub(crate) fn in_words(stimulus: &Stimulus) -> String {
+    let Stimulus { colour: [r, g, b], background: [x, y, z], bits, range, window_percent } = stimulus;
+    let range = if *range == Range::Narrow { ", narrow range" } else { "" };
+    format!("{r},{g},{b} in a window of {window_percent} % on {x},{y},{z} ({bits}-bit code values{range})")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_whole_stimulus_is_told() {
+        let words = in_words(&Stimulus { window_percent: 0.25, ..Stimulus::peak_white() });
+        assert_eq!(words, "1023,1023,1023 in a window of 0.25 % on 0,0,0 (10-bit code values)");
+    }
+}

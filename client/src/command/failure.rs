@@ -11,6 +11,7 @@ use crate::connection::{CallError, OpenError};
 use crate::exchange::Misfit;
 use crate::following::FollowError;
 use crate::output::{BAD, Output, styled};
+use crate::stimulus::NotShown;
 
 /// Why a command failed.
 #[derive(Debug)]
@@ -79,6 +80,12 @@ impl From<FollowError> for Failure {
 impl From<Misfit> for Failure {
     fn from(misfit: Misfit) -> Self {
         Self::Call(CallError::Refused(RpcError::new(ErrorKind::Unsupported, misfit.to_string())))
+    }
+}
+
+impl From<NotShown> for Failure {
+    fn from(error: NotShown) -> Self {
+        Self::Input(error.why)
     }
 }
 

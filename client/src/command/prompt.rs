@@ -1,44 +1,12 @@
 //! Someone at the display: asked to do something, and waited for.
 
-use std::io::BufRead;
-
-use serde_json::json;
-use tokio::sync::oneshot;
-
 use super::Failure;
-use crate::output::{Output, STRONG, styled};
+use crate::asking;
+use crate::output::Output;
 
-/// The next line of standard input; nothing at its end. It is read on a thread of its own, which ends with the process: so that Ctrl-C
-/// need not wait for Enter.
-pub(super) async fn line() -> Option<String> {
-    let (sender, receiver) = oneshot::channel();
-    std::thread::spawn(move || {
-        let mut line = String::new();
-        let read = std::io::stdin().lock().read_line(&mut line);
-        let read = read.ok().filter(|count| *count > 0).map(|_| line);
-        // Nobody waits any more after Ctrl-C.
-        let _waiting = sender.send(read).is_ok();
-    });
-    receiver.await.ok().flatten()
-}
+pub(super) use crate::asking::{agrees, line};
 
 /// Says what is to be done, and waits for Enter.
 pub(super) async fn enter(output: Output, words: &str) -> Result<(), Failure> {
-    output.end_status();
-    output.note(
-        &styled(STRONG, &format!("{words}, then press Enter.")),
-        &json!({ "prompt": { "message": words } }),
-    );
-    let missing = || {
-        let message = format!("standard input ended, and nobody is there to do this: {words}");
-        Failure::Input(message)
-    };
-    line().await.map(drop).ok_or_else(missing)
-}
-
-/// Asks; yes is y or yes, anything else is no, and so is the end of standard input.
-pub(super) async fn agrees(output: Output, words: &str) -> bool {
-    output.note(&styled(STRONG, &format!("{words} [y/N]")), &json!({ "prompt": { "message": words } }));
-    let answer = line().await.unwrap_or_default();
-    ["y", "yes"].contains(&answer.trim().to_lowercase().as_str())
+    asking::enter(output, words).await.map_err(|unattended| Failure::Input(unattended.to_string()))
 }

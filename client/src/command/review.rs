@@ -1,20 +1,39 @@
-//! `settle review`: a display measured.
+//! `settle review`: a display taken through a plan of stimuli.
 
 use std::path::Path;
 
 use clap::Subcommand;
 
-use super::{Exit, Failure};
-use crate::output::Output;
+use super::{Context, Exit, Failure};
 use crate::review::record::Record;
 
 mod compare;
+mod journey;
 mod layout;
+mod looking;
+mod plans;
+mod progress;
+mod run;
 mod show;
 mod signs;
 
 #[derive(Debug, Subcommand)]
 pub(super) enum Options {
+    /// Show a plan's stimuli one after the other, wait for each until it has settled, and write what was measured to a file.
+    ///
+    /// Each stimulus is on the disk before the next is shown. Whatever ends it (Ctrl-C, a power cut), the same command goes on
+    /// where it stopped; a plan that has changed since is refused, with what differs. The meter is leased for the whole of it. If
+    /// the daemon goes, it waits for it to come back.
+    ///
+    /// With --json progress goes to standard error, one object a line: {"progress":{"set":…,"sequence":…,"step":…,"patch":…,"number":…,"of":…,
+    /// "left_s":…}} before each stimulus, {"measured":{…}} after it, {"caution":{"message":…}}, {"prompt":{"message":…}} where somebody
+    /// must do something, {"daemon":{"state":"lost"}} and "back"; and {"review":{"file":…,"measured":…,"settled":…,"left":…}} at the end to standard output.
+    ///
+    /// Exit status: 0 all of it is measured, whether it settled or not; 1 it could not go on; 2 a mistake on the command line, in the
+    /// plan, or another plan than the file's; 130 Ctrl-C, and what was measured is kept.
+    Run(Box<run::Options>),
+    /// The plans that come along; with a name, that plan as it is written: a beginning for one's own.
+    Plans(plans::Options),
     /// What a review comes to: verdicts, figures with their 95 % intervals, and what they rest on.
     ///
     /// within, beyond: a figure's whole interval is on that side of the tolerance; undecided: the interval holds the tolerance, and the
@@ -24,10 +43,12 @@ pub(super) enum Options {
     Compare(compare::Options),
 }
 
-pub(super) fn run(output: Output, options: &Options) -> Result<Exit, Failure> {
+pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
     match options {
-        Options::Show(options) => show::run(output, options),
-        Options::Compare(options) => compare::run(output, options),
+        Options::Run(options) => run::run(context, *options).await,
+        Options::Plans(options) => plans::run(context.output, &options),
+        Options::Show(options) => show::run(context.output, &options),
+        Options::Compare(options) => compare::run(context.output, &options),
     }
 }
 

@@ -10,6 +10,7 @@ use crate::connection::{CallError, Connection};
 use crate::lease;
 use crate::quantities::{bits, colour, percent, range};
 use crate::show;
+use crate::stimulus::in_words;
 
 #[derive(Debug, Subcommand)]
 pub(super) enum Options {
@@ -111,22 +112,4 @@ async fn simulated(connection: &Connection) -> Result<Vec<String>, CallError> {
 async fn which(connection: &Connection) -> Result<Failure, CallError> {
     let simulated = simulated(connection).await?;
     Ok(Failure::Usage(format!("which display? Name its meter with --meter: {}", simulated.join(", "))))
-}
-
-/// The whole of it, also what was left out on the command line.
-pub(super) fn in_words(stimulus: &Stimulus) -> String {
-    let Stimulus { colour: [r, g, b], background: [x, y, z], bits, range, window_percent } = stimulus;
-    let range = if *range == Range::Narrow { ", narrow range" } else { "" };
-    format!("{r},{g},{b} in a window of {window_percent} % on {x},{y},{z} ({bits}-bit code values{range})")
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_whole_stimulus_is_told() {
-        let words = in_words(&Stimulus { window_percent: 0.25, ..Stimulus::peak_white() });
-        assert_eq!(words, "1023,1023,1023 in a window of 0.25 % on 0,0,0 (10-bit code values)");
-    }
 }

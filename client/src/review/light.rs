@@ -2,26 +2,18 @@
 //! by it.
 
 use crate::evaluate::aim::Transfer;
+use crate::evaluate::transfer::{bt1886, hlg, power, pq, srgb};
 
 /// The channel's light, 1 at full signal; a display's black is left out, and so is the system gamma of HLG, which is common to all channels.
 #[must_use]
 pub fn linear(transfer: Transfer, signal: f64) -> f64 {
     let signal = signal.clamp(0.0, 1.0);
     match transfer {
-        Transfer::Power { gamma } => signal.powf(gamma),
-        // ITU-R BT.1886, annex 1, with a black of 0.
-        Transfer::Bt1886 => signal.powf(2.4),
-        // IEC 61966-2-1.
-        Transfer::Srgb if signal <= 0.04045 => signal / 12.92,
-        Transfer::Srgb => ((signal + 0.055) / 1.055).powf(2.4),
-        // ITU-R BT.2100-2, table 4.
-        Transfer::Pq => {
-            let root = signal.powf(1.0 / 78.84375);
-            ((root - 0.8359375).max(0.0) / (18.8515625 - 18.6875 * root)).powf(1.0 / 0.1593017578125)
-        }
-        // ITU-R BT.2100-2, table 5: the inverse of the OETF.
-        Transfer::Hlg { .. } if signal <= 0.5 => signal * signal / 3.0,
-        Transfer::Hlg { .. } => (((signal - 0.559_910_73) / 0.178_832_77).exp() + 0.284_668_92) / 12.0,
+        Transfer::Power { gamma } => power::eotf(signal, gamma),
+        Transfer::Bt1886 => bt1886::eotf(signal, 1.0, 0.0),
+        Transfer::Srgb => srgb::eotf(signal),
+        Transfer::Pq => pq::eotf(signal) / pq::eotf(1.0),
+        Transfer::Hlg { .. } => hlg::inverse_oetf(signal),
     }
 }
 

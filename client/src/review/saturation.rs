@@ -10,7 +10,7 @@ use crate::evaluate::aim::{Aim, Transfer};
 #[must_use]
 pub fn signal(aim: &Aim, colour: [f64; 3], part: f64) -> [f64; 3] {
     let top = white(aim.transfer);
-    let weights = aim.channel_weights().unwrap_or([1.0; 3]);
+    let weights = channel_weights(aim).unwrap_or([1.0; 3]);
     let whole: f64 = weights.iter().sum();
     let of_colour: f64 = weights.iter().zip(colour).map(|(weight, share)| weight * share).sum();
     let mixed = part * whole / (of_colour * (1.0 - part) + part * whole);
@@ -29,30 +29,10 @@ pub fn white(transfer: Transfer) -> f64 {
     }
 }
 
-impl Aim {
-    /// X + 15Y + 3Z of each channel at full light, relative to each other; nothing where the white is no colour.
-    fn channel_weights(&self) -> Option<[f64; 3]> {
-        let xyz = |[x, y]: [f64; 2]| (y > 0.0).then(|| [x / y, 1.0, (1.0 - x - y) / y]);
-        let [red, green, blue] = self.primaries.xy();
-        let (red, green, blue, white) = (xyz(red)?, xyz(green)?, xyz(blue)?, xyz(self.white_xy())?);
-        // Cramer's rule: how much of each makes white.
-        let whole = determinant(red, green, blue);
-        let luminances = [
-            determinant(white, green, blue) / whole,
-            determinant(red, white, blue) / whole,
-            determinant(red, green, white) / whole,
-        ];
-        let mut weights = [0.0; 3];
-        for ((weight, luminance), [x, y, z]) in weights.iter_mut().zip(luminances).zip([red, green, blue]) {
-            *weight = luminance * (x + 15.0 * y + 3.0 * z);
-        }
-        weights.iter().all(|weight| weight.is_finite() && *weight > 0.0).then_some(weights)
-    }
-}
-
-fn determinant(a: [f64; 3], b: [f64; 3], c: [f64; 3]) -> f64 {
-    let [[a, b, c], [d, e, f], [g, h, i]] = [a, b, c];
-    a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g)
+/// X + 15Y + 3Z of each channel at full light, relative to each other; nothing where the aim's primaries don't enclose its white.
+fn channel_weights(aim: &Aim) -> Option<[f64; 3]> {
+    let [x, y, z] = *aim.rgb_to_xyz()?.rows();
+    Some([0, 1, 2].map(|channel| x[channel] + 15.0 * y[channel] + 3.0 * z[channel]))
 }
 
 #[cfg(test)]

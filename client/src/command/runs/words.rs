@@ -8,10 +8,11 @@ use super::bar::progress;
 use super::events::Events;
 use super::figures::{change, drift, statistics, value};
 use super::table::verdict;
-use crate::command::{Exit, stage};
+use crate::command::Exit;
 use crate::local;
 use crate::output::{BAD, CAUTION, FAINT, GOOD, STRONG, styled};
 use crate::show;
+use crate::stimulus::in_words;
 
 /// Where the words of a list begin.
 const INDENT: usize = 14;
@@ -101,7 +102,7 @@ fn plan(plan: &RunPlan) -> Vec<(&'static str, String)> {
     }
     rows.extend(pace(plan).map(|pace| ("takes", pace)));
     rows.extend(plan.integration_s.map(|integration_s| ("exposes", show::span(integration_s))));
-    rows.extend(plan.stimulus.as_ref().map(|stimulus| ("shows", stage::in_words(stimulus))));
+    rows.extend(plan.stimulus.as_ref().map(|stimulus| ("shows", in_words(stimulus))));
     rows.push(("alarmed by", alerts(&plan.alert)));
     rows
 }

@@ -103,3 +103,13 @@ fn a_plan_that_is_written_into_a_record_comes_back_the_same() {
     let back: Plan = serde_json::from_str(&serde_json::to_string(&plan).unwrap()).unwrap();
     assert_eq!(back, plan);
 }
+
+#[test]
+fn the_guides_example_is_right_and_names_every_kind() {
+    let guide = include_str!("../../../../PLANS.md");
+    let example = guide.split("```toml\n").nth(1).unwrap().split("```").next().unwrap();
+    assert_eq!(read(example).unwrap().sets.len(), 2);
+    for kind in KINDS {
+        assert!(guide.contains(&format!("| `{kind}` |")), "{kind}");
+    }
+}

@@ -1,0 +1,140 @@
+//! How a review gets on, for whoever waits for it.
+
+use serde_json::json;
+use settled_protocol::notification::SettleProgress;
+use settled_protocol::settling::{Estimate, Verdict};
+
+use super::super::settled::awaited;
+use crate::output::{CAUTION, FAINT, Output, styled};
+use crate::review::criteria::expected_s;
+use crate::review::itinerary::Stop;
+use crate::review::pace::Pace;
+use crate::review::record::Entry;
+use crate::show;
+
+/// What is said meanwhile.
+#[derive(Debug)]
+pub(super) struct Progress {
+    output: Output,
+    quiet: bool,
+    pace: Pace,
+    /// What all that was left was expected to take, in s.
+    expected_s: f64,
+    number: usize,
+    of: usize,
+    /// What is measured, for the status line.
+    title: String,
+}
+
+impl Progress {
+    pub(super) fn new(output: Output, quiet: bool) -> Self {
+        Self { output, quiet, pace: Pace::default(), expected_s: 0.0, number: 0, of: 0, title: String::new() }
+    }
+
+    /// So much is left.
+    pub(super) fn count(&mut self, left: &[Stop<'_>]) {
+        self.expected_s = left.iter().map(expected_s).sum();
+        self.of = self.number + left.len();
+    }
+
+    /// The next stimulus.
+    pub(super) fn begin(&mut self, stop: &Stop<'_>) {
+        self.number += 1;
+        if self.quiet {
+            return;
+        }
+        let Stop { set, sequence, step } = stop;
+        let left_s = self.pace.left_s(self.expected_s);
+        let (number, of, name) = (self.number, self.of, &step.patch.name);
+        self.title = format!(
+            "{number} of {of}  {}, {}: {name}  some {} to go",
+            set.name,
+            sequence.name,
+            show::span(left_s)
+        );
+        if self.output.json {
+            self.output.note("", &json!({ "progress": {
+                "set": set.name, "sequence": sequence.name, "step": step.step, "patch": name, "number": number, "of": of, "left_s": left_s,
+            } }));
+        } else {
+            self.output.status(&self.title);
+        }
+    }
+
+    /// While it settles.
+    pub(super) fn settling(&self, report: &SettleProgress) {
+        if !self.quiet && !self.output.json {
+            self.output.status(&format!(
+                "{}   {} {}",
+                self.title,
+                show::number(report.latest),
+                awaited(report)
+            ));
+        }
+    }
+
+    /// While it is watched.
+    pub(super) fn watching(&self, t_s: f64, for_s: f64) {
+        if !self.quiet && !self.output.json {
+            self.output.status(&format!("{}   {} of {}", self.title, show::wait(t_s), show::span(for_s)));
+        }
+    }
+
+    /// It is measured, and took so long.
+    pub(super) fn end(&mut self, stop: &Stop<'_>, took_s: f64, entry: &Entry) {
+        let expected_s = expected_s(stop);
+        self.pace.took(expected_s, took_s);
+        self.expected_s = (self.expected_s - expected_s).max(0.0);
+        if self.quiet {
+            return;
+        }
+        self.output.end_status();
+        let place = stop.place();
+        let (words, object) = match entry {
+            Entry::Patch(patch) => (
+                settled(patch.value.as_ref(), patch.verdict),
+                json!({ "measured": { "place": place, "verdict": patch.verdict, "value": patch.value } }),
+            ),
+            Entry::Course(course) => {
+                let count = course.points.len();
+                (format!("{count} readings"), json!({ "measured": { "place": place, "points": count } }))
+            }
+            Entry::Note { .. } => return,
+        };
+        let name = format!("{} {}", stop.sequence.name, stop.step.patch.name);
+        self.output.note(&styled(FAINT, &format!("{name:<28} {words}")), &object);
+    }
+
+    /// It must be done again.
+    pub(super) fn again(&mut self) {
+        self.number = self.number.saturating_sub(1);
+    }
+
+    /// What one should look at.
+    pub(super) fn caution(&self, words: &str) {
+        self.output.end_status();
+        self.output.note(&styled(CAUTION, words), &json!({ "caution": { "message": words } }));
+    }
+
+    /// The daemon has gone, or is back.
+    pub(super) fn daemon(&self, state: &str, words: &str) {
+        self.output.end_status();
+        self.output.note(&styled(CAUTION, words), &json!({ "daemon": { "state": state } }));
+    }
+}
+
+fn settled(value: Option<&Estimate>, verdict: Verdict) -> String {
+    let value = value.map_or_else(
+        || "no value".to_owned(),
+        |value| {
+            let colour = value
+                .chromaticity
+                .map_or_else(String::new, |colour| format!("   {}", show::chromaticity(colour)));
+            format!("{}{colour}", show::estimate(value, "cd/m²"))
+        },
+    );
+    match verdict {
+        Verdict::Settled => value,
+        other => format!("{value}   ({})", other.name().replace('_', " ")),
+    }
+}

@@ -1,0 +1,235 @@
+//! `settle review run`: from the command line to a review that can begin.
+
+use std::io::IsTerminal;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use clap::Args;
+use serde_json::json;
+use settled_protocol::meter::Meter;
+use settled_protocol::method::{DaemonStatus, MetersList, Nothing};
+use settled_protocol::settling::Verdict;
+use settled_protocol::text::Text;
+
+use super::super::{Context, Exit, Failure, MeterArgument, flush, wall_clock};
+use super::journey::{Ended, Journey};
+use super::plans;
+use super::progress::Progress;
+use crate::asking;
+use crate::connection::Connection;
+use crate::output::{CAUTION, GOOD, Output, styled};
+use crate::quantities::{number, percent, within};
+use crate::review::caution::{cautions, consents};
+use crate::review::itinerary::stops;
+use crate::review::plan::Plan;
+use crate::review::record::reading::FORM;
+use crate::review::record::writing::Book;
+use crate::review::record::{Entry, Header};
+use crate::stimulus::way::{Kind, Way};
+
+#[derive(Debug, Args)]
+pub(in crate::command) struct Options {
+    /// The plan: a TOML file, or the name of one that comes along (settle review plans).
+    plan: String,
+    /// The file that what is measured is written to; if it is there already, with the same plan, the review goes on where it stopped.
+    #[arg(long, value_name = "FILE")]
+    into: PathBuf,
+    /// The display, in your words [default: the file's name].
+    #[arg(long, value_name = "WORDS")]
+    display: Option<String>,
+    /// The meter; may be left out where there is only one.
+    #[arg(long)]
+    meter: Option<String>,
+    /// Measure this set of the plan alone.
+    #[arg(long, value_name = "NAME")]
+    set: Option<String>,
+    /// The standard uncertainty of the meter's luminance, with its %, as its certificate states it (half of that for k = 2).
+    #[arg(long, value_name = "PERCENT", allow_hyphen_values = true, value_parser = within(percent, 0.0..=50.0, "0% to 50%"))]
+    luminance_uncertainty: Option<f64>,
+    /// The standard uncertainty of its u′ and of its v′.
+    #[arg(long, value_name = "UV", allow_hyphen_values = true, value_parser = within(number, 0.0..=0.1, "0 to 0.1"))]
+    chromaticity_uncertainty: Option<f64>,
+    /// Agree to what would be asked: a bright patch that is held for long.
+    #[arg(long)]
+    yes: bool,
+    /// No progress on standard error.
+    #[arg(long)]
+    quiet: bool,
+    #[command(flatten)]
+    way: Way,
+}
+
+pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
+    let output = context.output;
+    let plan = plan(&options.plan)?;
+    if let Some(name) = &options.set
+        && !plan.sets.iter().any(|set| set.name == *name)
+    {
+        let names: Vec<&str> = plan.sets.iter().map(|set| set.name.as_str()).collect();
+        return Err(Failure::Usage(format!("--set: the plan has no {name:?}; it has {}", names.join(", "))));
+    }
+    let connection = Arc::new(context.connect().await?);
+    connection.introduce(Text::try_from("settle review".to_owned()).ok()).await?;
+    let meter = meter(&connection, options.meter.clone()).await?;
+    let simulated = meter.simulated && !meter.replayed;
+    if let Some(mistake) = options.way.mistake(simulated) {
+        return Err(Failure::Usage(mistake));
+    }
+    let consented = consent(output, &plan, &options).await?;
+    if !consented {
+        return Err(Failure::Usage("nothing was measured: it was not agreed to".to_owned()));
+    }
+    let book = book(output, &connection, (&plan, &meter.id), &options).await?;
+    let on_stage = options.way.kind(simulated) == Kind::Stage;
+    let progress = Progress::new(output, options.quiet);
+    let mut journey =
+        Journey::new(context, (meter.id, on_stage), &options.way, options.set.clone(), book, progress);
+    let ended = journey.travel(&plan, Arc::clone(&connection)).await;
+    output.end_status();
+    let exit = match ended {
+        Ok(()) => Exit::Done,
+        Err(Ended::Interrupted) => {
+            flush(&connection).await;
+            Exit::Interrupted
+        }
+        Err(Ended::Away(failure) | Ended::Failed(failure)) => {
+            say_how_to_go_on(output, &options.into);
+            return Err(failure);
+        }
+    };
+    sum_up(output, &plan, &options, journey.book())?;
+    if exit == Exit::Interrupted {
+        say_how_to_go_on(output, &options.into);
+    }
+    Ok(exit)
+}
+
+fn say_how_to_go_on(output: Output, file: &Path) {
+    if !output.json {
+        output.aside(&format!(
+            "what was measured is in {}: the same command goes on where it stopped",
+            file.display()
+        ));
+    }
+}
+
+/// The plan of a file, or one that comes along.
+fn plan(named: &str) -> Result<Plan, Failure> {
+    let path = Path::new(named);
+    if !path.exists() {
+        return plans::plan_of(plans::named(named)?);
+    }
+    let text =
+        std::fs::read_to_string(path).map_err(|error| Failure::Input(format!("reading {named}: {error}")))?;
+    Plan::read(path, &text).map_err(|problems| Failure::Usage(format!("the plan has mistakes\n{problems}")))
+}
+
+async fn meter(connection: &Connection, named: Option<String>) -> Result<Meter, Failure> {
+    let id = MeterArgument { meter: named }.resolve(connection).await?;
+    let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
+    let known = meters.into_iter().find(|meter| meter.id == id);
+    known
+        .ok_or_else(|| Failure::Usage(format!("there is no meter {id}; settle meters lists those there are")))
+}
+
+/// Says what one should know before, and asks for what must be agreed to.
+async fn consent(output: Output, plan: &Plan, options: &Options) -> Result<bool, Failure> {
+    let stops = stops(plan, &[], options.set.as_deref());
+    for words in cautions(&stops) {
+        output.note(&styled(CAUTION, &words), &json!({ "caution": { "message": words } }));
+    }
+    let asked = consents(&stops);
+    if asked.is_empty() || options.yes {
+        return Ok(true);
+    }
+    let words = format!("{}. That can leave a mark that stays.", asked.join("; "));
+    if !std::io::stdin().is_terminal() {
+        return Err(Failure::Usage(format!("{words} Agree to it with --yes, or leave it out of the plan")));
+    }
+    Ok(asking::agrees(output, &format!("{words} Go on?")).await)
+}
+
+/// Begins the record, or goes on with it.
+async fn book(
+    output: Output,
+    connection: &Connection,
+    (plan, meter): (&Plan, &str),
+    options: &Options,
+) -> Result<Book, Failure> {
+    let path = &options.into;
+    let failed = |error: &dyn std::error::Error| Failure::Input(settled_drivers::fault::chain(error));
+    if !path.exists() {
+        let stem = || path.file_stem().map_or_else(String::new, |stem| stem.to_string_lossy().into_owned());
+        let header = Header {
+            review: FORM,
+            display: options.display.clone().unwrap_or_else(stem),
+            meter: meter.to_owned(),
+            log: connection.call::<DaemonStatus>(&Nothing {}).await?.log.id,
+            began: wall_clock(),
+            plan: plan.clone(),
+            luminance_u: options.luminance_uncertainty.map(|percent| percent / 100.0),
+            chromaticity_u: options.chromaticity_uncertainty,
+        };
+        return Book::create(path, header).map_err(|error| failed(&error));
+    }
+    let (mut book, torn) = Book::reopen(path).map_err(|error| failed(&error))?;
+    let differing = differing(&book.record().header, (plan, meter), options);
+    if !differing.is_empty() {
+        let (path, differing) = (path.display(), differing.join("; "));
+        return Err(Failure::Usage(format!(
+            "{path} is of another review: {differing}; name another file with --into"
+        )));
+    }
+    let cut = if torn.is_some() { "; a line that was cut off was dropped" } else { "" };
+    let words = format!("the review was gone on with{cut}");
+    book.append(Entry::Note { at: wall_clock(), words }).map_err(|error| failed(&error))?;
+    let left = stops(plan, &book.record().entries, options.set.as_deref()).len();
+    output.note(
+        &format!("{} is there already: {left} stimuli are left of it", path.display()),
+        &json!({ "resumed": { "file": path, "left": left } }),
+    );
+    Ok(book)
+}
+
+/// In what a record is not of this review.
+fn differing(header: &Header, (plan, meter): (&Plan, &str), options: &Options) -> Vec<String> {
+    let mut differing = header.plan.differences(plan);
+    if header.meter != meter {
+        differing.push(format!("the meter is {meter}, not {}", header.meter));
+    }
+    let named = |now: &str| format!("the display is {now:?}, not {:?}", header.display);
+    let display = options.display.as_ref().filter(|display| **display != header.display);
+    differing.extend(display.map(|display| named(display)));
+    differing
+}
+
+/// Says how far it has come.
+fn sum_up(output: Output, plan: &Plan, options: &Options, book: &Book) -> Result<(), Failure> {
+    let entries = &book.record().entries;
+    let left = stops(plan, entries, options.set.as_deref()).len();
+    let all = stops(plan, &[], options.set.as_deref()).len();
+    let mut unsettled: Vec<String> = Vec::new();
+    for set in &plan.sets {
+        for sequence in &set.sequences {
+            for patch in book.record().patches(set, &sequence.name) {
+                if patch.verdict != Verdict::Settled {
+                    let place = format!("{}, {}: {}", set.name, sequence.name, patch.patch.name);
+                    unsettled.push(format!("{place} ({})", patch.verdict.name()));
+                }
+            }
+        }
+    }
+    let (file, measured) = (book.path(), all - left);
+    if output.json {
+        let unsettled_count = unsettled.len();
+        output.object(&json!({ "review": {
+            "file": file, "measured": measured, "settled": measured.saturating_sub(unsettled_count), "left": left,
+        } }))?;
+        return Ok(());
+    }
+    output.line(&styled(GOOD, &format!("{measured} of {all} stimuli measured, in {}", file.display())))?;
+    for words in &unsettled {
+        output.line(&format!("  not settled: {words}"))?;
+    }
+    Ok(())
+}

@@ -1,0 +1,225 @@
+//! A program that has a generator, a player or anything else show the stimulus.
+//!
+//! It is run anew for each stimulus, without a shell, and has shown it once it ends with exit status 0.
+
+use std::fmt;
+use std::os::fd::AsFd;
+use std::process::{ExitStatus, Stdio};
+use std::str::FromStr;
+use std::time::Duration;
+
+use settled_protocol::stage::Range;
+use tokio::process::Command;
+use tokio::time::timeout;
+
+use super::way::Pause;
+use super::{NotShown, Screen};
+use crate::review::patch::{Coding, Patch};
+
+/// A command line with places for what is to be shown: `{r}` and the other names of [`Template::PLACES`].
+///
+/// Words are split as a POSIX shell splits them, quotes and backslashes included, before anything is filled in; nothing else of a
+/// shell is there. `{{` and `}}` stand for braces.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Template {
+    program: Word,
+    arguments: Vec<Word>,
+}
+
+/// One word of a command line, in pieces.
+type Word = Vec<Piece>;
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+enum Piece {
+    Text(String),
+    Place(Place),
+}
+
+/// What is filled in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Place {
+    Window(usize),
+    Background(usize),
+    WindowPercent,
+    Bits,
+    Range,
+    Name,
+}
+
+/// A command line that can't be used.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum BadTemplate {
+    /// A quote that isn't closed, or a backslash at the end.
+    Unclosed,
+    /// No word at all.
+    Empty,
+    /// A brace that belongs to no place.
+    Brace,
+    /// A place that there isn't.
+    NoSuchPlace(String),
+}
+
+impl fmt::Display for BadTemplate {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Unclosed => f.write_str("a quote is not closed, or a backslash ends it"),
+            Self::Empty => f.write_str("expected a program and its arguments"),
+            Self::Brace => f.write_str("a brace belongs to no place: write {{ or }} for a brace itself"),
+            Self::NoSuchPlace(name) => {
+                let places: Vec<String> =
+                    Template::PLACES.iter().map(|(place, _)| format!("{{{place}}}")).collect();
+                write!(f, "there is no {{{name}}}: expected {}", places.join(", "))
+            }
+        }
+    }
+}
+
+impl std::error::Error for BadTemplate {}
+
+impl Template {
+    /// The places, and what is filled in. Code values are decimal, as the coding of the set has them.
+    pub const PLACES: [(&'static str, &'static str); 10] = [
+        ("r", "red of the window, a code value"),
+        ("g", "green of the window"),
+        ("b", "blue of the window"),
+        ("background_r", "red of the rest of the screen"),
+        ("background_g", "green of the rest"),
+        ("background_b", "blue of the rest"),
+        ("window_percent", "the window's share of the screen's area, in per cent"),
+        ("bits", "bit depth of the code values"),
+        ("range", "full or narrow"),
+        ("name", "what people call the stimulus"),
+    ];
+
+    /// The program and its arguments, filled in.
+    fn filled(&self, patch: &Patch, coding: Coding) -> (String, Vec<String>) {
+        let fill = |word: &Word| word.iter().map(|piece| piece.filled(patch, coding)).collect::<String>();
+        (fill(&self.program), self.arguments.iter().map(fill).collect())
+    }
+}
+
+impl FromStr for Template {
+    type Err = BadTemplate;
+
+    fn from_str(text: &str) -> Result<Self, BadTemplate> {
+        let words = shlex::split(text).ok_or(BadTemplate::Unclosed)?;
+        let mut words = words.iter().map(|word| pieces(word));
+        let program = words.next().ok_or(BadTemplate::Empty)??;
+        Ok(Self { program, arguments: words.collect::<Result<_, _>>()? })
+    }
+}
+
+fn pieces(word: &str) -> Result<Word, BadTemplate> {
+    let (mut pieces, mut text, mut rest) = (Vec::new(), String::new(), word);
+    while let Some(at) = rest.find(['{', '}']) {
+        let (before, brace) = rest.split_at(at);
+        text.push_str(before);
+        if let Some(after) = brace.strip_prefix("{{").or_else(|| brace.strip_prefix("}}")) {
+            text.push_str(&brace[..1]);
+            rest = after;
+            continue;
+        }
+        let inside = brace.strip_prefix('{').and_then(|inside| inside.split_once('}'));
+        let (name, after) = inside.ok_or(BadTemplate::Brace)?;
+        pieces.push(Piece::Text(std::mem::take(&mut text)));
+        pieces
+            .push(Piece::Place(Place::named(name).ok_or_else(|| BadTemplate::NoSuchPlace(name.to_owned()))?));
+        rest = after;
+    }
+    text.push_str(rest);
+    pieces.push(Piece::Text(text));
+    pieces.retain(|piece| *piece != Piece::Text(String::new()));
+    Ok(pieces)
+}
+
+impl Place {
+    fn named(name: &str) -> Option<Self> {
+        Some(match name {
+            "r" => Self::Window(0),
+            "g" => Self::Window(1),
+            "b" => Self::Window(2),
+            "background_r" => Self::Background(0),
+            "background_g" => Self::Background(1),
+            "background_b" => Self::Background(2),
+            "window_percent" => Self::WindowPercent,
+            "bits" => Self::Bits,
+            "range" => Self::Range,
+            "name" => Self::Name,
+            _ => return None,
+        })
+    }
+}
+
+impl Piece {
+    fn filled(&self, patch: &Patch, coding: Coding) -> String {
+        let code =
+            |codes: [u16; 3], channel: usize| codes.get(channel).map(u16::to_string).unwrap_or_default();
+        match self {
+            Self::Text(text) => text.clone(),
+            Self::Place(Place::Window(channel)) => code(patch.codes, *channel),
+            Self::Place(Place::Background(channel)) => code(patch.background, *channel),
+            Self::Place(Place::WindowPercent) => patch.window_percent.to_string(),
+            Self::Place(Place::Bits) => coding.bits.to_string(),
+            Self::Place(Place::Range) => match coding.range {
+                Range::Full => "full".to_owned(),
+                Range::Narrow => "narrow".to_owned(),
+            },
+            Self::Place(Place::Name) => patch.name.clone(),
+        }
+    }
+}
+
+/// A program that shows one stimulus each time it is run.
+#[derive(Debug)]
+pub struct External {
+    template: Template,
+    limit: Duration,
+    pause: Pause,
+}
+
+impl External {
+    /// Runs `template` for each stimulus, for `limit` at most, and waits for `pause` more afterwards.
+    #[must_use]
+    pub fn new(template: Template, limit: Duration, pause: Pause) -> Self {
+        Self { template, limit, pause }
+    }
+}
+
+impl Screen for External {
+    async fn show(&mut self, patch: &Patch, coding: Coding) -> Result<(), NotShown> {
+        let (program, arguments) = self.template.filled(patch, coding);
+        let failed = |why: String| NotShown::because(format!("{program} did not show {}: {why}", patch.name));
+        // Standard output is for results alone: what it says there goes where its complaints go.
+        let aside =
+            std::io::stderr().as_fd().try_clone_to_owned().map_err(|error| failed(error.to_string()))?;
+        let mut command = Command::new(&program);
+        command.args(arguments).stdin(Stdio::null()).stdout(Stdio::from(aside)).kill_on_drop(true);
+        let mut child = command.spawn().map_err(|error| {
+            failed(format!("it can't be run ({error}): name it with its whole path in --show-command"))
+        })?;
+        let ended = timeout(self.limit, child.wait()).await.map_err(|_| {
+            let limit = humantime::format_duration(self.limit);
+            failed(format!("it took longer than {limit}, and was ended: give it more with --show-limit"))
+        })?;
+        let status = ended.map_err(|error| failed(error.to_string()))?;
+        if !status.success() {
+            return Err(failed(format!(
+                "{}; what it said stands above. Run it by hand to see why",
+                how(status)
+            )));
+        }
+        self.pause.over().await;
+        Ok(())
+    }
+}
+
+/// How it ended, in words.
+fn how(status: ExitStatus) -> String {
+    status.code().map_or_else(
+        || format!("it was ended ({status})"),
+        |code| format!("it ended with exit status {code}"),
+    )
+}
+
+#[cfg(test)]
+mod tests;

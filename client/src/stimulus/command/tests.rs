@@ -1,0 +1,80 @@
+use super::*;
+
+const PATCH: Patch =
+    Patch { name: String::new(), codes: [940, 64, 502], background: [64, 65, 66], window_percent: 12.5 };
+const CODING: Coding = Coding { bits: 10, range: Range::Narrow };
+
+fn patch(name: &str) -> Patch {
+    Patch { name: name.to_owned(), ..PATCH }
+}
+
+fn screen(command: &str) -> External {
+    External::new(command.parse().unwrap(), Duration::from_secs(20), Pause::default())
+}
+
+#[test]
+fn every_place_is_filled_in_and_words_stay_words() {
+    let template: Template =
+        "'a program' {r},{g},{b} --rest={background_r}/{background_g}/{background_b} \"{window_percent} %\" {bits}{range} {name} {{r}}"
+            .parse()
+            .unwrap();
+    let (program, arguments) = template.filled(&patch("grey 50 %; rm x"), CODING);
+    assert_eq!(program, "a program");
+    let expected =
+        ["940,64,502", "--rest=64/65/66", "12.5 %", "10narrow", "grey 50 %; rm x", "{r}"].map(str::to_owned);
+    assert_eq!(arguments, expected);
+}
+
+#[test]
+fn each_place_there_is_can_be_written() {
+    for (place, _) in Template::PLACES {
+        let template: Template = format!("show {{{place}}}").parse().unwrap();
+        let (_, arguments) = template.filled(&patch("grey"), CODING);
+        assert!(arguments.len() == 1 && !arguments[0].is_empty() && !arguments[0].contains('{'), "{place}");
+    }
+}
+
+#[test]
+fn a_template_that_can_not_be_meant_is_refused() {
+    let refused = |text: &str| text.parse::<Template>().unwrap_err();
+    assert_eq!(refused("show 'it"), BadTemplate::Unclosed);
+    assert_eq!(refused("   "), BadTemplate::Empty);
+    for braces in ["show {", "show r}", "show {r", "show }{r}"] {
+        assert_eq!(refused(braces), BadTemplate::Brace, "{braces}");
+    }
+    let named = refused("show {red}").to_string();
+    assert!(named.contains("{red}") && named.contains("{background_r}"), "{named}");
+}
+
+#[tokio::test]
+async fn a_stimulus_is_shown_once_its_program_ends_well() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("shown");
+    let command = format!("sh -c 'printf \"%s %s\" \"$1\" \"$2\" >\"$0\"' {} {{r}} {{name}}", file.display());
+    screen(&command).show(&patch("near black"), CODING).await.unwrap();
+    assert_eq!(std::fs::read_to_string(file).unwrap(), "940 near black");
+}
+
+#[tokio::test]
+async fn a_program_that_fails_is_named_with_the_stimulus_and_what_to_do() {
+    for (command, expected) in [
+        ("sh -c 'exit 3'", "sh did not show grey: it ended with exit status 3"),
+        ("sh -c 'kill -9 $$'", "it was ended (signal: 9"),
+        ("/nonexistent/show {r}", "--show-command"),
+    ] {
+        let error = screen(command).show(&patch("grey"), CODING).await.unwrap_err();
+        assert!(error.why.contains(expected), "{command}: {}", error.why);
+    }
+}
+
+#[tokio::test]
+async fn a_program_that_does_not_end_is_ended() {
+    let template = "tail -f /dev/null".parse().unwrap();
+    let mut screen = External::new(template, Duration::from_millis(50), Pause::default());
+    let error = screen.show(&patch("grey"), CODING).await.unwrap_err();
+    assert!(
+        error.why.contains("took longer than 50ms") && error.why.contains("--show-limit"),
+        "{}",
+        error.why
+    );
+}

@@ -1,0 +1,197 @@
+// Draws what it is told, and says so once it is drawn. No timers but one: to connect anew.
+"use strict";
+
+const canvas = document.getElementById("screen");
+const words = document.getElementById("state");
+const pen = canvas.getContext("2d", { alpha: false, colorSpace: "srgb" });
+
+const ANEW_MS = 1000;
+const SUPERSEDED = 4000;
+const MARK_GREY = [64, 64, 64];
+
+let socket = null;
+let order = null;       // what is to be shown
+let begun = false;      // somebody has read the caution
+let over = false;       // nothing more comes
+let lock = null;        // keeps the display awake
+let exact = false;      // the browser tells whole pixels of the display
+let drawing = 0;        // counts what was drawn, so that only the latest is told of
+
+function say(event) {
+  if (socket !== null && socket.readyState === WebSocket.OPEN) {
+    socket.send(JSON.stringify(event));
+  }
+}
+
+// Words are shown instead of stimuli as long as there is nothing to show: nothing bright is left standing.
+function tell(state) {
+  words.textContent = state;
+  document.getElementById("before").hidden = begun || over;
+  document.body.classList.toggle("showing", begun && !over && order !== null);
+}
+
+function fillsScreen() {
+  const near = (page, screen) => Math.abs(page - screen) <= 1;
+  return document.fullscreenElement !== null || (near(innerWidth, screen.width) && near(innerHeight, screen.height));
+}
+
+// A margin of whole pixels on both sides, so that the window is centred; at least a pixel of it is left.
+function margin(full, share) {
+  return Math.min(Math.round((full * (1 - share)) / 2), Math.floor((full - 1) / 2));
+}
+
+function colour([red, green, blue]) {
+  return `rgb(${red}, ${green}, ${blue})`;
+}
+
+function ring([x, y]) {
+  const [centre, middle] = [x * canvas.width, y * canvas.height];
+  const radius = Math.min(canvas.width, canvas.height) / 12;
+  pen.strokeStyle = "rgb(220, 220, 220)";
+  pen.lineWidth = Math.max(2, Math.round(radius / 20));
+  pen.beginPath();
+  pen.arc(centre, middle, radius, 0, 2 * Math.PI);
+  pen.moveTo(centre - radius, middle);
+  pen.lineTo(centre + radius, middle);
+  pen.moveTo(centre, middle - radius);
+  pen.lineTo(centre, middle + radius);
+  pen.stroke();
+}
+
+function draw() {
+  if (order === null || !begun) {
+    return;
+  }
+  tell(over ? "Done. This page can be closed." : "");
+  const [width, height] = [canvas.width, canvas.height];
+  const share = order.percent === undefined ? 1 : Math.sqrt(order.percent / 100);
+  const [left, top] = [margin(width, share), margin(height, share)];
+  const [inside, high] = [width - 2 * left, height - 2 * top];
+  if (order.window !== undefined) {
+    pen.fillStyle = colour(order.background);
+    pen.fillRect(0, 0, width, height);
+    pen.fillStyle = colour(order.window);
+    pen.fillRect(left, top, inside, high);
+  } else {
+    pen.fillStyle = colour(MARK_GREY);
+    pen.fillRect(0, 0, width, height);
+    if (order.mark !== undefined) {
+      ring(order.mark);
+    }
+  }
+  const view = {
+    width, height, left, top, window_width: inside, window_height: high,
+    ratio: devicePixelRatio, fills: fillsScreen(), awake: lock !== null, exact,
+  };
+  const [id, mine] = [order.id, ++drawing];
+  // The second frame begins once the first has been handed over.
+  requestAnimationFrame(() => requestAnimationFrame(() => {
+    if (mine === drawing) {
+      say({ event: "shown", id, view });
+    }
+  }));
+}
+
+async function stayAwake() {
+  if (lock === null && navigator.wakeLock !== undefined && document.visibilityState === "visible") {
+    try {
+      lock = await navigator.wakeLock.request("screen");
+      lock.addEventListener("release", () => { lock = null; });
+    } catch {
+      lock = null;
+    }
+  }
+}
+
+async function begin() {
+  if (over) {
+    return;
+  }
+  if (document.fullscreenElement === null) {
+    try {
+      await document.documentElement.requestFullscreen({ navigationUI: "hide" });
+    } catch {
+      // It says that it doesn't fill the screen.
+    }
+  }
+  await stayAwake();
+  if (!begun) {
+    begun = true;
+    tell("Waiting for the first stimulus…");
+    say({ event: "begun" });
+  }
+}
+
+function connect() {
+  const url = new URL("line", location.href);
+  url.protocol = "ws:";
+  socket = new WebSocket(url);
+  socket.addEventListener("open", () => {
+    tell("Ready");
+    say({ event: "here", begun });
+  });
+  socket.addEventListener("message", (message) => {
+    order = JSON.parse(message.data);
+    over = order.end === true;
+    draw();
+    if (over && document.fullscreenElement !== null) {
+      document.exitFullscreen().catch(() => {});
+    }
+  });
+  socket.addEventListener("close", (closed) => {
+    if (over) {
+      return;
+    }
+    order = null;
+    drawing += 1;
+    if (closed.code === SUPERSEDED) {
+      over = true;
+      tell("Another page shows the stimuli now. This one can be closed.");
+    } else {
+      tell("The connection is lost. Connecting anew…");
+      setTimeout(connect, ANEW_MS);
+    }
+  });
+}
+
+function fit(width, height) {
+  if (canvas.width !== width || canvas.height !== height) {
+    canvas.width = width;
+    canvas.height = height;
+  }
+  draw();
+}
+
+// Whole pixels of the display, where the browser tells; else as near as can be computed.
+const observer = new ResizeObserver(([entry]) => {
+  const [box] = entry.devicePixelContentBoxSize ?? [];
+  exact = box !== undefined;
+  if (exact) {
+    fit(box.inlineSize, box.blockSize);
+  } else {
+    fit(Math.round(innerWidth * devicePixelRatio), Math.round(innerHeight * devicePixelRatio));
+  }
+});
+try {
+  observer.observe(canvas, { box: "device-pixel-content-box" });
+} catch {
+  observer.observe(canvas);
+}
+
+document.addEventListener("click", begin);
+document.addEventListener("keydown", (key) => {
+  if (!["Escape", "Control", "Shift", "Alt", "Meta"].includes(key.key) && !/^F\d/.test(key.key)) {
+    begin();
+  }
+});
+document.addEventListener("contextmenu", (event) => event.preventDefault());
+document.addEventListener("fullscreenchange", draw);
+document.addEventListener("visibilitychange", async () => {
+  if (document.visibilityState === "hidden") {
+    say({ event: "hidden" });
+  } else if (begun) {
+    await stayAwake();
+    draw();
+  }
+});
+connect();

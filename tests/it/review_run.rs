@@ -1,0 +1,261 @@
+//! `settle review run`: a plan measured to its end, whatever comes in between.
+
+use std::collections::HashMap;
+use std::path::Path;
+use std::process::{Child, Output, Stdio};
+
+use nix::sys::signal::{Signal, kill};
+use nix::unistd::Pid;
+use serde_json::{Value, json};
+
+use crate::support::daemon::{Daemon, wait_until};
+
+/// Stimuli of the plan `sdr-quick`: white and black, 11 greys, black and 5 above it, 6 colours and white.
+const QUICK: usize = 26;
+
+/// A display that is warm and steady, and a meter that is true but for its noise.
+fn bench() -> Daemon {
+    let daemon = Daemon::start(&format!(
+        "[log]\npath = \"log.sqlite\"\n[clock]\nspeed = 200\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\n{STEADY}"
+    ));
+    daemon.client().wait_for_state("m", "ready");
+    daemon
+}
+
+const STEADY: &str = "display = \"self-emitting\"\npeak_cd_m2 = 100\nlimiter_exponent = 0\ncold = [0, 0]\ncold_white = [0, 0]\ncreep = [0, 0]\nsag = 0\nretention = 0\n\
+    filter_error = 0\ndark_cd_m2 = 0\nnoise = 0.2\nautomatic_s = 0.2\n";
+
+fn text(bytes: &[u8]) -> String {
+    String::from_utf8(bytes.to_owned()).unwrap()
+}
+
+fn arguments<'a>(plan: &'a str, file: &'a str) -> Vec<&'a str> {
+    vec!["--json", "review", "run", plan, "--into", file, "--display", "Field monitor 4"]
+}
+
+fn start(daemon: &Daemon, plan: &str, file: &str) -> Child {
+    let mut settle = daemon.settle(&arguments(plan, file));
+    settle.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap()
+}
+
+/// Its lines that are whole, but for the header.
+fn entries(file: &str) -> Vec<Value> {
+    let text = std::fs::read_to_string(file).unwrap_or_default();
+    let whole = text.rsplit_once('\n').map_or("", |(whole, _)| whole);
+    whole.lines().skip(1).map(|line| serde_json::from_str(line).unwrap()).collect()
+}
+
+fn measured(file: &str) -> Vec<Value> {
+    entries(file).into_iter().filter(|entry| entry["entry"] != "note").collect()
+}
+
+fn wait_for(file: &str, count: usize) {
+    wait_until("so many stimuli are measured", || measured(file).len() >= count);
+}
+
+/// Every stimulus once, and none twice.
+fn assert_whole(file: &str) {
+    let mut counts: HashMap<String, usize> = HashMap::new();
+    for entry in measured(file) {
+        *counts.entry(format!("{} {} {}", entry["set"], entry["sequence"], entry["step"])).or_default() += 1;
+    }
+    assert_eq!(counts.len(), QUICK, "{counts:?}");
+    assert!(counts.values().all(|count| *count == 1), "{counts:?}");
+}
+
+fn assert_done(output: &Output) {
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+}
+
+fn path(daemon: &Daemon, name: &str) -> String {
+    daemon.path(name).display().to_string()
+}
+
+#[test]
+fn a_review_is_measured_whole_and_what_a_line_says_was_shown_is_what_was_read() {
+    let daemon = bench();
+    let file = path(&daemon, "r.jsonl");
+    let output = daemon.run_settle(&arguments("sdr-quick", &file));
+    assert_done(&output);
+    assert_whole(&file);
+    let result: Value = serde_json::from_str(&text(&output.stdout)).unwrap();
+    assert_eq!((&result["review"]["measured"], &result["review"]["left"]), (&json!(QUICK), &json!(0)));
+    // Each line of standard error is an object with one member.
+    let said: Vec<Value> =
+        text(&output.stderr).lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    assert_eq!(said.iter().filter(|said| said["progress"]["of"] == QUICK).count(), QUICK);
+    assert!(
+        said.iter()
+            .any(|said| said["caution"]["message"].as_str().is_some_and(|words| words.contains("seizures")))
+    );
+    let mut seen = 0;
+    for entry in measured(&file).iter().filter(|entry| entry["sequence"] == "grey") {
+        let signal = f64::from(u16::try_from(entry["patch"]["codes"][0].as_u64().unwrap()).unwrap()) / 1023.0;
+        // ITU-R BT.1886 with a black of 0: what the simulated display is.
+        let expected = 100.0 * signal.powf(2.4);
+        let (found, u95) = (entry["value"]["y"].as_f64().unwrap(), entry["value"]["y_u95"].as_f64().unwrap());
+        assert!((found - expected).abs() < 3.0 * u95 + 1e-3, "{entry}: {expected}");
+        assert!(
+            entry["readings"]["count"].as_u64().unwrap() > 0
+                && entry["flags"].as_array().unwrap().contains(&json!("simulated"))
+        );
+        seen += 1;
+    }
+    assert_eq!(seen, 11);
+    // White and black come first.
+    let first: Vec<Value> = measured(&file).iter().take(2).map(|entry| entry["sequence"].clone()).collect();
+    assert_eq!(first, ["white_black", "white_black"]);
+}
+
+#[test]
+fn a_client_that_is_killed_goes_on_where_it_stopped_and_no_stimulus_is_doubled_or_lost() {
+    let daemon = bench();
+    let file = path(&daemon, "r.jsonl");
+    for count in [3, 9, 15] {
+        let mut child = start(&daemon, "sdr-quick", &file);
+        wait_for(&file, count);
+        child.kill().unwrap();
+        child.wait().unwrap();
+    }
+    // A line that was being written as it was killed.
+    let torn = [std::fs::read(&file).unwrap().as_slice(), b"{\"entry\":\"patch\",\"set\":\"SDR\""].concat();
+    std::fs::write(&file, torn).unwrap();
+    assert_done(&daemon.run_settle(&arguments("sdr-quick", &file)));
+    assert_whole(&file);
+    let notes: Vec<Value> = entries(&file).into_iter().filter(|entry| entry["entry"] == "note").collect();
+    assert_eq!(notes.len(), 3, "{notes:?}");
+    assert!(notes[2]["words"].as_str().unwrap().contains("cut off"));
+    // Once it is whole there is nothing to be done any more.
+    let before = measured(&file).len();
+    assert_done(&daemon.run_settle(&arguments("sdr-quick", &file)));
+    assert_eq!(measured(&file).len(), before);
+}
+
+#[test]
+fn a_daemon_that_is_killed_and_comes_back_costs_no_stimulus() {
+    let mut daemon = bench();
+    let file = path(&daemon, "r.jsonl");
+    let child = start(&daemon, "sdr-quick", &file);
+    wait_for(&file, 6);
+    daemon.kill();
+    daemon.launch();
+    let output = child.wait_with_output().unwrap();
+    assert_done(&output);
+    assert_whole(&file);
+    let said = text(&output.stderr);
+    assert!(
+        said.contains("{\"daemon\":{\"state\":\"lost\"}}")
+            && said.contains("{\"daemon\":{\"state\":\"back\"}}"),
+        "{said}"
+    );
+    assert!(entries(&file).iter().any(|entry| entry["words"] == "the daemon was away, or started anew"));
+}
+
+#[test]
+fn ctrl_c_keeps_what_was_measured_and_puts_the_display_back() {
+    let daemon = bench();
+    let file = path(&daemon, "r.jsonl");
+    let before = json!({"colour": [300, 200, 100], "bits": 10});
+    daemon.client().call("stage.show", &json!({"meter": "m", "stimulus": before}));
+    let child = start(&daemon, "sdr-quick", &file);
+    wait_for(&file, 4);
+    kill(Pid::from_raw(i32::try_from(child.id()).unwrap()), Signal::SIGINT).unwrap();
+    let output = child.wait_with_output().unwrap();
+    assert_eq!(output.status.code(), Some(130), "{}", text(&output.stderr));
+    let result: Value = serde_json::from_str(&text(&output.stdout)).unwrap();
+    let count = measured(&file).len();
+    assert_eq!(result["review"]["measured"], count);
+    assert_eq!(result["review"]["left"], QUICK - count);
+    let shown = daemon.client().call("stage.show", &json!({"meter": "m", "stimulus": {"colour": [0, 0, 0]}}));
+    assert_eq!(shown["before"]["colour"], before["colour"]);
+    // The meter is nobody's.
+    assert!(daemon.client().call("meters.list", &json!({}))["meters"][0]["lease"].is_null());
+}
+
+#[test]
+fn nobody_else_reads_with_the_meter_meanwhile() {
+    let daemon = bench();
+    let file = path(&daemon, "r.jsonl");
+    let mut child = start(&daemon, "sdr-quick", &file);
+    wait_for(&file, 1);
+    assert_eq!(daemon.client().refusal("meter.read", &json!({"meter": "m"})), "leased");
+    child.kill().unwrap();
+    child.wait().unwrap();
+}
+
+#[test]
+fn another_plan_display_or_meter_is_refused_with_what_differs() {
+    let daemon = bench();
+    let file = path(&daemon, "r.jsonl");
+    let mut child = start(&daemon, "sdr-quick", &file);
+    wait_for(&file, 1);
+    // While it is being written, nobody else writes it.
+    let other = daemon.run_settle(&arguments("sdr-quick", &file));
+    assert_eq!(other.status.code(), Some(1));
+    assert!(text(&other.stderr).contains("another review is being written into"), "{}", text(&other.stderr));
+    child.kill().unwrap();
+    child.wait().unwrap();
+    let kept = std::fs::read(&file).unwrap();
+    let other = daemon.run_settle(&arguments("sdr-full", &file));
+    assert_eq!(other.status.code(), Some(2));
+    assert!(text(&other.stderr).contains("is another one"), "{}", text(&other.stderr));
+    let other =
+        daemon.run_settle(&["review", "run", "sdr-quick", "--into", &file, "--display", "Field monitor 5"]);
+    assert_eq!(other.status.code(), Some(2));
+    assert!(text(&other.stderr).contains("Field monitor 4"), "{}", text(&other.stderr));
+    assert_eq!(std::fs::read(&file).unwrap(), kept);
+}
+
+#[test]
+fn what_is_held_for_long_must_be_agreed_to() {
+    let daemon = bench();
+    let file = path(&daemon, "r.jsonl");
+    let refused = daemon.run_settle(&arguments("retention", &file));
+    assert_eq!(refused.status.code(), Some(2));
+    let said = text(&refused.stderr);
+    assert!(said.contains("--yes") && said.contains("held for 5 min"), "{said}");
+    assert!(!Path::new(&file).exists());
+    let mut agreed = arguments("retention", &file);
+    agreed.push("--yes");
+    assert_done(&daemon.run_settle(&agreed));
+    let retention: Vec<Value> =
+        measured(&file).into_iter().filter(|entry| entry["sequence"] == "retention").collect();
+    let kinds: Vec<&Value> = retention.iter().map(|entry| &entry["entry"]).collect();
+    assert_eq!(kinds, ["patch", "course", "course"]);
+    let points = retention[1]["points"].as_array().unwrap();
+    let last = points.last().unwrap()["t_s"].as_f64().unwrap();
+    assert!((299.0..320.0).contains(&last) && points.len() > 100, "{last}, {}", points.len());
+}
+
+#[test]
+fn a_plan_with_mistakes_is_refused_with_all_of_them_and_nothing_is_shown() {
+    let daemon = bench();
+    let (plan, file) = (path(&daemon, "p.toml"), path(&daemon, "r.jsonl"));
+    let written = "title = \"T\"\n[[set]]\nname = \"SDR\"\ntransfer = \"srgb\"\nprimaries = \"bt70\"\n[[set.sequence]]\nkind = \"grey\"\nstep = 5\n";
+    std::fs::write(&plan, written).unwrap();
+    let output = daemon.run_settle(&["review", "run", &plan, "--into", &file]);
+    assert_eq!(output.status.code(), Some(2));
+    let said = text(&output.stderr);
+    assert!(
+        said.contains("p.toml:5:13: set[0].primaries")
+            && said.contains("p.toml:8:1: set[0].sequence[0].step"),
+        "{said}"
+    );
+    assert!(said.contains("did you mean \"steps\"?") && !Path::new(&file).exists(), "{said}");
+}
+
+#[test]
+fn plans_that_come_along_are_listed_and_printed_as_they_are_read() {
+    let daemon = bench();
+    let listed = text(&daemon.run_settle(&["--json", "review", "plans"]).stdout);
+    let listed: Vec<Value> = listed.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    assert!(listed.iter().any(|plan| plan["name"] == "sdr-quick" && plan["stimuli"] == QUICK), "{listed:?}");
+    let printed = daemon.run_settle(&["review", "plans", "uniformity"]);
+    assert_done(&printed);
+    let (plan, file) = (path(&daemon, "own.toml"), path(&daemon, "r.jsonl"));
+    std::fs::write(&plan, &printed.stdout).unwrap();
+    let words = text(&daemon.run_settle(&["review", "run", &plan, "--into", &file, "--set", "nope"]).stderr);
+    assert!(words.contains("has no \"nope\"; it has SDR"), "{words}");
+    let unknown = daemon.run_settle(&["review", "plans", "nope"]);
+    assert_eq!(unknown.status.code(), Some(2));
+}
