@@ -8,8 +8,16 @@
 //! | [`figure`] | a number with its 95 % interval and unit |
 //! | [`draws`] | uncertainty carried from readings to figures, by Monte Carlo |
 //! | [`aim`] | what a display is meant to do: transfer function, primaries, white |
+//! | [`simultaneous`] | intervals of several figures that hold all at once |
+//! | [`decay`] | light that approaches a limit: time constants |
+//! | [`limiter`] | luminance against the area that is lit |
+//! | [`reflection`] | light of the room that a display throws back |
 
 pub mod aim;
+pub mod decay;
 pub mod draws;
 pub mod figure;
+pub mod limiter;
 pub mod measured;
+pub mod reflection;
+pub mod simultaneous;
