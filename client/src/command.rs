@@ -155,9 +155,6 @@ enum Command {
     Stage(stage::Options),
     /// How the daemon is.
     Status,
-    /// A display measured, stimulus by stimulus, and held against what it is meant to do.
-    #[command(subcommand)]
-    Review(review::Options),
     /// When had it settled? Over recorded readings, without a daemon.
     Assess(assess::Options),
     /// Completions for a shell, on standard output.
@@ -181,7 +178,7 @@ impl Command {
             self,
             Self::Demo(_)
                 | Self::Assess(_)
-                | Self::Review(review::Options::Plans(_))
+                | Self::Review(review::Options::Plans(_) | review::Options::Show(_) | review::Options::Compare(_))
                 | Self::Completions { .. }
                 | Self::Man
         )
@@ -256,7 +253,6 @@ async fn carry_out(context: &Context, command: Command) -> Result<Exit, Failure>
         Command::Review(options) => review::run(context, options).await,
         Command::Stage(options) => stage::run(context, options).await,
         Command::Status => status::run(context).await,
-        Command::Review(options) => review::run(context.output, &options),
         Command::Assess(options) => assess::run(context.output, &options),
         Command::Completions { shell } => manual::completions(context.output, Arguments::command(), shell),
         Command::Man => manual::page(context.output, Arguments::command()),

@@ -44,3 +44,12 @@ pub mod transfer;
 
 #[cfg(test)]
 mod reference;
+//! | [`simultaneous`] | intervals of several figures that hold all at once |
+//! | [`decay`] | light that approaches a limit: time constants |
+//! | [`limiter`] | luminance against the area that is lit |
+//! | [`reflection`] | light of the room that a display throws back |
+
+pub mod decay;
+pub mod limiter;
+pub mod reflection;
+pub mod simultaneous;
