@@ -22,10 +22,15 @@
 //! | [`tint`] | how a white is off, in words |
 //! | [`gamut`] | coverage and ratio of a reference gamut |
 //! | [`difference`] | which colour difference is used for what |
+//! | [`simultaneous`] | intervals of several figures that hold all at once |
+//! | [`decay`] | light that approaches a limit: time constants |
+//! | [`limiter`] | luminance against the area that is lit |
+//! | [`reflection`] | light of the room that a display throws back |
 
 pub mod aim;
 pub mod cct;
 pub mod de2000;
+pub mod decay;
 pub mod difference;
 pub mod draws;
 pub mod figure;
@@ -33,10 +38,13 @@ pub mod gamma;
 pub mod gamut;
 pub mod ictcp;
 pub mod lab;
+pub mod limiter;
 pub mod luv;
 pub mod measured;
 pub mod ramp;
+pub mod reflection;
 pub mod rgb;
+pub mod simultaneous;
 pub mod tint;
 pub mod together;
 pub mod tracking;
@@ -44,12 +52,3 @@ pub mod transfer;
 
 #[cfg(test)]
 mod reference;
-//! | [`simultaneous`] | intervals of several figures that hold all at once |
-//! | [`decay`] | light that approaches a limit: time constants |
-//! | [`limiter`] | luminance against the area that is lit |
-//! | [`reflection`] | light of the room that a display throws back |
-
-pub mod decay;
-pub mod limiter;
-pub mod reflection;
-pub mod simultaneous;
