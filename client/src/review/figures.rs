@@ -3,6 +3,18 @@
 //! Each kind of sequence has a file of its own, with a type for its figures and one function that makes it from a [`Scene`] and what was
 //! measured. Figures that nobody could measure are absent.
 
+pub mod ambient;
+pub mod cold_start;
+pub mod peak_hold;
+pub mod retention;
+mod sentence;
+#[cfg(test)]
+mod synthetic;
+pub mod trend;
+pub mod uniformity;
+mod usable;
+pub mod window;
+
 use serde::{Deserialize, Serialize};
 
 use super::patch::Coding;
