@@ -127,22 +127,28 @@ class Zeroed(Record):
 
 @dataclass(frozen=True)
 class Stimulus(Record):
-    """What a simulated display shows: code values R, G, B of a centred window, on a background."""
+    """What a simulated display shows: code values R, G, B of a centred window, on a background.
+
+    `range`: `full` or `narrow`, what the code values stand for. `power`: `off` where the display is switched off.
+    """
 
     colour: Tuple[int, int, int]
     background: Tuple[int, int, int] = (0, 0, 0)
     bits: int = 10
+    range: str = "full"
     window_percent: float = 10.0
+    power: str = "on"
 
 
 @dataclass(frozen=True)
 class Shown(Record):
-    """When a simulated display changed, and what it showed until then."""
+    """When a simulated display changed, what it showed until then, and where meters looked: None is the middle."""
 
     meter: str
     at: Moment
     t_s: float
     before: Optional[Stimulus] = None
+    position_before: Optional[Tuple[float, float]] = None
 
 
 @dataclass(frozen=True)

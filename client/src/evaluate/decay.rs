@@ -139,7 +139,13 @@ impl Chosen {
     #[must_use]
     pub fn uncertainty(&self, count: f64) -> f64 {
         let few = 1.0 + (NORMAL_95 * NORMAL_95 + 1.0) / (4.0 * self.freedom);
-        few * self.scatter * (inflation(self.alike) / count).sqrt()
+        few * self.scatter * (self.inflation() / count).sqrt()
+    }
+
+    /// (1 + ρ)/(1 − ρ): how many neighbouring readings count for one.
+    #[must_use]
+    pub fn inflation(&self) -> f64 {
+        inflation(self.alike)
     }
 }
 

@@ -110,7 +110,8 @@ impl Draws {
     }
 }
 
-fn interval(value: f64, mut draws: Vec<f64>) -> Figure {
+/// A figure and its interval from what the draws gave.
+pub(crate) fn interval(value: f64, mut draws: Vec<f64>) -> Figure {
     draws.sort_by(f64::total_cmp);
     Figure { value, low: quantile(&draws, 0.025).min(value), high: quantile(&draws, 0.975).max(value) }
 }

@@ -13,7 +13,6 @@ use super::plan::{Set, What};
 use super::record::{Entry, Header, Measurement, Record};
 use crate::evaluate::aim::Aim;
 use crate::evaluate::draws::{Calibration, Draws};
-use crate::evaluate::measured::Measured;
 
 /// The version of the evaluation's form in JSON.
 pub const FORM: u32 = 1;
@@ -198,14 +197,14 @@ pub fn scene(record: &Record, set: &Set, calibration: Calibration) -> Scene {
     Scene {
         aim: set.aim,
         coding: set.coding,
-        white: reference(record, set, 1.0),
-        black: reference(record, set, 0.0),
+        white: grey(record, set, 1.0).and_then(Measurement::light),
+        black: grey(record, set, 0.0).and_then(Measurement::light),
         draws: Draws::new(calibration),
     }
 }
 
 /// The grey of this signal as it was measured: where there is no white and black of its own, in whatever else shows it in the same way.
-fn reference(record: &Record, set: &Set, signal: f64) -> Option<Measured> {
+pub(super) fn grey<'a>(record: &'a Record, set: &Set, signal: f64) -> Option<&'a Measurement> {
     let ranks: [fn(&What) -> bool; 2] = [
         |what| matches!(what, What::WhiteBlack),
         |what| matches!(what, What::Grey { .. } | What::NearBlack { .. } | What::Primaries),
@@ -214,7 +213,7 @@ fn reference(record: &Record, set: &Set, signal: f64) -> Option<Measured> {
     let found = |is_of: fn(&What) -> bool| {
         let sequences = set.sequences.iter().filter(|sequence| is_of(&sequence.what));
         let patches = sequences.flat_map(|sequence| record.patches(set, &sequence.name));
-        patches.into_iter().filter(|patch| patch.patch.codes == [code; 3]).find_map(Measurement::light)
+        patches.into_iter().find(|patch| patch.patch.codes == [code; 3] && patch.value.is_some())
     };
     ranks.into_iter().find_map(found)
 }

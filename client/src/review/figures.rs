@@ -10,6 +10,12 @@
 //! | [`gamut`] | primaries, coverage, whether channels add up |
 //! | [`saturation`] | sweeps from white to each primary and secondary |
 //! | [`chart`] | a chart of colours |
+//! | [`window`] | luminance against the area that is lit |
+//! | [`peak_hold`], [`cold_start`] | white held, and a display from when it was switched on |
+//! | [`retention`] | what a bright window leaves behind |
+//! | [`uniformity`] | one field seen at several places |
+//! | [`ambient`] | light of the room |
+//! | [`part`] | any of them |
 //!
 //! What they share is private: `against` holds patches against the aim, `band` makes intervals that hold for all steps at once, `formulas` has every
 //! formula of colour in the terms that are needed here.
@@ -22,19 +28,30 @@ use crate::evaluate::draws::Draws;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 
-pub mod part;
 pub use words::Named;
 
 mod against;
+pub mod ambient;
 pub mod balance;
 mod band;
 pub mod chart;
+pub mod cold_start;
 mod formulas;
 pub mod gamut;
+pub mod part;
+pub mod peak_hold;
+#[cfg(test)]
+mod played;
+pub mod retention;
 pub mod saturation;
+mod sentence;
 #[cfg(test)]
 mod synthetic;
+pub mod trend;
+pub mod uniformity;
+mod usable;
 pub mod white;
+pub mod window;
 mod words;
 
 /// What all sequences of a set are held against.

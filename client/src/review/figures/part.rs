@@ -2,12 +2,19 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::ambient::Ambient;
 use super::balance::{self, BalanceFigures};
 use super::chart::{self, ChartFigures};
+use super::cold_start::ColdStart;
 use super::gamut::{self, GamutFigures};
+use super::peak_hold::PeakHold;
+use super::retention::Retention;
 use super::saturation::{self, SaturationFigures};
+use super::uniformity::Uniformity;
 use super::white::{self, WhiteFigures};
+use super::window::WindowFigures;
 use super::{Figures, Finding, Scene, Table};
+use crate::review::evaluation;
 use crate::review::plan::{Sequence, Set, What};
 use crate::review::record::Record;
 
@@ -25,6 +32,18 @@ pub enum Part {
     Saturation(Box<SaturationFigures>),
     /// A chart.
     Chart(Box<ChartFigures>),
+    /// White in windows of several sizes.
+    Window(Box<WindowFigures>),
+    /// White held.
+    PeakHold(Box<PeakHold>),
+    /// A display from when it was switched on.
+    ColdStart(Box<ColdStart>),
+    /// What a bright window leaves behind.
+    Retention(Box<Retention>),
+    /// One field at several places.
+    Uniformity(Box<Uniformity>),
+    /// Light of the room.
+    Ambient(Box<Ambient>),
 }
 
 impl Part {
@@ -32,17 +51,36 @@ impl Part {
     #[must_use]
     pub fn of(scene: &Scene, record: &Record, set: &Set, sequence: &Sequence) -> Vec<Self> {
         let patches = record.patches(set, &sequence.name);
-        let parts = match &sequence.what {
-            What::WhiteBlack => vec![white::evaluate(scene, &patches).map(Box::new).map(Self::White)],
-            What::Grey { .. } => vec![balance::evaluate(scene, &patches).map(Box::new).map(Self::Balance)],
-            What::Primaries => vec![gamut::evaluate(scene, &patches).map(Box::new).map(Self::Gamut)],
+        let courses = record.courses(set, &sequence.name);
+        let first = courses.first();
+        let part = match &sequence.what {
+            What::WhiteBlack => white::evaluate(scene, &patches).map(Box::new).map(Self::White),
+            What::Grey { .. } => balance::evaluate(scene, &patches).map(Box::new).map(Self::Balance),
+            What::NearBlack { .. } => None,
+            What::Primaries => gamut::evaluate(scene, &patches).map(Box::new).map(Self::Gamut),
             What::Saturation { .. } => {
-                vec![saturation::evaluate(scene, &patches).map(Box::new).map(Self::Saturation)]
+                saturation::evaluate(scene, &patches).map(Box::new).map(Self::Saturation)
             }
-            What::Chart { .. } => vec![chart::evaluate(scene, &patches).map(Box::new).map(Self::Chart)],
-            _ => Vec::new(),
+            What::Chart { .. } => chart::evaluate(scene, &patches).map(Box::new).map(Self::Chart),
+            What::Window { .. } => WindowFigures::evaluate(scene, &patches).map(Box::new).map(Self::Window),
+            What::PeakHold { .. } => {
+                first.and_then(|course| PeakHold::evaluate(scene, course)).map(Box::new).map(Self::PeakHold)
+            }
+            What::ColdStart { .. } => {
+                first.and_then(|course| ColdStart::evaluate(scene, course)).map(Box::new).map(Self::ColdStart)
+            }
+            What::Retention { .. } => {
+                Retention::evaluate(scene, &patches, &courses).map(Box::new).map(Self::Retention)
+            }
+            What::Uniformity { .. } => {
+                Uniformity::evaluate(scene, &patches).map(Box::new).map(Self::Uniformity)
+            }
+            What::Ambient => {
+                let black = evaluation::grey(record, set, 0.0);
+                Ambient::evaluate(scene, &patches, black).map(Box::new).map(Self::Ambient)
+            }
         };
-        parts.into_iter().flatten().collect()
+        part.into_iter().collect()
     }
 
     fn figures(&self) -> &dyn Figures {
@@ -52,6 +90,12 @@ impl Part {
             Self::Gamut(figures) => figures.as_ref(),
             Self::Saturation(figures) => figures.as_ref(),
             Self::Chart(figures) => figures.as_ref(),
+            Self::Window(figures) => figures.as_ref(),
+            Self::PeakHold(figures) => figures.as_ref(),
+            Self::ColdStart(figures) => figures.as_ref(),
+            Self::Retention(figures) => figures.as_ref(),
+            Self::Uniformity(figures) => figures.as_ref(),
+            Self::Ambient(figures) => figures.as_ref(),
         }
     }
 

@@ -1,0 +1,115 @@
+//! White held in a window: how its peak creeps and sags.
+
+use serde::{Deserialize, Serialize};
+
+use super::sentence::{change, luminance, surely_not_zero, told};
+use super::trend::{Constant, Trend, constants_in_words};
+use super::{Figures, Finding, Scene, Table};
+use crate::evaluate::figure::Figure;
+use crate::review::record::Course;
+use crate::show;
+
+/// Figures of a peak that was held.
+///
+/// All are of the trend, a level with no, one or two exponential terms ([`crate::evaluate::decay`]), not of single readings.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PeakHold {
+    /// How many readings it rests on.
+    pub readings: usize,
+    /// The first of them, in s since the window was shown.
+    pub first_s: f64,
+    /// The last.
+    pub end_s: f64,
+    /// Luminance at the first reading, in cd/m².
+    pub first: Figure,
+    /// The highest luminance, in cd/m².
+    pub peak: Figure,
+    /// Luminance after 30 s, where it was watched then, in cd/m².
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub at_30_s: Option<Figure>,
+    /// Luminance after 60 s, in cd/m².
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub at_60_s: Option<Figure>,
+    /// Luminance at the last reading, in cd/m².
+    pub end: Figure,
+    /// Relative change from the first reading to the last: -0.03 is 3 % less.
+    pub creep: Figure,
+    /// The end over the peak, less 1.
+    pub sag: Figure,
+    /// Time constants, the quickest first; none where no creep is seen.
+    pub constants: Vec<Constant>,
+    /// Relative change a minute at the end; absent where no creep is seen.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub end_rate_per_min: Option<Figure>,
+}
+
+impl PeakHold {
+    /// Of a course of white; nothing with fewer than three readings.
+    #[must_use]
+    pub fn evaluate(scene: &Scene, course: &Course) -> Option<Self> {
+        let trend = Trend::of(course)?;
+        let drawn = trend.drawn(&scene.draws, &[])?;
+        let (first_s, end_s) = (trend.first_s, trend.end_s);
+        let at = |t_s: f64| {
+            (first_s..=end_s).contains(&t_s).then(|| drawn.figure(|draw| Some(draw.curve.at(t_s))))?
+        };
+        let per_min =
+            |rate: Figure| Figure { value: 60.0 * rate.value, low: 60.0 * rate.low, high: 60.0 * rate.high };
+        Some(Self {
+            readings: course.points.len(),
+            first_s,
+            end_s,
+            first: at(first_s)?,
+            peak: drawn.figure(|draw| Some(draw.curve.peak(first_s, end_s)))?,
+            at_30_s: at(30.0),
+            at_60_s: at(60.0),
+            end: at(end_s)?,
+            creep: drawn.figure(|draw| Some(draw.change))?,
+            sag: drawn.figure(|draw| Some(draw.curve.at(end_s) / draw.curve.peak(first_s, end_s) - 1.0))?,
+            constants: trend.constants(&drawn),
+            end_rate_per_min: trend.end_rate(&drawn).map(per_min),
+        })
+    }
+
+    fn creeps(&self) -> Finding {
+        let watched = show::span(self.end_s - self.first_s);
+        let (first, end, creep) = (luminance(&self.first), luminance(&self.end), change(&self.creep));
+        let words = if self.constants.is_empty() {
+            format!("the peak holds {end} over {watched}: no creep is seen ({creep})")
+        } else {
+            let constants = constants_in_words(&self.constants);
+            format!(
+                "the peak goes from {first} to {end} within {watched}: {creep}, with time constants of {constants}"
+            )
+        };
+        told("creep", words, self.creep, "1")
+    }
+}
+
+impl Figures for PeakHold {
+    fn verdicts(&self) -> Vec<Finding> {
+        let mut verdicts = vec![self.creeps()];
+        if let Some(rate) = self.end_rate_per_min.filter(surely_not_zero) {
+            let words = format!("at the end it still changes by {} a minute", change(&rate));
+            verdicts.push(told("end_rate", words, rate, "1/min"));
+        }
+        verdicts
+    }
+
+    fn tables(&self) -> Vec<Table> {
+        let row = |name: String, figure: &Figure| {
+            let share = 100.0 * (figure.value / self.first.value - 1.0);
+            vec![name, figure.words(), format!("{share:+.2}")]
+        };
+        let mut rows = vec![row(format!("first reading, {}", show::span(self.first_s)), &self.first)];
+        rows.push(row("peak".to_owned(), &self.peak));
+        rows.extend(self.at_30_s.map(|figure| row("30 s".to_owned(), &figure)));
+        rows.extend(self.at_60_s.map(|figure| row("60 s".to_owned(), &figure)));
+        rows.push(row(format!("end, {}", show::span(self.end_s)), &self.end));
+        let columns = ["", "luminance, cd/m²", "to the first, %"].map(str::to_owned).to_vec();
+        vec![Table { title: "Peak held".to_owned(), columns, rows }]
+    }
+}
+
+#[cfg(test)]
+mod tests;

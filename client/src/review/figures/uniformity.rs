@@ -1,0 +1,292 @@
+//! A full field seen at several positions.
+//!
+//! Every position is held against the centre, with intervals that hold for all positions at once ([`crate::evaluate::simultaneous`]), so that more positions make no more false
+//! alarms. How well the meter was put down, and at what angle it looks, isn't in the readings, and so in no interval.
+//!
+//! Lmin/Lmax is IDMS's luminance uniformity (definition from memory). The tolerances are ISO 12646:2008's with Amd 1:2010 (from excerpts): luminance should be within 5 % of the centre's and
+//! shall be within 10 % for white (6.5 % and 13 % at half the code values, 7.5 % and 15 % at a quarter); chromaticity within a radius of 0.01 in u′v′.
+
+use serde::{Deserialize, Serialize};
+
+use super::sentence::{colour, judged, percent, told};
+use super::usable::usable;
+use super::{Figures, Finding, Scene, Standing, Table, Tolerance};
+use crate::evaluate::figure::Figure;
+use crate::evaluate::measured::Measured;
+use crate::evaluate::simultaneous;
+use crate::review::record::Measurement;
+use crate::show;
+
+/// Where these tolerances come from.
+const SOURCE: &str = "ISO 12646:2008 and Amd 1:2010, from excerpts";
+/// Radius of chromaticity about the centre's, in u′v′ (ISO 12646, from excerpts).
+const RADIUS: f64 = 0.01;
+/// Positions that are this much farther from the middle than the nearest are no centre, in shares of the screen.
+const ALIKE: f64 = 1e-6;
+
+/// Figures of uniformity.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Uniformity {
+    /// Signal of the field, 0 to 1.
+    pub signal: f64,
+    /// Positions, as the plan lists them.
+    pub spots: Vec<Spot>,
+    /// Positions without a usable value.
+    pub missing: usize,
+    /// The largest relative difference of luminance from the centre, without its sign.
+    pub worst: Figure,
+    /// Where it is.
+    pub worst_at: [f64; 2],
+    /// Lmin/Lmax.
+    pub min_to_max: Figure,
+    /// The largest Δu′v′ from the centre.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub worst_colour: Option<Figure>,
+    /// Where it is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub worst_colour_at: Option<[f64; 2]>,
+}
+
+/// One position.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Spot {
+    /// Shares of the screen's width and height from its top left.
+    pub at: [f64; 2],
+    /// In cd/m²; its interval holds for all positions at once.
+    pub luminance: Figure,
+    /// Luminance over the centre's, likewise.
+    pub to_centre: Figure,
+    /// Δu′v′ from the centre, likewise.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub colour: Option<Figure>,
+}
+
+impl Uniformity {
+    /// Of at least two positions. The centre is the one nearest to the middle of the screen; where several are alike near, their mean.
+    #[must_use]
+    pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<Self> {
+        let found: Vec<([f64; 2], Measured)> = patches
+            .iter()
+            .filter_map(|patch| Some((patch.position.unwrap_or([0.5; 2]), usable(patch)?)))
+            .filter(|(_, light)| light.luminance > 0.0)
+            .collect();
+        if found.len() < 2 {
+            return None;
+        }
+        let (places, lights): (Vec<[f64; 2]>, Vec<Measured>) = found.into_iter().unzip();
+        let signal = patches.first()?.patch.signal(scene.coding).into_iter().fold(0.0, f64::max);
+        let centre = centre(&places);
+        let own = simultaneous::figures(&scene.draws, &lights, |lights| Some(luminances(lights)))?;
+        let to_centre = simultaneous::figures(&scene.draws, &lights, |lights| {
+            let middle = mean(&luminances(lights), &centre)?;
+            Some(lights.iter().map(|light| light.luminance / middle).collect())
+        })?;
+        let colours = colours(scene, &lights, &centre).unwrap_or_else(|| vec![None; lights.len()]);
+        let spots = places.iter().zip(own).zip(to_centre).zip(colours);
+        let spots: Vec<Spot> = spots
+            .map(|(((at, luminance), to_centre), colour)| Spot { at: *at, luminance, to_centre, colour })
+            .collect();
+        let off = |spot: &Spot| off_centre(&spot.to_centre);
+        let worst_at = farthest(&spots, |spot| Some(off(spot).value))?.at;
+        let worst_colour_at = farthest(&spots, |spot| Some(spot.colour?.value)).map(|spot| spot.at);
+        Some(Self {
+            signal,
+            missing: patches.len() - spots.len(),
+            worst: largest(spots.iter().map(off))?,
+            worst_at,
+            min_to_max: min_to_max(&spots)?,
+            worst_colour: largest(spots.iter().filter_map(|spot| spot.colour)),
+            worst_colour_at,
+            spots,
+        })
+    }
+
+    /// What it should be within, what it shall be within, and the kind of field that is said of.
+    fn tolerances(&self) -> (f64, f64, &'static str) {
+        match self.signal {
+            white if white >= 0.75 => (0.05, 0.1, "white"),
+            grey if grey >= 0.375 => (0.065, 0.13, "grey"),
+            _ => (0.075, 0.15, "dark grey"),
+        }
+    }
+
+    fn luminance(&self, subject: &str, verb: &str, most: f64) -> Finding {
+        let kind = self.tolerances().2;
+        let source = format!("{SOURCE}: {verb} be, for {kind}");
+        let tolerance = Tolerance { least: None, most: Some(most), source };
+        judged(subject, self.worst, "1", tolerance, |standing| {
+            let (worst, place) = (percent(&self.worst), place(self.worst_at));
+            format!(
+                "luminance differs from the centre by up to {worst} ({place}): {} the {} % that it {verb} be within",
+                stands(standing),
+                100.0 * most
+            )
+        })
+    }
+
+    fn chromaticity(&self) -> Option<Finding> {
+        let worst = self.worst_colour?;
+        let tolerance = Tolerance {
+            least: None,
+            most: Some(RADIUS),
+            source: format!("{SOURCE}: radius about the centre"),
+        };
+        let at = place(self.worst_colour_at?);
+        Some(judged("colour", worst, "", tolerance, |standing| {
+            format!(
+                "colour differs from the centre by up to Δu′v′ {} ({at}): {} the radius of {RADIUS}",
+                colour(&worst),
+                stands(standing)
+            )
+        }))
+    }
+}
+
+/// A standing in words.
+fn stands(standing: Standing) -> &'static str {
+    match standing {
+        Standing::Within => "within",
+        Standing::Beyond => "beyond",
+        Standing::Undecided => "within or beyond, the readings can't tell,",
+        Standing::Told => "beside",
+    }
+}
+
+/// A position in words.
+fn place([x, y]: [f64; 2]) -> String {
+    let third = |share: f64, names: [&'static str; 3]| match share {
+        low if low < 0.4 => names[0],
+        middle if middle <= 0.6 => names[1],
+        _ => names[2],
+    };
+    match (third(y, ["top", "", "bottom"]), third(x, ["left", "", "right"])) {
+        ("", "") => "centre".to_owned(),
+        ("", side) | (side, "") => side.to_owned(),
+        (height, side) => format!("{height} {side}"),
+    }
+}
+
+fn luminances(lights: &[Measured]) -> Vec<f64> {
+    lights.iter().map(|light| light.luminance).collect()
+}
+
+fn mean(values: &[f64], of: &[usize]) -> Option<f64> {
+    let some: Option<Vec<f64>> = of.iter().map(|index| values.get(*index).copied()).collect();
+    let some = some?;
+    Some(some.iter().sum::<f64>() / some.len() as f64).filter(|mean| *mean > 0.0)
+}
+
+/// The positions nearest to the middle of the screen.
+fn centre(places: &[[f64; 2]]) -> Vec<usize> {
+    let from_middle = |[x, y]: [f64; 2]| (x - 0.5).hypot(y - 0.5);
+    let nearest = places.iter().map(|place| from_middle(*place)).fold(f64::INFINITY, f64::min);
+    (0..places.len())
+        .filter(|index| places.get(*index).is_some_and(|place| from_middle(*place) <= nearest + ALIKE))
+        .collect()
+}
+
+/// Δu′v′ of each position from the centre, those without a chromaticity left out; nothing where the centre has none.
+fn colours(scene: &Scene, lights: &[Measured], centre: &[usize]) -> Option<Vec<Option<Figure>>> {
+    let apart = |lights: &[Measured]| {
+        let coordinate = |of: fn(&settled_protocol::quantity::Chromaticity) -> f64| -> Vec<f64> {
+            lights.iter().map(|light| light.chromaticity.as_ref().map_or(f64::NAN, of)).collect()
+        };
+        let (u, v) = (coordinate(|colour| colour.u_prime()), coordinate(|colour| colour.v_prime()));
+        let (mid_u, mid_v) = (mean(&u, centre)?, mean(&v, centre)?);
+        Some(u.into_iter().zip(v).map(|(u, v)| [u - mid_u, v - mid_v]).collect::<Vec<[f64; 2]>>())
+    };
+    let own = apart(lights)?;
+    let known: Vec<bool> = own.iter().map(|[u, v]| u.is_finite() && v.is_finite()).collect();
+    let radii = simultaneous::radii(&scene.draws, lights, own.len(), |drawn| {
+        let drawn = apart(drawn)?;
+        let off = own.iter().zip(drawn).zip(&known);
+        Some(
+            off.map(
+                |((own, drawn), known)| {
+                    if *known { (drawn[0] - own[0]).hypot(drawn[1] - own[1]) } else { 0.0 }
+                },
+            )
+            .collect(),
+        )
+    })?;
+    let figure = |((own, radius), known): ((&[f64; 2], f64), &bool)| {
+        let value = own[0].hypot(own[1]);
+        known.then(|| Figure { value, low: (value - radius).max(0.0), high: value + radius })
+    };
+    Some(own.iter().zip(radii).zip(&known).map(figure).collect())
+}
+
+/// How far a ratio is from 1, without its sign.
+fn off_centre(ratio: &Figure) -> Figure {
+    let (below, above) = (1.0 - ratio.low, ratio.high - 1.0);
+    let low = if ratio.holds(1.0) { 0.0 } else { below.abs().min(above.abs()) };
+    Figure { value: (ratio.value - 1.0).abs(), low, high: below.abs().max(above.abs()) }
+}
+
+/// The largest of figures whose intervals hold all at once.
+fn largest(figures: impl Iterator<Item = Figure>) -> Option<Figure> {
+    figures.reduce(|a, b| Figure {
+        value: a.value.max(b.value),
+        low: a.low.max(b.low),
+        high: a.high.max(b.high),
+    })
+}
+
+/// The least of the luminances over the largest. The interval is made of those of the luminances, which hold all at once: it is wider than need be, and holds 1 for a display that is
+/// even.
+fn min_to_max(spots: &[Spot]) -> Option<Figure> {
+    let least =
+        |of: fn(&Figure) -> f64| spots.iter().map(|spot| of(&spot.luminance)).fold(f64::INFINITY, f64::min);
+    let most = |of: fn(&Figure) -> f64| spots.iter().map(|spot| of(&spot.luminance)).fold(0.0, f64::max);
+    let value = least(|figure| figure.value) / most(|figure| figure.value);
+    let low = (least(|figure| figure.low) / most(|figure| figure.high)).max(0.0);
+    let high = (least(|figure| figure.high) / most(|figure| figure.low)).clamp(value, 1.0);
+    value.is_finite().then_some(Figure { value, low, high })
+}
+
+fn farthest(spots: &[Spot], of: impl Fn(&Spot) -> Option<f64>) -> Option<&Spot> {
+    spots
+        .iter()
+        .filter(|spot| of(spot).is_some())
+        .max_by(|a, b| of(a).unwrap_or(0.0).total_cmp(&of(b).unwrap_or(0.0)))
+}
+
+impl Figures for Uniformity {
+    fn verdicts(&self) -> Vec<Finding> {
+        let (should, shall, _) = self.tolerances();
+        let mut verdicts = vec![
+            self.luminance("luminance", "shall", shall),
+            self.luminance("luminance_recommended", "should", should),
+        ];
+        verdicts.extend(self.chromaticity());
+        let missing = if self.missing > 0 {
+            format!("; {} missing", show::counted(self.missing as u64, "position is", "positions are"))
+        } else {
+            String::new()
+        };
+        let words = format!(
+            "the darkest position has {} of the brightest (Lmin/Lmax, IDMS){missing}",
+            percent(&self.min_to_max)
+        );
+        verdicts.push(told("min_to_max", words, self.min_to_max, "1"));
+        verdicts
+    }
+
+    fn tables(&self) -> Vec<Table> {
+        let row = |spot: &Spot| {
+            let at = spot.at.map(|share| format!("{:.0}", 100.0 * share)).join(", ");
+            vec![
+                at,
+                spot.luminance.words(),
+                percent(&spot.to_centre),
+                spot.colour.map(|off| colour(&off)).unwrap_or_default(),
+            ]
+        };
+        let columns = ["across and down, %", "luminance, cd/m²", "of the centre's", "Δu′v′ from the centre"];
+        let columns = columns.map(str::to_owned).to_vec();
+        vec![Table { title: "Uniformity".to_owned(), columns, rows: self.spots.iter().map(row).collect() }]
+    }
+}
+
+#[cfg(test)]
+mod tests;
