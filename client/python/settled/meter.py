@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Dict, List, Optional, Tuple, Union
+from typing import Any, Dict, List, Literal, Optional, Tuple, Union
 
 from .correction import InForce
 from .moment import Moment
@@ -111,6 +111,12 @@ class Meter(Record):
 
 #: A meter by its id, or as the daemon told it.
 MeterId = Union[str, Meter]
+
+#: What code values stand for: from 0 up, or as in television.
+Range = Literal["full", "narrow"]
+
+#: Whether a display is switched on.
+Power = Literal["on", "off"]
 
 
 @dataclass(frozen=True)

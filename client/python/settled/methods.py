@@ -22,6 +22,7 @@ from .log_methods import log_readings as log_readings
 from .log_methods import log_statistics as log_statistics
 from .meter import Hello, Meter, Shown, Status, Zeroed
 from .meter import MeterId as MeterId
+from .meter import Power, Range
 from .moment import written
 from .plain import plain
 from .reading import Reading

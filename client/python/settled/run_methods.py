@@ -8,7 +8,7 @@ from typing import Any, Dict, Literal, Optional, Sequence, Union
 from .call import Call, given
 from .log import Pages
 from .log_methods import RunNumber, number
-from .meter import MeterId
+from .meter import MeterId, Power, Range
 from .moment import written
 from .plain import plain
 from .run import Run

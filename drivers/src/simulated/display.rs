@@ -196,7 +196,7 @@ impl Display {
 
     /// X, Y and Z in cd/m² at `place`.
     pub(super) fn light(&self, state: &State, drive: Drive, place: Place) -> [f64; 3] {
-        let Self { transfer, colours, cold, creep, sag, retention, uniformity, glare_cd_m2 } = self;
+        let Self { transfer, colours, cold, creep, sag, retention, uniformity, glare_cd_m2, .. } = self;
         if !drive.is_on {
             return apply(&colours.to_xyz, [*glare_cd_m2; 3]);
         }

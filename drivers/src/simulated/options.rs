@@ -216,11 +216,10 @@ fn colours(settings: &mut Table<'_>) -> Colours {
     let primaries = settings.choice("primaries", &choices).unwrap_or(Primaries::Bt709);
     let white_error = settings.numbers("white_error", -0.03, 0.03).unwrap_or_default();
     let gain = settings.numbers("gain", 0.0, 2.0).unwrap_or([1.0; 3]);
-    Colours {
-        crosstalk: settings.number("crosstalk", 0.0, 0.5).unwrap_or(0.0),
-        near_black_tint: settings.numbers("near_black_tint", -0.03, 0.03).unwrap_or_default(),
-        ..Colours::new(primaries, white_error, gain)
-    }
+    let mut colours = Colours::new(primaries, white_error, gain);
+    colours.crosstalk = settings.number("crosstalk", 0.0, 0.5).unwrap_or(0.0);
+    colours.near_black_tint = settings.numbers("near_black_tint", -0.03, 0.03).unwrap_or_default();
+    colours
 }
 
 fn limiter(settings: &mut Table<'_>, preset: &Preset) -> Limiter {
