@@ -2,6 +2,16 @@
 //!
 //! Each kind of sequence has a file of its own, with a type for its figures and one function that makes it from a [`Scene`] and what was
 //! measured. Figures that nobody could measure are absent.
+//!
+//! | module | idea |
+//! |---|---|
+//! | [`eotf`] | from signal to light |
+//! | [`near_black`] | the same where it is dark |
+//! | [`greys`] | what the two have in common |
+
+pub mod eotf;
+pub mod greys;
+pub mod near_black;
 
 use serde::{Deserialize, Serialize};
 
