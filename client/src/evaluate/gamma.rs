@@ -33,11 +33,15 @@ pub struct Domain {
     pub to: f64,
 }
 
+/// Half a code value of 8 bits: how far a signal may lie beside what was meant.
+pub const HALF_CODE: f64 = 0.0025;
+
 impl Domain {
-    /// Where a ramp's gamma is fitted: a signal from 0.1, as what is below is judged by itself, to 0.95, as white is what all are relative to.
-    pub const RAMP: Self = Self { from: 0.1, to: 0.95 };
-    /// Near black: above 0 and below 0.1.
-    pub const NEAR_BLACK: Self = Self { from: f64::MIN_POSITIVE, to: 0.1 - 1e-9 };
+    /// Where a ramp's gamma is fitted: a signal from 0.1, as what is below is judged by itself, to 0.95, as white is what all are relative to; and half
+    /// a code value of 8 bits beyond.
+    pub const RAMP: Self = Self { from: 0.1 - HALF_CODE, to: 0.95 + HALF_CODE };
+    /// Near black: above 0 and below where that begins.
+    pub const NEAR_BLACK: Self = Self { from: f64::MIN_POSITIVE, to: Self::RAMP.from - 1e-9 };
 
     fn holds(self, signal: f64) -> bool {
         signal >= self.from && signal <= self.to

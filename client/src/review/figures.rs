@@ -6,6 +6,8 @@
 //! | module | idea |
 //! |---|---|
 //! | [`white`] | peak, black, contrast, white's colour |
+//! | [`eotf`], [`near_black`] | from signal to light, and where it is dark |
+//! | [`greys`] | what the two have in common |
 //! | [`balance`] | colour of greys |
 //! | [`gamut`] | primaries, coverage, whether channels add up |
 //! | [`saturation`] | sweeps from white to each primary and secondary |
@@ -36,8 +38,11 @@ pub mod balance;
 mod band;
 pub mod chart;
 pub mod cold_start;
+pub mod eotf;
 mod formulas;
 pub mod gamut;
+pub mod greys;
+pub mod near_black;
 pub mod part;
 pub mod peak_hold;
 #[cfg(test)]

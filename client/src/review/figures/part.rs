@@ -6,7 +6,9 @@ use super::ambient::Ambient;
 use super::balance::{self, BalanceFigures};
 use super::chart::{self, ChartFigures};
 use super::cold_start::ColdStart;
+use super::eotf::{self, EotfFigures};
 use super::gamut::{self, GamutFigures};
+use super::near_black::{self, NearBlackFigures};
 use super::peak_hold::PeakHold;
 use super::retention::Retention;
 use super::saturation::{self, SaturationFigures};
@@ -24,6 +26,10 @@ use crate::review::record::Record;
 pub enum Part {
     /// White and black.
     White(Box<WhiteFigures>),
+    /// From signal to light.
+    Eotf(Box<EotfFigures>),
+    /// The same where it is dark.
+    NearBlack(Box<NearBlackFigures>),
     /// The colour of greys.
     Balance(Box<BalanceFigures>),
     /// Primaries and secondaries.
@@ -55,8 +61,14 @@ impl Part {
         let first = courses.first();
         let part = match &sequence.what {
             What::WhiteBlack => white::evaluate(scene, &patches).map(Box::new).map(Self::White),
-            What::Grey { .. } => balance::evaluate(scene, &patches).map(Box::new).map(Self::Balance),
-            What::NearBlack { .. } => None,
+            What::Grey { .. } => {
+                let light = eotf::evaluate(scene, &patches).map(Box::new).map(Self::Eotf);
+                let colour = balance::evaluate(scene, &patches).map(Box::new).map(Self::Balance);
+                return light.into_iter().chain(colour).collect();
+            }
+            What::NearBlack { .. } => {
+                near_black::evaluate(scene, &patches).map(Box::new).map(Self::NearBlack)
+            }
             What::Primaries => gamut::evaluate(scene, &patches).map(Box::new).map(Self::Gamut),
             What::Saturation { .. } => {
                 saturation::evaluate(scene, &patches).map(Box::new).map(Self::Saturation)
@@ -86,6 +98,8 @@ impl Part {
     fn figures(&self) -> &dyn Figures {
         match self {
             Self::White(figures) => figures.as_ref(),
+            Self::Eotf(figures) => figures.as_ref(),
+            Self::NearBlack(figures) => figures.as_ref(),
             Self::Balance(figures) => figures.as_ref(),
             Self::Gamut(figures) => figures.as_ref(),
             Self::Saturation(figures) => figures.as_ref(),
