@@ -31,7 +31,7 @@ pub fn white(transfer: Transfer) -> f64 {
 
 /// X + 15Y + 3Z of each channel at full light, relative to each other; nothing where the aim's primaries don't enclose its white.
 fn channel_weights(aim: &Aim) -> Option<[f64; 3]> {
-    let [x, y, z] = *aim.rgb_to_xyz()?.rows();
+    let [x, y, z] = aim.rgb_to_xyz()?.rows();
     Some([0, 1, 2].map(|channel| x[channel] + 15.0 * y[channel] + 3.0 * z[channel]))
 }
 
