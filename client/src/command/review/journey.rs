@@ -130,11 +130,13 @@ impl<'a> Journey<'a> {
                 // Its lease has gone with the daemon, and is not ours to take anew.
                 break Err(Ended::Failed(failure));
             }
-            unless_interrupted(async {
+            let pause = async {
                 tokio::time::sleep(backoff.next()).await;
                 Ok(())
-            })
-            .await?;
+            };
+            if let Err(interrupted) = unless_interrupted(pause).await {
+                break Err(interrupted);
+            }
         };
         if let Some(screen) = &mut lasting {
             screen.end().await;

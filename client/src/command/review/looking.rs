@@ -3,10 +3,12 @@
 use std::collections::BTreeSet;
 
 use settled_protocol::error::ErrorKind;
-use settled_protocol::method::{MeterSettle, ObserveParams, SettleParams};
+use settled_protocol::method::{MeterRead, MeterSettle, ObserveParams, ReadParams, SettleParams};
 use settled_protocol::notification::SettleProgress;
 use settled_protocol::quantity::Photometric;
+use settled_protocol::reading::{Flag, Reading};
 use settled_protocol::settling::{Readings, Settled};
+use settled_protocol::time::Timestamp;
 
 use super::super::{Failure, wall_clock};
 use super::journey::Ended;
@@ -81,41 +83,66 @@ impl Looker<'_> {
         for_s: f64,
         mut report: impl FnMut(f64),
     ) -> Result<Course, Ended> {
-        let params = ObserveParams {
-            meter: self.meter.to_owned(),
-            interval_s: Some(if for_s > POINTS { for_s / POINTS } else { 0.0 }),
-            lease: self.token.map(str::to_owned),
-            ..ObserveParams::default()
-        };
+        let (meter, lease) = (self.meter.to_owned(), self.token.map(str::to_owned));
+        // Begun after the request for it, which came after the stimulus; what is observed may have been begun before.
+        let read = ReadParams { meter: meter.clone(), lease: lease.clone(), ..ReadParams::default() };
+        let first = self.connection.call::<MeterRead>(&read).await?;
+        let mut course = Watched::begin(&first);
+        let interval_s = Some(if for_s > POINTS { for_s / POINTS } else { 0.0 });
+        let params = ObserveParams { meter, interval_s, lease, ..ObserveParams::default() };
         let mut readings = self.connection.observe(&params).await?;
-        let mut points = Vec::new();
-        let mut flags = BTreeSet::new();
-        let mut stretch: Option<Readings> = None;
-        let (mut from_s, mut at) = (None, wall_clock());
-        loop {
-            let reading = match readings.next().await {
-                Some(Event::Reading(reading)) => reading,
-                Some(Event::Missed(_) | Event::Meter(_) | Event::Run(..)) => continue,
+        while course.t_s < for_s {
+            match readings.next().await {
+                Some(Event::Reading(reading)) => course.take(&reading),
+                Some(Event::Missed(_) | Event::Meter(_) | Event::Run(..)) => {}
                 None => return Err(CallError::Closed.into()),
-            };
-            if from_s.is_none() {
-                at = reading.at;
             }
-            let from_s = *from_s.get_or_insert(reading.began_s);
-            let t_s = 0.5 * (reading.began_s + reading.t_s) - from_s;
-            let (luminance_cd_m2, chromaticity) = (reading.light.value(), reading.light.chromaticity());
-            points.push(Point { t_s, luminance_cd_m2, chromaticity });
-            flags.extend(reading.flags.iter().copied());
-            let sequence = reading.sequence;
-            let first = stretch.map_or(sequence, |stretch| stretch.first);
-            let count = stretch.map_or(0, |stretch| stretch.count) + 1;
-            stretch = Some(Readings { count, first, last: sequence });
-            report(t_s);
-            if reading.t_s - from_s >= for_s {
-                break;
-            }
+            report(course.t_s);
         }
-        let (place, patch) = (stop.place(), stop.step.patch.clone());
-        Ok(Course { place, patch, at, points, readings: stretch, flags: flags.into_iter().collect() })
+        Ok(course.written(stop))
+    }
+}
+
+/// A course as it grows.
+struct Watched {
+    at: Timestamp,
+    /// Boot clock of its beginning, in s.
+    from_s: f64,
+    /// How far it has come, in s.
+    t_s: f64,
+    points: Vec<Point>,
+    flags: BTreeSet<Flag>,
+    readings: Readings,
+}
+
+impl Watched {
+    fn begin(first: &Reading) -> Self {
+        let readings = Readings { count: 0, first: first.sequence, last: first.sequence };
+        let (at, from_s) = (first.at, first.began_s);
+        let mut course = Self { at, from_s, t_s: 0.0, points: Vec::new(), flags: BTreeSet::new(), readings };
+        course.take(first);
+        course
+    }
+
+    /// One more, unless its exposure had begun before the last one ended.
+    fn take(&mut self, reading: &Reading) {
+        if reading.began_s < self.from_s + self.t_s {
+            return;
+        }
+        self.t_s = reading.t_s - self.from_s;
+        self.points.push(Point {
+            t_s: 0.5 * (reading.began_s + reading.t_s) - self.from_s,
+            luminance_cd_m2: reading.light.value(),
+            chromaticity: reading.light.chromaticity(),
+        });
+        self.flags.extend(reading.flags.iter().copied());
+        self.readings.count += 1;
+        self.readings.last = reading.sequence;
+    }
+
+    fn written(self, stop: &Stop<'_>) -> Course {
+        let Self { at, points, flags, readings, .. } = self;
+        let (place, patch, readings) = (stop.place(), stop.step.patch.clone(), Some(readings));
+        Course { place, patch, at, points, readings, flags: flags.into_iter().collect() }
     }
 }

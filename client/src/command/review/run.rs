@@ -22,7 +22,7 @@ use crate::quantities::{number, percent, within};
 use crate::review::caution::{cautions, consents};
 use crate::review::itinerary::stops;
 use crate::review::plan::Plan;
-use crate::review::record::reading::FORM;
+use crate::review::record::reading::{FORM, Loaded};
 use crate::review::record::writing::Book;
 use crate::review::record::{Entry, Header};
 use crate::stimulus::way::{Kind, Way};
@@ -134,7 +134,12 @@ async fn meter(connection: &Connection, named: Option<String>) -> Result<Meter, 
 
 /// Says what one should know before, and asks for what must be agreed to.
 async fn consent(output: Output, plan: &Plan, options: &Options) -> Result<bool, Failure> {
-    let stops = stops(plan, &[], options.set.as_deref());
+    // What can't be read is told once it is to be gone on with.
+    let known = Loaded::read(&options.into).map(|loaded| loaded.record.entries).unwrap_or_default();
+    let stops = stops(plan, &known, options.set.as_deref());
+    if stops.is_empty() {
+        return Ok(true);
+    }
     for words in cautions(&stops) {
         output.note(&styled(CAUTION, &words), &json!({ "caution": { "message": words } }));
     }
@@ -181,9 +186,11 @@ async fn book(
         )));
     }
     let cut = if torn.is_some() { "; a line that was cut off was dropped" } else { "" };
-    let words = format!("the review was gone on with{cut}");
-    book.append(Entry::Note { at: wall_clock(), words }).map_err(|error| failed(&error))?;
     let left = stops(plan, &book.record().entries, options.set.as_deref()).len();
+    if left > 0 {
+        let words = format!("the review was gone on with{cut}");
+        book.append(Entry::Note { at: wall_clock(), words }).map_err(|error| failed(&error))?;
+    }
     output.note(
         &format!("{} is there already: {left} stimuli are left of it", path.display()),
         &json!({ "resumed": { "file": path, "left": left } }),
