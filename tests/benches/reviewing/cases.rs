@@ -69,13 +69,39 @@ signal = 0.3
 kind = "ambient"
 "#;
 
+/// An HDR mode by ST 2084.
+const PQ: &str = r#"
+title = "HDR, PQ"
+[[set]]
+name = "HDR PQ"
+bits = 10
+range = "full"
+transfer = "pq"
+primaries = "bt2020"
+window_percent = 10
+[[set.sequence]]
+kind = "grey"
+steps = 65
+[[set.sequence]]
+kind = "near_black"
+up_to = 0.1
+steps = 20
+[[set.sequence]]
+kind = "primaries"
+"#;
+
+/// What makes the right display one of ST 2084 with a peak of 1000 cd/m².
+const OF_PQ: [(&str, &str); 4] =
+    [("eotf", "\"pq\""), ("primaries", "\"bt2020\""), ("peak_cd_m2", "1000.0"), ("black_cd_m2", "0.005")];
+
 /// A display, and what is true of it.
 #[derive(Debug)]
 pub(crate) struct Case {
     pub(crate) name: &'static str,
+    plan: &'static str,
     /// Settings that differ from [`RIGHT`].
-    pub(crate) fault: &'static [(&'static str, &'static str)],
-    /// What a review should find.
+    fault: &'static [(&'static str, &'static str)],
+    /// What a review should say.
     pub(crate) truths: &'static [Truth],
     /// Sequences and subjects (or *) that the fault may push beyond a tolerance, by as much as the numbers make it: neither asked for nor false.
     pub(crate) follows: &'static [(&'static str, &'static str)],
@@ -86,9 +112,20 @@ pub(crate) struct Case {
 pub(crate) struct Truth {
     pub(crate) sequence: &'static str,
     pub(crate) subject: &'static str,
-    pub(crate) standing: Standing,
+    pub(crate) said: Said,
     /// The figure's true value, where it follows from what was put in.
     pub(crate) value: Option<f64>,
+}
+
+/// What is to be said of a figure.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Said {
+    /// It stands so.
+    Stands(Standing),
+    /// It isn't judged, and its interval doesn't hold what it would be without the fault.
+    Off(f64),
+    /// It isn't judged: it is there.
+    There,
 }
 
 impl Case {
@@ -100,7 +137,7 @@ impl Case {
 
     /// What is measured of it.
     pub(crate) fn plan(&self) -> Plan {
-        Plan::read(Path::new("sdr.toml"), SDR).unwrap_or_else(|problems| panic!("{problems}"))
+        Plan::read(Path::new("case.toml"), self.plan).unwrap_or_else(|problems| panic!("{problems}"))
     }
 }
 
@@ -109,4 +146,113 @@ pub(crate) fn all() -> &'static [Case] {
     &CASES
 }
 
-const CASES: [Case; 1] = [Case { name: "nothing", fault: &[], truths: &[], follows: &[] }];
+const BEYOND: Said = Said::Stands(Standing::Beyond);
+
+const fn truth(sequence: &'static str, subject: &'static str, said: Said, value: Option<f64>) -> Truth {
+    Truth { sequence, subject, said, value }
+}
+
+const CASES: [Case; 12] = [
+    Case {
+        name: "nothing",
+        plan: SDR,
+        fault: &[],
+        truths: &[
+            truth("white_black", "peak", Said::There, Some(120.0)),
+            truth("white_black", "contrast", Said::There, Some(2000.0)),
+            truth("window", "limiter", Said::There, Some(1.0)),
+            truth("peak_hold", "creep", Said::There, Some(0.0)),
+            truth("cold_start", "warm_up", Said::There, Some(0.0)),
+            truth("retention", "ghost", Said::There, Some(0.0)),
+        ],
+        follows: &[],
+    },
+    Case {
+        name: "white off D65 by Δu′v′ 0.0072",
+        plan: SDR,
+        fault: &[("white_error", "[0.006, -0.004]")],
+        // √(0.006² + 0.004²)
+        truths: &[
+            truth("white_black", "white_colour", BEYOND, Some(0.007_211)),
+            truth("grey", "grey_balance", BEYOND, None),
+        ],
+        follows: &[("grey", "*"), ("saturation", "*"), ("chart", "*"), ("primaries", "*")],
+    },
+    Case {
+        name: "a power law of 2.2 in place of BT.1886",
+        plan: SDR,
+        fault: &[("eotf", "\"power\""), ("gamma", "2.2")],
+        truths: &[truth("grey", "gamma", BEYOND, Some(2.2))],
+        follows: &[("grey", "*"), ("near_black", "*"), ("saturation", "*"), ("chart", "*")],
+    },
+    Case {
+        name: "blacks crushed: local gamma + 0.5 below 10 %",
+        plan: SDR,
+        fault: &[("near_black_gamma", "0.5")],
+        truths: &[truth("near_black", "near_black", BEYOND, None)],
+        follows: &[("grey", "tracking_dark"), ("chart", "*"), ("grey", "grey_difference")],
+    },
+    Case {
+        name: "15 % of each channel's light out of the others",
+        plan: SDR,
+        fault: &[("crosstalk", "0.15")],
+        truths: &[
+            truth("primaries", "gamut_red", BEYOND, None),
+            truth("primaries", "gamut_green", BEYOND, None),
+            truth("primaries", "gamut_covers_bt709", Said::Off(100.0), None),
+        ],
+        follows: &[("primaries", "*"), ("saturation", "*"), ("chart", "*")],
+    },
+    Case {
+        name: "constant power beyond 25 % of the area",
+        plan: SDR,
+        fault: &[("limiter_knee_percent", "25.0"), ("limiter_exponent", "1.0"), ("black_cd_m2", "0.0")],
+        truths: &[
+            truth("window", "limiter", Said::Off(1.0), Some(0.25)),
+            truth("window", "exponent", Said::There, Some(1.0)),
+        ],
+        follows: &[],
+    },
+    Case {
+        name: "corners 30 % darker",
+        plan: SDR,
+        fault: &[("falloff", "0.3")],
+        // At a sixth of width and height: 0.3·((2/3)² + (2/3)²)/2.
+        truths: &[truth("uniformity", "luminance", BEYOND, Some(0.133_333))],
+        follows: &[("uniformity", "*")],
+    },
+    Case {
+        name: "a ghost of 3 % after a long hold",
+        plan: SDR,
+        fault: &[("retention", "0.03"), ("retention_s", "[300.0, 200.0]")],
+        truths: &[truth("retention", "ghost", Said::Off(0.0), None)],
+        follows: &[],
+    },
+    Case {
+        name: "a warming patch: − 3 % with 10 s",
+        plan: SDR,
+        fault: &[("creep", "[-0.03, 0.0]"), ("creep_s", "[10.0, 75.0]")],
+        truths: &[truth("peak_hold", "creep", Said::Off(0.0), None)],
+        follows: &[],
+    },
+    Case {
+        name: "15 % dim when cold",
+        plan: SDR,
+        fault: &[("cold", "[-0.1, -0.05]"), ("cold_s", "[60.0, 600.0]")],
+        truths: &[
+            truth("cold_start", "warm_up", Said::Off(0.0), None),
+            // 0.05·e^(−t/600) = 0.01
+            truth("cold_start", "within_1_percent", Said::There, Some(965.66)),
+        ],
+        follows: &[],
+    },
+    Case {
+        name: "0.03 cd/m² of the room's light",
+        plan: SDR,
+        fault: &[("glare_cd_m2", "0.03")],
+        // 0.03 of 0.06 + 0.03.
+        truths: &[truth("ambient", "reflected", BEYOND, Some(0.333_333))],
+        follows: &[],
+    },
+    Case { name: "nothing, ST 2084", plan: PQ, fault: &OF_PQ, truths: &[], follows: &[] },
+];

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use settle::review::evaluation::{Evaluation, Placed};
 use settle::review::figures::Standing;
 
-use super::cases::{Case, Truth};
+use super::cases::{Case, Said, Truth};
 use super::observer::{Noise, review};
 
 /// What came of many reviews of one display.
@@ -28,7 +28,7 @@ pub(crate) struct Found {
     pub(crate) subject: &'static str,
     /// In how many reviews there is such a figure.
     pub(crate) measured: usize,
-    /// In how many of them it stands as it should.
+    /// In how many of them it is told as it should be.
     pub(crate) as_expected: usize,
     /// In how many of them its interval holds the truth; nothing where the truth has no number.
     pub(crate) held: Option<usize>,
@@ -71,7 +71,11 @@ impl Found {
             |placed: &&Placed| placed.sequence == truth.sequence && placed.finding.subject == truth.subject;
         let Some(placed) = evaluation.findings.iter().find(is_it) else { return };
         self.measured += 1;
-        self.as_expected += usize::from(placed.finding.standing == truth.standing);
+        self.as_expected += usize::from(match truth.said {
+            Said::Stands(standing) => placed.finding.standing == standing,
+            Said::Off(from) => placed.finding.figure.is_some_and(|figure| !figure.holds(from)),
+            Said::There => true,
+        });
         if let (Some(held), Some(value)) = (&mut self.held, truth.value) {
             *held += usize::from(placed.finding.figure.is_some_and(|figure| figure.holds(value)));
         }
