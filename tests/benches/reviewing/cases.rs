@@ -135,9 +135,18 @@ impl Case {
         keys.iter().map(|(key, value)| format!("{key} = {value}\n")).collect()
     }
 
-    /// What is measured of it.
-    pub(crate) fn plan(&self) -> Plan {
-        Plan::read(Path::new("case.toml"), self.plan).unwrap_or_else(|problems| panic!("{problems}"))
+    /// What is measured of it: all, or white and black and what the case is about.
+    pub(crate) fn plan(&self, is_brief: bool) -> Plan {
+        let mut plan =
+            Plan::read(Path::new("case.toml"), self.plan).unwrap_or_else(|problems| panic!("{problems}"));
+        let is_about =
+            |name: &str| name == "white_black" || self.truths.iter().any(|truth| truth.sequence == name);
+        if is_brief {
+            for set in &mut plan.sets {
+                set.sequences.retain(|sequence| is_about(&sequence.name));
+            }
+        }
+        plan
     }
 }
 

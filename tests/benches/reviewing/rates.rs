@@ -35,8 +35,8 @@ pub(crate) struct Found {
 }
 
 impl Rates {
-    /// Reviews with as many seeds, from `first` on.
-    pub(crate) fn of(case: &Case, noise: Noise, first: u64, count: usize) -> Self {
+    /// Reviews with as many seeds, from `first` on; of the sequences alone that the case is about where that is enough.
+    pub(crate) fn of(case: &Case, noise: Noise, first: u64, count: usize, is_brief: bool) -> Self {
         let mut rates = Self {
             name: case.name,
             reviews: count,
@@ -44,7 +44,7 @@ impl Rates {
             false_alarms: 0,
             alarms: BTreeMap::new(),
         };
-        let (display, plan) = (case.display(), case.plan());
+        let (display, plan) = (case.display(), case.plan(is_brief));
         for seed in first..first + count as u64 {
             let evaluation = Evaluation::of(&review(&display, &plan, noise, seed));
             for (truth, found) in case.truths.iter().zip(&mut rates.found) {

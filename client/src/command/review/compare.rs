@@ -94,7 +94,7 @@ fn changes(comparison: &Comparison) -> Vec<String> {
 }
 
 fn sentence(row: &Row) -> String {
-    let unit = if row.unit.is_empty() { String::new() } else { format!(" {}", row.unit) };
+    let unit = unit(row).map(|unit| format!(" {unit}")).unwrap_or_default();
     let (a, b, difference) = (row.a.words(), row.b.words(), signed(&row.difference));
     let stands = if row.standing_a == row.standing_b {
         String::new()
@@ -109,6 +109,11 @@ fn standing(standing: Standing) -> String {
         Standing::Told => "not judged".to_owned(),
         standing => standing.word().to_owned(),
     }
+}
+
+/// The unit of what has one: a ratio's is 1.
+fn unit(row: &Row) -> Option<&str> {
+    Some(row.unit.as_str()).filter(|unit| !["", "1"].contains(unit))
 }
 
 fn name(row: &Row, with_set: bool) -> String {
@@ -130,11 +135,8 @@ fn tables(comparison: &Comparison) -> Vec<String> {
     for set in sets {
         let rows = comparison.rows.iter().filter(|row| row.set == set);
         let cells = rows.map(|row| {
-            let name = if row.unit.is_empty() {
-                name(row, false)
-            } else {
-                format!("{}, {}", name(row, false), row.unit)
-            };
+            let unit = unit(row).map(|unit| format!(", {unit}")).unwrap_or_default();
+            let name = format!("{}{unit}", name(row, false));
             vec![name, row.a.words(), row.b.words(), signed(&row.difference), word(row.change).to_owned()]
         });
         let columns = ["figure", "A", "B", "B − A", ""].map(str::to_owned).to_vec();
