@@ -33,7 +33,7 @@ pub enum Kind {
     Clip,
     /// A roll-off: light goes on growing, more slowly.
     RollOff,
-    /// The next step's interval allows either.
+    /// The next step's interval allows either, or that step is white itself.
     Undecided,
 }
 
@@ -58,7 +58,10 @@ pub fn end(ramp: &Ramp, tolerance: f64, draws: &Draws) -> Option<TrackingEnd> {
         Figure { value: pq::eotf(signal.value), low: pq::eotf(signal.low), high: pq::eotf(signal.high) };
     let level = draws.figure(ramp.lights(), |lights| Some(ramp.white(lights)))?;
     let next = draws.figure(ramp.lights(), |lights| Some(lights[last + 1].luminance / ramp.white(lights)))?;
-    let kind = if next.low >= 1.0 - FLAT {
+    let kind = if last + 2 == signals.len() {
+        // White itself: what comes before it nobody saw.
+        Kind::Undecided
+    } else if next.low >= 1.0 - FLAT {
         Kind::Clip
     } else if next.high < 1.0 - FLAT {
         Kind::RollOff
@@ -121,6 +124,12 @@ mod tests {
             .unwrap();
         assert_eq!(found.kind, Kind::RollOff);
         assert!(found.signal.low >= 0.5 - 1e-9 && found.signal.high <= 0.6 + 1e-9, "{found:?}");
+    }
+
+    #[test]
+    fn where_only_white_is_off_nobody_can_tell_what_comes_before_it() {
+        let found = end_of(|signal| pq::eotf(signal).min(8000.0)).unwrap();
+        assert_eq!(found.kind, Kind::Undecided, "{found:?}");
     }
 
     #[test]
