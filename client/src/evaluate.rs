@@ -11,6 +11,10 @@
 //! | [`lab`] | CIELAB |
 //! | [`luv`] | CIELUV |
 //! | [`de2000`] | CIEDE2000 |
+//! | [`ramp`] | greys as they were measured, between white and black |
+//! | [`together`] | figures that are judged together |
+//! | [`gamma`] | exponents of a ramp, fitted and local |
+//! | [`tracking`] | where a display leaves ST 2084, and how |
 //! | [`transfer`] | from signal to light: power law, BT.1886, sRGB, ST 2084, HLG |
 //! | [`rgb`] | linear red, green and blue to X, Y and Z, and their balance in a light |
 //! | [`ictcp`] | ICtCp and ΔE ITP |
@@ -25,13 +29,17 @@ pub mod de2000;
 pub mod difference;
 pub mod draws;
 pub mod figure;
+pub mod gamma;
 pub mod gamut;
 pub mod ictcp;
 pub mod lab;
 pub mod luv;
 pub mod measured;
+pub mod ramp;
 pub mod rgb;
 pub mod tint;
+pub mod together;
+pub mod tracking;
 pub mod transfer;
 
 #[cfg(test)]

@@ -10,6 +10,9 @@
 //! | [`gamut`] | primaries, coverage, whether channels add up |
 //! | [`saturation`] | sweeps from white to each primary and secondary |
 //! | [`chart`] | a chart of colours |
+//! | [`eotf`] | from signal to light |
+//! | [`near_black`] | the same where it is dark |
+//! | [`greys`] | what the two have in common |
 //!
 //! What they share is private: `against` holds patches against the aim, `band` makes intervals that hold for all steps at once, `formulas` has every
 //! formula of colour in the terms that are needed here.
@@ -28,8 +31,11 @@ mod against;
 pub mod balance;
 mod band;
 pub mod chart;
+pub mod eotf;
 mod formulas;
 pub mod gamut;
+pub mod greys;
+pub mod near_black;
 pub mod saturation;
 #[cfg(test)]
 mod synthetic;

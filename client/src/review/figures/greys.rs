@@ -1,0 +1,274 @@
+//! The greys of a sequence, each held against the aim: what the EOTF's figures and those near black have in common.
+//!
+//! The aim is that of a display of the measured white and black. They are the sequence's own where it has them, shown like its other steps, and else
+//! the scene's.
+//!
+//! How far each step is off has an interval that holds all steps at once ([`together`]). What a step is
+//! allowed is 10 % (common practice, no source), or what one code value is worth there if that is more, as no signal is finer. ST 2084 says nothing
+//! of a black above 0: whether it lies under all light, as the aim has it here, or under what would be darker alone, both are within.
+
+use serde::{Deserialize, Serialize};
+use settled_protocol::reading::Flag;
+use settled_protocol::settling::Verdict;
+
+use super::{Scene, Table, Tolerance};
+use crate::evaluate::aim::Transfer;
+use crate::evaluate::figure::Figure;
+use crate::evaluate::gamma;
+use crate::evaluate::measured::Measured;
+use crate::evaluate::ramp::Ramp;
+use crate::evaluate::together;
+use crate::review::record::Measurement;
+use crate::show;
+
+pub(super) mod verdict;
+
+/// How far a grey may be off, in per cent of its aim.
+pub const TOLERANCE_PERCENT: f64 = 10.0;
+/// Where that comes from.
+pub(super) const TOLERANCE_SOURCE: &str = "common practice, no source; one code value if that is more";
+/// A step whose light is fewer standard uncertainties above black has no local gamma.
+const CLEAR_OF_BLACK: f64 = 3.0;
+
+/// One grey.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct GreyStep {
+    /// From 0, black, to 1, white: what its code value really says.
+    pub signal: f64,
+    /// What was measured, in cd/m²; absent below the meter's range.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub luminance_cd_m2: Option<Figure>,
+    /// Below the meter's range: it is less than this, in cd/m².
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub less_than_cd_m2: Option<f64>,
+    /// What it is meant to be, in cd/m², on a display of the measured white and black.
+    pub aim_cd_m2: f64,
+    /// How far it is off its aim, in per cent of that; the interval holds all steps at once, and
+    /// no light that is less than none. Absent at black and white, which are their own aims, and below the meter's range.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub error_percent: Option<Figure>,
+    /// How far it may be off, either way, in per cent.
+    pub tolerance_percent: f64,
+    /// ln((L − black)/(white − black)) / ln V; absent at the ends, where light isn't clear of black, and for ST 2084 and HLG, which are no power laws.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub local_gamma: Option<Figure>,
+}
+
+/// A patch that no figure is made of.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LeftOut {
+    /// The patch's name.
+    pub patch: String,
+    /// Why, in words.
+    pub why: String,
+}
+
+/// What black the aim rests on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum BlackIs {
+    /// Measured.
+    Measured,
+    /// Measured, but below the meter's range: it may be anything up to what was read.
+    BelowRange,
+    /// Not measured: the aim is that of a black of 0.
+    Unknown,
+}
+
+/// The greys of a sequence.
+#[derive(Debug)]
+pub(super) struct Greys {
+    pub(super) ramp: Ramp,
+    pub(super) steps: Vec<GreyStep>,
+    pub(super) left_out: Vec<LeftOut>,
+    pub(super) black: BlackIs,
+}
+
+impl GreyStep {
+    /// What it is held against.
+    #[must_use]
+    pub fn tolerance(&self) -> Tolerance {
+        Tolerance {
+            least: Some(-self.tolerance_percent),
+            most: Some(self.tolerance_percent),
+            source: TOLERANCE_SOURCE.to_owned(),
+        }
+    }
+}
+
+/// Why a patch counts for nothing.
+fn unusable(patch: &Measurement) -> Option<&'static str> {
+    if patch.verdict == Verdict::Lost {
+        Some("its light did not stay settled")
+    } else if patch.flags.contains(&Flag::Dark) {
+        Some("it was read with the aperture covered")
+    } else if patch.flags.contains(&Flag::AboveRange) {
+        Some("it is above the meter's range")
+    } else if patch.light().is_none_or(|light| !light.luminance.is_finite()) {
+        Some("it has no value")
+    } else {
+        None
+    }
+}
+
+/// The greys among `patches`; nothing without a white, or with fewer than two steps that count.
+pub(super) fn greys(scene: &Scene, patches: &[&Measurement]) -> Option<Greys> {
+    let mut left_out = Vec::new();
+    let mut steps: Vec<(f64, Measured)> = Vec::new();
+    let mut dark: Vec<(f64, Measured)> = Vec::new();
+    for patch in patches {
+        let [signal, green, blue] = patch.patch.signal(scene.coding).map(|signal| signal.clamp(0.0, 1.0));
+        let grey = (signal - green).abs() < 1e-12 && (signal - blue).abs() < 1e-12;
+        if !grey {
+            continue;
+        }
+        match (unusable(patch), patch.light()) {
+            (Some(why), _) => left_out.push(LeftOut { patch: patch.patch.name.clone(), why: why.to_owned() }),
+            (None, Some(light)) if patch.flags.contains(&Flag::BelowRange) => dark.push((signal, light)),
+            (None, Some(light)) => steps.push((signal, light)),
+            (None, None) => {}
+        }
+    }
+    if steps.len() < 2 {
+        return None;
+    }
+    let dark_black = dark.iter().find(|(signal, _)| *signal <= 0.0).map(|(_, light)| *light);
+    let ramp = Ramp::new(&steps, scene.white, dark_black.or(scene.black))?;
+    let black = match (dark_black, ramp.has_black()) {
+        (Some(_), _) => BlackIs::BelowRange,
+        (None, true) => BlackIs::Measured,
+        (None, false) => BlackIs::Unknown,
+    };
+    let mut steps = held_against_the_aim(scene, &ramp)?;
+    steps.extend(dark.iter().map(|(signal, light)| below_range(scene, &ramp, *signal, light)));
+    steps.sort_by(|a, b| a.signal.total_cmp(&b.signal));
+    Some(Greys { ramp, steps, left_out, black })
+}
+
+fn aim(scene: &Scene, ramp: &Ramp, lights: &[Measured], signal: f64) -> f64 {
+    scene.aim.transfer.luminance(signal, ramp.white(lights), ramp.black(lights))
+}
+
+/// The steps that have a luminance, dark to light.
+fn held_against_the_aim(scene: &Scene, ramp: &Ramp) -> Option<Vec<GreyStep>> {
+    let count = ramp.signals().len();
+    let luminances = scene.draws.figures(ramp.lights(), |lights| {
+        Some(lights.iter().take(count).map(|light| light.luminance).collect())
+    })?;
+    let mut steps: Vec<GreyStep> = ramp
+        .signals()
+        .iter()
+        .zip(luminances)
+        .map(|(signal, luminance)| {
+            let aim_cd_m2 = aim(scene, ramp, ramp.lights(), *signal);
+            GreyStep {
+                signal: *signal,
+                luminance_cd_m2: Some(luminance),
+                less_than_cd_m2: None,
+                aim_cd_m2,
+                error_percent: None,
+                tolerance_percent: tolerance_percent(scene, ramp, *signal, aim_cd_m2),
+                local_gamma: None,
+            }
+        })
+        .collect();
+    // White and black are their own aims.
+    let between = |step: &GreyStep| step.signal > 0.0 && step.signal < 1.0 && step.aim_cd_m2 > 0.0;
+    let judged: Vec<usize> = (0..count).filter(|index| between(&steps[*index])).collect();
+    let errors = together::figures(&scene.draws, ramp.lights(), |lights| {
+        let error = |index: &usize| {
+            100.0 * (lights[*index].luminance / aim(scene, ramp, lights, ramp.signals()[*index]) - 1.0)
+        };
+        Some(judged.iter().map(error).collect())
+    });
+    for (index, error) in judged.iter().zip(errors.unwrap_or_default()) {
+        // No light is less than none, whatever noise says.
+        steps[*index].error_percent = Some(Figure { low: error.low.max(error.value.min(-100.0)), ..error });
+    }
+    add_local_gammas(scene, ramp, &mut steps);
+    Some(steps)
+}
+
+fn add_local_gammas(scene: &Scene, ramp: &Ramp, steps: &mut [GreyStep]) {
+    if matches!(scene.aim.transfer, Transfer::Pq | Transfer::Hlg { .. }) {
+        return;
+    }
+    let black = ramp.black(ramp.lights());
+    let clear = |(signal, light): (f64, &Measured)| {
+        let u = light.luminance_u.hypot(ramp.black_u());
+        signal > 0.0 && signal < 1.0 && light.luminance - black > CLEAR_OF_BLACK * u
+    };
+    let clear: Vec<usize> = ramp
+        .steps(ramp.lights())
+        .enumerate()
+        .filter(|(_, step)| clear(*step))
+        .map(|(index, _)| index)
+        .collect();
+    let gammas = scene.draws.figures(ramp.lights(), |lights| {
+        let [white, black] = [ramp.white(lights), ramp.black(lights)];
+        let local = |index: &usize| {
+            gamma::local(ramp.signals()[*index], lights[*index].luminance, white, black).unwrap_or(f64::NAN)
+        };
+        Some(clear.iter().map(local).collect())
+    });
+    for (index, gamma) in clear.iter().zip(gammas.unwrap_or_default()) {
+        steps[*index].local_gamma = Some(gamma);
+    }
+}
+
+fn below_range(scene: &Scene, ramp: &Ramp, signal: f64, light: &Measured) -> GreyStep {
+    let high = Figure::around(light.luminance, 1.96 * light.luminance_u).high;
+    let aim_cd_m2 = aim(scene, ramp, ramp.lights(), signal);
+    GreyStep {
+        signal,
+        luminance_cd_m2: None,
+        less_than_cd_m2: (high > 0.0).then_some(high),
+        aim_cd_m2,
+        error_percent: None,
+        tolerance_percent: tolerance_percent(scene, ramp, signal, aim_cd_m2),
+        local_gamma: None,
+    }
+}
+
+fn tolerance_percent(scene: &Scene, ramp: &Ramp, signal: f64, aim_cd_m2: f64) -> f64 {
+    if aim_cd_m2 <= 0.0 {
+        return TOLERANCE_PERCENT;
+    }
+    let code = scene.coding.signal(1) - scene.coding.signal(0);
+    let next = aim(scene, ramp, ramp.lights(), signal + code);
+    let one_code = 100.0 * (next / aim_cd_m2 - 1.0);
+    let black = match scene.aim.transfer {
+        Transfer::Pq => 100.0 * ramp.black(ramp.lights()) / aim_cd_m2,
+        _ => 0.0,
+    };
+    TOLERANCE_PERCENT.max(one_code).max(black)
+}
+
+/// The steps, for people; `more` adds a column.
+pub(super) fn table(title: &str, steps: &[GreyStep], more: Option<(&str, fn(&GreyStep) -> String)>) -> Table {
+    let mut columns: Vec<String> =
+        ["Signal, %", "Luminance, cd/m²", "Aim, cd/m²", "Off by, %", "Local gamma"]
+            .map(str::to_owned)
+            .to_vec();
+    columns.extend(more.map(|(head, _)| head.to_owned()));
+    let row = |step: &GreyStep| {
+        let luminance = match (step.luminance_cd_m2, step.less_than_cd_m2) {
+            (Some(luminance), _) => luminance.words(),
+            (None, Some(most)) => format!("< {}", show::number(most)),
+            (None, None) => String::new(),
+        };
+        let mut cells = vec![
+            verdict::percent(step.signal),
+            luminance,
+            show::number(step.aim_cd_m2),
+            step.error_percent.map(|error| verdict::signed(&error)).unwrap_or_default(),
+            step.local_gamma.map(|gamma| gamma.words()).unwrap_or_default(),
+        ];
+        cells.extend(more.map(|(_, cell)| cell(step)));
+        cells
+    };
+    Table { title: title.to_owned(), columns, rows: steps.iter().map(row).collect() }
+}
+
+#[cfg(test)]
+pub(super) mod sample;

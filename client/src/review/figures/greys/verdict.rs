@@ -1,0 +1,174 @@
+//! What is said of greys, in words.
+
+use std::cmp::Ordering;
+
+use super::super::{Finding, Standing};
+use super::{BlackIs, GreyStep, LeftOut};
+use crate::evaluate::figure::Figure;
+use crate::show;
+
+/// An interval whose parts below and above the figure differ by more than this share of it isn't written with a ±.
+const SKEW: f64 = 0.2;
+
+/// A signal from 0 to 1 in per cent, without its sign: `3.5`.
+pub(in super::super) fn percent(signal: f64) -> String {
+    let hundredths = (signal * 10_000.0).round() / 100.0;
+    format!("{hundredths}")
+}
+
+/// With a sign before it: `+18 ± 4`; with both ends where one is much farther off than the other: `-43 (-100 to +125)`.
+pub(in super::super) fn signed(figure: &Figure) -> String {
+    let [below, above] = [figure.value - figure.low, figure.high - figure.value];
+    let sign = |value: f64| if value > 0.0 { "+" } else { "" };
+    if (below - above).abs() <= SKEW * (below + above) {
+        return format!("{}{}", sign(figure.value), figure.words());
+    }
+    let [value, low, high] = [figure.value, figure.low, figure.high]
+        .map(|end| show::uncertain(end, below.min(above).max(0.01 * (below + above))))
+        .map(|words| words.split(" ± ").next().unwrap_or_default().to_owned());
+    format!("{}{value} ({}{low} to {}{high})", sign(figure.value), sign(figure.low), sign(figure.high))
+}
+
+/// A step that was judged.
+struct Judged<'a> {
+    step: &'a GreyStep,
+    error: Figure,
+    standing: Standing,
+}
+
+impl Judged<'_> {
+    /// How far the interval's near end is beyond the tolerance.
+    fn excess(&self) -> f64 {
+        self.error.low.max(-self.error.high) - self.step.tolerance_percent
+    }
+
+    /// How far its far end may be beyond it.
+    fn doubt(&self) -> f64 {
+        self.error.high.max(-self.error.low) - self.step.tolerance_percent
+    }
+
+    fn is_light(&self) -> bool {
+        self.error.value > 0.0
+    }
+}
+
+/// How greys follow `name`, as a whole: `of_what` names them at the sentence's beginning. Nothing where none can be judged.
+pub(in super::super) fn tracking<'a>(
+    subject: &str,
+    of_what: &str,
+    name: &str,
+    steps: impl Iterator<Item = &'a GreyStep>,
+) -> Option<Finding> {
+    let judged: Vec<Judged<'_>> = steps
+        .filter_map(|step| {
+            let error = step.error_percent?;
+            Some(Judged { step, error, standing: step.tolerance().of(&error) })
+        })
+        .collect();
+    let most = |measure: fn(&Judged<'_>) -> f64| {
+        judged.iter().max_by(|a, b| measure(a).partial_cmp(&measure(b)).unwrap_or(Ordering::Equal))
+    };
+    let any = |standing| judged.iter().any(|step| step.standing == standing);
+    let (standing, step, words) = if any(Standing::Beyond) {
+        let worst = most(|judged| judged.excess())?;
+        (Standing::Beyond, worst, beyond(&judged, worst, of_what, name))
+    } else if any(Standing::Undecided) {
+        let least_sure = most(|judged| judged.doubt())?;
+        let words = format!(
+            "Whether {} follow {name} the readings can't tell: {} (± {} % is allowed).",
+            lower(of_what),
+            at(least_sure),
+            show_percent(least_sure.step.tolerance_percent)
+        );
+        (Standing::Undecided, least_sure, words)
+    } else {
+        let largest = most(|judged| judged.doubt())?;
+        let words = format!(
+            "{of_what} follow {name}: the nearest to its limit of ± {} % is {}.",
+            show_percent(largest.step.tolerance_percent),
+            at(largest)
+        );
+        (Standing::Within, largest, words)
+    };
+    Some(Finding {
+        subject: subject.to_owned(),
+        standing,
+        words,
+        figure: Some(step.error),
+        unit: "%".to_owned(),
+        tolerance: Some(step.step.tolerance()),
+    })
+}
+
+fn beyond(judged: &[Judged<'_>], worst: &Judged<'_>, of_what: &str, name: &str) -> String {
+    let side = |light: bool| {
+        let signals: Vec<f64> = judged
+            .iter()
+            .filter(|step| step.standing == Standing::Beyond && step.is_light() == light)
+            .map(|step| step.step.signal)
+            .collect();
+        let [first, last] = [signals.first()?, signals.last()?].map(|signal| percent(*signal));
+        let way = if light { "lighter" } else { "darker" };
+        let place =
+            if first == last { format!("at {first} %") } else { format!("from {first} % to {last} %") };
+        Some((way, place))
+    };
+    let Some((way, place)) = side(worst.is_light()) else { return String::new() };
+    let other =
+        side(!worst.is_light()).map(|(way, place)| format!(", and {way} {place}")).unwrap_or_default();
+    format!(
+        "{of_what} are {way} than {name} {place}: {} (± {} % is allowed){other}.",
+        at(worst),
+        show_percent(worst.step.tolerance_percent)
+    )
+}
+
+fn at(judged: &Judged<'_>) -> String {
+    format!("{} % at {} %", signed(&judged.error), percent(judged.step.signal))
+}
+
+fn show_percent(value: f64) -> String {
+    format!("{}", (value * 10.0).round() / 10.0)
+}
+
+fn lower(words: &str) -> String {
+    let mut rest = words.chars();
+    rest.next().map(|first| first.to_lowercase().chain(rest).collect()).unwrap_or_default()
+}
+
+/// What whoever reads the figures should know of what they rest on.
+pub(in super::super) fn cautions(black: BlackIs, steps: &[GreyStep], left_out: &[LeftOut]) -> Vec<Finding> {
+    let told = |subject: &str, words: String| Finding {
+        subject: subject.to_owned(),
+        standing: Standing::Told,
+        words,
+        figure: None,
+        unit: String::new(),
+        tolerance: None,
+    };
+    let mut found = Vec::new();
+    match black {
+        BlackIs::Measured => {}
+        BlackIs::BelowRange => found.push(told(
+            "black",
+            "Black is below the meter's range: it may be anything up to what was read, and so may what dark greys are meant to be.".to_owned(),
+        )),
+        BlackIs::Unknown => found.push(told(
+            "black",
+            "Black was not measured: dark greys are held against a display whose black is 0.".to_owned(),
+        )),
+    }
+    let dark: Vec<String> =
+        steps.iter().filter(|step| step.luminance_cd_m2.is_none()).map(|step| percent(step.signal)).collect();
+    if !dark.is_empty() {
+        found.push(told(
+            "below_range",
+            format!("Below the meter's range, and not judged: signals of {} %.", dark.join(", ")),
+        ));
+    }
+    if !left_out.is_empty() {
+        let each: Vec<String> = left_out.iter().map(|out| format!("{} ({})", out.patch, out.why)).collect();
+        found.push(told("left_out", format!("Left out: {}.", each.join(", "))));
+    }
+    found
+}
