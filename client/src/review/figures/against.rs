@@ -45,11 +45,6 @@ pub(super) fn light(patch: &Measurement) -> Option<Measured> {
     patch.light().filter(|_| !is_lost)
 }
 
-/// The names of patches that have no light.
-pub(super) fn without_light(patches: &[&Measurement]) -> Vec<String> {
-    patches.iter().filter(|patch| light(patch).is_none()).map(|patch| patch.patch.name.clone()).collect()
-}
-
 impl<'a> Against<'a> {
     /// Nothing where white wasn't measured, or no patch has a colour.
     pub(super) fn new(scene: &'a Scene, patches: &[&Measurement]) -> Option<Self> {

@@ -22,8 +22,8 @@ const MOST_FROM_AIM: f64 = 0.004;
 const MOST_NEAR_BLACK: f64 = 0.01;
 /// The mean CIEDE2000 may be this: below 2 to 3 is called good.
 const MOST_MEAN: f64 = 3.0;
-/// From this signal on steps are judged.
-const NEAR_BLACK: f64 = 0.1;
+/// From this signal on steps are judged: 10 %, and what rounding to code values may make of it.
+const NEAR_BLACK: f64 = 0.095;
 /// A chromaticity whose 95 % radius in u′v′ is larger tells no tint.
 const LEAST_KNOWN: f64 = 0.004;
 
@@ -37,14 +37,19 @@ pub struct BalanceFigures {
     /// The steps, in the order of the plan.
     pub steps: Vec<BalanceStep>,
     /// Mean Δu′v′ from the aim's white, from a signal of 10 % on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub mean_from_aim: Option<Figure>,
     /// The step with the largest, from a signal of 10 % on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub worst_from_aim: Option<Named>,
     /// The step with the largest below a signal of 10 %, black not counted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub worst_near_black: Option<Named>,
     /// Mean difference from the aim, from a signal of 10 % on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub mean_difference: Option<Figure>,
     /// The same with the luminance that was measured for an aim: of colour alone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub mean_colour_difference: Option<Figure>,
     /// Steps whose chromaticity isn't known well enough.
     pub not_measurable: Vec<String>,
@@ -58,16 +63,22 @@ pub struct BalanceStep {
     /// Its signal, from 0 to 1.
     pub signal: f64,
     /// Δu′v′ from the aim's white.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub from_aim: Option<Figure>,
     /// Correlated colour temperature, in K.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub cct_k: Option<Figure>,
     /// Duv: above zero is green.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub duv: Option<Figure>,
     /// Red, green and blue in per cent of what the aim's white of the same luminance has of each.
-    pub rgb_percent: [Option<Figure>; 3],
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rgb_percent: Option<[Figure; 3]>,
     /// Difference from the aim.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub difference: Option<Figure>,
     /// The same with the luminance that was measured for an aim.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub colour_difference: Option<Figure>,
 }
 
@@ -94,7 +105,7 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<BalanceFigure
         from_aim: from_aim.get(index).copied().flatten(),
         cct_k: of(0, index),
         duv: of(1, index),
-        rgb_percent: [2, 3, 4].map(|kind| of(kind, index)),
+        rgb_percent: every([2, 3, 4].map(|kind| of(kind, index))),
         difference: whole.each.get(index).copied().flatten(),
         colour_difference: colour.each.get(index).copied().flatten(),
     });
@@ -114,6 +125,11 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<BalanceFigure
         not_measurable: not_measurable.collect(),
         steps,
     })
+}
+
+/// All three, or nothing.
+fn every([red, green, blue]: [Option<Figure>; 3]) -> Option<[Figure; 3]> {
+    Some([red?, green?, blue?])
 }
 
 /// Whether a light's chromaticity is known well enough.
@@ -143,13 +159,15 @@ fn from_aim(
 
 /// Correlated colour temperatures, Duvs, and shares of red, green and blue: one kind after the other, each of all steps.
 fn kinds(scene: &Scene, against: &Against<'_>) -> Vec<Vec<Option<Figure>>> {
+    let matrix = scene.aim.rgb_to_xyz();
     let lights: Vec<Measured> = against.points.iter().map(|point| point.light).collect();
     band::signed(&scene.draws, &lights, lights.len(), |drawn| {
         let each: Vec<[f64; 5]> = drawn
             .iter()
             .map(|light| {
                 let [cct, duv] = light.chromaticity.and_then(formulas::cct).unwrap_or([f64::NAN; 2]);
-                let [red, green, blue] = formulas::balance(scene, light).unwrap_or([f64::NAN; 3]);
+                let [red, green, blue] =
+                    matrix.and_then(|matrix| formulas::balance(matrix, light)).unwrap_or([f64::NAN; 3]);
                 [cct, duv, red, green, blue]
             })
             .collect();
@@ -169,9 +187,10 @@ impl BalanceFigures {
         if let Some(mean) = &self.mean_from_aim {
             text += &format!(", {} in the mean", words::distance(mean));
         }
-        let balance = self.steps.iter().find(|step| step.name == worst.name).map(|step| step.rgb_percent);
-        if let Some([Some(red), Some(green), Some(blue)]) = balance {
-            let [red, green, blue] = [red, green, blue].map(|share| format!("{:.1}", share.value));
+        let balance =
+            self.steps.iter().find(|step| step.name == worst.name).and_then(|step| step.rgb_percent);
+        if let Some(balance) = balance {
+            let [red, green, blue] = balance.map(|share| format!("{:.1}", share.value));
             text += &format!("; red, green, blue there are {red}, {green}, {blue} %");
         }
         Some(judged("grey_balance", text, worst.figure, MOST_FROM_AIM))
@@ -217,15 +236,16 @@ impl Figures for BalanceFigures {
 
     fn tables(&self) -> Vec<Table> {
         let row = |step: &BalanceStep| {
-            let [red, green, blue] = &step.rgb_percent;
+            let share =
+                |index: usize| words::cell(step.rgb_percent.as_ref().map(|rgb| &rgb[index]), Figure::words);
             vec![
                 step.name.clone(),
                 words::cell(step.from_aim.as_ref(), words::distance),
                 words::cell(step.cct_k.as_ref(), Figure::words),
                 words::cell(step.duv.as_ref(), words::signed),
-                words::cell(red.as_ref(), Figure::words),
-                words::cell(green.as_ref(), Figure::words),
-                words::cell(blue.as_ref(), Figure::words),
+                share(0),
+                share(1),
+                share(2),
                 words::cell(step.difference.as_ref(), words::distance),
                 words::cell(step.colour_difference.as_ref(), words::distance),
             ]

@@ -80,7 +80,8 @@ pub(super) fn mean(row: &[f64], group: &[usize]) -> f64 {
 
 /// Distances with their intervals: each ± its radius, and not below zero.
 ///
-/// That holds since what was measured is no farther from the aim than the truth is, plus how far it is from the truth.
+/// That holds since what was measured is no farther from the aim than the truth is, plus how far it is from the truth. Where the truth is well off
+/// the aim it promises less than it could, as noise then goes either way; CIEDE2000 is no distance in the strict sense, and this its usual use.
 pub(super) fn distances(values: &[f64], apart: &Apart) -> Vec<Option<Figure>> {
     let radii = apart.radii();
     let figures = values.iter().zip(radii).map(|(value, radius)| {

@@ -1,5 +1,6 @@
 //! Every formula of colour that these figures are made of, in the terms that they need.
 
+use settled_protocol::matrix::Matrix;
 use settled_protocol::quantity::{Chromaticity, Xyz};
 
 use super::Scene;
@@ -57,8 +58,10 @@ pub(super) fn cct(colour: Chromaticity) -> Option<[f64; 2]> {
 }
 
 /// Red, green and blue in per cent of what the aim's white of the same luminance has.
-pub(super) fn balance(scene: &Scene, light: &Measured) -> Option<[f64; 3]> {
+///
+/// `rgb_to_xyz` is the aim's matrix.
+pub(super) fn balance(rgb_to_xyz: Matrix, light: &Measured) -> Option<[f64; 3]> {
     let xyz = self::light(light.chromaticity?, light.luminance.abs())?;
-    let Balance { red, green, blue } = Balance::of(xyz, scene.aim.rgb_to_xyz()?)?;
+    let Balance { red, green, blue } = Balance::of(xyz, rgb_to_xyz)?;
     Some([red, green, blue])
 }

@@ -7,7 +7,7 @@
 use serde::{Deserialize, Serialize};
 use settled_protocol::quantity::Chromaticity;
 
-use super::against::{light, without_light};
+use super::against::light;
 use super::band::{self, Apart};
 use super::formulas;
 use super::words::{self, judged, told};
@@ -45,7 +45,7 @@ pub struct GamutFigures {
     /// per cent: 0 adds up, below zero white is brighter than its parts.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sum_percent: Option<Figure>,
-    /// Patches that have no light.
+    /// Patches that have no light, or none that has a colour.
     pub left_out: Vec<String>,
 }
 
@@ -55,6 +55,7 @@ pub struct GamutColour {
     /// Red, green, blue, cyan, magenta or yellow.
     pub name: String,
     /// Luminance, in cd/m².
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub luminance_cd_m2: Option<Figure>,
     /// x and y (CIE 1931).
     pub xy: [Figure; 2],
@@ -97,12 +98,14 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<GamutFigures>
     let colours = found.iter().zip(from_aim).filter_map(|(shown, from_aim)| colour(scene, shown, from_aim));
     let colours: Vec<GamutColour> = colours.collect();
     let has_primaries = COLOURS.iter().take(3).all(|(name, _)| found.iter().any(|shown| shown.name == *name));
+    let has_colour = |patch: &Measurement| light(patch).is_some_and(|light| light.chromaticity.is_some());
+    let left_out = patches.iter().filter(|patch| !has_colour(patch)).map(|patch| patch.patch.name.clone());
     (!colours.is_empty()).then(|| GamutFigures {
         colours,
         gamuts: if has_primaries { gamuts(scene, &found) } else { Vec::new() },
         aim: scene.aim.primaries.name().to_owned(),
         sum_percent: sum(scene, patches),
-        left_out: without_light(patches),
+        left_out: left_out.collect(),
     })
 }
 
@@ -233,7 +236,8 @@ impl Figures for GamutFigures {
             self.colours.iter().filter_map(|colour| self.colour_finding(colour)).collect();
         let uv = self.gamuts.iter().filter(|share| share.diagram == Diagram::Uv);
         findings.extend(uv.map(|share| {
-            let (coverage, ratio) = (share.coverage_percent.words(), share.ratio_percent.words());
+            let (coverage, ratio) =
+                (words::percent(&share.coverage_percent), words::percent(&share.ratio_percent));
             let text =
                 format!("{coverage} % of {} is covered in u′v′; the area is {ratio} % of it", share.name);
             let subject = format!("gamut_covers_{}", share.name.to_lowercase().replace('.', ""));
@@ -241,7 +245,7 @@ impl Figures for GamutFigures {
         }));
         findings.extend(self.sum_finding());
         if !self.left_out.is_empty() {
-            let text = format!("without light: {}", self.left_out.join(", "));
+            let text = format!("without a colour: {}", self.left_out.join(", "));
             findings.push(told("gamut_left_out", text, None, ""));
         }
         findings
@@ -256,7 +260,8 @@ impl Figures for GamutFigures {
             row
         };
         let share = |share: &GamutShare| {
-            let (coverage, ratio) = (share.coverage_percent.words(), share.ratio_percent.words());
+            let (coverage, ratio) =
+                (words::percent(&share.coverage_percent), words::percent(&share.ratio_percent));
             vec![share.name.clone(), share.diagram.name().to_owned(), coverage, ratio]
         };
         let columns = |heads: &[&str]| heads.iter().map(|head| (*head).to_owned()).collect();

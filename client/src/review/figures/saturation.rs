@@ -36,10 +36,13 @@ pub struct Sweep {
     /// The colour: red, green, blue, cyan, magenta or yellow.
     pub colour: String,
     /// Mean difference of its steps.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub mean: Option<Figure>,
     /// Mean chroma less the aim's, in units of the difference: below zero is too pale.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub mean_chroma: Option<Figure>,
     /// The step with the largest difference.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub worst: Option<Named>,
     /// Its steps.
     pub steps: Vec<SaturationStep>,
@@ -51,12 +54,16 @@ pub struct SaturationStep {
     /// What the patch is called.
     pub name: String,
     /// How far the aim is from white in u′v′, in per cent of what the colour at full signal is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub saturation_percent: Option<f64>,
     /// The difference from the aim.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub difference: Option<Figure>,
     /// Chroma less the aim's, in units of the difference.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub chroma: Option<Figure>,
     /// Hue less the aim's, in degrees: of CIELAB for SDR, of ICtCp for HDR.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub hue_degrees: Option<Figure>,
 }
 

@@ -10,7 +10,6 @@ use super::{Figures, Finding, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 use crate::review::record::Measurement;
-use crate::show;
 
 /// White may be this far from the aim's in u′v′: most see more than that side by side.
 const MOST_FROM_AIM: f64 = 0.004;
@@ -124,32 +123,31 @@ fn colour(scene: &Scene, white: Measured) -> Option<WhiteColour> {
 }
 
 impl WhiteColour {
-    /// In which directions white is seen to be off: green or magenta, warm or cool. Empty where the intervals hold the aim.
-    fn directions(&self) -> Vec<&'static str> {
-        let duv = self.duv_from_aim.filter(|duv| !duv.holds(0.0));
-        let tint = duv.map(|duv| if duv.value > 0.0 { "green" } else { "magenta" });
+    /// In which directions white is seen to be off, each by how much: across the Planckian locus, and along it. Nothing where an interval holds the
+    /// aim.
+    fn directions(&self) -> [Option<String>; 2] {
+        let aim = &self.aim;
+        let tint = self.duv_from_aim.filter(|duv| !duv.holds(0.0)).map(|duv| {
+            let colour = if duv.value > 0.0 { "green" } else { "magenta" };
+            format!("{colour} of {aim} by Duv {}", words::signed(&duv))
+        });
         let cct = self.cct_k.zip(self.aim_cct_k).filter(|(cct, aim)| !cct.holds(*aim));
-        let warmth = cct.map(|(cct, aim)| if cct.value < aim { "warm" } else { "cool" });
-        tint.into_iter().chain(warmth).collect()
+        let warmth = cct.map(|(cct, aim_cct)| {
+            let colour = if cct.value < aim_cct { "warm" } else { "cool" };
+            format!("{colour}, {} K where {aim} has {aim_cct:.0} K", cct.words())
+        });
+        [tint, warmth]
     }
 
     fn finding(&self) -> Finding {
-        let directions = self.directions();
+        let distance = words::distance(&self.from_aim);
         let aim = &self.aim;
-        let mut words = if self.from_aim.low <= 0.0 && directions.is_empty() {
-            format!("no difference of white from {aim} is seen: Δu′v′ {}", words::distance(&self.from_aim))
-        } else if directions.is_empty() {
-            format!("white is off {aim} by Δu′v′ {}", words::distance(&self.from_aim))
-        } else {
-            let directions = directions.join(" and ");
-            format!("white is {directions} of {aim} by Δu′v′ {}", words::distance(&self.from_aim))
+        let words = match self.directions() {
+            [Some(tint), Some(warmth)] => format!("white is {tint}, and {warmth} (Δu′v′ {distance})"),
+            [Some(one), None] | [None, Some(one)] => format!("white is {one} (Δu′v′ {distance})"),
+            [None, None] if self.from_aim.low > 0.0 => format!("white is off {aim} by Δu′v′ {distance}"),
+            [None, None] => format!("no difference of white from {aim} is seen: Δu′v′ {distance}"),
         };
-        if let Some(duv) = &self.duv_from_aim {
-            words += &format!(", Duv {} from it", words::signed(duv));
-        }
-        if let (Some(cct), Some(aim)) = (&self.cct_k, self.aim_cct_k) {
-            words += &format!(", {} K (it has {aim:.0} K)", cct.words());
-        }
         words::judged("white_colour", words, self.from_aim, MOST_FROM_AIM)
     }
 }
@@ -176,7 +174,7 @@ impl WhiteFigures {
                 } else {
                     "black can't be told from none"
                 };
-                format!("sequential contrast is more than {} : 1, as {why}", show::number(bound))
+                format!("sequential contrast is more than {} : 1, as {why}", words::bound(bound))
             }
             (None, None) => return None,
         };

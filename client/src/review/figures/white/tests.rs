@@ -1,1 +1,121 @@
+use settled_protocol::quantity::{Chromaticity, Xyz};
 
+use super::super::Standing;
+use super::super::synthetic::{Bench, assert_rare, borrowed, finding};
+use super::*;
+
+fn review(bench: &mut Bench) -> WhiteFigures {
+    let scene = bench.scene();
+    let patches = [bench.measure("white", [1.0; 3]), bench.measure("black", [0.0; 3])];
+    evaluate(&scene, &borrowed(&patches)).unwrap()
+}
+
+/// X, Y, Z with the colour moved by so much in u′v′.
+fn moved([x, y, z]: [f64; 3], du: f64, dv: f64) -> [f64; 3] {
+    let colour = Xyz::new(x, y, z).unwrap().chromaticity().unwrap();
+    let colour = Chromaticity::from_uv(colour.u_prime() + du, colour.v_prime() + dv).unwrap();
+    formulas::light(colour, y).unwrap()
+}
+
+#[test]
+fn a_display_without_noise_has_the_figures_it_was_made_with() {
+    let found = review(&mut Bench::sdr(1).exact());
+    assert!((found.peak_cd_m2.value - 120.0).abs() < 1e-9);
+    assert!((found.contrast.unwrap().value - 2000.0).abs() < 1e-6);
+    let colour = found.colour.as_ref().unwrap();
+    assert!((colour.xy[0].value - 0.3127).abs() < 1e-9 && (colour.xy[1].value - 0.329).abs() < 1e-9);
+    // x 0.3127, y 0.3290: 6503 K to the kelvin and Duv +0.0032 (Ohno 2014's method, by three libraries).
+    assert!((colour.cct_k.unwrap().value - 6503.0).abs() < 2.0, "{colour:?}");
+    assert!((colour.duv.unwrap().value - 0.0032).abs() < 5e-5);
+    let findings = found.verdicts();
+    assert_eq!(finding(&findings, "white_colour").standing, Standing::Within);
+    assert!(finding(&findings, "white_colour").words.starts_with("no difference of white from D65 is seen"));
+    assert_eq!(finding(&findings, "contrast").words, "sequential contrast is 2000.0 : 1");
+}
+
+#[test]
+fn a_green_white_is_called_green_and_beyond() {
+    let mut bench = Bench::sdr(2);
+    // At right angles to the locus near 6500 K, by and large, which there rises by some 51° in CIE 1960 u, v: 0.005 of Duv.
+    bench.fault = |_, xyz| moved(xyz, -0.0039, 0.0047);
+    let found = review(&mut bench);
+    let findings = found.verdicts();
+    let white = finding(&findings, "white_colour");
+    assert_eq!(white.standing, Standing::Beyond);
+    assert!(white.words.starts_with("white is green of D65 by Duv +0.00"), "{}", white.words);
+    assert!(white.figure.unwrap().holds(0.0039_f64.hypot(0.0047)));
+    let duv = found.colour.unwrap().duv_from_aim.unwrap();
+    assert!((duv.value - 0.005).abs() < 0.0008, "{duv:?}");
+}
+
+#[test]
+fn a_warm_and_a_cool_white_are_called_so() {
+    for (du, dv, word) in [(0.006, 0.007, "warm"), (-0.005, -0.008, "cool")] {
+        let mut bench = Bench::sdr(3).exact();
+        // The way the daylight locus goes from 6500 K, by and large.
+        bench.fault =
+            if du > 0.0 { |_, xyz| moved(xyz, 0.006, 0.007) } else { |_, xyz| moved(xyz, -0.005, -0.008) };
+        let findings = review(&mut bench).verdicts();
+        let words = &finding(&findings, "white_colour").words;
+        assert!(words.contains(word), "{dv}: {words}");
+    }
+}
+
+#[test]
+fn a_black_that_may_be_none_gives_a_contrast_of_more_than_something() {
+    let mut bench = Bench::sdr(4);
+    bench.black = 0.0;
+    bench.luminance_u = [0.002, 0.002];
+    for seed in 0..20 {
+        bench.random = fastrand::Rng::with_seed(seed);
+        let found = review(&mut bench);
+        if found.black_cd_m2.unwrap().low > 0.0 {
+            continue;
+        }
+        assert_eq!(found.contrast, None);
+        let bound = found.contrast_more_than.unwrap_or(0.0);
+        assert!(bound.is_finite());
+        let findings = found.verdicts();
+        if found.contrast_more_than.is_some() {
+            assert!(finding(&findings, "contrast").words.contains("more than"));
+        }
+    }
+}
+
+#[test]
+fn a_black_below_the_meters_range_gives_a_bound_and_says_why() {
+    let mut bench = Bench::sdr(5);
+    let scene = bench.scene();
+    let mut patches = [bench.measure("white", [1.0; 3]), bench.measure("black", [0.0; 3])];
+    patches[1].flags.push(Flag::BelowRange);
+    let found = evaluate(&scene, &borrowed(&patches)).unwrap();
+    assert!(found.black_below_range && found.contrast.is_none());
+    assert!(found.contrast_more_than.unwrap() < 2000.0);
+    assert!(finding(&found.verdicts(), "contrast").words.contains("below the meter's range"));
+}
+
+#[test]
+fn what_the_meters_scale_leaves_open_is_in_the_peak_and_not_in_the_contrast() {
+    let mut bench = Bench::sdr(6).exact();
+    bench.calibration.luminance_u = 0.02;
+    let found = review(&mut bench);
+    assert!((found.peak_cd_m2.u95() / (120.0 * 0.02 * 1.96) - 1.0).abs() < 0.2, "{:?}", found.peak_cd_m2);
+    assert!(found.contrast.unwrap().u95() < 1e-6);
+}
+
+#[test]
+fn a_perfect_white_is_hardly_ever_called_beyond() {
+    assert_rare(200, |seed| {
+        let mut bench = Bench::sdr(seed);
+        bench.chromaticity_u = 0.001;
+        review(&mut bench).verdicts()
+    });
+}
+
+#[test]
+fn without_a_white_there_is_nothing() {
+    let mut bench = Bench::sdr(7);
+    let scene = bench.scene();
+    let patches = [bench.measure("black", [0.0; 3])];
+    assert_eq!(evaluate(&scene, &borrowed(&patches)), None);
+}
