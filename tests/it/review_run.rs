@@ -16,14 +16,14 @@ const QUICK: usize = 26;
 /// A display that is warm and steady, and a meter that is true but for its noise.
 fn bench() -> Daemon {
     let daemon = Daemon::start(&format!(
-        "[log]\npath = \"log.sqlite\"\n[clock]\nspeed = 200\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\n{STEADY}"
+        "[log]\npath = \"log.sqlite\"\n[clock]\nspeed = 40\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\n{STEADY}"
     ));
     daemon.client().wait_for_state("m", "ready");
     daemon
 }
 
 const STEADY: &str = "display = \"self-emitting\"\npeak_cd_m2 = 100\nlimiter_exponent = 0\ncold = [0, 0]\ncold_white = [0, 0]\ncreep = [0, 0]\nsag = 0\nretention = 0\n\
-    filter_error = 0\ndark_cd_m2 = 0\nnoise = 0.2\nautomatic_s = 0.2\n";
+    filter_error = 0\ndark_cd_m2 = 0\nnoise = 0.2\nautomatic_s = 0.2\ninstant = true\n";
 
 fn text(bytes: &[u8]) -> String {
     String::from_utf8(bytes.to_owned()).unwrap()
