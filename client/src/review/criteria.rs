@@ -4,21 +4,24 @@
 //! |---|---|---|---|---|
 //! | white and black | 0.3 % | 0.0007 | 10 s | 120 s |
 //! | the grey before image retention | 0.3 % | 0.001 | 20 s | 300 s |
-//! | signals up to 12 % | 1 % or 0.0005 cd/m² | 0.002 | 5 s | 60 s |
-//! | bright: three quarters of white's signal and more | 0.5 % | 0.001 | 5 s | 30 s |
-//! | all others | 0.5 % | 0.001 | 5 s | 60 s |
+//! | as dark as a grey of 12 % and darker | 1 % or 0.0005 cd/m² | 0.002 | 5 s | 120 s |
+//! | as bright as a grey of 75 % and brighter | 0.5 % | 0.001 | 5 s | 30 s |
+//! | all others | 0.5 % | 0.001 | 5 s | 90 s |
+//!
+//! A meter that exposes for 5 s in the dark gives the eight readings that settling asks for in 40 s.
 //!
 //! Common practice, no source. What has not settled by then is kept with its verdict, and its interval is as wide as it is.
 
 use settled_protocol::settling::Criteria;
 
-use super::expand::Step;
 use super::itinerary::Stop;
+use super::light::signal;
+use super::order::luminance;
 use super::plan::What;
 
-/// Up to this signal a stimulus is near black.
+/// Up to the luminance of a grey of this signal a stimulus is near black.
 const DARK: f64 = 0.12;
-/// From this signal on it is bright: no longer on the screen than it must be.
+/// From the luminance of a grey of this signal on it is bright: no longer on the screen than it must be.
 const BRIGHT: f64 = 0.75;
 
 /// What to call settled.
@@ -31,33 +34,38 @@ pub fn criteria(stop: &Stop<'_>) -> Criteria {
         max_wait_s,
         ..Criteria::default()
     };
-    let signal = brightest(stop);
     match stop.sequence.what {
         What::WhiteBlack => of(0.003, 0.0007, 10.0, 120.0),
         What::Retention { .. } => of(0.003, 0.001, 20.0, 300.0),
-        _ if signal <= DARK => of(0.01, 0.002, 5.0, 60.0),
+        _ if is_dark(stop) => of(0.01, 0.002, 5.0, 120.0),
         _ if is_bright(stop) => of(0.005, 0.001, 5.0, 30.0),
-        _ => of(0.005, 0.001, 5.0, 60.0),
+        _ => of(0.005, 0.001, 5.0, 90.0),
     }
 }
 
 /// Whether it is bright enough to be rested from.
 #[must_use]
 pub fn is_bright(stop: &Stop<'_>) -> bool {
-    brightest(stop) >= BRIGHT
+    // Half a code value of 8 bits off is still meant.
+    level(stop) >= BRIGHT - 0.002
 }
 
-/// About how long it takes, in s, before any has been measured: a settled reading takes a little more than its hold.
+fn is_dark(stop: &Stop<'_>) -> bool {
+    level(stop) <= DARK + 0.002
+}
+
+/// About how long it takes, in s, before any has been measured. How long a meter exposes in the dark nobody knows yet.
 #[must_use]
 pub fn expected_s(stop: &Stop<'_>) -> f64 {
     let rest_s = if is_bright(stop) { stop.sequence.rest_s } else { 0.0 };
-    let Step { watch_s, .. } = stop.step;
-    rest_s + watch_s.unwrap_or_else(|| 1.2 * criteria(stop).hold_s + 1.0)
+    let settles_s = 1.2 * criteria(stop).hold_s + if is_dark(stop) { 20.0 } else { 2.0 };
+    rest_s + stop.step.watch_s.unwrap_or(settles_s)
 }
 
-/// The signal of the brightest channel.
-fn brightest(stop: &Stop<'_>) -> f64 {
-    stop.step.patch.signal(stop.set.coding).into_iter().fold(0.0, f64::max)
+/// The signal of a grey of the same luminance.
+fn level(stop: &Stop<'_>) -> f64 {
+    let transfer = stop.set.aim.transfer;
+    signal(transfer, luminance(transfer, stop.step.patch.signal(stop.set.coding)))
 }
 
 #[cfg(test)]
@@ -76,6 +84,17 @@ mod tests {
                 assert!(criteria.max_wait_s <= 300.0);
             }
         }
+    }
+
+    #[test]
+    fn a_colour_counts_by_its_luminance_and_not_by_its_signal() {
+        let plan = READY[0].plan().unwrap();
+        let stops = stops(&plan, &[], None);
+        let named = |name: &str| stops.iter().find(|stop| stop.step.patch.name == name).unwrap();
+        assert!(is_bright(named("yellow")) && !is_bright(named("blue")) && !is_dark(named("blue")));
+        assert!(
+            is_dark(named("grey 10 %")) && is_bright(named("grey 80 %")) && !is_bright(named("grey 70 %"))
+        );
     }
 
     #[test]

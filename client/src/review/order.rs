@@ -34,7 +34,7 @@ pub fn glow(set: &Set, step: &Step) -> f64 {
 }
 
 /// Luminance relative to white's, about: with the shares of ITU-R BT.709 for any primaries.
-fn luminance(transfer: Transfer, signal: [f64; 3]) -> f64 {
+pub(super) fn luminance(transfer: Transfer, signal: [f64; 3]) -> f64 {
     let [r, g, b] = signal.map(|signal| linear(transfer, signal));
     0.2126 * r + 0.7152 * g + 0.0722 * b
 }

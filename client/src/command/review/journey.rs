@@ -28,6 +28,8 @@ use crate::stimulus::{NotShown, Screen};
 const REST: f64 = 0.1;
 /// So often a stimulus that something came over is read anew.
 const ANEW: usize = 5;
+/// Between two looks at whether a meter is back that has been away as it should have watched.
+const ABSENT: Duration = Duration::from_secs(1);
 /// For how long others' lease on the meter is waited for, in s.
 const WAIT_S: f64 = 60.0;
 
@@ -270,34 +272,46 @@ impl<'a> Journey<'a> {
         screen: &mut Showing<'_>,
     ) -> Result<(), Ended> {
         self.aim(stop, screen).await?;
-        for _ in 0..ANEW {
+        let mut disturbed = 0;
+        while disturbed < ANEW {
             self.progress.begin(stop);
             self.show(stop, screen).await?;
-            let progress = &self.progress;
-            let (entry, took_s) = match stop.step.watch_s {
-                Some(for_s) => {
-                    let course = looker.watch(stop, for_s, |t_s| progress.watching(t_s, for_s)).await?;
-                    (Entry::Course(course), for_s)
-                }
-                None => {
-                    let patch = looker.settle(stop, |report| progress.settling(report)).await?;
-                    let waited_s = patch.waited_s;
-                    (Entry::Patch(Box::new(patch)), waited_s)
-                }
-            };
-            match screen.disturbed() {
-                None => {
-                    self.progress.end(stop, took_s, &entry);
-                    return Ok(self.book.append(entry)?);
-                }
-                Some(words) => {
-                    self.progress.caution(&format!("{}: {words}; it is read anew", stop.step.patch.name));
+            let (entry, took_s) = match self.read(stop, looker).await {
+                Err(Ended::Failed(Failure::Call(CallError::Refused(error))))
+                    if error.kind() == ErrorKind::MeterAbsent =>
+                {
                     self.progress.again();
+                    tokio::time::sleep(ABSENT).await;
+                    continue;
                 }
-            }
+                read => read?,
+            };
+            let Some(words) = screen.disturbed() else {
+                self.progress.end(stop, took_s, &entry);
+                return Ok(self.book.append(entry)?);
+            };
+            self.progress.caution(&format!("{}: {words}; it is read anew", stop.step.patch.name));
+            self.progress.again();
+            disturbed += 1;
         }
         let words = format!("{} was disturbed {ANEW} times", stop.step.patch.name);
         Err(Ended::Failed(Failure::Input(words)))
+    }
+
+    /// Reads what is shown, and tells how long that took, in s of the daemon's clock.
+    async fn read(&self, stop: &Stop<'_>, looker: Looker<'_>) -> Result<(Entry, f64), Ended> {
+        let progress = &self.progress;
+        Ok(match stop.step.watch_s {
+            Some(for_s) => {
+                let course = looker.watch(stop, for_s, |t_s| progress.watching(t_s, for_s)).await?;
+                (Entry::Course(course), for_s)
+            }
+            None => {
+                let patch = looker.settle(stop, |report| progress.settling(report)).await?;
+                let waited_s = patch.waited_s;
+                (Entry::Patch(Box::new(patch)), waited_s)
+            }
+        })
     }
 
     /// Has the meter look where it should.

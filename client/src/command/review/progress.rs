@@ -1,5 +1,7 @@
 //! How a review gets on, for whoever waits for it.
 
+use std::cell::Cell;
+
 use serde_json::json;
 use settled_protocol::notification::SettleProgress;
 use settled_protocol::settling::{Estimate, Verdict};
@@ -24,11 +26,14 @@ pub(super) struct Progress {
     of: usize,
     /// What is measured, for the status line.
     title: String,
+    /// It was said that the meter gives no readings.
+    kept: Cell<bool>,
 }
 
 impl Progress {
     pub(super) fn new(output: Output, quiet: bool) -> Self {
-        Self { output, quiet, pace: Pace::default(), expected_s: 0.0, number: 0, of: 0, title: String::new() }
+        let (pace, title, kept) = (Pace::default(), String::new(), Cell::new(false));
+        Self { output, quiet, pace, expected_s: 0.0, number: 0, of: 0, title, kept }
     }
 
     /// So much is left.
