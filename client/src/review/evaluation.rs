@@ -254,3 +254,6 @@ fn notes(record: &Record) -> Vec<Noted> {
     };
     record.entries.iter().filter_map(noted).collect()
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,8 +1,8 @@
 //! Reviews of simulated displays with faults put in: what is found, and what is reported that isn't there. Not a test: nothing is asserted.
 //!
-//! `cargo bench -p settled-tests --bench reviewing -- [--reviews N] [--seed N] [CASE …]`
+//! `cargo bench -p settled-tests --bench reviewing -- [--reviews N] [--seed N] [--records FOLDER] [CASE …]`
 //!
-//! Prints the table of client/REVIEW.md.
+//! Prints the table of client/REVIEW.md. With `--records FOLDER` it writes one record of each case instead, for `settle review show`.
 
 #![expect(clippy::print_stdout, clippy::unwrap_used, reason = "a benchmark prints")]
 
@@ -14,19 +14,27 @@ mod cases;
 mod observer;
 mod rates;
 
+use cases::Case;
 use observer::Noise;
 use rates::Rates;
 
 fn main() {
-    let (mut seed, mut reviews, mut wanted) = (1_u64, 200_usize, Vec::new());
+    let (mut seed, mut reviews, mut wanted, mut folder) = (1_u64, 200_usize, Vec::new(), None);
     let mut words = std::env::args().skip(1);
     while let Some(word) = words.next() {
         match word.as_str() {
             "--seed" => seed = words.next().unwrap().parse().unwrap(),
             "--reviews" => reviews = words.next().unwrap().parse().unwrap(),
+            "--records" => folder = words.next(),
             "--bench" => {}
             name => wanted.push(name.to_owned()),
         }
+    }
+    if let Some(folder) = folder {
+        for (index, case) in cases::all().iter().enumerate() {
+            write(&format!("{folder}/{index:02}.jsonl"), case, seed);
+        }
+        return;
     }
     println!("| put in | figure | found | interval holds the truth | reviews with a false alarm |");
     println!("|---|---|---|---|---|");
@@ -35,6 +43,15 @@ fn main() {
             print(&Rates::of(&case, Noise::USUAL, seed, reviews, false));
         }
     }
+}
+
+fn write(path: &str, case: &Case, seed: u64) {
+    let record = observer::review(&case.display(), &case.plan(false), Noise::USUAL, seed);
+    let entries = record.entries.iter().map(|entry| serde_json::to_string(entry).unwrap());
+    let lines: Vec<String> =
+        std::iter::once(serde_json::to_string(&record.header).unwrap()).chain(entries).collect();
+    std::fs::write(path, lines.join("\n") + "\n").unwrap();
+    println!("{path}: {}", case.name);
 }
 
 fn print(rates: &Rates) {
