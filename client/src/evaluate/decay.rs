@@ -79,7 +79,7 @@ impl Curve {
     /// The closest curve with as many terms, sought from this one on: for samples that differ little.
     #[must_use]
     pub fn refit(&self, samples: &[Sample]) -> Option<Self> {
-        fit::refined(samples, self, fit::FEW_STEPS)
+        fit::refined(samples, self, &fit::LITTLE)
     }
 
     /// Σ count·(sample − curve)².

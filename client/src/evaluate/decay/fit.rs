@@ -6,12 +6,17 @@ use super::{Curve, Sample, Term};
 const GRID: usize = 28;
 /// The longest time constant over the stretch of time: longer ones look like a straight line, all alike.
 const LONGEST: f64 = 10.0;
-/// Steps of a refinement.
-const MANY_STEPS: usize = 80;
-/// Steps of one that begins close by.
-pub(super) const FEW_STEPS: usize = 12;
-/// A refinement ends when no parameter moves by more than this share.
-const CLOSE: f64 = 1e-10;
+/// How long a refinement goes on.
+pub(super) struct Effort {
+    steps: usize,
+    /// It ends when no parameter moves by more than this share.
+    close: f64,
+}
+
+/// To the last digits.
+const ALL: Effort = Effort { steps: 80, close: 1e-10 };
+/// From close by, to much less than what noise leaves open.
+pub(super) const LITTLE: Effort = Effort { steps: 12, close: 1e-5 };
 /// Parameters at most: limit, and two for each of two terms.
 const MOST: usize = 5;
 
@@ -36,7 +41,7 @@ pub(super) fn best(samples: &[Sample], terms: usize) -> Option<Curve> {
             least(pairs, &grid)?
         }
     };
-    refined(samples, &Curve { terms: start, ..flat }, MANY_STEPS)
+    refined(samples, &Curve { terms: start, ..flat }, &ALL)
 }
 
 fn mean(samples: &[Sample]) -> f64 {
@@ -49,12 +54,15 @@ fn range(samples: &[Sample]) -> Option<(f64, f64)> {
     let (first, last) = (samples.first()?.t_s, samples.last()?.t_s);
     let apart = |pair: &[Sample]| Some(pair.last()?.t_s - pair.first()?.t_s).filter(|apart| *apart > 0.0);
     let shortest = samples.windows(2).filter_map(apart).fold(f64::INFINITY, f64::min);
-    (shortest.is_finite() && last > first).then(|| (0.5 * shortest, LONGEST * (last - first)))
+    (shortest.is_finite() && last > first).then_some((0.5 * shortest, LONGEST * (last - first)))
 }
 
 /// Sums of products of the grid's exponentials about their means: what every pair's least squares is made of.
 struct Grid<'a> {
     constants: &'a [f64],
+    /// Weighted mean of each exponential, and of the values.
+    means: Vec<f64>,
+    mean_value: f64,
     /// Σ w·e·e′.
     products: Vec<Vec<f64>>,
     /// Σ w·e·y.
@@ -64,24 +72,26 @@ struct Grid<'a> {
 impl<'a> Grid<'a> {
     fn new(samples: &[Sample], constants: &'a [f64]) -> Self {
         let origin = samples.first().map_or(0.0, |sample| sample.t_s);
-        let centred: Vec<Vec<f64>> = constants
-            .iter()
-            .map(|constant| {
-                let decayed =
-                    |sample: &Sample| Sample { value: (-(sample.t_s - origin) / constant).exp(), ..*sample };
-                let decayed: Vec<Sample> = samples.iter().map(decayed).collect();
-                let mean = mean(&decayed);
-                decayed.into_iter().map(|sample| sample.value - mean).collect()
-            })
-            .collect();
+        let mut means = Vec::with_capacity(constants.len());
+        let mut centred = Vec::with_capacity(constants.len());
+        for constant in constants {
+            let decayed = |sample: &Sample| (-(sample.t_s - origin) / constant).exp();
+            let mut decayed: Vec<f64> = samples.iter().map(decayed).collect();
+            let weighed = samples.iter().zip(&decayed).map(|(sample, decayed)| sample.count * decayed);
+            let mean = weighed.sum::<f64>() / samples.iter().map(|sample| sample.count).sum::<f64>();
+            decayed.iter_mut().for_each(|decayed| *decayed -= mean);
+            means.push(mean);
+            centred.push(decayed);
+        }
         let mean_value = mean(samples);
         let values: Vec<f64> = samples.iter().map(|sample| sample.value - mean_value).collect();
         let sum = |a: &[f64], b: &[f64]| -> f64 {
             samples.iter().zip(a).zip(b).map(|((sample, a), b)| sample.count * a * b).sum()
         };
-        let products = centred.iter().map(|a| centred.iter().map(|b| sum(a, b)).collect()).collect();
+        let products =
+            centred.iter().map(|a: &Vec<f64>| centred.iter().map(|b| sum(a, b)).collect()).collect();
         let with_values = centred.iter().map(|a| sum(a, &values)).collect();
-        Self { constants, products, with_values }
+        Self { constants, means, mean_value, products, with_values }
     }
 
     /// The terms of the best curve with these time constants, and by how much they lessen the sum of squares.
@@ -110,7 +120,7 @@ fn least(choices: impl Iterator<Item = Vec<usize>>, grid: &Grid<'_>) -> Option<(
 /// The curve of the least squares from `start` on: Levenberg–Marquardt (Marquardt 1963, from memory) in limit, amplitudes and ln τ, with Marquardt's scaling. After
 /// each step the limit and the amplitudes are the best of the new time constants, which makes it variable projection in Kaufman's form (1975, from memory): along the
 /// narrow valley of two time constants that are alike the plain method takes thousands of steps.
-pub(super) fn refined(samples: &[Sample], start: &Curve, steps: usize) -> Option<Curve> {
+pub(super) fn refined(samples: &[Sample], start: &Curve, effort: &Effort) -> Option<Curve> {
     if start.terms.is_empty() {
         return best(samples, 0);
     }
@@ -118,7 +128,7 @@ pub(super) fn refined(samples: &[Sample], start: &Curve, steps: usize) -> Option
     let mut curve = projected(samples, start)?;
     let mut squares = curve.squares(samples);
     let mut damping = 1e-3;
-    for _ in 0..steps {
+    for _ in 0..effort.steps {
         let (matrix, gradient, count) = normal(samples, &curve);
         let mut damped = matrix;
         for (row, line) in damped.iter_mut().enumerate() {
@@ -142,7 +152,7 @@ pub(super) fn refined(samples: &[Sample], start: &Curve, steps: usize) -> Option
         } else {
             damping *= 10.0;
         }
-        if change < CLOSE || damping > 1e12 {
+        if change < effort.close || damping > 1e12 {
             break;
         }
     }
@@ -155,11 +165,10 @@ pub(super) fn refined(samples: &[Sample], start: &Curve, steps: usize) -> Option
 fn projected(samples: &[Sample], curve: &Curve) -> Option<Curve> {
     let constants: Vec<f64> = curve.terms.iter().map(|term| term.constant_s).collect();
     let rows: Vec<usize> = (0..constants.len()).collect();
-    let (terms, _) = Grid::new(samples, &constants).terms(&rows)?;
-    let mut curve = Curve { limit: 0.0, terms, origin_s: curve.origin_s };
-    let left = |sample: &Sample| Sample { value: sample.value - curve.at(sample.t_s), ..*sample };
-    curve.limit = mean(&samples.iter().map(left).collect::<Vec<Sample>>());
-    Some(curve)
+    let grid = Grid::new(samples, &constants);
+    let (terms, _) = grid.terms(&rows)?;
+    let taken: f64 = terms.iter().zip(&grid.means).map(|(term, mean)| term.amplitude * mean).sum();
+    Some(Curve { limit: grid.mean_value - taken, terms, origin_s: curve.origin_s })
 }
 
 /// JᵀWJ and JᵀWr, and how many parameters they are for: limit, then amplitude and ln τ of each term.

@@ -6,12 +6,11 @@
 use serde::{Deserialize, Serialize};
 use settled_protocol::reading::Flag;
 
-use super::sentence::{luminance, percent, told};
+use super::sentence::{luminance, percent, surely_not_zero, told};
 use super::{Figures, Finding, Scene, Standing, Table, Tolerance};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 use crate::review::record::Measurement;
-use crate::show;
 
 /// Reflected light over black as it is measured: 1/20 of the display's own part.
 const MOST: f64 = 1.0 / 21.0;
@@ -50,7 +49,7 @@ impl Ambient {
         let own = |lights: &[Measured]| Some(lights.last()?.luminance - lights.first()?.luminance);
         let share = |lights: &[Measured]| {
             let (off, black) = (lights.first()?.luminance, lights.last()?.luminance);
-            (black > 0.0).then(|| off / black)
+            Some(off / black)
         };
         Some(Self {
             off: one(off)?,
@@ -58,7 +57,11 @@ impl Ambient {
             black: black.and_then(one),
             black_below_range,
             own_black: both.and_then(|lights| scene.draws.figure(&lights, own)),
-            share: both.and_then(|lights| scene.draws.figure(&lights, share)),
+            share: both
+                .filter(|[_, black]| {
+                    one(*black).is_some_and(|black| black.low > 0.0 && surely_not_zero(&black))
+                })
+                .and_then(|lights| scene.draws.figure(&lights, share)),
         })
     }
 
@@ -87,14 +90,12 @@ impl Ambient {
                 "whether reflected light is below 1/20 of black can't be told: {} ({off} with the display off)",
                 self.why()
             );
-            return Finding {
-                standing: Standing::Undecided,
-                tolerance: Some(Self::tolerance()),
-                ..told("reflected", words, self.off, "cd/m²")
-            };
+            let told = told("reflected", words, self.off, "");
+            let tolerance = Some(Self::tolerance());
+            return Finding { standing: Standing::Undecided, figure: None, tolerance, ..told };
         };
         let part = percent(&share);
-        super::sentence::judged("reflected", share, "1", Self::tolerance(), |standing| match standing {
+        super::sentence::judged("reflected", share, "", Self::tolerance(), |standing| match standing {
             Standing::Beyond => format!(
                 "the room is too bright: {part} of what is seen of black is reflected ({off}); no more than 1/21 may be"
             ),
@@ -125,7 +126,7 @@ impl Figures for Ambient {
             ("black, cd/m²", cell(self.black)),
             ("black without what is reflected, cd/m²", cell(self.own_black)),
             ("reflected, of black", self.share.map(|share| percent(&share)).unwrap_or_default()),
-            ("may be reflected, of black", format!("{} %", show::number(100.0 * MOST))),
+            ("may be reflected, of black", "1/21".to_owned()),
         ];
         let rows = rows.map(|(name, cell)| vec![name.to_owned(), cell]).to_vec();
         vec![Table {

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::sentence::{change, colour, luminance, surely_not_zero, told};
+use super::sentence::{change, colour, luminance, plain, surely_not_zero, told};
 use super::trend::{self, Constant, Draw, Trend, constants_in_words};
 use super::{Figures, Finding, Scene, Table};
 use crate::evaluate::figure::Figure;
@@ -112,7 +112,7 @@ impl ColdStart {
                 "warming up takes the light from {first} to {end} ({change}), with time constants of {constants}"
             )
         };
-        told("warm_up", words, self.change, "1")
+        told("warm_up", words, self.change, "")
     }
 
     fn ready(&self, share: &str, subject: &str, figure: Option<Figure>) -> Option<Finding> {
@@ -130,30 +130,21 @@ impl ColdStart {
             return None;
         }
         let watched = show::span(self.end_s);
-        let (words, figure) = match (self.left, self.end_rate_per_h) {
-            (Some(left), _) if left.u95() < 0.5 * left.value.abs() => (
-                format!(
-                    "the end isn't reached within {watched}: the light is {} from where it goes",
-                    change(&left)
-                ),
-                left,
-            ),
-            (_, Some(rate)) => (
-                format!(
-                    "the end isn't reached within {watched}, nor can be told where it goes: {} an hour at the end",
-                    change(&rate)
-                ),
-                rate,
-            ),
-            _ => (
-                format!(
-                    "whether the end is reached within {watched} can't be told: {}",
-                    change(&self.change)
-                ),
-                self.change,
-            ),
+        let (words, figure, unit) = match (self.left, self.end_rate_per_h) {
+            (Some(left), _) if left.u95() < 0.5 * left.value.abs() => {
+                let words = format!("the light is {} from where it goes", change(&left));
+                (words, left, "")
+            }
+            (_, Some(rate)) => {
+                let words = format!("nor can be told where it goes: {} an hour at the end", change(&rate));
+                (words, rate, "1/h")
+            }
+            _ => (format!("or it can't be told: {} meanwhile", change(&self.change)), self.change, ""),
         };
-        Some(told("not_reached", words, figure, "1"))
+        let words = format!("the end isn't reached within {watched}: {words}")
+            .replace(": nor", ", nor")
+            .replace(": or", ", or");
+        Some(told("not_reached", words, figure, unit))
     }
 }
 
@@ -175,12 +166,13 @@ impl Figures for ColdStart {
     }
 
     fn tables(&self) -> Vec<Table> {
+        let when = |time: Figure| if time.u95() > 0.0 { time.words() } else { plain(time.value) };
         let rows = [
             ("first reading, cd/m²", Some(self.first.words())),
             ("end, cd/m²", Some(self.end.words())),
             ("left to go, %", self.left.map(|left| change(&left))),
-            ("within 1 % after, s", self.within_1_percent_s.map(|figure| figure.words())),
-            ("within 0.5 % after, s", self.within_half_percent_s.map(|figure| figure.words())),
+            ("within 1 % after, s", self.within_1_percent_s.map(when)),
+            ("within 0.5 % after, s", self.within_half_percent_s.map(when)),
             ("change at the end, an hour", self.end_rate_per_h.map(|rate| change(&rate))),
             ("Δu′v′", self.white_drift.map(|drift| colour(&drift))),
         ];

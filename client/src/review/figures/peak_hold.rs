@@ -82,7 +82,7 @@ impl PeakHold {
                 "the peak goes from {first} to {end} within {watched}: {creep}, with time constants of {constants}"
             )
         };
-        told("creep", words, self.creep, "1")
+        told("creep", words, self.creep, "")
     }
 }
 

@@ -7,7 +7,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::sentence::{change, colour, surely_not_zero, told};
+use super::sentence::{change, colour, plain, surely_not_zero, told};
 use super::trend::{self, Constant, Drawn, Trend, constants_in_words};
 use super::usable::usable;
 use super::{Figures, Finding, Scene, Table};
@@ -112,7 +112,7 @@ impl Retention {
             let constants = constants_in_words(&self.constants);
             format!("a {kind} ghost of {first}{hold}, which fades with {constants}")
         };
-        told("ghost", words, self.first, "1")
+        told("ghost", words, self.first, "")
     }
 
     fn fades(&self) -> Finding {
@@ -128,7 +128,7 @@ impl Retention {
                     "{end} at the end of the watch, {}: not gone (below {limit}) beyond doubt",
                     show::span(self.end_s)
                 );
-                told("gone", words, self.end, "1")
+                told("gone", words, self.end, "")
             }
         }
     }
@@ -164,7 +164,7 @@ impl Figures for Retention {
         let first = Ghost { t_s: self.first_s, contrast: self.first };
         let end = Ghost { t_s: self.end_s, contrast: self.end };
         let all = std::iter::once(&first).chain(&self.course).chain(std::iter::once(&end));
-        let rows = all.map(|ghost| vec![show::number(ghost.t_s), change(&ghost.contrast)]).collect();
+        let rows = all.map(|ghost| vec![plain(ghost.t_s), change(&ghost.contrast)]).collect();
         let columns = ["after, s", "contrast to the grey before"].map(str::to_owned).to_vec();
         vec![Table { title: "Image retention".to_owned(), columns, rows }]
     }

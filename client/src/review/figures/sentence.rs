@@ -47,6 +47,11 @@ pub(super) fn change(share: &Figure) -> String {
     if share.value > 0.0 { format!("+{words}") } else { words.replacen('-', "−", 1) }
 }
 
+/// A setting such as an area or a time, to two decimals at most.
+pub(super) fn plain(value: f64) -> String {
+    ((value * 100.0).round() / 100.0).to_string()
+}
+
 /// A luminance with its unit.
 pub(super) fn luminance(figure: &Figure) -> String {
     format!("{} cd/m²", figure.words())

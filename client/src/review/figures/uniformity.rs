@@ -114,7 +114,7 @@ impl Uniformity {
         let kind = self.tolerances().2;
         let source = format!("{SOURCE}: {verb} be, for {kind}");
         let tolerance = Tolerance { least: None, most: Some(most), source };
-        judged(subject, self.worst, "1", tolerance, |standing| {
+        judged(subject, self.worst, "", tolerance, |standing| {
             let (worst, place) = (percent(&self.worst), place(self.worst_at));
             format!(
                 "luminance differs from the centre by up to {worst} ({place}): {} the {} % that it {verb} be within",
@@ -268,7 +268,7 @@ impl Figures for Uniformity {
             "the darkest position has {} of the brightest (Lmin/Lmax, IDMS){missing}",
             percent(&self.min_to_max)
         );
-        verdicts.push(told("min_to_max", words, self.min_to_max, "1"));
+        verdicts.push(told("min_to_max", words, self.min_to_max, ""));
         verdicts
     }
 

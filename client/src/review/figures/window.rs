@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::sentence::{change, luminance, percent, told};
+use super::sentence::{change, luminance, percent, plain, told};
 use super::usable::usable;
 use super::{Figures, Finding, Scene, Table};
 use crate::evaluate::figure::Figure;
@@ -10,7 +10,6 @@ use crate::evaluate::limiter::{Limiter, Window};
 use crate::evaluate::measured::Measured;
 use crate::evaluate::simultaneous;
 use crate::review::record::Measurement;
-use crate::show;
 
 /// A fall of less than this share isn't called a limiter: what a display warms up between two windows, and stray light in the meter's optics, come to as much
 /// (common practice, no source).
@@ -85,7 +84,10 @@ impl WindowFigures {
         let brightest = (0..lights.len())
             .max_by(|a, b| luminance_at(&lights, *a).total_cmp(&luminance_at(&lights, *b)))?;
         let last = lights.len() - 1;
-        let one = |index: usize| scene.draws.figure(&lights, |lights| Some(luminance_at(lights, index)));
+        let one = |index: usize| {
+            let light = *lights.get(index)?;
+            scene.draws.figure(&[light], |lights| Some(luminance_at(lights, 0)))
+        };
         let ratio = |index: usize, to: usize| {
             move |lights: &[Measured]| Some(luminance_at(lights, index) / luminance_at(lights, to))
         };
@@ -106,7 +108,7 @@ impl WindowFigures {
             largest: one(last)?,
             largest_to_peak: scene.draws.figure(&lights, ratio(last, brightest))?,
             limited,
-            curve: limited.then(|| fitted(scene, &percents, &lights, brightest))?,
+            curve: limited.then(|| fitted(scene, &percents, &lights, brightest)).flatten(),
         })
     }
 
@@ -114,14 +116,14 @@ impl WindowFigures {
         let largest = if self.largest_percent >= 99.9 {
             "full field".to_owned()
         } else {
-            format!("{} % of the area", show::number(self.largest_percent))
+            format!("{} % of the area", plain(self.largest_percent))
         };
         let words = if self.limited {
             let (peak, end, share) =
                 (luminance(&self.peak), luminance(&self.largest), percent(&self.largest_to_peak));
             format!(
                 "peak falls from {peak} at {} % to {end} at {largest}: {share} of it",
-                show::number(self.peak_percent)
+                plain(self.peak_percent)
             )
         } else {
             let worst =
@@ -131,7 +133,7 @@ impl WindowFigures {
                 100.0 * worst
             )
         };
-        told("limiter", words, self.largest_to_peak, "1")
+        told("limiter", words, self.largest_to_peak, "")
     }
 
     /// Windows smaller than the peak's that are darker, beyond doubt.
@@ -145,10 +147,10 @@ impl WindowFigures {
         );
         let words = format!(
             "windows of {} % and less are darker than the peak: {}; the meter may see beyond the window, or the display dims small ones",
-            show::number(dim.percent),
+            plain(dim.percent),
             change(&share),
         );
-        Some(told("small_windows", words, share, "1"))
+        Some(told("small_windows", words, share, ""))
     }
 
     fn power(&self) -> Option<Finding> {
@@ -217,7 +219,7 @@ impl Figures for WindowFigures {
 
     fn tables(&self) -> Vec<Table> {
         let row = |window: &Area| {
-            vec![show::number(window.percent), window.luminance.words(), percent(&window.to_largest)]
+            vec![plain(window.percent), window.luminance.words(), percent(&window.to_largest)]
         };
         let columns = ["area, %", "luminance, cd/m²", "of the largest window's"].map(str::to_owned).to_vec();
         vec![Table { title: "Windows".to_owned(), columns, rows: self.windows.iter().map(row).collect() }]

@@ -10,12 +10,12 @@ fn held(seed: u64, light: impl Fn(f64) -> f64) -> PeakHold {
 #[test]
 fn a_peak_that_holds_is_not_said_to_creep() {
     let (mut alarms, mut held_zero) = (0, 0);
-    for seed in 0..60 {
+    for seed in 0..25 {
         let figures = held(seed, |_| 800.0);
         alarms += u32::from(!figures.constants.is_empty());
         held_zero += u32::from(figures.creep.holds(0.0));
     }
-    assert!(alarms <= 2 && held_zero >= 52, "{alarms} of 60, {held_zero} of 60 at 95 %");
+    assert!(alarms <= 1 && held_zero >= 21, "{alarms} of 25, {held_zero} of 25 at 95 %");
     let figures = held(1, |_| 800.0);
     assert!(words(&figures, "creep").contains("no creep is seen"), "{}", words(&figures, "creep"));
     comes_back(&figures);
@@ -26,7 +26,7 @@ fn what_creeps_is_found_within_the_intervals_that_are_stated() {
     let light = |t: f64| 780.0 + 16.0 * (-t / 8.0).exp() + 20.0 * (-t / 75.0).exp();
     let truth = [light(0.5), light(30.0), light(299.5), light(299.5) / light(0.5) - 1.0, 8.0, 75.0];
     let mut within = [0; 6];
-    for seed in 0..50 {
+    for seed in 0..25 {
         let figures = held(seed, light);
         let constants: Vec<Figure> = figures.constants.iter().map(|constant| constant.constant_s).collect();
         let two = (constants.len() == 2).then(|| [constants[0], constants[1]]);
@@ -36,7 +36,7 @@ fn what_creeps_is_found_within_the_intervals_that_are_stated() {
             *count += u32::from(figure.holds(truth));
         }
     }
-    assert!(within.iter().all(|count| *count >= 42), "{within:?} of 50 at 95 %");
+    assert!(within.iter().all(|count| *count >= 21), "{within:?} of 25 at 95 %");
 }
 
 #[test]

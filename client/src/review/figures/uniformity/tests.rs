@@ -21,7 +21,7 @@ fn field(seed: u64, light: impl Fn([f64; 2]) -> f64, off: impl Fn([f64; 2]) -> f
 #[test]
 fn an_even_field_is_within_everything() {
     let (mut alarms, mut all, mut even) = (0, 0, 0);
-    for seed in 0..100 {
+    for seed in 0..40 {
         let figures = field(seed, |_| 120.0, |_| 0.0);
         alarms += beyond(&figures);
         all += usize::from(
@@ -30,7 +30,7 @@ fn an_even_field_is_within_everything() {
         even += usize::from(figures.min_to_max.holds(1.0));
     }
     assert_eq!(alarms, 0);
-    assert!(all >= 88 && even >= 95, "{all} and {even} of 100: all positions at once at 95 %");
+    assert!(all >= 34 && even >= 38, "{all} and {even} of 40: all positions at once at 95 %");
 }
 
 #[test]
@@ -38,13 +38,13 @@ fn a_dim_corner_is_found_within_its_interval_and_beyond_what_the_standard_says()
     // The top left corner has 80 % of the centre: 20 % off, Lmin/Lmax 0.8.
     let dim = |[x, y]: [f64; 2]| if x < 0.2 && y < 0.2 { 96.0 } else { 120.0 };
     let mut held = 0;
-    for seed in 0..60 {
+    for seed in 0..25 {
         let figures = field(seed, dim, |_| 0.0);
         held += usize::from(figures.worst.holds(0.2) && figures.min_to_max.holds(0.8));
         assert_eq!(beyond(&figures), 2, "{figures:?}");
         assert_eq!(figures.worst_at, [0.1, 0.1]);
     }
-    assert!(held >= 56, "{held} of 60");
+    assert!(held >= 23, "{held} of 25");
     let figures = field(0, dim, |_| 0.0);
     let words = words(&figures, "luminance");
     assert!(words.contains("(top left): beyond the 10 % that it shall be within"), "{words}");
@@ -66,13 +66,13 @@ fn what_should_be_and_what_shall_be_are_judged_apart() {
 #[test]
 fn a_tinted_edge_is_found_and_judged_by_its_radius() {
     let tint = |[x, _]: [f64; 2]| if x > 0.8 { 0.014 } else { 0.0 };
-    let held = (0..60).filter(|seed| {
+    let held = (0..25).filter(|seed| {
         let figures = field(*seed, |_| 120.0, tint);
         assert_eq!(beyond(&figures), 1);
         figures.worst_colour.unwrap().holds(0.014)
     });
     let held = held.count();
-    assert!(held >= 55, "{held} of 60");
+    assert!(held >= 23, "{held} of 25");
 }
 
 #[test]

@@ -21,7 +21,7 @@ fn measured(seed: u64, light: impl Fn(f64) -> f64) -> Option<WindowFigures> {
 
 #[test]
 fn no_limiter_is_seen_where_there_is_none() {
-    let alarms = (0..100).filter(|seed| measured(*seed, |_| 250.0).unwrap().limited).count();
+    let alarms = (0..40).filter(|seed| measured(*seed, |_| 250.0).unwrap().limited).count();
     assert_eq!(alarms, 0);
     let figures = measured(0, |_| 250.0).unwrap();
     assert!(words(&figures, "limiter").starts_with("no limiter is seen"), "{figures:?}");
@@ -33,7 +33,7 @@ fn no_limiter_is_seen_where_there_is_none() {
 fn a_limiter_is_found_within_the_intervals_that_are_stated() {
     // L = 610·(0.3/A)^0.5 beyond 30 % of the area; full field 334.1 by hand.
     let (mut knees, mut exponents, mut plateaus, mut ends) = (0, 0, 0, 0);
-    for seed in 0..100 {
+    for seed in 0..40 {
         let figures = measured(seed, |area| 610.0 * (30.0 / area).min(1.0).sqrt()).unwrap();
         assert!(figures.limited);
         let curve = figures.curve.unwrap();
@@ -43,7 +43,7 @@ fn a_limiter_is_found_within_the_intervals_that_are_stated() {
         ends += u32::from(figures.largest.holds(610.0 * 0.3_f64.sqrt()));
     }
     let all = [knees, exponents, plateaus, ends];
-    assert!(all.iter().all(|held| *held >= 88), "{all:?} of 100 at 95 %");
+    assert!(all.iter().all(|held| *held >= 34), "{all:?} of 40 at 95 %");
 }
 
 #[test]
