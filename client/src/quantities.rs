@@ -148,6 +148,18 @@ pub fn range(text: &str) -> Result<Range, String> {
     }
 }
 
+/// A place on the screen from text such as `0.1,0.5`: shares of its width and height from the top left.
+///
+/// # Errors
+/// A sentence that says what is expected.
+pub fn position(text: &str) -> Result<[f64; 2], String> {
+    let shares: Result<Vec<f64>, _> = text.split(',').map(|share| share.trim().parse()).collect();
+    match shares.as_deref() {
+        Ok([x, y]) if [x, y].into_iter().all(|share| (0.0..=1.0).contains(share)) => Ok([*x, *y]),
+        _ => Err("expected shares X,Y of the screen's width and height from the top left, each from 0 to 1, such as 0.5,0.5".to_owned()),
+    }
+}
+
 /// Code values from text such as `1023,1023,1023`, or `512` for a grey.
 ///
 /// # Errors
@@ -176,6 +188,14 @@ mod tests {
         assert_eq!(percent("0.25%"), Ok(0.25));
         assert_eq!(colour("512"), Ok([512; 3]));
         assert_eq!(colour("1, 2, 3"), Ok([1, 2, 3]));
+        assert_eq!(position("0, 0.25"), Ok([0.0, 0.25]));
+    }
+
+    #[test]
+    fn a_place_beside_the_screen_is_none() {
+        for text in ["", "0.5", "0.5,0.5,0.5", "1.01,0.5", "0.5,-0.1", "nan,0.5", "50%,50%"] {
+            assert!(position(text).unwrap_err().contains("from 0 to 1"), "{text}");
+        }
     }
 
     #[test]

@@ -6,12 +6,11 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
 use settled_drivers::clock::Clock as _;
-use settled_drivers::simulated::Stage;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::limits::Limits;
 use settled_protocol::log::EventKind;
 use settled_protocol::meter::Meter;
-use settled_protocol::method::{ShowParams, Shown, Status};
+use settled_protocol::method::Status;
 use tokio::sync::{broadcast, watch};
 use tokio::task::{Id, JoinError, JoinSet};
 
@@ -30,6 +29,7 @@ use crate::stop::Stop;
 
 mod correcting;
 mod leasing;
+mod showing;
 
 /// The version that clients are told.
 pub const VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -245,69 +245,6 @@ impl Daemon {
         };
         let detail = format!("the recording {} has ended: {reason}", progress.file());
         self.log.event(&self.clock, Happening::new(EventKind::RecordingEnded, detail)).await;
-    }
-
-    /// Tells a simulated display what to show from now on.
-    ///
-    /// # Errors
-    /// `no_such_meter`, or `unsupported` where the meter doesn't look at a simulated display, or where it isn't said
-    /// which of several is meant; `leased` where somebody else has a meter that looks at it, and `lease_lost`.
-    pub async fn show(&self, params: ShowParams) -> Result<Shown, RpcError> {
-        let id = match params.meter {
-            Some(id) => self.meter(&id)?.id().to_owned(),
-            None => self.only_stage()?,
-        };
-        let driver =
-            self.meters.iter().find(|(handle, _)| handle.id() == id).map(|(_, config)| &config.driver);
-        let Some(stage) = driver.and_then(|driver| driver.stage()) else {
-            let replayed = driver.is_some_and(|driver| driver.source().is_replayed());
-            let message = if replayed {
-                format!("{id} is played back from a recording: what it saw can't be changed any more")
-            } else {
-                format!("{id} looks at a real display: show the stimulus there")
-            };
-            return Err(RpcError::new(ErrorKind::Unsupported, message).about(&id));
-        };
-        if let Some(error) = self.stage_leased(&stage, params.lease.as_deref()) {
-            return Err(error);
-        }
-        let now = self.clock.now();
-        let before = stage.show(params.stimulus, now.t_s);
-        let detail = serde_json::to_string(&params.stimulus).unwrap_or_default();
-        self.log.event(&self.clock, Happening::about(EventKind::StageShown, &id, detail)).await;
-        Ok(Shown { meter: id, at: now.at, t_s: now.t_s, before: Some(before) })
-    }
-
-    /// Whether a meter looks at a simulated display.
-    ///
-    /// # Errors
-    /// `unsupported` if it doesn't: nobody here can tell a real one what to show.
-    pub(crate) fn has_stage(&self, id: &str) -> Result<(), RpcError> {
-        let mut meters = self.meters.iter().filter(|(handle, _)| handle.id() == id);
-        if meters.any(|(_, config)| config.driver.stage().is_some()) {
-            return Ok(());
-        }
-        let message =
-            format!("{id} looks at no simulated display: leave params.stimulus out, and show it before");
-        Err(RpcError::new(ErrorKind::Unsupported, message).about(id))
-    }
-
-    fn only_stage(&self) -> Result<String, RpcError> {
-        let mut stages: Vec<(&MeterHandle, Arc<Stage>)> = Vec::new();
-        for (handle, config) in &self.meters {
-            let Some(stage) = config.driver.stage() else { continue };
-            // Several meters may look at one display.
-            if !stages.iter().any(|(_, known)| Arc::ptr_eq(known, &stage)) {
-                stages.push((handle, stage));
-            }
-        }
-        let none = "no simulated display is configured: show the stimulus on the real one";
-        let several = "several simulated displays are configured: say which with params.meter";
-        match stages.as_slice() {
-            [(handle, _)] => Ok(handle.id().to_owned()),
-            [] => Err(RpcError::new(ErrorKind::Unsupported, none)),
-            _ => Err(RpcError::new(ErrorKind::InvalidParams, several)),
-        }
     }
 }
 

@@ -338,8 +338,8 @@ pub struct ShowParams {
     pub meter: Option<String>,
     /// What to show.
     pub stimulus: Stimulus,
-    /// Where the meter looks at the screen from now on, as shares of its width and height from the top left, each from 0 to 1: [0.5, 0.5] is the middle,
-    /// where it looks until told otherwise, and if absent.
+    /// Where the meters look at the screen from now on, as shares of its width and height from the top left, each from 0 to 1; at the
+    /// middle, [0.5, 0.5], if absent, whatever was told before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub position: Option<[f64; 2]>,
     /// The leases that the meters which look at the display are held by, if they are: the tokens, with commas between several. One
@@ -360,4 +360,7 @@ pub struct Shown {
     /// What the display showed until then.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub before: Option<Stimulus>,
+    /// Where the meters looked until then; at the middle if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub position_before: Option<[f64; 2]>,
 }

@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-/// A rectangle of one colour, centred on a background of another.
+/// A rectangle of one colour, centred on a background of another; or nothing, where the display is switched off.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(try_from = "RawStimulus")]
 #[schemars(!try_from)]
@@ -22,13 +22,29 @@ pub struct Stimulus {
     /// The window's share of the screen's area, in per cent, above 0 and up to 100.
     #[serde(default = "ten_percent")]
     pub window_percent: f64,
+    /// Whether the display is switched on; it is if absent.
+    #[serde(default, skip_serializing_if = "Power::is_on")]
+    pub power: Power,
 }
 
 impl Stimulus {
     /// Peak white in a 10 % window on black, what a simulated display shows until told otherwise.
     #[must_use]
     pub fn peak_white() -> Self {
-        Self { colour: [1023; 3], background: [0; 3], bits: 10, range: Range::Full, window_percent: 10.0 }
+        Self {
+            colour: [1023; 3],
+            background: [0; 3],
+            bits: 10,
+            range: Range::Full,
+            window_percent: 10.0,
+            power: Power::On,
+        }
+    }
+
+    /// The display switched off, whatever it would show: all that is left is the room's light on its screen.
+    #[must_use]
+    pub fn off() -> Self {
+        Self { colour: [0; 3], power: Power::Off, ..Self::peak_white() }
     }
 
     /// The window's colour as signals: 0 is black, 1 white.
@@ -45,6 +61,24 @@ impl Stimulus {
 
     fn normalised(&self, code: [u16; 3]) -> [f64; 3] {
         code.map(|value| self.range.signal(value, self.bits))
+    }
+}
+
+/// Whether a display is switched on.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Power {
+    /// It shows what it is told.
+    #[default]
+    On,
+    /// It gives no light of its own, not even black's, and cools.
+    Off,
+}
+
+impl Power {
+    #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde's signature")]
+    fn is_on(&self) -> bool {
+        *self == Self::On
     }
 }
 
@@ -99,6 +133,8 @@ struct RawStimulus {
     range: Range,
     #[serde(default = "ten_percent")]
     window_percent: f64,
+    #[serde(default)]
+    power: Power,
 }
 
 fn ten_bits() -> u8 {
@@ -113,7 +149,7 @@ impl TryFrom<RawStimulus> for Stimulus {
     type Error = String;
 
     fn try_from(raw: RawStimulus) -> Result<Self, String> {
-        let RawStimulus { colour, background, bits, range, window_percent } = raw;
+        let RawStimulus { colour, background, bits, range, window_percent, power } = raw;
         if ![8, 10, 12].contains(&bits) {
             return Err(format!("bits must be 8, 10 or 12, not {bits}"));
         }
@@ -124,6 +160,6 @@ impl TryFrom<RawStimulus> for Stimulus {
         if !(window_percent > 0.0 && window_percent <= 100.0) {
             return Err("window_percent must be above 0 and at most 100".to_owned());
         }
-        Ok(Self { colour, background, bits, range, window_percent })
+        Ok(Self { colour, background, bits, range, window_percent, power })
     }
 }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Dict, List, Optional, Tuple, Union
+from typing import Any, Dict, List, Literal, Optional, Tuple, Union
 
 from .correction import InForce
 from .moment import Moment
@@ -112,6 +112,12 @@ class Meter(Record):
 #: A meter by its id, or as the daemon told it.
 MeterId = Union[str, Meter]
 
+#: What code values stand for: from 0 up, or as in television.
+Range = Literal["full", "narrow"]
+
+#: Whether a display is switched on.
+Power = Literal["on", "off"]
+
 
 @dataclass(frozen=True)
 class Zeroed(Record):
@@ -127,22 +133,28 @@ class Zeroed(Record):
 
 @dataclass(frozen=True)
 class Stimulus(Record):
-    """What a simulated display shows: code values R, G, B of a centred window, on a background."""
+    """What a simulated display shows: code values R, G, B of a centred window, on a background.
+
+    `range`: `full` or `narrow`, what the code values stand for. `power`: `off` where the display is switched off.
+    """
 
     colour: Tuple[int, int, int]
     background: Tuple[int, int, int] = (0, 0, 0)
     bits: int = 10
+    range: str = "full"
     window_percent: float = 10.0
+    power: str = "on"
 
 
 @dataclass(frozen=True)
 class Shown(Record):
-    """When a simulated display changed, and what it showed until then."""
+    """When a simulated display changed, what it showed until then, and where meters looked: None is the middle."""
 
     meter: str
     at: Moment
     t_s: float
     before: Optional[Stimulus] = None
+    position_before: Optional[Tuple[float, float]] = None
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from .log_methods import log_readings as log_readings
 from .log_methods import log_statistics as log_statistics
 from .meter import Hello, Meter, Shown, Status, Zeroed
 from .meter import MeterId as MeterId
+from .meter import Power, Range
 from .moment import written
 from .plain import plain
 from .reading import Reading
@@ -197,18 +198,28 @@ def stage_show(
     *,
     background: Optional[Sequence[int]] = None,
     bits: Optional[int] = None,
+    range: Optional[Range] = None,
     window_percent: Optional[float] = None,
+    power: Optional[Power] = None,
+    position: Optional[Sequence[float]] = None,
     meter: Optional[MeterId] = None,
     timeout_s: Optional[float] = None,
 ) -> Call[Shown]:
-    """Tells a simulated display what to show: R, G, B of a centred window. Once this returns, it is shown."""
+    """Tells a simulated display what to show: R, G, B of a centred window. Once this returns, it is shown.
+
+    `range="narrow"`: code values as in television, 64 to 940 at 10 bits. `power="off"` switches the display off, whatever the colour.
+    `position`: where meters look, as shares of the screen's width and height from the top left; the middle if left out.
+    """
     stimulus = given(
         colour=colour,
         background=background,
         bits=bits,
+        range=range,
         window_percent=window_percent,
+        power=power,
     )
-    return Call("stage.show", given(meter=meter, stimulus=stimulus), Shown.read, timeout_s, takes_lease=True)
+    params = given(meter=meter, stimulus=stimulus, position=position)
+    return Call("stage.show", params, Shown.read, timeout_s, takes_lease=True)
 
 
 def take_lease(

@@ -8,7 +8,7 @@ from typing import Any, Dict, Literal, Optional, Sequence, Union
 from .call import Call, given
 from .log import Pages
 from .log_methods import RunNumber, number
-from .meter import MeterId
+from .meter import MeterId, Power, Range
 from .moment import written
 from .plain import plain
 from .run import Run
@@ -51,7 +51,9 @@ def start_run(
     colour: Optional[Sequence[int]] = None,
     background: Optional[Sequence[int]] = None,
     bits: Optional[int] = None,
+    range: Optional[Range] = None,
     window_percent: Optional[float] = None,
+    power: Optional[Power] = None,
     timeout_s: Optional[float] = None,
 ) -> Call[Run]:
     """Has a meter watched unattended. The run belongs to the daemon: it outlives this program, a restart and a reboot.
@@ -75,7 +77,9 @@ def start_run(
     )
     if nights is not None and nightly is None:
         raise TypeError("nights says how often nightly begins anew: give nightly, too")
-    stimulus = given(colour=colour, background=background, bits=bits, window_percent=window_percent)
+    stimulus = given(
+        colour=colour, background=background, bits=bits, range=range, window_percent=window_percent, power=power
+    )
     if stimulus and colour is None:
         raise TypeError(f"{next(iter(stimulus))} is of what is shown: give colour, too")
     params = given(

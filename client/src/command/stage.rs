@@ -3,22 +3,29 @@
 use clap::{Args, Subcommand};
 use settled_protocol::error::ErrorKind;
 use settled_protocol::method::{MetersList, Nothing, ShowParams, Shown, StageShow};
-use settled_protocol::stage::{Range, Stimulus};
+use settled_protocol::stage::{Power, Range, Stimulus};
 
 use super::{Context, Exit, Failure};
 use crate::connection::{CallError, Connection};
 use crate::lease;
-use crate::quantities::{bits, colour, percent, range};
+use crate::quantities::{bits, colour, percent, position, range};
 use crate::show;
 use crate::stimulus::in_words;
 
 #[derive(Debug, Subcommand)]
 pub(super) enum Options {
-    /// Show a window of one colour on a background.
-    #[command(mut_arg("colour", |colour| colour.required(true)))]
+    /// Show a window of one colour on a background, or switch the display off.
+    #[command(mut_arg("colour", |colour| colour.required_unless_present("off")))]
     Show {
         #[command(flatten)]
         screen: Screen,
+        /// Switch the display off: what is left is the room's light on its screen. Showing something switches it on again.
+        #[arg(long, conflicts_with = "colour")]
+        off: bool,
+        /// Where meters look from now on: shares X,Y of the screen's width and height from the top left, such as 0.1,0.5; the middle if
+        /// left out.
+        #[arg(long, value_name = "X,Y", allow_hyphen_values = true, value_parser = position)]
+        position: Option<[f64; 2]>,
         /// The simulated meter that looks at the display; may be left out where there is only one.
         #[arg(long)]
         meter: Option<String>,
@@ -61,34 +68,34 @@ impl Screen {
                 return Err(Failure::Usage(message));
             }
         }
-        Ok(Some(Stimulus { colour, background, bits, range, window_percent: window }))
+        Ok(Some(Stimulus { colour, background, bits, range, window_percent: window, power: Power::On }))
     }
 }
 
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
-    let Options::Show { screen, meter } = options;
-    let Some(stimulus) = screen.stimulus()? else {
+    let Options::Show { screen, off, position, meter } = options;
+    let stimulus = if off { Some(Stimulus::off()) } else { screen.stimulus()? };
+    let Some(stimulus) = stimulus else {
         return Err(Failure::Usage("which colour? Name it with --colour".to_owned()));
     };
     let connection = context.connect().await?;
     let is_named = meter.is_some();
     let lease = leases(&connection).await?;
-    let shown =
-        match connection.call::<StageShow>(&ShowParams { meter, stimulus, position: None, lease }).await {
-            Err(CallError::Refused(error)) if !is_named && error.kind() == ErrorKind::InvalidParams => {
-                return Err(which(&connection).await?);
-            }
-            shown => shown?,
-        };
+    let shown = match connection.call::<StageShow>(&ShowParams { meter, stimulus, position, lease }).await {
+        Err(CallError::Refused(error)) if !is_named && error.kind() == ErrorKind::InvalidParams => {
+            return Err(which(&connection).await?);
+        }
+        shown => shown?,
+    };
     if context.output.json {
         context.output.object(&shown)?;
     } else {
         let Shown { meter, at, .. } = shown;
-        context.output.line(&format!(
-            "The simulated display of {meter} shows {} since {}.",
-            in_words(&stimulus),
-            show::moment(at)
-        ))?;
+        let does = if off { "is switched off".to_owned() } else { format!("shows {}", in_words(&stimulus)) };
+        let at = show::moment(at);
+        let looks = position.map(|[x, y]| format!(" Meters look at {x},{y} of its width and height."));
+        let looks = looks.unwrap_or_default();
+        context.output.line(&format!("The simulated display of {meter} {does} since {at}.{looks}"))?;
     }
     Ok(Exit::Done)
 }

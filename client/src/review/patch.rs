@@ -1,7 +1,7 @@
 //! What is shown, in code values.
 
 use serde::{Deserialize, Serialize};
-use settled_protocol::stage::{Range, Stimulus};
+use settled_protocol::stage::{Power, Range, Stimulus};
 
 /// How signals are written as code values.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -56,6 +56,7 @@ impl Patch {
             bits: coding.bits,
             range: coding.range,
             window_percent: self.window_percent,
+            power: Power::On,
         }
     }
 }

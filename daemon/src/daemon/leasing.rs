@@ -1,14 +1,10 @@
 //! Leases, where it isn't one meter's own matter.
 
-use std::sync::Arc;
-
-use settled_drivers::simulated::Stage;
 use settled_protocol::error::RpcError;
 use settled_protocol::lease::Lease;
 
 use super::Daemon;
-use crate::config::MeterConfig;
-use crate::meter_task::{MeterHandle, lost_anywhere};
+use crate::meter_task::lost_anywhere;
 
 impl Daemon {
     /// Lets a lease last from now on for `ttl_s`, or for as long as before.
@@ -27,22 +23,5 @@ impl Daemon {
     pub fn release(&self, token: &str) -> Result<(), RpcError> {
         let released = self.meters.iter().any(|(handle, _)| handle.release(token));
         released.then_some(()).ok_or_else(lost_anywhere)
-    }
-
-    /// Why a simulated display may not be told what to show: several meters may look at it, and somebody else may have one of them for
-    /// itself. Every one of `tokens`, which have commas between them, must be in force; a client that has leased several meters needs
-    /// the token of one alone.
-    pub(super) fn stage_leased(&self, stage: &Arc<Stage>, tokens: Option<&str>) -> Option<RpcError> {
-        let looks = |config: &MeterConfig| config.driver.stage().is_some_and(|own| Arc::ptr_eq(&own, stage));
-        let meters = self.meters.iter().filter(|(_, config)| looks(config));
-        let meters: Vec<&MeterHandle> = meters.map(|(handle, _)| handle).collect();
-        let mut holders = Vec::new();
-        for token in tokens.iter().flat_map(|tokens| tokens.split(',')) {
-            match self.meters.iter().find_map(|(handle, _)| handle.holder_of(token)) {
-                Some(holder) => holders.push(holder),
-                None => return meters.first()?.leased(Some(token)),
-            }
-        }
-        meters.iter().find(|meter| !meter.is_free_for(&holders))?.leased(None)
     }
 }

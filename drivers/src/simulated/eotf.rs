@@ -3,9 +3,10 @@
 //! Signals go from 0 to 1. The functions named after a standard are its formulas; [`Transfer`] fits them to one display.
 
 use super::matrix::Matrix;
+use super::tone::Tone;
 
 /// Below this signal the near-black error acts. Engineering judgement.
-const NEAR_BLACK_SIGNAL: f64 = 0.1;
+pub(super) const NEAR_BLACK_SIGNAL: f64 = 0.1;
 
 /// Which formula.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -16,10 +17,10 @@ pub(super) enum Eotf {
     Power(f64),
     /// IEC 61966-2-1.
     Srgb,
-    /// SMPTE ST 2084, clipped at the display's peak.
-    Pq,
-    /// ITU-R BT.2100 HLG.
-    Hlg,
+    /// SMPTE ST 2084, up to the display's peak.
+    Pq(Tone),
+    /// ITU-R BT.2100 HLG, with a system gamma of its own or that of the display's peak.
+    Hlg(Option<f64>),
 }
 
 /// An EOTF on a display of a given peak and black.
@@ -43,8 +44,11 @@ impl Transfer {
             Eotf::Bt1886 => signal.map(|v| above_black(bt1886(v, peak, black))),
             Eotf::Power(gamma) => signal.map(|v| v.powf(gamma)),
             Eotf::Srgb => signal.map(srgb),
-            Eotf::Pq => signal.map(|v| (pq(v) / peak).min(1.0)),
-            Eotf::Hlg => hlg(signal, peak, black, primaries[1]).map(above_black),
+            Eotf::Pq(tone) => signal.map(|v| (pq(tone.mapped(v, peak)) / peak).min(1.0)),
+            Eotf::Hlg(gamma) => {
+                let gamma = gamma.unwrap_or_else(|| hlg_gamma(peak));
+                hlg(signal, peak, black, primaries[1], gamma).map(above_black)
+            }
         };
         let near_black = signal.map(|v| self.near_black_factor(v));
         std::array::from_fn(|channel| linear[channel] * near_black[channel])
@@ -74,21 +78,28 @@ fn srgb(signal: f64) -> f64 {
     if signal <= 0.04045 { signal / 12.92 } else { ((signal + 0.055) / 1.055).powf(2.4) }
 }
 
+/// m1, m2, c1, c2 and c3 of SMPTE ST 2084.
+const M1: f64 = 2610.0 / 16384.0;
+const M2: f64 = 2523.0 / 4096.0 * 128.0;
+const C1: f64 = 3424.0 / 4096.0;
+const C2: f64 = 2413.0 / 4096.0 * 32.0;
+const C3: f64 = 2392.0 / 4096.0 * 32.0;
+
 /// 10000·(max(N^(1/m2) − c1, 0)/(c2 − c3·N^(1/m2)))^(1/m1), in cd/m² (SMPTE ST 2084; ITU-R BT.2100, table 4).
 fn pq(signal: f64) -> f64 {
-    const M1: f64 = 2610.0 / 16384.0;
-    const M2: f64 = 2523.0 / 4096.0 * 128.0;
-    const C1: f64 = 3424.0 / 4096.0;
-    const C2: f64 = 2413.0 / 4096.0 * 32.0;
-    const C3: f64 = 2392.0 / 4096.0 * 32.0;
     let power = signal.powf(1.0 / M2);
     10_000.0 * ((power - C1).max(0.0) / (C2 - C3 * power)).powf(1.0 / M1)
 }
 
+/// The signal of a luminance in cd/m²: ((c1 + c2·Y^m1)/(1 + c3·Y^m1))^m2 with Y = L/10000 (SMPTE ST 2084; ITU-R BT.2100, table 4).
+pub(super) fn pq_inverse(luminance: f64) -> f64 {
+    let power = (luminance / 10_000.0).powf(M1);
+    ((C1 + C2 * power) / (1.0 + C3 * power)).powf(M2)
+}
+
 /// The HLG EOTF of three channels, in cd/m² (ITU-R BT.2100, table 5): inverse OETF with black lift, then the OOTF
 /// F = Lw·Ys^(γ−1)·E. `weights` are the luminances of the primaries.
-fn hlg(signal: [f64; 3], white: f64, black: f64, weights: [f64; 3]) -> [f64; 3] {
-    let gamma = hlg_gamma(white);
+fn hlg(signal: [f64; 3], white: f64, black: f64, weights: [f64; 3], gamma: f64) -> [f64; 3] {
     let lift = (3.0 * (black / white).powf(1.0 / gamma)).sqrt();
     let scene = signal.map(|v| hlg_inverse_oetf(((1.0 - lift) * v + lift).max(0.0)));
     let luminance: f64 = scene.iter().zip(weights).map(|(e, weight)| e * weight).sum();
@@ -157,13 +168,16 @@ mod tests {
             near(pq((code / 4.0 - 16.0) / 219.0), luminance, 1e-9);
         }
         near(pq(0.0), 0.0, 1e-9);
+        for (code, luminance) in cases {
+            near(pq_inverse(luminance), (code / 4.0 - 16.0) / 219.0, 1e-9);
+        }
     }
 
     /// ITU-R BT.2100, table 5, for grey, with and without black lift; the last peak lies outside 400 to 2000 cd/m².
     #[test]
     fn hlg_has_the_standards_values() {
         let weights = [0.2627, 0.678, 0.0593];
-        let grey = |v, white, black| hlg([v; 3], white, black, weights)[1];
+        let grey = |v, white, black| hlg([v; 3], white, black, weights, hlg_gamma(white))[1];
         near(grey(0.1, 1000.0, 0.0), 1.065_257_24, 5e-6);
         near(grey(0.5, 1000.0, 0.0), 50.697_028_5, 5e-6);
         near(grey(0.75, 1000.0, 0.0), 203.152_146, 5e-6);

@@ -10,7 +10,7 @@ use crate::meter::{Overdue, ZeroNeed};
 use crate::settings::Table;
 
 use super::colorimeter::{Colorimeter, filters};
-use super::display::{Cold, Colours, Creep, Display, Limiter, Retention, Sag};
+use super::display::{Cold, Colours, Creep, Display, Limiter, Retention, Sag, Uniformity};
 use super::eotf::{Eotf, Transfer};
 use super::lag::Lag;
 use super::meter::{Habits, Simulated};
@@ -18,6 +18,7 @@ use super::presets::{Kind, Preset};
 use super::primaries::Primaries;
 use super::spectrometer::Spectrometer;
 use super::stage::Stage;
+use super::tone::Tone;
 
 /// A time constant or duration is at least a tenth of a second and at most a month, in s.
 const TIMES_S: (f64, f64) = (0.1, 2_678_400.0);
@@ -26,16 +27,24 @@ const TIMES_S: (f64, f64) = (0.1, 2_678_400.0);
 const COARSE_NM: f64 = 3.0;
 
 /// Keys of the display: they stand with the meter that brings it.
-const OF_THE_DISPLAY: [&str; 20] = [
+const OF_THE_DISPLAY: [&str; 28] = [
     "display",
     "eotf",
     "gamma",
     "near_black_gamma",
+    "near_black_tint",
+    "hlg_gamma",
+    "tone_mapping",
+    "roll_off_from",
     "primaries",
+    "crosstalk",
     "white_error",
     "gain",
     "peak_cd_m2",
     "black_cd_m2",
+    "glare_cd_m2",
+    "falloff",
+    "tint",
     "limiter_knee_percent",
     "limiter_exponent",
     "cold",
@@ -154,21 +163,34 @@ fn display(settings: &mut Table<'_>, preset: &Preset) -> Display {
             amount: settings.number("retention", 0.0, 0.5).unwrap_or(preset.retention.amount),
             lag: lag(settings, "retention_s").unwrap_or(preset.retention.lag),
         },
+        uniformity: Uniformity {
+            falloff: settings.number("falloff", 0.0, 0.9).unwrap_or(0.0),
+            tint: settings.numbers("tint", -0.02, 0.02).unwrap_or_default(),
+        },
+        glare_cd_m2: settings.number("glare_cd_m2", 0.0, 1000.0).unwrap_or(0.0),
     }
 }
 
 fn transfer(settings: &mut Table<'_>, preset: &Preset) -> Transfer {
     let gamma = settings.number("gamma", 1.0, 4.0);
+    let hlg_gamma = settings.number("hlg_gamma", 0.5, 2.0);
+    let tone = tone(settings);
     let choices = [
         ("bt1886", Eotf::Bt1886),
         ("power", Eotf::Power(gamma.unwrap_or(2.2))),
         ("srgb", Eotf::Srgb),
-        ("pq", Eotf::Pq),
-        ("hlg", Eotf::Hlg),
+        ("pq", Eotf::Pq(tone.unwrap_or(Tone::Clip))),
+        ("hlg", Eotf::Hlg(hlg_gamma)),
     ];
     let eotf = settings.choice("eotf", &choices).unwrap_or(Eotf::Bt1886);
     if gamma.is_some() && !matches!(eotf, Eotf::Power(_)) {
         settings.complain("gamma", "only goes with eotf = \"power\"");
+    }
+    if hlg_gamma.is_some() && !matches!(eotf, Eotf::Hlg(_)) {
+        settings.complain("hlg_gamma", "only goes with eotf = \"hlg\"");
+    }
+    if tone.is_some() && !matches!(eotf, Eotf::Pq(_)) {
+        settings.complain("tone_mapping", "only goes with eotf = \"pq\"");
     }
     let peak = settings.number("peak_cd_m2", 1.0, 20_000.0).unwrap_or(preset.peak_cd_m2);
     let black = settings.number("black_cd_m2", 0.0, 100.0).unwrap_or(peak * preset.black);
@@ -179,12 +201,25 @@ fn transfer(settings: &mut Table<'_>, preset: &Preset) -> Transfer {
     Transfer { eotf, peak, black, near_black_gamma }
 }
 
+/// What is done with light above the peak, where that is said.
+fn tone(settings: &mut Table<'_>) -> Option<Tone> {
+    let is_soft = settings.choice("tone_mapping", &[("clip", false), ("roll-off", true)]);
+    let from = settings.number("roll_off_from", 0.1, 0.95);
+    if from.is_some() && is_soft != Some(true) {
+        settings.complain("roll_off_from", "only goes with tone_mapping = \"roll-off\"");
+    }
+    is_soft.map(|is_soft| if is_soft { Tone::RollOff { from: from.unwrap_or(0.75) } } else { Tone::Clip })
+}
+
 fn colours(settings: &mut Table<'_>) -> Colours {
     let choices = [("bt709", Primaries::Bt709), ("p3-d65", Primaries::P3D65), ("bt2020", Primaries::Bt2020)];
     let primaries = settings.choice("primaries", &choices).unwrap_or(Primaries::Bt709);
     let white_error = settings.numbers("white_error", -0.03, 0.03).unwrap_or_default();
     let gain = settings.numbers("gain", 0.0, 2.0).unwrap_or([1.0; 3]);
-    Colours::new(primaries, white_error, gain)
+    let mut colours = Colours::new(primaries, white_error, gain);
+    colours.crosstalk = settings.number("crosstalk", 0.0, 0.5).unwrap_or(0.0);
+    colours.near_black_tint = settings.numbers("near_black_tint", -0.03, 0.03).unwrap_or_default();
+    colours
 }
 
 fn limiter(settings: &mut Table<'_>, preset: &Preset) -> Limiter {

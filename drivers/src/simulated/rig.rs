@@ -62,7 +62,7 @@ pub(super) fn configured(toml: &str) -> Result<Arc<dyn Driver>, String> {
 
 /// The display that `toml` configures.
 pub(super) fn stage(toml: &str) -> Arc<Stage> {
-    configured(toml).unwrap().stage().unwrap()
+    super::stage(toml).unwrap()
 }
 
 /// The luminance of the display at `t_s`, in cd/m².

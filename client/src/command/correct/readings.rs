@@ -87,8 +87,8 @@ pub(super) struct Bench<'a> {
     done: Cell<usize>,
     /// How long all steps that are done took, in s.
     waited_s: Cell<f64>,
-    /// What simulated displays showed before, by meter, in the order of the first change.
-    before: RefCell<Vec<(String, Stimulus)>>,
+    /// What simulated displays showed before, and where meters looked, by meter, in the order of the first change.
+    before: RefCell<Vec<(String, Stimulus, Option<[f64; 2]>)>>,
     /// Somebody was asked to show a colour.
     asked: Cell<bool>,
 }
@@ -159,11 +159,11 @@ impl<'a> Bench<'a> {
     /// Lets simulated displays show what they showed before, and says what is to be done about a real one.
     pub(super) async fn put_back(&self) {
         let before = self.before.take();
-        for (meter, stimulus) in before.iter().rev() {
+        for (meter, stimulus, position) in before.iter().rev() {
             let params = ShowParams {
                 meter: Some(meter.clone()),
                 stimulus: *stimulus,
-                position: None,
+                position: *position,
                 lease: self.leases.clone(),
             };
             let shown = tokio::time::timeout(PUT_BACK, self.connection.call::<StageShow>(&params));
@@ -191,9 +191,9 @@ impl<'a> Bench<'a> {
             };
             let shown = self.connection.call::<StageShow>(&params).await?;
             let mut before = self.before.borrow_mut();
-            if !before.iter().any(|(meter, _)| *meter == looker.id) {
+            if !before.iter().any(|(meter, ..)| *meter == looker.id) {
                 let black = Stimulus { colour: [0; 3], ..Stimulus::peak_white() };
-                before.push((looker.id.clone(), shown.before.unwrap_or(black)));
+                before.push((looker.id.clone(), shown.before.unwrap_or(black), shown.position_before));
             }
         }
         if self.alone {

@@ -159,3 +159,160 @@ fn gains_scale_their_channels() {
     // Luminance of green in BT.709: 0.7151687.
     near(luminance(&stage, 0.0), 800.0 * (1.0 - 0.5 * 0.715_168_678_767_756), 1e-9);
 }
+
+/// How far the colour at a position is from D65, in u′ and v′.
+fn from_d65(stage: &super::super::Stage, position: [f64; 2], t_s: f64) -> [f64; 2] {
+    let [u, v] = super::d65_uv();
+    let seen = stage.truth_at(position, t_s).unwrap().chromaticity().unwrap();
+    [seen.u_prime() - u, seen.v_prime() - v]
+}
+
+#[test]
+fn light_falls_off_from_the_middle_to_the_corners() {
+    let stage = stage(&still("display = \"backlit\"\nfalloff = 0.2\n"));
+    stage.show(grey(1023, 100.0), 0.0);
+    let at = |x: f64, y: f64| stage.truth_at([x, y], 0.0).unwrap().y() / 300.0;
+    near(at(0.5, 0.5), 1.0, 1e-12);
+    for (x, y) in [(0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (1.0, 1.0)] {
+        near(at(x, y), 0.8, 1e-12);
+    }
+    // Half of (1/3)² + (2/3)², and of 1² + 0².
+    near(at(2.0 / 3.0, 1.0 / 6.0), 1.0 - 0.2 * (5.0 / 18.0), 1e-12);
+    near(at(0.0, 0.5), 0.9, 1e-12);
+}
+
+#[test]
+fn white_changes_from_the_left_to_the_right() {
+    let stage = stage(&still("display = \"backlit\"\ntint = [0.004, -0.002]\n"));
+    stage.show(grey(1023, 100.0), 0.0);
+    for (x, share) in [(0.0, -0.5), (0.25, -0.25), (0.5, 0.0), (1.0, 0.5)] {
+        let [du, dv] = from_d65(&stage, [x, 0.3], 0.0);
+        assert!((du - 0.004 * share).abs() < 1e-12 && (dv + 0.002 * share).abs() < 1e-12, "{x}: {du} {dv}");
+        near(stage.truth_at([x, 0.3], 0.0).unwrap().y(), 300.0, 1e-12);
+    }
+}
+
+#[test]
+fn meters_look_where_they_are_told_and_at_the_middle_otherwise() {
+    let stage =
+        stage(&still("display = \"self-emitting\"\neotf = \"power\"\nlimiter_exponent = 0\nfalloff = 0.5\n"));
+    let lit = Stimulus { background: [512; 3], window_percent: 25.0, ..Stimulus::peak_white() };
+    let before = stage.show_at(lit, Some([0.1, 0.5]), 10.0);
+    assert_eq!((before.stimulus, before.position), (Stimulus::peak_white(), None));
+    let background = 800.0 * (512.0_f64 / 1023.0).powf(2.2);
+    near(luminance(&stage, 10.0), background * (1.0 - 0.5 * 0.64 / 2.0), 1e-12);
+    near(luminance(&stage, 9.0), 800.0, 1e-12);
+    let before = stage.show_at(lit, None, 20.0);
+    assert_eq!((before.stimulus, before.position), (lit, Some([0.1, 0.5])));
+    near(luminance(&stage, 20.0), 800.0, 1e-12);
+    near(luminance(&stage, 15.0), background * 0.84, 1e-12);
+}
+
+#[test]
+fn crosstalk_takes_from_colours_and_leaves_greys() {
+    let stage = stage(&still("display = \"self-emitting\"\ncrosstalk = 0.1\n"));
+    near(luminance(&stage, 0.0), 800.0, 1e-12);
+    near(chromaticity(&stage, 0.0).x(), 0.3127, 1e-12);
+    stage.show(Stimulus { colour: [1023, 0, 0], ..Stimulus::peak_white() }, 0.0);
+    // 0.9 of red and 0.05 of green and of blue; IEC 61966-2-1 prints the matrix to four digits.
+    let expected = [
+        0.9 * 0.4124 + 0.05 * (0.3576 + 0.1805),
+        0.9 * 0.2126 + 0.05 * (0.7152 + 0.0722),
+        0.9 * 0.0193 + 0.05 * (0.1192 + 0.9505),
+    ];
+    let seen: [f64; 3] = stage.truth(0.0).unwrap().into();
+    for (seen, expected) in seen.into_iter().zip(expected) {
+        assert!((seen / 800.0 - expected).abs() < 1e-4, "{seen} is not {expected}");
+    }
+}
+
+#[test]
+fn near_black_white_goes_off_and_keeps_its_luminance() {
+    let toml = "display = \"backlit\"\neotf = \"power\"\nblack_cd_m2 = 0\n";
+    let (right, wrong) =
+        (stage(&still(toml)), stage(&still(&format!("{toml}near_black_tint = [-0.01, 0.02]\n"))));
+    for (code, share) in [(1, 1.0 - 10.0 / 1023.0), (51, 1.0 - 510.0 / 1023.0), (103, 0.0), (512, 0.0)] {
+        for stage in [&right, &wrong] {
+            stage.show(grey(code, 10.0), f64::from(code));
+        }
+        let [du, dv] = from_d65(&wrong, [0.5; 2], f64::from(code));
+        assert!((du + 0.01 * share).abs() < 1e-9 && (dv - 0.02 * share).abs() < 1e-9, "{code}: {du} {dv}");
+        near(luminance(&wrong, f64::from(code)), luminance(&right, f64::from(code)), 1e-12);
+    }
+}
+
+#[test]
+fn a_display_that_is_off_gives_the_rooms_light_alone() {
+    let stage = stage(&still("display = \"backlit\"\nglare_cd_m2 = 0.05\nfalloff = 0.5\n"));
+    near(luminance(&stage, 0.0), 300.05, 1e-12);
+    stage.show(grey(0, 100.0), 1.0);
+    near(luminance(&stage, 1.0), 0.25, 1e-12);
+    stage.show_at(Stimulus::off(), Some([0.0, 0.0]), 2.0);
+    near(luminance(&stage, 2.0), 0.05, 1e-12);
+    near(chromaticity(&stage, 2.0).x(), 0.3127, 1e-12);
+    let before = stage.show(grey(1023, 10.0), 3.0);
+    assert_eq!(before, Stimulus::off());
+    near(luminance(&stage, 3.0), 300.05, 1e-12);
+}
+
+#[test]
+fn a_display_cools_while_it_is_off() {
+    let stage = stage(&still("display = \"backlit\"\ncold = [-0.05, 0.02]\ncold_s = [100, 900]\n"));
+    stage.switch_on(0.0);
+    stage.show(Stimulus::off(), 600.0);
+    stage.show(grey(1023, 10.0), 900.0);
+    let cold = |time_s: f64| 1.0 - (1.0 - decay(600.0, time_s)) * decay(300.0, time_s);
+    near(luminance(&stage, 900.0), 300.0 * (1.0 - 0.05 * cold(100.0) + 0.02 * cold(900.0)), 1e-12);
+}
+
+#[test]
+fn a_patch_recovers_while_the_display_is_off() {
+    let stage = stage(&still("display = \"self-emitting\"\nsag = 0.1\nsag_s = [200, 50]\n"));
+    stage.switch_on(0.0);
+    stage.show(Stimulus::off(), 400.0);
+    stage.show(grey(1023, 10.0), 460.0);
+    near(
+        luminance(&stage, 460.0),
+        800.0 * (1.0 - 0.1 * (1.0 - decay(400.0, 200.0)) * decay(60.0, 50.0)),
+        1e-12,
+    );
+}
+
+/// Peaks of 800 cd/m², of which the PQ signal is 0.7274 or so: below three quarters of that all is as SMPTE ST 2084 has it, at 10-bit code
+/// 520 (100.2 cd/m²), and full signal is the peak.
+#[test]
+fn pq_rolls_off_from_where_it_is_told_to() {
+    let stage = |more: &str| stage(&still(&format!("display = \"self-emitting\"\neotf = \"pq\"\n{more}")));
+    let soft = stage("tone_mapping = \"roll-off\"\n");
+    let (clipped, usual) = (stage("tone_mapping = \"clip\"\n"), stage(""));
+    for code in [0, 200, 520, 600, 700, 744, 800, 900, 1023] {
+        let t_s = f64::from(code);
+        for stage in [&soft, &clipped, &usual] {
+            stage.show(grey(code, 10.0), t_s);
+        }
+        let [soft, clipped, usual] = [&soft, &clipped, &usual].map(|stage| luminance(stage, t_s));
+        near(clipped, usual, 1e-15);
+        match code {
+            0..=520 => assert!((soft - clipped).abs() <= 1e-12 * clipped),
+            1023 => near(soft, 800.0, 1e-12),
+            _ => assert!(soft < 0.999 * clipped, "{code}: {soft} {clipped}"),
+        }
+    }
+}
+
+/// ITU-R BT.2100, table 5: for a grey without black E = OETF⁻¹(E'), so that L = Lw·E^γ.
+#[test]
+fn hlg_takes_the_system_gamma_that_it_is_told() {
+    let stage = |more: &str| {
+        let stage =
+            stage(&still(&format!("display = \"self-emitting\"\neotf = \"hlg\"\nblack_cd_m2 = 0\n{more}")));
+        stage.show(Stimulus { colour: [1023; 3], window_percent: 5.0, ..Stimulus::peak_white() }, 0.0);
+        near(luminance(&stage, 0.0), 800.0, 1e-6);
+        stage.show(Stimulus { colour: [511; 3], ..Stimulus::peak_white() }, 1.0);
+        luminance(&stage, 1.0)
+    };
+    let scene = (511.0_f64 / 1023.0).powi(2) / 3.0;
+    near(stage("hlg_gamma = 1\n"), 800.0 * scene, 1e-6);
+    near(stage("hlg_gamma = 1.4\n"), 800.0 * scene.powf(1.4), 1e-6);
+    near(stage(""), 800.0 * scene.powf(1.2 + 0.42 * 0.8_f64.log10()), 1e-6);
+}

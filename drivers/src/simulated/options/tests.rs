@@ -16,13 +16,32 @@ fn the_display_must_be_named() {
 fn every_setting_is_known() {
     let all = "display = \"self-emitting\"\nseed = 9223372036854775807\ninstant = true\neotf = \"power\"\ngamma = 2.4\n\
         primaries = \"p3-d65\"\npeak_cd_m2 = 1000\nblack_cd_m2 = 0.05\nwhite_error = [0.001, -0.002]\n\
-        near_black_gamma = 0.1\ngain = [1, 0.99, 1.01]\nlimiter_knee_percent = 5\nlimiter_exponent = 1\n\
+        near_black_gamma = 0.1\nnear_black_tint = [0.001, 0.002]\ncrosstalk = 0.1\nglare_cd_m2 = 0.2\nfalloff = 0.1\n\
+        tint = [0.001, -0.001]\ngain = [1, 0.99, 1.01]\nlimiter_knee_percent = 5\nlimiter_exponent = 1\n\
         cold = [0.01, -0.02]\ncold_s = [60, 900]\ncold_white = [0.001, 0.001]\ncreep = [-0.02, -0.01]\n\
         creep_s = [5, 60]\nsag = 0.05\nsag_s = [120, 60]\nretention = 0.02\nretention_s = [600, 600]\n\
         integration_s = [0.1, 10]\nautomatic_s = 0.5\nrange_cd_m2 = [0.01, 2000]\nnoise = 0.5\n\
         filter_error = 0.01\ndark_cd_m2 = 0.001\nresolution_cd_m2 = 0.001\ncolour_from_cd_m2 = 0.1\n\
         warm_up = \"10min\"\nzero_at_start = true\nzero_every = \"30min\"\nzero_within_k = 3\nzero_overdue = \"refuse\"\n";
     configured(all).unwrap();
+    configured("display = \"backlit\"\neotf = \"hlg\"\nhlg_gamma = 1.1\n").unwrap();
+    configured("display = \"backlit\"\neotf = \"pq\"\ntone_mapping = \"roll-off\"\nroll_off_from = 0.6\n")
+        .unwrap();
+}
+
+#[test]
+fn what_goes_with_another_transfer_function_is_refused() {
+    let text = "display = \"backlit\"\nhlg_gamma = 1.2\ntone_mapping = \"clip\"\nroll_off_from = 0.5\n";
+    let problems = configured(text).unwrap_err();
+    let lines: Vec<&str> = problems.lines().collect();
+    assert_eq!(
+        lines,
+        [
+            "t.toml:2:13: hlg_gamma: only goes with eotf = \"hlg\"",
+            "t.toml:3:16: tone_mapping: only goes with eotf = \"pq\"",
+            "t.toml:4:17: roll_off_from: only goes with tone_mapping = \"roll-off\"",
+        ]
+    );
 }
 
 #[test]
@@ -68,7 +87,8 @@ fn the_pages_defaults_are_the_defaults() {
             let defaults: Vec<&str> = cells[2].split("; ").collect();
             let default = defaults.get(which).unwrap_or(&defaults[0]).trim_end_matches(" (none)");
             // Not said in figures; and some go with another transfer function, or another meter, alone.
-            let elsewhere = ["`gamma`", "`step_nm`", "`slit_nm`"].contains(&cells[1]);
+            let elsewhere = ["`gamma`", "`tone_mapping`", "`roll_off_from`", "`step_nm`", "`slit_nm`"]
+                .contains(&cells[1]);
             if ["–", "peak/1500"].contains(&default) || elsewhere {
                 continue;
             }
