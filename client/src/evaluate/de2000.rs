@@ -41,15 +41,9 @@ fn saturating(chroma: f64) -> f64 {
     if power.is_finite() { (power / (power + 1.0)).sqrt() } else { 1.0 }
 }
 
-/// The difference and the mean of two hues, in degrees: the short way round. Grey has no hue, and takes the other's.
+/// The difference and the mean of two hues, in degrees: the short way round. Of grey, which has none, they don't matter: its ΔH is zero.
 fn hues(one: Lab, other: Lab) -> (f64, f64) {
     let [hue_1, hue_2] = [one, other].map(|lab| lab.b.atan2(lab.a).to_degrees().rem_euclid(360.0));
-    if one.chroma() == 0.0 {
-        return (0.0, hue_2);
-    }
-    if other.chroma() == 0.0 {
-        return (0.0, hue_1);
-    }
     let (apart, sum) = (hue_2 - hue_1, hue_1 + hue_2);
     if apart.abs() <= 180.0 + ROUNDING_DEGREES {
         (apart, sum / 2.0)
@@ -91,6 +85,22 @@ mod tests {
         for row in Table::read(include_str!("../../../tests/reference/colour/deltae_extra.csv")).rows() {
             let [one, other] = pair(&row);
             assert_near(difference(one, other), row.number("de2000"), 1e-6, row.text("case"));
+        }
+    }
+
+    /// As the paper has it for a difference of just half a turn: Δh is not corrected, and the mean is half the sum.
+    #[test]
+    fn opposite_hues_have_the_mean_between_them_whatever_rounding_makes_of_half_a_turn() {
+        let at = |chroma: f64, degrees: f64| {
+            let (sin, cos) = degrees.to_radians().sin_cos();
+            Lab { l: 50.0, a: chroma * cos, b: chroma * sin }
+        };
+        for degrees in 1..180 {
+            for rounding in [-1e-11, 0.0, 1e-11] {
+                let degrees = f64::from(degrees);
+                let (_, mean) = hues(at(3.0, degrees), at(0.7, degrees + 180.0 + rounding));
+                assert_near(mean, degrees + 90.0, 1e-6, "mean hue");
+            }
         }
     }
 

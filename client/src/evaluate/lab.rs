@@ -81,6 +81,7 @@ mod tests {
     #[test]
     fn without_a_white_there_is_no_colour() {
         assert_eq!(Lab::of([1.0; 3], [100.0, 100.0, 0.0]), None);
+        assert_eq!(Lab::of([1.0; 3], [100.0, 100.0, -1.0]), None);
         assert_eq!(Lab::of([f64::NAN, 1.0, 1.0], [100.0; 3]), None);
         assert_eq!(Lab::of([1.0; 3], [f64::NAN; 3]), None);
     }

@@ -45,15 +45,13 @@ pub struct Balance {
 }
 
 impl Balance {
-    /// Of light with these X, Y and Z, against the white of a matrix such as [`to_xyz`] makes; nothing where there is no luminance.
+    /// Of light with these X, Y and Z, against the white of a matrix that [`to_xyz`] makes; nothing where there is no luminance.
     #[must_use]
     pub fn of(xyz: [f64; 3], rgb_to_xyz: Matrix) -> Option<Self> {
         if xyz[1] <= 0.0 {
             return None;
         }
-        let white_luminance: f64 = rgb_to_xyz.rows()[1].iter().sum();
-        let [red, green, blue] =
-            rgb_to_xyz.inverse()?.times(xyz).map(|share| 100.0 * share * white_luminance / xyz[1]);
+        let [red, green, blue] = rgb_to_xyz.inverse()?.times(xyz).map(|share| 100.0 * share / xyz[1]);
         [red, green, blue].iter().all(|share| share.is_finite()).then_some(Self { red, green, blue })
     }
 
@@ -145,5 +143,6 @@ mod tests {
         assert_near(balance.blue, 90.0 / 0.992_071_31, 1e-5, "blue of the same luminance");
         assert_near(balance.spread(), 10.0 / 0.992_071_31, 1e-5, "spread");
         assert_eq!(Balance::of([0.1, 0.0, 0.1], matrix), None);
+        assert_eq!(Balance::of([-0.1; 3], matrix), None);
     }
 }
