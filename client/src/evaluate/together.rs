@@ -5,9 +5,6 @@
 //! farther from what was measured. (The largest of the studentised deviations; Westfall and Young 1993, 2, from memory.) Unlike Bonferroni's
 //! it counts what the figures share, a common white say, and costs less. It is 99 % and not 95 as a review judges several sequences: of
 //! reviews of a display without fault fewer than 3 in 100 are to have anything beyond.
-//!
-//! Intervals are as wide below as above. Where a figure is far from linear in what is uncertain, as what BT.1886 asks for near black is in a black that noise
-//! of half its size is upon, they miss more often: 3 times in 100 instead of 1.
 
 use super::draws::Draws;
 use super::figure::Figure;
