@@ -4,7 +4,7 @@
 //! simultaneous: each figure's standard deviation over the draws is widened by one factor, such that in 99 % of the draws no figure of the sequence lies
 //! farther from what was measured. (The largest of the studentised deviations; Westfall and Young 1993, 2, from memory.) Unlike Bonferroni's
 //! it counts what the figures share, a common white say, and costs less. It is 99 % and not 95 as a review judges several sequences: of
-//! reviews of a display without fault fewer than 3 in 100 are then to have anything beyond, even if tolerances were nothing.
+//! reviews of a display without fault fewer than 3 in 100 are to have anything beyond.
 
 use super::draws::Draws;
 use super::figure::Figure;

@@ -41,7 +41,7 @@ impl Transfer {
         if !(white > 0.0 && white.is_finite()) {
             return [0.0; 3];
         }
-        let signal = signal.map(|signal| signal.max(0.0).min(1.0));
+        let signal = signal.map(|signal| signal.clamp(0.0, 1.0));
         let black = black.max(0.0).min(white);
         let above_black = |light: f64| black / white + (1.0 - black / white) * light;
         match self {

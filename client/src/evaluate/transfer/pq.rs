@@ -12,13 +12,13 @@ const C3: f64 = 2392.0 / 4096.0 * 32.0;
 /// The luminance, in cd/m², of a signal, which counts as 0 or 1 beyond them.
 #[must_use]
 pub fn eotf(signal: f64) -> f64 {
-    let root = signal.max(0.0).min(1.0).powf(1.0 / M2);
+    let root = signal.clamp(0.0, 1.0).powf(1.0 / M2);
     ((root - C1).max(0.0) / (C2 - C3 * root)).powf(1.0 / M1) * PEAK
 }
 
 /// The signal, from 0 to 1, of a luminance in cd/m², which counts as 0 or 10 000 beyond them. That of 0 is some 7·10⁻⁷, as the standard has it.
 #[must_use]
 pub fn inverse_eotf(luminance: f64) -> f64 {
-    let share = (luminance / PEAK).max(0.0).min(1.0).powf(M1);
+    let share = (luminance / PEAK).clamp(0.0, 1.0).powf(M1);
     ((C1 + C2 * share) / (1.0 + C3 * share)).powf(M2)
 }

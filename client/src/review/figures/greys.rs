@@ -244,8 +244,11 @@ fn tolerance_percent(scene: &Scene, ramp: &Ramp, signal: f64, aim_cd_m2: f64) ->
     TOLERANCE_PERCENT.max(one_code).max(black)
 }
 
+/// What a column says of a step.
+pub(super) type Cell = fn(&GreyStep) -> String;
+
 /// The steps, for people; `more` adds a column.
-pub(super) fn table(title: &str, steps: &[GreyStep], more: Option<(&str, fn(&GreyStep) -> String)>) -> Table {
+pub(super) fn table(title: &str, steps: &[GreyStep], more: Option<(&str, Cell)>) -> Table {
     let mut columns: Vec<String> =
         ["Signal, %", "Luminance, cd/m²", "Aim, cd/m²", "Off by, %", "Local gamma"]
             .map(str::to_owned)
