@@ -269,9 +269,9 @@ fn a_page_whose_size_changes_draws_anew_and_that_is_told() {
     let mut browser = begun(&side, &[]);
     let patch = patch([20, 40, 60], [80, 100, 120], 10.0);
     let before = side.show(&patch);
-    let size = json!({ "width": 640, "height": 480, "deviceScaleFactor": 2, "mobile": false });
+    let size = json!({ "width": 640, "height": 480, "deviceScaleFactor": 1, "mobile": false });
     browser.call("Emulation.setDeviceMetricsOverride", size);
-    wait_until("it has told", || side.view().is_some_and(|view| (view.width, view.ratio) == (1280, 2.0)));
+    wait_until("it has told", || side.view().is_some_and(|view| (view.width, view.height) == (640, 480)));
     let told = side.disturbed().expect("that it was changed");
     assert!(told.contains(&format!("from {} × {}", before.width, before.height)), "{told}");
     let view = side.show(&patch);
