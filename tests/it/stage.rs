@@ -1,6 +1,11 @@
 //! What a simulated display shows, and that no reading shows light from before it was asked for.
 
 use serde_json::json;
+use settle::connection::Connection;
+use settle::review::patch::{Coding, Patch};
+use settle::stimulus::Screen;
+use settle::stimulus::stage::Stage;
+use settled_protocol::stage::Range;
 
 use crate::support::daemon::Daemon;
 
@@ -76,4 +81,36 @@ fn what_is_simulated_says_so_everywhere() {
     }
     let settled = daemon.run_settle(&["read", "--settled", "--hold", "1s"]);
     assert!(String::from_utf8(settled.stdout).unwrap().contains("SIMULATED"));
+}
+
+#[test]
+fn a_stage_is_shown_stimuli_under_its_lease_and_shows_again_what_it_showed_before() {
+    let daemon = Daemon::start(&format!(
+        "[log]\npath = \"off\"\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\n{STEADY}"
+    ));
+    let mut client = daemon.client();
+    let before =
+        json!({"colour": [100, 200, 300], "background": [7, 8, 9], "bits": 10, "window_percent": 3.0});
+    client.call("stage.show", &json!({"stimulus": before}));
+    let lease = client.call("meter.lease", &json!({"meter": "m"}))["lease"].as_str().unwrap().to_owned();
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+    let connection = runtime.block_on(Connection::open(&daemon.socket())).unwrap();
+    let (coding, name) = (Coding { bits: 10, range: Range::Full }, "grey 50 %".to_owned());
+    let patch = Patch { name, codes: [512; 3], background: [0; 3], window_percent: 10.0 };
+    let refused =
+        runtime.block_on(Stage::new(&connection, "m", None).show(&patch, coding)).unwrap_err().to_string();
+    assert!(refused.contains("of m does not show grey 50 %"), "{refused}");
+    let mut stage = Stage::new(&connection, "m", Some(lease.clone()));
+    for code in [1023, 512] {
+        let patch = Patch { codes: [code; 3], ..patch.clone() };
+        runtime.block_on(stage.show(&patch, coding)).unwrap();
+        let reading = client.call("meter.read", &json!({"meter": "m", "lease": lease}));
+        // ITU-R BT.1886 with a black of 0: L = 800·V^2.4.
+        let expected = 800.0 * (f64::from(code) / 1023.0).powf(2.4);
+        let found = reading["luminance_cd_m2"].as_f64().unwrap();
+        assert!((found / expected - 1.0).abs() < 1e-9, "{found} is not {expected}");
+    }
+    runtime.block_on(stage.end());
+    let shown = client.call("stage.show", &json!({"stimulus": {"colour": [0, 0, 0]}, "lease": lease}));
+    assert_eq!(shown["before"], before);
 }

@@ -67,7 +67,7 @@ impl fmt::Display for BadTemplate {
             Self::Brace => f.write_str("a brace belongs to no place: write {{ or }} for a brace itself"),
             Self::NoSuchPlace(name) => {
                 let places: Vec<String> =
-                    Template::PLACES.iter().map(|(place, _)| format!("{{{place}}}")).collect();
+                    Template::PLACES.iter().map(|place| format!("{{{place}}}")).collect();
                 write!(f, "there is no {{{name}}}: expected {}", places.join(", "))
             }
         }
@@ -77,18 +77,19 @@ impl fmt::Display for BadTemplate {
 impl std::error::Error for BadTemplate {}
 
 impl Template {
-    /// The places, and what is filled in. Code values are decimal, as the coding of the set has them.
-    pub const PLACES: [(&'static str, &'static str); 10] = [
-        ("r", "red of the window, a code value"),
-        ("g", "green of the window"),
-        ("b", "blue of the window"),
-        ("background_r", "red of the rest of the screen"),
-        ("background_g", "green of the rest"),
-        ("background_b", "blue of the rest"),
-        ("window_percent", "the window's share of the screen's area, in per cent"),
-        ("bits", "bit depth of the code values"),
-        ("range", "full or narrow"),
-        ("name", "what people call the stimulus"),
+    /// The places: code values of the window and of the rest of the screen, decimal, as the set's coding has them; the window's share of
+    /// the screen's area, in per cent; bit depth; `full` or `narrow`; what people call the stimulus.
+    pub const PLACES: [&'static str; 10] = [
+        "r",
+        "g",
+        "b",
+        "background_r",
+        "background_g",
+        "background_b",
+        "window_percent",
+        "bits",
+        "range",
+        "name",
     ];
 
     /// The program and its arguments, filled in.

@@ -292,3 +292,6 @@ impl Screen for Page {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

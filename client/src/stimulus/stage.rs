@@ -69,8 +69,8 @@ impl Screen for Stage<'_> {
                 patch.name
             ))
         })?;
-        // Of a display that was never told, what simulated displays begin with.
-        let _first = self.before.get_or_insert_with(|| shown.before.unwrap_or_else(Stimulus::peak_white));
+        let black = Stimulus { colour: [0; 3], ..Stimulus::peak_white() };
+        let _first = self.before.get_or_insert(shown.before.unwrap_or(black));
         Ok(())
     }
 

@@ -26,11 +26,13 @@ fn every_place_is_filled_in_and_words_stay_words() {
 }
 
 #[test]
-fn each_place_there_is_can_be_written() {
-    for (place, _) in Template::PLACES {
+fn each_place_there_is_can_be_written_and_is_on_the_page() {
+    let page = include_str!("../../../SHOWING.md");
+    for place in Template::PLACES {
         let template: Template = format!("show {{{place}}}").parse().unwrap();
         let (_, arguments) = template.filled(&patch("grey"), CODING);
         assert!(arguments.len() == 1 && !arguments[0].is_empty() && !arguments[0].contains('{'), "{place}");
+        assert!(page.contains(&format!("{{{place}}}")), "SHOWING.md does not tell of {{{place}}}");
     }
 }
 

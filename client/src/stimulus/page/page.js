@@ -165,8 +165,8 @@ function fit(width, height) {
 // Whole pixels of the display, where the browser tells; else as near as can be computed.
 const observer = new ResizeObserver(([entry]) => {
   const [box] = entry.devicePixelContentBoxSize ?? [];
-  exact = box !== undefined;
-  if (exact) {
+  exact = box !== undefined && Math.abs(box.inlineSize - innerWidth * devicePixelRatio) <= 1;
+  if (box !== undefined) {
     fit(box.inlineSize, box.blockSize);
   } else {
     fit(Math.round(innerWidth * devicePixelRatio), Math.round(innerHeight * devicePixelRatio));

@@ -52,7 +52,7 @@ impl Status {
     /// Another page has come, and takes over.
     pub(super) fn arrive(&mut self) -> u64 {
         if self.presence == Presence::Begun {
-            self.disturb(|| "the page was loaded anew".to_owned());
+            self.lose("the page was loaded anew");
         }
         self.presence = Presence::Loaded;
         self.line += 1;
@@ -65,7 +65,7 @@ impl Status {
             return false;
         }
         if self.presence == Presence::Begun {
-            self.disturb(|| "the page was gone".to_owned());
+            self.lose("the page was gone");
         }
         self.presence = Presence::Away;
         true
@@ -104,6 +104,12 @@ impl Status {
             Some(_) | None => self.disturbed = None,
         }
         self.shown = Some((id, view));
+    }
+
+    /// A page that goes says first that nobody can see it, which isn't all there is to say.
+    fn lose(&mut self, why: &str) {
+        self.disturbed = None;
+        self.disturb(|| why.to_owned());
     }
 
     /// Only what was shown can be disturbed; the first cause is the one to tell.
@@ -154,7 +160,9 @@ mod tests {
         assert!(status.disturbed.as_ref().is_some_and(|words| words.contains("loaded anew")));
         assert!(!status.hear(first, Said::Shown { id: 2, view: view(100) }) && !status.leave(first));
         assert_eq!(status.shown, Some((1, view(100))));
+        assert!(status.hear(second, Said::Begun) && status.hear(second, Said::Hidden));
         assert!(status.leave(second));
+        assert!(status.disturbed.as_ref().is_some_and(|words| words.contains("the page was gone")));
         assert_eq!(status.presence, Presence::Away);
     }
 }
