@@ -9,6 +9,7 @@ mod looking;
 mod plans;
 mod progress;
 mod run;
+mod stimuli;
 
 #[derive(Debug, Subcommand)]
 pub(super) enum Options {
@@ -27,11 +28,22 @@ pub(super) enum Options {
     Run(Box<run::Options>),
     /// The plans that come along; with a name, that plan as it is written: a beginning for one's own.
     Plans(plans::Options),
+    /// Write a plan's stimuli to files, for a player or a media file, with an index of them.
+    ///
+    /// The folder is made, and complete or not there at all. It has a folder for each set and sequence, and index.csv: a line for
+    /// each stimulus in the order that settle review run asks for them, with its file, its code values as planned, where the window is, what the
+    /// file's values mean (ITU-T H.273), and the values themselves. STIMULI.md says more, and what to mind.
+    ///
+    /// With --json: {"stimuli":{"folder":…,"index":…,"stimuli":…,"files":…,"inexact":…}} at the end.
+    ///
+    /// Exit status: 0 all is written; 1 it could not be; 2 a mistake on the command line or in the plan; 130 Ctrl-C, and nothing is left.
+    Stimuli(stimuli::Options),
 }
 
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
     match options {
         Options::Run(options) => run::run(context, *options).await,
         Options::Plans(options) => plans::run(context.output, &options),
+        Options::Stimuli(options) => stimuli::run(context, options).await,
     }
 }
