@@ -25,6 +25,7 @@ mod log;
 mod manual;
 mod meters;
 mod observe;
+mod patience;
 mod prompt;
 mod read;
 mod review;
@@ -178,7 +179,12 @@ impl Command {
             self,
             Self::Demo(_)
                 | Self::Assess(_)
-                | Self::Review(review::Options::Plans(_) | review::Options::Show(_) | review::Options::Compare(_))
+                | Self::Review(
+                    review::Options::Plans(_)
+                        | review::Options::Show(_)
+                        | review::Options::Compare(_)
+                        | review::Options::Stimuli(_)
+                )
                 | Self::Completions { .. }
                 | Self::Man
         )

@@ -7,6 +7,7 @@
 //! | [`command`] | a program that drives a generator or a player |
 //! | [`prompt`] | someone who shows it by hand |
 //! | [`stage`] | a simulated display, told by the daemon |
+//! | [`files`] | files, for players and media files |
 
 use std::fmt;
 
@@ -15,6 +16,7 @@ use settled_protocol::stage::{Power, Range, Stimulus};
 use crate::review::patch::{Coding, Patch};
 
 pub mod command;
+pub mod files;
 pub mod page;
 pub mod prompt;
 pub mod stage;

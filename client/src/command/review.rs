@@ -16,6 +16,7 @@ mod progress;
 mod run;
 mod show;
 mod signs;
+mod stimuli;
 
 #[derive(Debug, Subcommand)]
 pub(super) enum Options {
@@ -41,6 +42,16 @@ pub(super) enum Options {
     Show(show::Options),
     /// Two reviews side by side, of two displays, or of one before and after: what got better or worse beyond uncertainty.
     Compare(compare::Options),
+    /// Write a plan's stimuli to files, for a player or a media file, with an index of them.
+    ///
+    /// The folder is made, and complete or not there at all. It has a folder for each set and sequence, and index.csv: a line for
+    /// each stimulus in the order that settle review run asks for them, with its file, its code values as planned, where the window is, what the
+    /// file's values mean (ITU-T H.273), and the values themselves. STIMULI.md says more, and what to mind.
+    ///
+    /// With --json: {"stimuli":{"folder":…,"index":…,"stimuli":…,"files":…,"inexact":…}} at the end.
+    ///
+    /// Exit status: 0 all is written; 1 it could not be; 2 a mistake on the command line or in the plan; 130 Ctrl-C, and nothing is left.
+    Stimuli(stimuli::Options),
 }
 
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
@@ -49,6 +60,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         Options::Plans(options) => plans::run(context.output, &options),
         Options::Show(options) => show::run(context.output, &options),
         Options::Compare(options) => compare::run(context.output, &options),
+        Options::Stimuli(options) => stimuli::run(context, options).await,
     }
 }
 

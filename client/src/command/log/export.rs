@@ -11,9 +11,9 @@ use settled_protocol::reading::Reading;
 use settled_protocol::time::Timestamp;
 use tempfile::NamedTempFile;
 
+use super::super::patience::Progress;
 use super::super::{Context, Exit, Failure, must_be_past, until_interrupted};
 use super::rows::must_exist;
-use super::stretch::Progress;
 use super::{Which, must_rise};
 use crate::connection::Connection;
 use crate::course::seconds;

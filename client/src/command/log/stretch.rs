@@ -1,7 +1,5 @@
 //! Which stretch of the log is looked at, and the bins and events of it.
 
-use std::time::Duration;
-
 use clap::Args;
 use settled_protocol::bins::{Bin, BinsParams, MOST_BINS};
 use settled_protocol::log::{Event, LARGEST_PAGE, Selection};
@@ -9,7 +7,7 @@ use settled_protocol::method::{LogBins, LogEvents};
 use settled_protocol::statistics::Stretch;
 use settled_protocol::time::Timestamp;
 
-use super::super::{Context, Failure, MeterArgument, must_be_past};
+use super::super::{Failure, MeterArgument, must_be_past};
 use super::must_rise;
 use super::rows::must_exist;
 use crate::connection::Connection;
@@ -141,47 +139,6 @@ pub(super) async fn nothing(connection: &Connection, stretch: &Stretch) -> Failu
     Failure::Input(format!("{}: the log has no readings{when}", name(stretch)))
 }
 
-/// Shows how far something is that takes longer than it takes to wonder.
-pub(super) struct Progress<'a> {
-    context: &'a Context,
-    started: tokio::time::Instant,
-    shown: Option<tokio::time::Instant>,
-}
-
-/// When progress is first shown, and how often then.
-const PATIENCE: Duration = Duration::from_secs(2);
-const PACE: Duration = Duration::from_millis(200);
-
-impl<'a> Progress<'a> {
-    pub(super) fn new(context: &'a Context) -> Self {
-        Self { context, started: tokio::time::Instant::now(), shown: None }
-    }
-
-    /// Says what is done, of which `share` is known where it is.
-    pub(super) fn show(&mut self, done: &str, share: Option<f64>) {
-        let waited = self.started.elapsed();
-        if waited < PATIENCE || self.shown.is_some_and(|shown| shown.elapsed() < PACE) {
-            return;
-        }
-        self.shown = Some(tokio::time::Instant::now());
-        let left = share.and_then(|share| left_s(waited.as_secs_f64(), share));
-        let left = left.map_or_else(String::new, |left| format!(", {} left", crate::show::wait(left)));
-        self.context.output.status(&format!("{done}{left}"));
-    }
-
-    /// Takes it away.
-    pub(super) fn end(&self) {
-        if self.shown.is_some() {
-            self.context.output.end_status();
-        }
-    }
-}
-
-/// How long what has come so far in `waited_s` will still take.
-fn left_s(waited_s: f64, share: f64) -> Option<f64> {
-    (share > 0.0 && share <= 1.0).then(|| waited_s * (1.0 - share) / share)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -200,12 +157,5 @@ mod tests {
         assert!(
             concerns(&of_run, &event(Some("a"), Some(3))) && !concerns(&of_run, &event(Some("a"), Some(4)))
         );
-    }
-
-    #[test]
-    fn what_is_left_is_told_from_what_is_done() {
-        assert_eq!(left_s(10.0, 0.25), Some(30.0));
-        assert_eq!([left_s(10.0, 0.0), left_s(10.0, 1.5)], [None, None]);
-        assert_eq!(left_s(10.0, 1.0), Some(0.0));
     }
 }

@@ -62,12 +62,7 @@ pub(in crate::command) struct Options {
 pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Failure> {
     let output = context.output;
     let plan = plan(&options.plan)?;
-    if let Some(name) = &options.set
-        && !plan.sets.iter().any(|set| set.name == *name)
-    {
-        let names: Vec<&str> = plan.sets.iter().map(|set| set.name.as_str()).collect();
-        return Err(Failure::Usage(format!("--set: the plan has no {name:?}; it has {}", names.join(", "))));
-    }
+    must_have(&plan, options.set.as_deref())?;
     let connection = Arc::new(context.connect().await?);
     connection.introduce(Text::try_from("settle review".to_owned()).ok()).await?;
     let meter = meter(&connection, options.meter.clone()).await?;
@@ -114,7 +109,7 @@ fn say_how_to_go_on(output: Output, file: &Path) {
 }
 
 /// The plan of a file, or one that comes along.
-fn plan(named: &str) -> Result<Plan, Failure> {
+pub(super) fn plan(named: &str) -> Result<Plan, Failure> {
     let path = Path::new(named);
     if !path.exists() {
         return plans::plan_of(plans::named(named)?);
@@ -122,6 +117,17 @@ fn plan(named: &str) -> Result<Plan, Failure> {
     let text =
         std::fs::read_to_string(path).map_err(|error| Failure::Input(format!("reading {named}: {error}")))?;
     Plan::read(path, &text).map_err(|problems| Failure::Usage(format!("the plan has mistakes\n{problems}")))
+}
+
+/// Refuses the name of a set that the plan hasn't.
+pub(super) fn must_have(plan: &Plan, set: Option<&str>) -> Result<(), Failure> {
+    let names: Vec<&str> = plan.sets.iter().map(|set| set.name.as_str()).collect();
+    match set.filter(|set| !names.contains(set)) {
+        None => Ok(()),
+        Some(set) => {
+            Err(Failure::Usage(format!("--set: the plan has no {set:?}; it has {}", names.join(", "))))
+        }
+    }
 }
 
 async fn meter(connection: &Connection, named: Option<String>) -> Result<Meter, Failure> {
