@@ -88,10 +88,13 @@ pub(super) struct Bench<'a> {
     /// How long all steps that are done took, in s.
     waited_s: Cell<f64>,
     /// What simulated displays showed before, and where meters looked, by meter, in the order of the first change.
-    before: RefCell<Vec<(String, Stimulus, Option<[f64; 2]>)>>,
+    before: RefCell<Vec<Before>>,
     /// Somebody was asked to show a colour.
     asked: Cell<bool>,
 }
+
+/// The meter of a simulated display, what that showed, and where meters looked; at the middle if absent.
+type Before = (String, Stimulus, Option<[f64; 2]>);
 
 impl<'a> Bench<'a> {
     /// For so many `steps`; `alone` where every display is simulated.
