@@ -143,7 +143,12 @@ const PARAMS: &[Call] = &[
     ("stage.show", r#"{"stimulus":{"colour":[1,1,1],"range":"wide"}}"#, "invalid_params", "range"),
     ("stage.show", r#"{"stimulus":{"colour":[1,1,1]},"position":[0.5]}"#, "invalid_params", "position"),
     ("stage.show", r#"{"stimulus":{"colour":[1,1,1]},"position":[0.5,1.1]}"#, "invalid_params", "[0.5, 1.1]"),
-    ("stage.show", r#"{"stimulus":{"colour":[1,1,1]},"position":[-1e-9,0]}"#, "invalid_params", "from 0 to 1"),
+    (
+        "stage.show",
+        r#"{"stimulus":{"colour":[1,1,1]},"position":[-1e-9,0]}"#,
+        "invalid_params",
+        "from 0 to 1",
+    ),
     ("stage.show", r#"{"meter":"x","stimulus":{"colour":[1,1,1]}}"#, "no_such_meter", "configured: m"),
 ];
 

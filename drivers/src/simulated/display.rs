@@ -208,7 +208,9 @@ impl Display {
         let leak = transfer.black / transfer.peak;
         let white = std::array::from_fn(|axis| {
             let everywhere = colours.white[axis] + cold.white[axis] * state.cold[1];
-            everywhere + colours.near_black_tint[axis] * drive.near_black + uniformity.tint[axis] * place.across()
+            everywhere
+                + colours.near_black_tint[axis] * drive.near_black
+                + uniformity.tint[axis] * place.across()
         });
         let tint = white_gains(&colours.to_rgb, white);
         let rgb = std::array::from_fn(|channel| {

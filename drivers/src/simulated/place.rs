@@ -13,7 +13,8 @@ impl Place {
 
     /// The place at these shares of width and height from the top left, held within 0 to 1; what isn't a number counts as the middle.
     pub(super) fn of([x, y]: [f64; 2]) -> Self {
-        let from_middle = |share: f64| if share.is_nan() { 0.0 } else { (2.0 * share - 1.0).clamp(-1.0, 1.0) };
+        let from_middle =
+            |share: f64| if share.is_nan() { 0.0 } else { (2.0 * share - 1.0).clamp(-1.0, 1.0) };
         Self { right: from_middle(x), down: from_middle(y) }
     }
 

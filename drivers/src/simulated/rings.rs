@@ -83,9 +83,7 @@ mod tests {
             stage.show(grey(1023, f64::from(percent)), f64::from(percent));
             assert!(stage.rings() <= MOST);
             let edge = (f64::from(percent) / 100.0).sqrt();
-            let at = |share: f64| {
-                stage.truth_at([0.5 + share / 2.0, 0.5], f64::from(percent)).unwrap().y()
-            };
+            let at = |share: f64| stage.truth_at([0.5 + share / 2.0, 0.5], f64::from(percent)).unwrap().y();
             near(at(edge * 0.999), 800.0, 1e-12);
             assert!(percent == 100 || at(edge * 1.001) < 1e-12);
         }
@@ -94,7 +92,8 @@ mod tests {
 
     #[test]
     fn what_was_shown_in_one_place_leaves_its_ghost_there() {
-        let toml = "display = \"self-emitting\"\nretention = 0.1\nretention_s = [600, 300]\nlimiter_exponent = 0\n";
+        let toml =
+            "display = \"self-emitting\"\nretention = 0.1\nretention_s = [600, 300]\nlimiter_exponent = 0\n";
         let stage = stage(&still(toml));
         stage.show(grey(1023, 25.0), 0.0);
         stage.show(grey(512, 100.0), 600.0);

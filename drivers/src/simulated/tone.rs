@@ -56,7 +56,8 @@ mod tests {
 
     #[test]
     fn it_rises_all_the_way_without_a_kink() {
-        let slope = |signal: f64| (ROLL.mapped(signal + 1e-6, 600.0) - ROLL.mapped(signal - 1e-6, 600.0)) / 2e-6;
+        let slope =
+            |signal: f64| (ROLL.mapped(signal + 1e-6, 600.0) - ROLL.mapped(signal - 1e-6, 600.0)) / 2e-6;
         let knee = 0.75 * pq_inverse(600.0);
         assert!((slope(knee) - 1.0).abs() < 1e-4, "{}", slope(knee));
         let mut last = 1.0 + 1e-9;

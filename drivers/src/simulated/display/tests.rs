@@ -194,7 +194,8 @@ fn white_changes_from_the_left_to_the_right() {
 
 #[test]
 fn meters_look_where_they_are_told_and_at_the_middle_otherwise() {
-    let stage = stage(&still("display = \"self-emitting\"\neotf = \"power\"\nlimiter_exponent = 0\nfalloff = 0.5\n"));
+    let stage =
+        stage(&still("display = \"self-emitting\"\neotf = \"power\"\nlimiter_exponent = 0\nfalloff = 0.5\n"));
     let lit = Stimulus { background: [512; 3], window_percent: 25.0, ..Stimulus::peak_white() };
     let before = stage.show_at(lit, Some([0.1, 0.5]), 10.0);
     assert_eq!((before.stimulus, before.position), (Stimulus::peak_white(), None));
@@ -228,7 +229,8 @@ fn crosstalk_takes_from_colours_and_leaves_greys() {
 #[test]
 fn near_black_white_goes_off_and_keeps_its_luminance() {
     let toml = "display = \"backlit\"\neotf = \"power\"\nblack_cd_m2 = 0\n";
-    let (right, wrong) = (stage(&still(toml)), stage(&still(&format!("{toml}near_black_tint = [-0.01, 0.02]\n"))));
+    let (right, wrong) =
+        (stage(&still(toml)), stage(&still(&format!("{toml}near_black_tint = [-0.01, 0.02]\n"))));
     for (code, share) in [(1, 1.0 - 10.0 / 1023.0), (51, 1.0 - 510.0 / 1023.0), (103, 0.0), (512, 0.0)] {
         for stage in [&right, &wrong] {
             stage.show(grey(code, 10.0), f64::from(code));
@@ -269,7 +271,11 @@ fn a_patch_recovers_while_the_display_is_off() {
     stage.switch_on(0.0);
     stage.show(Stimulus::off(), 400.0);
     stage.show(grey(1023, 10.0), 460.0);
-    near(luminance(&stage, 460.0), 800.0 * (1.0 - 0.1 * (1.0 - decay(400.0, 200.0)) * decay(60.0, 50.0)), 1e-12);
+    near(
+        luminance(&stage, 460.0),
+        800.0 * (1.0 - 0.1 * (1.0 - decay(400.0, 200.0)) * decay(60.0, 50.0)),
+        1e-12,
+    );
 }
 
 /// Peaks of 800 cd/m², of which the PQ signal is 0.7274 or so: below three quarters of that all is as SMPTE ST 2084 has it, at 10-bit code
@@ -298,7 +304,8 @@ fn pq_rolls_off_from_where_it_is_told_to() {
 #[test]
 fn hlg_takes_the_system_gamma_that_it_is_told() {
     let stage = |more: &str| {
-        let stage = stage(&still(&format!("display = \"self-emitting\"\neotf = \"hlg\"\nblack_cd_m2 = 0\n{more}")));
+        let stage =
+            stage(&still(&format!("display = \"self-emitting\"\neotf = \"hlg\"\nblack_cd_m2 = 0\n{more}")));
         stage.show(Stimulus { colour: [1023; 3], window_percent: 5.0, ..Stimulus::peak_white() }, 0.0);
         near(luminance(&stage, 0.0), 800.0, 1e-6);
         stage.show(Stimulus { colour: [511; 3], ..Stimulus::peak_white() }, 1.0);

@@ -25,7 +25,8 @@ fn every_setting_is_known() {
         warm_up = \"10min\"\nzero_at_start = true\nzero_every = \"30min\"\nzero_within_k = 3\nzero_overdue = \"refuse\"\n";
     configured(all).unwrap();
     configured("display = \"backlit\"\neotf = \"hlg\"\nhlg_gamma = 1.1\n").unwrap();
-    configured("display = \"backlit\"\neotf = \"pq\"\ntone_mapping = \"roll-off\"\nroll_off_from = 0.6\n").unwrap();
+    configured("display = \"backlit\"\neotf = \"pq\"\ntone_mapping = \"roll-off\"\nroll_off_from = 0.6\n")
+        .unwrap();
 }
 
 #[test]
@@ -86,7 +87,8 @@ fn the_pages_defaults_are_the_defaults() {
             let defaults: Vec<&str> = cells[2].split("; ").collect();
             let default = defaults.get(which).unwrap_or(&defaults[0]).trim_end_matches(" (none)");
             // Not said in figures; and some go with another transfer function, or another meter, alone.
-            let elsewhere = ["`gamma`", "`tone_mapping`", "`roll_off_from`", "`step_nm`", "`slit_nm`"].contains(&cells[1]);
+            let elsewhere = ["`gamma`", "`tone_mapping`", "`roll_off_from`", "`step_nm`", "`slit_nm`"]
+                .contains(&cells[1]);
             if ["–", "peak/1500"].contains(&default) || elsewhere {
                 continue;
             }
