@@ -5,9 +5,6 @@
 //! farther from what was measured. (The largest of the studentised deviations; Westfall and Young 1993, 2, from memory.) Unlike Bonferroni's
 //! it counts what the figures share, a common white say, and costs less. It is 99 % and not 95 as a review judges several sequences: of
 //! reviews of a display without fault fewer than 3 in 100 are to have anything beyond.
-//!
-//! Intervals are as wide below as above. Where a figure is far from linear in what is uncertain, as what BT.1886 asks for near black is in a black that noise
-//! of half its size is upon, they miss more often: 3 times in 100 instead of 1.
 
 use super::draws::Draws;
 use super::figure::Figure;
@@ -15,6 +12,16 @@ use super::measured::Measured;
 
 /// How often all intervals hold at once.
 pub const SHARE: f64 = 0.99;
+
+/// A normal distribution's interval of 99 % over that of 95 %.
+const WIDER: f64 = 2.575_829 / 1.959_964;
+
+/// A single figure of 95 % as it is judged beside such a sequence: with an interval of 99 %.
+#[must_use]
+pub fn alone(figure: &Figure) -> Figure {
+    let Figure { value, low, high } = *figure;
+    Figure { value, low: value - WIDER * (value - low), high: value + WIDER * (high - value) }
+}
 
 /// `figures` of `lights`, always as many, with intervals that hold all of them at once. Nothing where any isn't finite for the lights themselves, or
 /// more than a twentieth of the draws has none.
