@@ -91,5 +91,6 @@ mod tests {
     fn the_whole_stimulus_is_told() {
         let words = in_words(&Stimulus { window_percent: 0.25, ..Stimulus::peak_white() });
         assert_eq!(words, "1023,1023,1023 in a window of 0.25 % on 0,0,0 (10-bit code values)");
+        assert_eq!(in_words(&Stimulus::off()), "nothing: switched off");
     }
 }

@@ -263,3 +263,25 @@ fn plans_that_come_along_are_listed_and_printed_as_they_are_read() {
     let unknown = daemon.run_settle(&["review", "plans", "nope"]);
     assert_eq!(unknown.status.code(), Some(2));
 }
+
+#[test]
+fn the_meter_is_moved_from_place_to_place_and_the_display_switched_off_for_the_rooms_light() {
+    let daemon = Daemon::start(&format!(
+        "[log]\npath = \"log.sqlite\"\n[clock]\nspeed = 40\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\n{STEADY}falloff = 0.3\nglare_cd_m2 = 0.5\n"
+    ));
+    daemon.client().wait_for_state("m", "ready");
+    let (plan, file) = (path(&daemon, "p.toml"), path(&daemon, "r.jsonl"));
+    let written = "title = \"T\"\n[[set]]\nname = \"SDR\"\ntransfer = \"bt1886\"\nprimaries = \"bt709\"\n[[set.sequence]]\nkind = \"ambient\"\n\
+        [[set.sequence]]\nkind = \"uniformity\"\ncolumns = 3\nrows = 3\nsignal = 1\n";
+    std::fs::write(&plan, written).unwrap();
+    assert_done(&daemon.run_settle(&arguments(&plan, &file)));
+    let lines = measured(&file);
+    let of = |sequence: &str, step: u64| {
+        let line = lines.iter().find(|line| line["sequence"] == sequence && line["step"] == step).unwrap();
+        line["value"]["y"].as_f64().unwrap()
+    };
+    // All that is left is the room's light.
+    assert!((of("ambient", 0) - 0.5).abs() < 0.01, "{}", of("ambient", 0));
+    let (corner, middle) = (of("uniformity", 0), of("uniformity", 4));
+    assert!((middle - 100.5).abs() < 0.5 && corner < 0.95 * middle, "{corner} {middle}");
+}

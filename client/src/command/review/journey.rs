@@ -275,7 +275,7 @@ impl<'a> Journey<'a> {
         let mut disturbed = 0;
         while disturbed < ANEW {
             self.progress.begin(stop);
-            self.show(stop, screen).await?;
+            self.show(stop, looker, screen).await?;
             let (entry, took_s) = match self.read(stop, looker).await {
                 Err(Ended::Failed(Failure::Call(CallError::Refused(error))))
                     if error.kind() == ErrorKind::MeterAbsent =>
@@ -334,12 +334,18 @@ impl<'a> Journey<'a> {
         Ok(())
     }
 
-    async fn show(&mut self, stop: &Stop<'_>, screen: &mut Showing<'_>) -> Result<(), Ended> {
+    async fn show(
+        &mut self,
+        stop: &Stop<'_>,
+        looker: Looker<'_>,
+        screen: &mut Showing<'_>,
+    ) -> Result<(), Ended> {
         if stop.step.off {
             self.off = true;
-            return self.ask("Switch the display off").await;
+            let switch = "Switch the display off, and leave the meter where it is";
+            return if self.on_stage { looker.switch_off().await } else { self.ask(switch).await };
         }
-        if std::mem::take(&mut self.off) {
+        if std::mem::take(&mut self.off) && !self.on_stage {
             self.ask("Switch the display on again, in the same mode").await?;
         }
         screen.show(&stop.step.patch, stop.set.coding).await.map_err(unshown)

@@ -3,11 +3,14 @@
 use std::collections::BTreeSet;
 
 use settled_protocol::error::ErrorKind;
-use settled_protocol::method::{MeterRead, MeterSettle, ObserveParams, ReadParams, SettleParams};
+use settled_protocol::method::{
+    MeterRead, MeterSettle, ObserveParams, ReadParams, SettleParams, ShowParams, StageShow,
+};
 use settled_protocol::notification::SettleProgress;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::{Flag, Reading};
 use settled_protocol::settling::{Readings, Settled};
+use settled_protocol::stage::Stimulus;
 use settled_protocol::time::Timestamp;
 
 use super::super::{Failure, wall_clock};
@@ -74,6 +77,14 @@ impl Looker<'_> {
             readings,
             flags,
         })
+    }
+
+    /// Switches a simulated display off; the next stimulus switches it on.
+    pub(super) async fn switch_off(&self) -> Result<(), Ended> {
+        let (meter, lease) = (Some(self.meter.to_owned()), self.token.map(str::to_owned));
+        let params = ShowParams { meter, stimulus: Stimulus::off(), position: None, lease };
+        self.connection.call::<StageShow>(&params).await?;
+        Ok(())
     }
 
     /// Watches for so many s of the daemon's clock, from the beginning of the first exposure: it begins as the stimulus is shown.

@@ -68,6 +68,13 @@ impl Progress {
 
     /// While it settles.
     pub(super) fn settling(&self, report: &SettleProgress) {
+        let kept = report.waiting.is_some();
+        if self.kept.replace(kept) != kept {
+            let why = |error| format!("the meter gives no readings ({error}); waiting until it does");
+            self.caution(
+                &report.waiting.as_ref().map_or_else(|| "the meter gives readings again".to_owned(), why),
+            );
+        }
         if !self.quiet && !self.output.json {
             self.output.status(&format!(
                 "{}   {} {}",
