@@ -66,7 +66,7 @@ fn reviews_find_what_was_put_in_within_their_uncertainty_and_nothing_that_was_no
         alarms += rates.false_alarms;
         told.push(format!("{}: {:?}", rates.name, rates.alarms));
         for found in &rates.found {
-            assert_eq!(found.as_expected, REVIEWS, "{}: {found:?}", rates.name);
+            assert_eq!(found.as_expected, REVIEWS, "{}, {}: {found:?}", rates.name, found.subject);
             if let Some(times) = found.held {
                 held += times;
                 measured += found.measured;

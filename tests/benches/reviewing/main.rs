@@ -40,7 +40,7 @@ fn main() {
     println!("|---|---|---|---|---|");
     for case in cases::all() {
         if wanted.is_empty() || wanted.iter().any(|name| case.name.starts_with(name.as_str())) {
-            print(&Rates::of(&case, Noise::USUAL, seed, reviews, false));
+            print(&Rates::of(case, Noise::USUAL, seed, reviews, false));
         }
     }
 }
