@@ -103,32 +103,10 @@ impl Aim {
         if !(white_cd_m2 > 0.0 && white_cd_m2.is_finite()) {
             return None;
         }
-        let matrix = rgb_to_xyz(self.primaries.xy(), self.white_xy())?;
-        let light = self.transfer.light(signal, white_cd_m2, black_cd_m2, matrix[1]);
-        let xyz = matrix
-            .map(|row| white_cd_m2 * row.iter().zip(light).map(|(share, light)| share * light).sum::<f64>());
+        let matrix = self.rgb_to_xyz()?;
+        let [_, weights, _] = matrix.rows();
+        let light = self.transfer.light(signal, white_cd_m2, black_cd_m2, weights);
+        let xyz = matrix.times(light).map(|value| white_cd_m2 * value);
         xyz.iter().all(|value| value.is_finite()).then_some(xyz)
     }
-}
-
-/// The matrix from light of each channel to XYZ, Y of white being 1 (SMPTE RP 177-1993).
-fn rgb_to_xyz(primaries: [[f64; 2]; 3], white: [f64; 2]) -> Option<[[f64; 3]; 3]> {
-    let xyz = |[x, y]: [f64; 2]| [x / y, 1.0, (1.0 - x - y) / y];
-    let [red, green, blue] = primaries.map(xyz);
-    let white = xyz(white);
-    // How much of each makes white, by Cramer's rule.
-    let whole = determinant(red, green, blue);
-    let amounts =
-        [determinant(white, green, blue), determinant(red, white, blue), determinant(red, green, white)]
-            .map(|part| part / whole);
-    let matrix: [[f64; 3]; 3] =
-        std::array::from_fn(|row| [red[row] * amounts[0], green[row] * amounts[1], blue[row] * amounts[2]]);
-    matrix.as_flattened().iter().all(|value| value.is_finite()).then_some(matrix)
-}
-
-/// Of a matrix of three columns.
-fn determinant(a: [f64; 3], b: [f64; 3], c: [f64; 3]) -> f64 {
-    a[0] * (b[1] * c[2] - b[2] * c[1])
-        + a[1] * (b[2] * c[0] - b[0] * c[2])
-        + a[2] * (b[0] * c[1] - b[1] * c[0])
 }

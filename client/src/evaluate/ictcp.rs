@@ -6,6 +6,7 @@ use settled_protocol::matrix::Matrix;
 
 use super::aim::{D65_XY, Primaries};
 use super::rgb;
+use super::transfer::pq::encoded;
 
 /// From linear R, G and B of BT.2020 to L, M and S, in 4096ths (BT.2100-2, table 7).
 const RGB_TO_LMS: [[f64; 3]; 3] = [[1688.0, 2146.0, 262.0], [683.0, 2951.0, 462.0], [99.0, 309.0, 3688.0]];
@@ -53,17 +54,6 @@ impl Ictcp {
     pub fn difference(self, other: Self) -> f64 {
         720.0 * (self.i - other.i).hypot((0.5 * (self.ct - other.ct)).hypot(self.cp - other.cp))
     }
-}
-
-/// The signal of light in cd/m², which is 0 or more: the inverse of PQ's transfer function (SMPTE ST 2084; BT.2100-2, table 4).
-fn encoded(light: f64) -> f64 {
-    const M1: f64 = 2610.0 / 16384.0;
-    const M2: f64 = 2523.0 / 4096.0 * 128.0;
-    const C1: f64 = 3424.0 / 4096.0;
-    const C2: f64 = 2413.0 / 4096.0 * 32.0;
-    const C3: f64 = 2392.0 / 4096.0 * 32.0;
-    let power = (light.max(0.0) / 10_000.0).powf(M1);
-    ((C1 + C2 * power) / (1.0 + C3 * power)).powf(M2)
 }
 
 #[cfg(test)]

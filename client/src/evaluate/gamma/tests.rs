@@ -39,8 +39,10 @@ fn the_local_gamma_is_that_of_the_reference_tables() {
 #[test]
 fn the_local_gamma_above_black_is_that_of_an_independent_evaluation_of_a_ramp() {
     // A grey ramp evaluated by an independent library (column gamma_bc).
-    let text =
-        include_str!(concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/reference/greyscale_tracking.csv"));
+    let text = include_str!(concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/../tests/reference/colour/greyscale_tracking.csv"
+    ));
     let rows: Vec<Vec<f64>> = text
         .lines()
         .filter(|line| !line.starts_with('#'))

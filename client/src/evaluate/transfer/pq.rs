@@ -19,6 +19,11 @@ pub fn eotf(signal: f64) -> f64 {
 /// The signal, from 0 to 1, of a luminance in cd/m², which counts as 0 or 10 000 beyond them. That of 0 is some 7·10⁻⁷, as the standard has it.
 #[must_use]
 pub fn inverse_eotf(luminance: f64) -> f64 {
-    let share = (luminance / PEAK).clamp(0.0, 1.0).powf(M1);
+    encoded(luminance.min(PEAK))
+}
+
+/// The same, going on above 1 beyond 10 000 cd/m², as colour differences need it.
+pub(in crate::evaluate) fn encoded(luminance: f64) -> f64 {
+    let share = (luminance / PEAK).max(0.0).powf(M1);
     ((C1 + C2 * share) / (1.0 + C3 * share)).powf(M2)
 }
