@@ -11,7 +11,7 @@ use settled_drivers::fault::chain;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::EventKind;
 use settled_protocol::method::LogStatus;
-use settled_protocol::reading::{Flag, Reading};
+use settled_protocol::reading::Reading;
 use tokio::sync::{Semaphore, mpsc, oneshot};
 
 use crate::clock::{Clock, Moment};
@@ -40,6 +40,7 @@ mod outage;
 mod pages;
 mod query;
 mod recovery;
+mod reserve;
 mod room;
 mod rows;
 mod runs;
@@ -57,7 +58,7 @@ mod writer;
 mod zeros;
 
 pub use corrections::{Change, Forced, Kept, correction_id, correction_number};
-pub use entry::{Numbered, Then};
+pub use entry::{Numbered, Then, numbered};
 pub use happening::Happening;
 pub use open_error::OpenError;
 pub use recovery::RecoveryError;
@@ -386,16 +387,6 @@ impl Late {
 #[must_use]
 pub fn off() -> RpcError {
     RpcError::new(ErrorKind::LogUnavailable, "the log is off in the daemon's config")
-}
-
-/// A reading with its number, and the flag it earns if it isn't durable.
-#[must_use]
-pub fn numbered(mut draft: Reading, numbered: Numbered) -> Reading {
-    draft.sequence = numbered.sequence;
-    if !numbered.durable {
-        draft.flags.push(Flag::Unlogged);
-    }
-    draft
 }
 
 #[cfg(test)]

@@ -1,6 +1,6 @@
 //! What is handed to the thread that writes.
 
-use settled_protocol::reading::Reading;
+use settled_protocol::reading::{Flag, Reading};
 use tokio::sync::oneshot;
 
 use super::{Change, Happening, Order, Which, Zero, thin};
@@ -56,6 +56,16 @@ pub struct Numbered {
     pub sequence: u64,
     /// Whether it is durable; else it must be flagged.
     pub durable: bool,
+}
+
+/// A reading with its number, and the flag it earns if it isn't durable.
+#[must_use]
+pub fn numbered(mut draft: Reading, numbered: Numbered) -> Reading {
+    draft.sequence = numbered.sequence;
+    if !numbered.durable {
+        draft.flags.push(Flag::Unlogged);
+    }
+    draft
 }
 
 /// What is to be done once something has been written, or could not be.

@@ -1,6 +1,8 @@
 //! Rows of readings and events, and the names that they refer to by number.
 
-use rusqlite::{ErrorCode, Transaction, params};
+use std::collections::HashMap;
+
+use rusqlite::{Transaction, params};
 use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::log::EventKind;
 use settled_protocol::quantity::Photometric;
@@ -30,18 +32,13 @@ pub(super) fn insert_event(
 
 pub(super) fn insert_reading(
     transaction: &Transaction<'_>,
+    ids: &mut Ids,
     sequence: u64,
     draft: &Reading,
 ) -> rusqlite::Result<()> {
-    match insert_row(transaction, sequence, draft) {
-        // Its meter or its boot is not known yet, which happens once for each.
-        Err(error) if error.sqlite_error_code() == Some(ErrorCode::ConstraintViolation) => {
-            name_id(transaction, Names::Meters, &draft.meter)?;
-            name_id(transaction, Names::Boots, &draft.boot)?;
-            insert_row(transaction, sequence, draft)?;
-        }
-        inserted => inserted?,
-    }
+    let meter = ids.of(transaction, Names::Meters, &draft.meter)?;
+    let boot = ids.of(transaction, Names::Boots, &draft.boot)?;
+    insert_row(transaction, (meter, boot), sequence, draft)?;
     for run in &draft.runs {
         transaction
             .prepare_cached(
@@ -52,21 +49,25 @@ pub(super) fn insert_reading(
     draft.spectrum.as_ref().map_or(Ok(()), |spectrum| super::spectra::insert(transaction, sequence, spectrum))
 }
 
-/// The row alone; it is refused where its meter or its boot is not known yet.
-fn insert_row(transaction: &Transaction<'_>, sequence: u64, draft: &Reading) -> rusqlite::Result<()> {
+/// The row alone, with the numbers of its meter and its boot.
+fn insert_row(
+    transaction: &Transaction<'_>,
+    (meter, boot): (i64, i64),
+    sequence: u64,
+    draft: &Reading,
+) -> rusqlite::Result<()> {
     let flags: Vec<&str> = draft.flags.iter().map(|flag| flag.name()).collect();
     let xyz = draft.light.xyz();
     transaction
         .prepare_cached(
             "INSERT INTO readings (sequence, meter, boot, at_ns, t_s, began_s, integration_s, illuminance, value, x, z,
              coloured, temperature_c, flags, observer, bandwidth_nm, correction)
-             VALUES (?1, (SELECT id FROM meters WHERE name = ?2), (SELECT id FROM boots WHERE name = ?3), ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11,
-             ?12, ?13, ?14, ?15, ?16, ?17)",
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
         )?
         .execute(params![
             signed(sequence),
-            draft.meter,
-            draft.boot,
+            meter,
+            boot,
             signed(draft.at.unix_ns()),
             draft.t_s,
             draft.began_s,
@@ -90,6 +91,34 @@ fn insert_row(transaction: &Transaction<'_>, sequence: u64, draft: &Reading) -> 
 pub(super) enum Names {
     Meters,
     Boots,
+}
+
+/// Numbers of names that are known to be in the log. Meters are as many as the config has, and boots are few.
+#[derive(Debug, Default)]
+pub(super) struct Ids {
+    meters: HashMap<String, i64>,
+    boots: HashMap<String, i64>,
+}
+
+impl Ids {
+    /// The number of a name, which is written down if it is new.
+    fn of(&mut self, transaction: &Transaction<'_>, names: Names, name: &str) -> rusqlite::Result<i64> {
+        let known = match names {
+            Names::Meters => &mut self.meters,
+            Names::Boots => &mut self.boots,
+        };
+        if let Some(id) = known.get(name) {
+            return Ok(*id);
+        }
+        let id = name_id(transaction, names, name)?;
+        known.insert(name.to_owned(), id);
+        Ok(id)
+    }
+
+    /// What was written down is undone, or the log is another: what it has is not known any more.
+    pub(super) fn forget(&mut self) {
+        *self = Self::default();
+    }
 }
 
 pub(super) fn name_id(transaction: &Transaction<'_>, names: Names, name: &str) -> rusqlite::Result<i64> {

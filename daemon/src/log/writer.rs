@@ -7,18 +7,19 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-use rusqlite::{Connection, ErrorCode, Transaction, params};
+use rusqlite::{ErrorCode, Transaction};
 use settled_protocol::log::EventKind;
 use tokio::sync::{mpsc, oneshot};
 
-use super::group::{LARGEST_GROUP, damage, gather, take_marks};
+use super::group::{Growth, LARGEST_GROUP, answer, damage, fill, readings, take_marks};
 use super::health::Health;
 use super::later::Later;
 use super::opening::Place;
 use super::outage::Outage;
+use super::reserve::{reserve, reserve_for_good};
 use super::room::{Room, Turn};
+use super::rows::{Ids, insert_event, insert_reading};
 pub(super) use super::rows::{Names, name_id, signed};
-use super::rows::{insert_event, insert_reading};
 use super::store::Store;
 use super::{Entry, Happened, Happening, Numbered, corrections, runs, schema, zeros};
 use crate::clock::Clock;
@@ -28,8 +29,6 @@ const BETWEEN_S: f64 = 600.0;
 
 /// How long one waits for another program that writes to the database once it has kept the log from being written.
 const IMPATIENCE: Duration = Duration::from_millis(20);
-/// How hard SQLite makes sure that a commit is on the disk.
-const SYNCHRONOUS: &str = "synchronous";
 
 pub(super) struct Writer {
     store: Store,
@@ -39,6 +38,7 @@ pub(super) struct Writer {
     /// What it writes down by itself is counted like all else.
     happened: Arc<Happened>,
     room: Room,
+    ids: Ids,
     outage: Option<Outage>,
     /// What is to be written once that is possible.
     later: Later,
@@ -52,8 +52,8 @@ impl Writer {
         place: Place,
         (clock, health, happened): (Arc<Clock>, Arc<Health>, Arc<Happened>),
     ) -> Self {
-        let (room, later) = (Room::default(), Later::default());
-        Self { store, place, clock, health, happened, room, outage: None, later, recovered_s: None }
+        let (room, ids, later) = (Room::default(), Ids::default(), Later::default());
+        Self { store, place, clock, health, happened, room, ids, outage: None, later, recovered_s: None }
     }
 
     /// Writes until the last sender is gone.
@@ -61,12 +61,17 @@ impl Writer {
         let mut group = Vec::with_capacity(LARGEST_GROUP);
         // Without timers it writes as well, and tries again when there is something to write.
         let timers = tokio::runtime::Builder::new_current_thread().enable_time().build().ok();
-        let mut expected = 0;
+        let (mut expected, mut held) = (0, None);
         loop {
             let (span, timers) = (self.patience(), timers.as_ref());
-            let count = match span.zip(timers) {
-                None => Some(queue.blocking_recv_many(&mut group, LARGEST_GROUP)),
-                Some((span, timers)) => timers
+            let count = match (held.take(), span.zip(timers)) {
+                (Some(entry), _) => {
+                    group.push(entry);
+                    fill(&mut queue, &mut group);
+                    Some(group.len())
+                }
+                (None, None) => Some(queue.blocking_recv_many(&mut group, LARGEST_GROUP)),
+                (None, Some((span, timers))) => timers
                     .block_on(async {
                         tokio::time::timeout(span, queue.recv_many(&mut group, LARGEST_GROUP)).await
                     })
@@ -76,10 +81,8 @@ impl Writer {
             match count {
                 Some(0) => break,
                 Some(_) => {
-                    gather(&mut queue, &mut group, expected);
-                    expected = group.len();
-                    self.work_through(&mut group);
-                    expected += queue.len();
+                    let growth = Growth::new(&mut queue, &mut held, expected);
+                    expected = self.work_through(&mut group, growth) + queue.len();
                 }
                 None => self.probe(),
             }
@@ -87,24 +90,23 @@ impl Writer {
         self.stop();
     }
 
-    /// Writes a group, and then answers the marks in it.
-    fn work_through(&mut self, group: &mut Vec<Entry>) {
+    /// Writes a group, and then answers the marks in it. How large it has become.
+    fn work_through(&mut self, group: &mut Vec<Entry>, growth: Growth<'_>) -> usize {
         let marks = take_marks(group);
         // Without anything to write it isn't known whether that could be done.
-        if !group.is_empty() {
-            self.write(group);
-        }
+        let length = if group.is_empty() { 0 } else { self.write(group, Some(growth)) };
         for reached in marks {
             // Nobody may be waiting.
             let _heard = reached.send(()).is_ok();
         }
+        length
     }
 
     /// The daemon stops in order, and says so.
     fn stop(mut self) {
         self.health.look_no_more();
         if self.outage.is_some() || !self.later.is_empty() {
-            self.write(&mut Vec::new());
+            self.write(&mut Vec::new(), None);
         }
         if let Some(connection) = self.store.connection() {
             // Gives back the numbers that were set aside and not used; if it fails, the next daemon skips them.
@@ -130,6 +132,7 @@ impl Writer {
     /// Takes the log that has been opened meanwhile, or begins another attempt.
     fn reopen(&mut self) {
         let Some(opened) = self.store.advance(&self.place, &self.clock, &self.health) else { return };
+        self.ids.forget();
         if let Some(happening) = opened {
             // It is in the log already where that was recovered.
             if happening.kind == EventKind::LogRecovered {
@@ -138,33 +141,37 @@ impl Writer {
                 self.write_down(happening);
             }
         }
-        self.write(&mut Vec::new());
+        self.write(&mut Vec::new(), None);
     }
 
     /// Tries to write what waits.
     fn probe(&mut self) {
         let now_s = self.clock.real_s();
         if self.outage.as_ref().is_some_and(|outage| outage.retry.at_s() <= now_s) {
-            self.write(&mut Vec::new());
+            self.write(&mut Vec::new(), None);
         }
     }
 
     /// Numbers, writes and commits a group, then answers. Numbers are burnt even where the commit fails: no two
-    /// readings share one. What has a number that is not set aside in the log is not written to it.
-    fn write(&mut self, group: &mut Vec<Entry>) {
+    /// readings share one. What has a number that is not set aside in the log is not written to it. How many there were in the end.
+    fn write(&mut self, group: &mut Vec<Entry>, growth: Option<Growth<'_>>) -> usize {
         if let Some(why) = damage(group) {
             self.recover(why);
         }
-        let count = group.iter().filter(|entry| matches!(entry, Entry::Reading { .. })).count() as u64;
+        let count = readings(group);
         let aside = self.set_aside();
         let first = self.health.numbers.take(count, self.clock.machine_us());
         let covered = self.health.numbers.covers(first + count);
         self.look_for_room();
         let full = self.room.refuses();
+        // Those that come later go on from the last only while numbers are counted.
+        let counted = self.health.numbers.covers(first + LARGEST_GROUP as u64);
+        let growth = growth.filter(|_| counted && full.is_none() && self.outage.is_none());
         let committed = match aside {
             Err(trouble) if !covered => Err(trouble),
-            _ => self.commit(group, first, full.is_none()),
+            _ => self.commit(group, first, full.is_none(), growth),
         };
+        let (length, count) = (group.len(), readings(group));
         let written = committed.is_ok();
         let logged = match (committed, full) {
             (Ok(()), None) => Ok(()),
@@ -213,6 +220,7 @@ impl Writer {
             // The daemon may be stopping.
             let _waited_for = done.send(thinned).is_ok();
         }
+        length
     }
 
     /// Has the log recovered, unless that has just been done: a disk that damages it again and again would be filled.
@@ -282,11 +290,17 @@ impl Writer {
         Ok(())
     }
 
-    /// Writes a group, and what has waited; its readings only where there is `room` for them.
-    fn commit(&mut self, group: &[Entry], first: u64, room: bool) -> Result<(), String> {
+    /// Writes a group as it grows, and what has waited; its readings only where there is `room` for them.
+    fn commit(
+        &mut self,
+        group: &mut Vec<Entry>,
+        first: u64,
+        room: bool,
+        mut growth: Option<Growth<'_>>,
+    ) -> Result<(), String> {
         let over =
             self.outage.as_ref().filter(|_| room).map(|outage| (outage, outage.told(self.clock.now())));
-        let boot = self.clock.boot();
+        let (boot, ids, numbers) = (self.clock.boot(), &mut self.ids, &self.health.numbers);
         let outcome = self.store.transact(|transaction| {
             self.later.write(transaction)?;
             if let Some((outage, told)) = &over {
@@ -294,15 +308,23 @@ impl Writer {
                 insert_event(transaction, told, self.clock.now(), boot)?;
             }
             let mut sequence = first;
-            for entry in group {
+            for entry in &*group {
                 match entry {
                     Entry::Reading { draft, .. } => {
                         sequence += 1;
                         if room {
-                            insert_reading(transaction, sequence, draft)?;
+                            insert_reading(transaction, ids, sequence, draft)?;
                         }
                     }
                     entry => write_entry(transaction, entry)?,
+                }
+            }
+            while let Some(entry) = growth.as_mut().and_then(|growth| growth.next(group.len())) {
+                // The next one, as nobody else takes any while this thread lives.
+                let sequence = numbers.take(1, 0) + 1;
+                group.push(entry);
+                if let Some(Entry::Reading { draft, .. }) = group.last() {
+                    insert_reading(transaction, ids, sequence, draft)?;
                 }
             }
             Ok(())
@@ -310,6 +332,7 @@ impl Writer {
         match outcome? {
             Ok(()) => Ok(()),
             Err(error) => {
+                self.ids.forget();
                 self.store.failed(&error, &self.clock);
                 if matches!(
                     error.sqlite_error_code(),
@@ -364,51 +387,5 @@ pub(super) fn write_entry(transaction: &Transaction<'_>, entry: &Entry) -> rusql
         Entry::Run { kept, .. } => runs::write(transaction, kept),
         Entry::Zero { which, zero, written: _ } => zeros::write(transaction, which, zero.as_ref()),
         Entry::Reading { .. } | Entry::Thin { .. } | Entry::Damaged(_) | Entry::Mark { .. } => Ok(()),
-    }
-}
-
-/// Sets every number up to `last` aside, durably once this is committed, and says whether the daemon has stopped in order.
-fn reserve(connection: &Connection, last: u64, in_order: bool) -> rusqlite::Result<()> {
-    connection
-        .prepare_cached("UPDATE numbers SET reserved = ?1, in_order = ?2")?
-        .execute(params![signed(last), in_order])
-        .map(drop)
-}
-
-/// The same, in a commit of its own that survives a power cut whatever the log's readings survive: what a power cut takes
-/// from the log may have been given out, and its number must not be given out again. It goes into the database itself, so that not
-/// even a write-ahead log that is lost takes it along.
-fn reserve_for_good(connection: &Connection, last: u64) -> rusqlite::Result<()> {
-    let usual: i64 = connection.pragma_query_value(None, SYNCHRONOUS, |row| row.get(0))?;
-    connection.pragma_update(None, SYNCHRONOUS, "FULL")?;
-    let reserved = reserve(connection, last, false);
-    // A reader may keep it from going all the way: it is in the write-ahead log as well.
-    let _checkpointed = connection.execute_batch("PRAGMA wal_checkpoint(PASSIVE);").is_ok();
-    connection.pragma_update(None, SYNCHRONOUS, usual)?;
-    reserved
-}
-
-fn answer(to: oneshot::Sender<Numbered>, numbered: Numbered) {
-    // Nobody waits any more if the meter's task was restarted; the reading is in the log all the same.
-    let _waiting = to.send(numbered).is_ok();
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::config::Survives;
-    use crate::log::{query, schema};
-
-    #[test]
-    fn setting_numbers_aside_leaves_the_log_as_quick_as_it_was() {
-        for (survives, expected) in [(Survives::Crash, 1), (Survives::PowerCut, 2)] {
-            let folder = tempfile::tempdir().unwrap();
-            let connection = schema::open(&folder.path().join("log.sqlite"), survives).unwrap();
-            reserve_for_good(&connection, 70).unwrap();
-            assert_eq!(query::reserved(&connection).unwrap(), 70);
-            let synchronous: i64 =
-                connection.pragma_query_value(None, SYNCHRONOUS, |row| row.get(0)).unwrap();
-            assert_eq!(synchronous, expected, "{survives:?}");
-        }
     }
 }
