@@ -178,7 +178,9 @@ impl Command {
             self,
             Self::Demo(_)
                 | Self::Assess(_)
-                | Self::Review(review::Options::Plans(_) | review::Options::Show(_) | review::Options::Compare(_))
+                | Self::Review(
+                    review::Options::Plans(_) | review::Options::Show(_) | review::Options::Compare(_)
+                )
                 | Self::Completions { .. }
                 | Self::Man
         )
