@@ -8,6 +8,7 @@ use rusqlite::Connection;
 use rusqlite::types::Value;
 use settled_protocol::log::{EventKind, ReadingsPage, Selection};
 use settled_protocol::quantity::{Light, Photometric};
+use settled_protocol::reading::Flag;
 use settled_protocol::spectrum::Spectrum;
 use settled_protocol::time::Timestamp;
 

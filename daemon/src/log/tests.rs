@@ -2,6 +2,7 @@ use proptest::prelude::*;
 use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::line::LONGEST_LINE;
 use settled_protocol::quantity::{Chromaticity, Light, Photometric, Xyz};
+use settled_protocol::reading::Flag;
 use settled_protocol::spectrum::{MOST_VALUES, Spectrum};
 use settled_protocol::time::Timestamp;
 
