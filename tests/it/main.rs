@@ -80,6 +80,7 @@ mod spectra;
 mod stage;
 mod statistics;
 mod stepping;
+mod stimuli_files;
 mod subscriptions;
 mod support;
 mod thinning;
