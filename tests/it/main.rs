@@ -81,6 +81,7 @@ mod spectra;
 mod stage;
 mod statistics;
 mod stepping;
+mod stimuli_files;
 mod stimulus_page;
 mod subscriptions;
 mod support;

@@ -77,6 +77,8 @@ async fn write(context: &Context, plan: &Plan, options: &Options) -> Result<Exit
         return Err(is_there);
     }
     let items = items(plan, options.set.as_deref(), form);
+    // Ctrl-C is waited for before there is anything to leave behind.
+    tokio::task::yield_now().await;
     let parent = into.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let draft = draft(parent).map_err(&failed)?;
     must_have_room(draft.path(), &items, options)?;

@@ -92,6 +92,27 @@ mod tests {
     }
 
     #[test]
+    fn values_are_those_that_a_reference_library_has() {
+        let table = include_str!("../../../../tests/reference/colour/ycbcr_10bit.csv");
+        let mut table = csv::ReaderBuilder::new().comment(Some(b'#')).from_reader(table.as_bytes());
+        let rows = table.deserialize::<(String, String, [f64; 3], [u16; 3])>();
+        let checked = rows.map(|row| {
+            let (space, range, signal, codes) = row.unwrap();
+            let primaries = if space == "BT.2020" { Primaries::Bt2020 } else { Primaries::Bt709 };
+            let range = if range == "narrow" { Range::Narrow } else { Range::Full };
+            assert_eq!(Matrix::of(primaries).codes(signal, range), codes, "{space} {range:?} {signal:?}");
+        });
+        assert!(checked.count() > 400);
+    }
+
+    #[test]
+    fn the_greatest_difference_of_full_range_is_held_at_the_highest_value() {
+        let matrix = Matrix::of(Primaries::Bt2020);
+        assert_eq!(matrix.codes([1.0, 0.0, 0.0], Range::Full)[2], 1023);
+        assert_eq!(matrix.codes([0.0, 1.0, 1.0], Range::Full)[2], 1);
+    }
+
+    #[test]
     fn what_a_decoder_makes_of_it_is_nowhere_off_by_more_than_rounding_may_do() {
         for primaries in [Primaries::Bt709, Primaries::Bt2020] {
             let matrix = Matrix::of(primaries);
