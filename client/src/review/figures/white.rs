@@ -122,10 +122,16 @@ fn colour(scene: &Scene, white: Measured) -> Option<WhiteColour> {
     })
 }
 
+/// Less than this in u′v′ no number in the record tells: what is left is the computation's own rounding.
+const LEAST_SEEN: f64 = 1e-6;
+
 impl WhiteColour {
     /// In which directions white is seen to be off, each by how much: across the Planckian locus, and along it. Nothing where an interval holds the
     /// aim.
     fn directions(&self) -> [Option<String>; 2] {
+        if self.from_aim.high < LEAST_SEEN {
+            return [None, None];
+        }
         let aim = &self.aim;
         let tint = self.duv_from_aim.filter(|duv| !duv.holds(0.0)).map(|duv| {
             let colour = if duv.value > 0.0 { "green" } else { "magenta" };
@@ -145,7 +151,9 @@ impl WhiteColour {
         let words = match self.directions() {
             [Some(tint), Some(warmth)] => format!("white is {tint}, and {warmth} (Δu′v′ {distance})"),
             [Some(one), None] | [None, Some(one)] => format!("white is {one} (Δu′v′ {distance})"),
-            [None, None] if self.from_aim.low > 0.0 => format!("white is off {aim} by Δu′v′ {distance}"),
+            [None, None] if self.from_aim.low > LEAST_SEEN => {
+                format!("white is off {aim} by Δu′v′ {distance}")
+            }
             [None, None] => format!("no difference of white from {aim} is seen: Δu′v′ {distance}"),
         };
         words::judged("white_colour", words, self.from_aim, MOST_FROM_AIM)

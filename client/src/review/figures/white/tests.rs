@@ -29,7 +29,8 @@ fn a_display_without_noise_has_the_figures_it_was_made_with() {
     assert!((colour.duv.unwrap().value - 0.0032).abs() < 5e-5);
     let findings = found.verdicts();
     assert_eq!(finding(&findings, "white_colour").standing, Standing::Within);
-    assert!(finding(&findings, "white_colour").words.starts_with("no difference of white from D65 is seen"));
+    let words = &finding(&findings, "white_colour").words;
+    assert!(words.starts_with("no difference of white from D65 is seen"), "{words}");
     assert_eq!(finding(&findings, "contrast").words, "sequential contrast is 2000.0 : 1");
 }
 
