@@ -173,11 +173,7 @@ impl Writer {
         };
         let (length, count) = (group.len(), readings(group));
         let written = committed.is_ok();
-        let logged = match (committed, full) {
-            (Ok(()), None) => Ok(()),
-            (Ok(()), Some(full)) => Err(full),
-            (Err(trouble), _) => Err(trouble),
-        };
+        let logged = committed.and_then(|()| full.map_or(Ok(()), Err));
         let durable = logged.is_ok();
         self.report(logged, (durable && count > 0).then_some(first + count));
         if written {
