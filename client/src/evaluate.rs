@@ -9,7 +9,7 @@
 //! | [`draws`] | uncertainty carried from readings to figures, by Monte Carlo |
 //! | [`aim`] | what a display is meant to do: transfer function, primaries, white |
 //! | [`ramp`] | greys as they were measured, between white and black |
-//! | [`together`] | figures that are judged together |
+//! | [`together`] | figures that are judged together: intervals that hold all of them at once |
 //! | [`gamma`] | exponents of a ramp, fitted and local |
 //! | [`tracking`] | where a display leaves ST 2084, and how |
 //! | [`transfer`] | from signal to light: power law, BT.1886, sRGB, ST 2084, HLG |
@@ -22,7 +22,6 @@
 //! | [`tint`] | how a white is off, in words |
 //! | [`gamut`] | coverage and ratio of a reference gamut |
 //! | [`difference`] | which colour difference is used for what |
-//! | [`simultaneous`] | intervals of several figures that hold all at once |
 //! | [`decay`] | light that approaches a limit: time constants |
 //! | [`limiter`] | luminance against the area that is lit |
 //! | [`reflection`] | light of the room that a display throws back |
@@ -44,7 +43,6 @@ pub mod measured;
 pub mod ramp;
 pub mod reflection;
 pub mod rgb;
-pub mod simultaneous;
 pub mod tint;
 pub mod together;
 pub mod tracking;

@@ -5,10 +5,14 @@ use serde_json::Value;
 
 use crate::support::daemon::Daemon;
 
+#[path = "../benches/reviewing/case.rs"]
+mod case;
 #[path = "../benches/reviewing/cases.rs"]
 mod cases;
 #[path = "../benches/reviewing/observer.rs"]
 mod observer;
+#[path = "../benches/reviewing/plans.rs"]
+mod plans;
 #[path = "../benches/reviewing/rates.rs"]
 mod rates;
 

@@ -1,18 +1,22 @@
-//! Figures that are judged together: intervals that hold all of them at once.
+//! Figures that are judged together: intervals that hold all of them at once, so that a sequence of many steps raises no more false alarms than
+//! one of a few.
 //!
-//! Of twenty figures with an interval of 95 % each, one lies outside by chance alone. A sequence is therefore judged by intervals that are
-//! simultaneous: each figure's standard deviation over the draws is widened by one factor, such that in 99 % of the draws no figure of the sequence lies
-//! farther from what was measured. (The largest of the studentised deviations; Westfall and Young 1993, 2, from memory.) Unlike Bonferroni's
-//! it counts what the figures share, a common white say, and costs less. It is 99 % and not 95 as a review judges several sequences: of
-//! reviews of a display without fault fewer than 3 in 100 are to have anything beyond.
+//! Of twenty intervals that hold at 95 % each, one is expected not to. Here each figure's radius is widened by one factor, such that in 99 % of
+//! the draws no figure at all is beyond its own: the maximum statistic, over draws of all lights together (JCGM 101 draws; Westfall and Young,
+//! "Resampling-based multiple testing", 1993, 2, from memory, for the maximum). What figures share, such as the meter's calibration, widens nothing, as
+//! Bonferroni's would.
+//!
+//! It is 99 % and not 95 as a review judges some ten sequences: of reviews of a display without fault fewer than 3 in 100 are to have anything beyond, however
+//! noisy the meter. A single figure that is judged beside them is widened to 99 % too ([`alone`]).
 
-use super::draws::Draws;
+use super::draws::{Draws, quantile};
 use super::figure::Figure;
 use super::measured::Measured;
 
 /// How often all intervals hold at once.
 pub const SHARE: f64 = 0.99;
-
+/// The share of draws that makes a figure's scale beside the others: farther out a thousand draws tell less.
+const SCALE: f64 = 0.95;
 /// A normal distribution's interval of 99 % over that of 95 %.
 const WIDER: f64 = 2.575_829 / 1.959_964;
 
@@ -23,66 +27,140 @@ pub fn alone(figure: &Figure) -> Figure {
     Figure { value, low: value - WIDER * (value - low), high: value + WIDER * (high - value) }
 }
 
-/// `figures` of `lights`, always as many, with intervals that hold all of them at once. Nothing where any isn't finite for the lights themselves, or
-/// more than a twentieth of the draws has none.
+/// How far each draw is from what was measured: a row a draw, a column a figure; not a number where a draw has no figure.
+#[derive(Clone, Debug)]
+pub struct Apart {
+    rows: Vec<Vec<f64>>,
+}
+
+impl Apart {
+    /// Of draws of `lights`: `apart` gives the columns, always as many, each 0 or more or not a number.
+    pub fn gather(draws: &Draws, lights: &[Measured], apart: impl Fn(&[Measured]) -> Vec<f64>) -> Self {
+        let mut rows = Vec::new();
+        draws.each(lights, |drawn| rows.push(apart(drawn)));
+        Self { rows }
+    }
+
+    /// The means of groups of columns, as columns of their own.
+    #[must_use]
+    pub fn means(&self, groups: &[Vec<usize>]) -> Self {
+        let rows = self.rows.iter().map(|row| groups.iter().map(|group| mean(row, group)).collect());
+        Self { rows: rows.collect() }
+    }
+
+    /// Some of the columns.
+    fn columns(&self, columns: std::ops::Range<usize>) -> Self {
+        let rows = self.rows.iter().map(|row| row.get(columns.clone()).unwrap_or_default().to_vec());
+        Self { rows: rows.collect() }
+    }
+
+    /// The radius of each column, such that [`SHARE`] of the draws are within all of them; nothing where more than a twentieth of the draws are none.
+    #[must_use]
+    pub fn radii(&self) -> Vec<Option<f64>> {
+        let width = self.rows.first().map_or(0, Vec::len);
+        let alone: Vec<Option<f64>> = (0..width).map(|column| self.alone(column)).collect();
+        let mut most: Vec<f64> = self.rows.iter().map(|row| widest(row, &alone)).collect();
+        most.sort_by(f64::total_cmp);
+        let factor = quantile(&most, SHARE);
+        alone.into_iter().map(|radius| radius.map(|radius| radius * factor)).collect()
+    }
+
+    /// The radius that [`SCALE`] of the draws of one column are within.
+    fn alone(&self, column: usize) -> Option<f64> {
+        let found = self.rows.iter().filter_map(|row| row.get(column).copied());
+        let mut found: Vec<f64> = found.filter(|apart| apart.is_finite()).collect();
+        found.sort_by(f64::total_cmp);
+        let is_known = !found.is_empty() && found.len() >= self.rows.len() - self.rows.len() / 20;
+        is_known.then(|| quantile(&found, SCALE))
+    }
+}
+
+/// How often the widest of a row's columns holds its own radius.
+fn widest(row: &[f64], alone: &[Option<f64>]) -> f64 {
+    let ratios = row.iter().zip(alone).filter_map(|(apart, radius)| {
+        let radius = radius.filter(|radius| *radius > 0.0)?;
+        apart.is_finite().then_some(apart / radius)
+    });
+    ratios.fold(0.0, f64::max)
+}
+
+/// The mean of those of `group` that are numbers; not a number where none is.
+#[expect(clippy::cast_precision_loss, reason = "a few hundred steps")]
+#[must_use]
+pub fn mean(row: &[f64], group: &[usize]) -> f64 {
+    let known = group.iter().filter_map(|index| row.get(*index).copied().filter(|value| value.is_finite()));
+    let (sum, count) = known.fold((0.0, 0_usize), |(sum, count), value| (sum + value, count + 1));
+    sum / count as f64
+}
+
+/// Distances with their intervals: each ± its radius, and not below zero.
+///
+/// That holds since what was measured is no farther from the aim than the truth is, plus how far it is from the truth. Where the truth is well off
+/// the aim it promises less than it could, as noise then goes either way; CIEDE2000 is no distance in the strict sense, and this its usual use.
+#[must_use]
+pub fn distances(values: &[f64], apart: &Apart) -> Vec<Option<Figure>> {
+    let radii = apart.radii();
+    let figures = values.iter().zip(radii).map(|(value, radius)| {
+        let radius = radius?;
+        value.is_finite().then(|| Figure {
+            value: *value,
+            low: (value - radius).max(0.0),
+            high: value + radius,
+        })
+    });
+    figures.collect()
+}
+
+/// The means of groups of distances, with their intervals, which hold at once.
+#[must_use]
+pub fn means(values: &[f64], apart: &Apart, groups: &[Vec<usize>]) -> Vec<Option<Figure>> {
+    let values: Vec<f64> = groups.iter().map(|group| mean(values, group)).collect();
+    distances(&values, &apart.means(groups))
+}
+
+/// Figures above and below zero, in kinds of `steps` each, with intervals that hold at once for all steps of a kind. `figures` gives all kinds one
+/// after the other; not a number is none.
+pub fn signed(
+    draws: &Draws,
+    lights: &[Measured],
+    steps: usize,
+    figures: impl Fn(&[Measured]) -> Vec<f64>,
+) -> Vec<Vec<Option<Figure>>> {
+    let values = figures(lights);
+    let apart = Apart::gather(draws, lights, |drawn| {
+        values.iter().zip(figures(drawn)).map(|(value, drawn)| (drawn - value).abs()).collect()
+    });
+    let kinds = (0..values.len()).step_by(steps.max(1)).map(|first| {
+        let radii = apart.columns(first..first + steps.max(1)).radii();
+        let values = values.get(first..).unwrap_or_default();
+        let around = |(value, radius): (&f64, Option<f64>)| {
+            radius.filter(|_| value.is_finite()).map(|radius| Figure::around(*value, radius))
+        };
+        values.iter().zip(radii).map(around).collect()
+    });
+    kinds.collect()
+}
+
+/// Figures with intervals that hold all of them at once; not a number is none.
 pub fn figures(
     draws: &Draws,
     lights: &[Measured],
-    figures: impl Fn(&[Measured]) -> Option<Vec<f64>>,
-) -> Option<Vec<Figure>> {
-    let finite = |values: &Vec<f64>| values.iter().all(|value| value.is_finite());
-    let values = figures(lights).filter(finite)?;
-    let mut all = 0;
-    let mut drawn: Vec<Vec<f64>> = Vec::new();
-    draws.each(lights, |lights| {
-        all += 1;
-        drawn.extend(figures(lights).filter(finite).filter(|figures| figures.len() == values.len()));
-    });
-    if drawn.len() < all - all / 20 {
-        return None;
-    }
-    let spreads: Vec<f64> = (0..values.len()).map(|index| spread(&drawn, index, values[index])).collect();
-    let factor = factor(&drawn, &values, &spreads);
-    Some(
-        values
-            .into_iter()
-            .zip(spreads)
-            .map(|(value, spread)| Figure::around(value, factor * spread))
-            .collect(),
-    )
+    figures: impl Fn(&[Measured]) -> Vec<f64>,
+) -> Vec<Option<Figure>> {
+    let count = figures(lights).len();
+    signed(draws, lights, count, figures).pop().unwrap_or_default()
 }
 
-/// Root mean square of a figure's deviations from what was measured.
-#[expect(clippy::cast_precision_loss, reason = "some thousands at most")]
-fn spread(drawn: &[Vec<f64>], index: usize, value: f64) -> f64 {
-    let squares: f64 =
-        drawn.iter().filter_map(|figures| figures.get(index)).map(|figure| (figure - value).powi(2)).sum();
-    (squares / drawn.len().max(1) as f64).sqrt()
-}
-
-/// How many spreads all figures are within in [`SHARE`] of the draws.
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    clippy::cast_precision_loss,
-    reason = "an index among some thousands"
-)]
-fn factor(drawn: &[Vec<f64>], values: &[f64], spreads: &[f64]) -> f64 {
-    let mut largest: Vec<f64> = drawn
-        .iter()
-        .map(|figures| {
-            figures
-                .iter()
-                .zip(values)
-                .zip(spreads)
-                .filter(|(_, spread)| **spread > 0.0)
-                .map(|((figure, value), spread)| ((figure - value) / spread).abs())
-                .fold(0.0, f64::max)
-        })
-        .collect();
-    largest.sort_by(f64::total_cmp);
-    let index = (SHARE * largest.len() as f64) as usize;
-    largest.get(index.min(largest.len().saturating_sub(1))).copied().unwrap_or_default()
+/// A quantile of figures whose intervals hold at once: as it is the greater, the greater any of them is, its interval goes from the quantile of
+/// the lower ends to that of the upper ends.
+#[must_use]
+pub fn quantile_of(figures: &[Option<Figure>], share: f64) -> Option<Figure> {
+    let of = |end: fn(&Figure) -> f64| {
+        let mut ends: Vec<f64> = figures.iter().flatten().map(end).collect();
+        ends.sort_by(f64::total_cmp);
+        (!ends.is_empty()).then(|| quantile(&ends, share))
+    };
+    Some(Figure { value: of(|f| f.value)?, low: of(|f| f.low)?, high: of(|f| f.high)? })
 }
 
 #[cfg(test)]
@@ -90,25 +168,53 @@ mod tests {
     use super::*;
     use crate::evaluate::draws::Calibration;
 
-    fn factor_of(count: usize) -> f64 {
-        let light = Measured { luminance_u: 1.0, ..Measured::exactly(100.0, None) };
-        let luminances = |lights: &[Measured]| Some(lights.iter().map(|light| light.luminance).collect());
-        let found = figures(&Draws::new(Calibration::default()), &vec![light; count], luminances).unwrap();
-        found[0].u95()
+    fn lights(count: usize) -> Vec<Measured> {
+        vec![Measured { luminance_u: 1.0, ..Measured::exactly(100.0, None) }; count]
+    }
+
+    fn luminances(lights: &[Measured]) -> Vec<f64> {
+        lights.iter().map(|light| light.luminance).collect()
     }
 
     #[test]
-    fn of_independent_figures_the_factor_is_sidaks() {
-        // Šidák 1967: the normal quantile at (1 + 0.99^(1/n))/2: 2.576 of one figure and 3.478 of twenty.
-        assert!((factor_of(1) / 2.576 - 1.0).abs() < 0.1, "{}", factor_of(1));
-        assert!((factor_of(20) / 3.478 - 1.0).abs() < 0.1, "{}", factor_of(20));
+    fn intervals_of_many_lights_are_those_of_the_largest_of_so_many_normals() {
+        // Šidák 1967: of 20 normals the greatest is within ±z in 99 %: Φ(z) = (1 + 0.99^(1/20))/2, z = 3.478; of one 2.576 (tables of the normal).
+        let draws = Draws::new(Calibration::default());
+        for (count, expected) in [(1, 2.576), (20, 3.478)] {
+            let kinds = signed(&draws, &lights(count), count, luminances);
+            assert_eq!(kinds.len(), 1);
+            let mean: f64 = kinds[0].iter().map(|figure| figure.unwrap().u95()).sum::<f64>() / count as f64;
+            assert!((mean / expected - 1.0).abs() < 0.1, "{count}: {mean}");
+        }
     }
 
     #[test]
-    fn figures_that_are_one_and_the_same_cost_nothing() {
-        let light = Measured { luminance_u: 1.0, ..Measured::exactly(100.0, None) };
-        let same = |lights: &[Measured]| Some(vec![lights[0].luminance; 20]);
-        let found = figures(&Draws::new(Calibration::default()), &[light], same).unwrap();
-        assert!((found[0].u95() / 2.576 - 1.0).abs() < 0.1, "{found:?}");
+    fn what_all_lights_share_widens_nothing() {
+        let draws = Draws::new(Calibration { luminance_u: 0.01, chromaticity_u: 0.0 });
+        let exact = vec![Measured::exactly(100.0, None); 20];
+        let kinds = signed(&draws, &exact, 20, luminances);
+        assert!(kinds[0].iter().all(|figure| (figure.unwrap().u95() / 2.576 - 1.0).abs() < 0.1));
+    }
+
+    #[test]
+    fn kinds_are_apart_and_what_is_no_number_is_none() {
+        let draws = Draws::new(Calibration::default());
+        let kinds = signed(&draws, &lights(2), 2, |lights| {
+            vec![lights[0].luminance, f64::NAN, 1000.0 * lights[0].luminance, 1.0]
+        });
+        assert_eq!(kinds.len(), 2);
+        assert!(kinds[0][0].is_some() && kinds[0][1].is_none());
+        assert_eq!(kinds[1][1], Some(Figure::exactly(1.0)));
+    }
+
+    #[test]
+    fn means_leave_out_what_is_none_and_quantiles_go_by_the_ends() {
+        let apart = Apart { rows: vec![vec![1.0, 3.0, f64::NAN]; 100] };
+        let groups = [vec![0, 1, 2], vec![2]];
+        let found = means(&[2.0, 4.0, f64::NAN], &apart, &groups);
+        assert_eq!(found, [Some(Figure { value: 3.0, low: 1.0, high: 5.0 }), None]);
+        let figures = [(1.0, 0.5), (3.0, 4.0), (2.0, 0.1)].map(|(value, u)| Some(Figure::around(value, u)));
+        assert_eq!(quantile_of(&figures, 0.5), Some(Figure { value: 2.0, low: 0.5, high: 2.1 }));
+        assert_eq!(quantile_of(&figures, 1.0), Some(Figure { value: 3.0, low: 1.9, high: 7.0 }));
     }
 }

@@ -19,8 +19,8 @@
 //! | [`ambient`] | light of the room |
 //! | [`part`] | any of them |
 //!
-//! What they share is private: `against` holds patches against the aim, `band` makes intervals that hold for all steps at once, `formulas` has every
-//! formula of colour in the terms that are needed here.
+//! What they share is private: `against` holds patches against the aim, `formulas` has every formula of colour in the terms that are needed here. Intervals that
+//! hold for all steps at once are [`crate::evaluate::together`]'s.
 
 use serde::{Deserialize, Serialize};
 
@@ -35,7 +35,6 @@ pub use words::Named;
 mod against;
 pub mod ambient;
 pub mod balance;
-mod band;
 pub mod chart;
 pub mod cold_start;
 pub mod eotf;

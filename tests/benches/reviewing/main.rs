@@ -1,8 +1,8 @@
 //! Reviews of simulated displays with faults put in: what is found, and what is reported that isn't there. Not a test: nothing is asserted.
 //!
-//! `cargo bench -p settled-tests --bench reviewing -- [--reviews N] [--seed N] [--records FOLDER] [CASE …]`
+//! `cargo bench -p settled-tests --bench reviewing -- [--reviews N] [--seed N] [--noise N] [--records FOLDER] [CASE …]`
 //!
-//! Prints the table of client/REVIEW.md. With `--records FOLDER` it writes one record of each case instead, for `settle review show`.
+//! Prints the table of client/REVIEW.md. `--noise` has the meter so many times as noisy. With `--records FOLDER` it writes one record of each case instead, for `settle review show`.
 
 #![expect(clippy::print_stdout, clippy::unwrap_used, reason = "a benchmark prints")]
 
@@ -10,21 +10,25 @@
 #[expect(dead_code, reason = "other noise is for other benchmarks")]
 mod noise;
 
+mod case;
 mod cases;
 mod observer;
+mod plans;
 mod rates;
 
-use cases::Case;
+use case::Case;
 use observer::Noise;
 use rates::Rates;
 
 fn main() {
     let (mut seed, mut reviews, mut wanted, mut folder) = (1_u64, 200_usize, Vec::new(), None);
+    let mut noise = 1.0;
     let mut words = std::env::args().skip(1);
     while let Some(word) = words.next() {
         match word.as_str() {
             "--seed" => seed = words.next().unwrap().parse().unwrap(),
             "--reviews" => reviews = words.next().unwrap().parse().unwrap(),
+            "--noise" => noise = words.next().unwrap().parse().unwrap(),
             "--records" => folder = words.next(),
             "--bench" => {}
             name => wanted.push(name.to_owned()),
@@ -40,7 +44,7 @@ fn main() {
     println!("|---|---|---|---|---|");
     for case in cases::all() {
         if wanted.is_empty() || wanted.iter().any(|name| case.name.starts_with(name.as_str())) {
-            print(&Rates::of(case, Noise::USUAL, seed, reviews, false));
+            print(&Rates::of(case, Noise::USUAL.times(noise), seed, reviews, false));
         }
     }
 }

@@ -43,6 +43,12 @@ impl Noise {
     /// A good colorimeter's over a hold of ten seconds: engineering judgement.
     pub(crate) const USUAL: Self = Self { luminance: 0.0005, floor: 0.0003, chromaticity: 0.0001 };
 
+    /// So many times as much.
+    pub(crate) fn times(self, factor: f64) -> Self {
+        let Self { luminance, floor, chromaticity } = self;
+        Self { luminance: factor * luminance, floor: factor * floor, chromaticity: factor * chromaticity }
+    }
+
     fn of(self, luminance: f64) -> [f64; 2] {
         let far = (1.0 / luminance.abs().max(1e-6)).max(1.0);
         [(self.luminance * luminance).hypot(self.floor), self.chromaticity * far]
@@ -61,6 +67,9 @@ pub(crate) fn review(display: &str, plan: &Plan, noise: Noise, seed: u64) -> Rec
         let cold = is_cold.then(|| simulated::stage(display).unwrap());
         let (stage, from_s) = cold.as_ref().map_or((&warm, now_s), |cold| (cold, 0.0));
         entries.push(looked_at(stage, &stop, from_s, noise, &mut dice));
+        if is_cold {
+            continue;
+        }
         now_s += stop.step.watch_s.unwrap_or(LOOKED_AFTER_S);
         if stop.sequence.rest_s > 0.0 {
             warm.show(black(), now_s);

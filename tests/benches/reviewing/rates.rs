@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use settle::review::evaluation::{Evaluation, Placed};
 use settle::review::figures::Standing;
 
-use super::cases::{Case, Said, Truth};
+use super::case::{Case, Said, Truth};
 use super::observer::{Noise, review};
 
 /// What came of many reviews of one display.
@@ -45,13 +45,12 @@ impl Rates {
             alarms: BTreeMap::new(),
         };
         let (display, plan) = (case.display(), case.plan(is_brief));
-        for seed in first..first + count as u64 {
-            let evaluation = Evaluation::of(&review(&display, &plan, noise, seed));
+        let one = |seed| Evaluation::of(&review(&display, &plan, noise, seed)).findings;
+        for findings in at_once(first, count, one) {
             for (truth, found) in case.truths.iter().zip(&mut rates.found) {
-                found.count(truth, &evaluation);
+                found.count(truth, &findings);
             }
-            let alarms: Vec<String> =
-                evaluation.findings.iter().filter(|it| is_false(case, it)).map(name).collect();
+            let alarms: Vec<String> = findings.iter().filter(|it| is_false(case, it)).map(name).collect();
             rates.false_alarms += usize::from(!alarms.is_empty());
             for alarm in alarms {
                 *rates.alarms.entry(alarm).or_default() += 1;
@@ -66,20 +65,34 @@ impl Found {
         Self { subject: truth.subject, measured: 0, as_expected: 0, held: truth.value.map(|_| 0) }
     }
 
-    fn count(&mut self, truth: &Truth, evaluation: &Evaluation) {
+    fn count(&mut self, truth: &Truth, findings: &[Placed]) {
         let is_it =
             |placed: &&Placed| placed.sequence == truth.sequence && placed.finding.subject == truth.subject;
-        let Some(placed) = evaluation.findings.iter().find(is_it) else { return };
+        let Some(placed) = findings.iter().find(is_it) else { return };
         self.measured += 1;
         self.as_expected += usize::from(match truth.said {
             Said::Stands(standing) => placed.finding.standing == standing,
             Said::Off(from) => placed.finding.figure.is_some_and(|figure| !figure.holds(from)),
             Said::There => true,
+            Said::Saying(words) => placed.finding.words.contains(words),
         });
         if let (Some(held), Some(value)) = (&mut self.held, truth.value) {
             *held += usize::from(placed.finding.figure.is_some_and(|figure| figure.holds(value)));
         }
     }
+}
+
+/// What `one` gives for as many seeds, on every processor there is.
+fn at_once<T: Send>(first: u64, count: usize, one: impl Fn(u64) -> T + Sync) -> Vec<T> {
+    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    let seeds: Vec<u64> = (first..first + count as u64).collect();
+    std::thread::scope(|scope| {
+        let parts = seeds.chunks(count.div_ceil(threads).max(1));
+        let parts: Vec<_> = parts
+            .map(|seeds| scope.spawn(|| seeds.iter().map(|seed| one(*seed)).collect::<Vec<T>>()))
+            .collect();
+        parts.into_iter().flat_map(|part| part.join().unwrap()).collect()
+    })
 }
 
 /// Whether a verdict speaks of a fault that isn't there.

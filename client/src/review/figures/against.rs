@@ -4,12 +4,12 @@ use settled_protocol::reading::Flag;
 use settled_protocol::settling::Verdict;
 
 use super::Scene;
-use super::band::{self, Apart};
 use super::formulas;
 use crate::evaluate::aim::Transfer;
 use crate::evaluate::difference::Difference;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
+use crate::evaluate::together::{self, Apart};
 use crate::review::record::Measurement;
 
 /// One patch that has a colour.
@@ -139,6 +139,6 @@ pub(super) struct Differences {
 impl Differences {
     pub(super) fn of(against: &Against<'_>, groups: &[Vec<usize>]) -> Self {
         let (values, apart) = (against.values(), against.apart());
-        Self { each: band::distances(&values, &apart), means: band::means(&values, &apart, groups) }
+        Self { each: together::distances(&values, &apart), means: together::means(&values, &apart, groups) }
     }
 }

@@ -7,13 +7,13 @@
 use serde::{Deserialize, Serialize};
 
 use super::against::{Against, Differences, light};
-use super::band::{self, Apart};
 use super::formulas;
 use super::words::{self, Named, judged, left_out, told};
 use super::{Figures, Finding, Scene, Table};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::{CIRCLE_95, Measured};
+use crate::evaluate::together::{self, Apart};
 use crate::review::record::Measurement;
 
 /// A grey may be this far from white's aim in u′v′: most see more than that side by side.
@@ -153,15 +153,15 @@ fn from_aim(
         let pairs = lights.iter().zip(drawn).map(|(one, other)| one.chromaticity.zip(other.chromaticity));
         pairs.map(|pair| pair.map_or(f64::NAN, |(one, other)| one.distance(other))).collect()
     });
-    let mean = band::means(&values, &apart, groups).first().copied().flatten();
-    Some((band::distances(&values, &apart), mean))
+    let mean = together::means(&values, &apart, groups).first().copied().flatten();
+    Some((together::distances(&values, &apart), mean))
 }
 
 /// Correlated colour temperatures, Duvs, and shares of red, green and blue: one kind after the other, each of all steps.
 fn kinds(scene: &Scene, against: &Against<'_>) -> Vec<Vec<Option<Figure>>> {
     let matrix = scene.aim.rgb_to_xyz();
     let lights: Vec<Measured> = against.points.iter().map(|point| point.light).collect();
-    band::signed(&scene.draws, &lights, lights.len(), |drawn| {
+    together::signed(&scene.draws, &lights, lights.len(), |drawn| {
         let each: Vec<[f64; 5]> = drawn
             .iter()
             .map(|light| {

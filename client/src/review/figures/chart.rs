@@ -8,11 +8,11 @@
 use serde::{Deserialize, Serialize};
 
 use super::against::{Against, Differences};
-use super::band;
 use super::words::{self, Named, judged, told};
 use super::{Figures, Finding, Scene, Standing, Table};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::Figure;
+use crate::evaluate::together;
 use crate::review::record::Measurement;
 
 /// A very close match: the mean is no more than this,
@@ -58,9 +58,9 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<ChartFigures>
     Some(ChartFigures {
         formula: against.difference.formula(),
         mean: found.means.first().copied().flatten()?,
-        median: band::quantile_of(&found.each, 0.5)?,
-        percentile_95: band::quantile_of(&found.each, 0.95)?,
-        worst: band::quantile_of(&found.each, 1.0)?,
+        median: together::quantile_of(&found.each, 0.5)?,
+        percentile_95: together::quantile_of(&found.each, 0.95)?,
+        worst: together::quantile_of(&found.each, 1.0)?,
         colours,
         left_out: against.left_out.into_iter().chain(unknown).collect(),
     })

@@ -88,8 +88,8 @@ impl Figures for EotfFigures {
         let light = followed().filter(|step| step.signal >= DARK);
         let dark = followed().filter(|step| step.signal < DARK);
         let mut found = Vec::new();
-        found.extend(verdict::tracking("tracking", "Greys from 10 % up", &name, light));
-        found.extend(verdict::tracking("tracking_dark", "Greys below 10 %", &name, dark));
+        found.extend(verdict::tracking("tracking", "greys from 10 % up", &name, light));
+        found.extend(verdict::tracking("tracking_dark", "greys below 10 %", &name, dark));
         found.extend(self.gamma.as_ref().map(|fitted| gamma_verdict(fitted, &name)));
         found.extend(self.hlg_gamma.as_ref().map(hlg_gamma_verdict));
         found.extend(self.tracking_end.as_ref().map(tracking_end_verdict));
@@ -125,7 +125,7 @@ fn gamma_verdict(fitted: &Fitted, name: &str) -> Finding {
         subject: "gamma".to_owned(),
         standing,
         words: format!(
-            "From 10 % to 95 % the gamma above black is {}; by the same fit that of {name} is {:.3}{}.",
+            "from 10 % to 95 % the gamma above black is {}; by the same fit that of {name} is {:.3}{}",
             fitted.gamma.words(),
             fitted.aim,
             standing_in_words(standing)
@@ -143,7 +143,7 @@ fn hlg_gamma_verdict(fitted: &Fitted) -> Finding {
         subject: "hlg_gamma".to_owned(),
         standing,
         words: format!(
-            "The system gamma that fits best is {}; for this white and surround it is meant to be {:.3}{}.",
+            "the system gamma that fits best is {}; for this white and surround it is meant to be {:.3}{}",
             fitted.gamma.words(),
             fitted.aim,
             standing_in_words(standing)
@@ -185,7 +185,7 @@ fn tracking_end_verdict(end: &TrackingEnd) -> Finding {
     let early = match standing {
         Standing::Beyond => {
             format!(
-                ". With such a white it could follow to {} % at least",
+                "; with such a white it could follow to {} % at least",
                 verdict::percent(knee(end.level.value))
             )
         }
@@ -196,7 +196,7 @@ fn tracking_end_verdict(end: &TrackingEnd) -> Finding {
         subject: "tracking_end".to_owned(),
         standing,
         words: format!(
-            "ST 2084 is followed up to a signal of {} % ({} to {} %), {} cd/m²; {then}{early}.",
+            "ST 2084 is followed up to a signal of {} % ({} to {} %), {} cd/m²; {then}{early}",
             verdict::percent(end.signal.value),
             verdict::percent(end.signal.low),
             verdict::percent(end.signal.high),

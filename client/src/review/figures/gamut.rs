@@ -8,7 +8,6 @@ use serde::{Deserialize, Serialize};
 use settled_protocol::quantity::Chromaticity;
 
 use super::against::light;
-use super::band::{self, Apart};
 use super::formulas;
 use super::words::{self, judged, told};
 use super::{Figures, Finding, Scene, Table, Tolerance};
@@ -16,6 +15,7 @@ use crate::evaluate::aim::Primaries;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::gamut::{self, Diagram};
 use crate::evaluate::measured::Measured;
+use crate::evaluate::together::{self, Apart};
 use crate::review::record::Measurement;
 
 /// A primary or secondary may be this far from the aim's in u′v′: beyond, it is seen even where colours aren't side by side.
@@ -138,7 +138,7 @@ fn from_aim(scene: &Scene, found: &[Shown]) -> Vec<Option<Figure>> {
     let apart = Apart::gather(&scene.draws, &lights, |drawn| {
         lights.iter().zip(drawn).map(|(one, other)| distance(one.chromaticity, other.chromaticity)).collect()
     });
-    band::distances(&values, &apart)
+    together::distances(&values, &apart)
 }
 
 fn colour(scene: &Scene, shown: &Shown, from_aim: Option<Figure>) -> Option<GamutColour> {

@@ -179,11 +179,12 @@ fn held_against_the_aim(scene: &Scene, ramp: &Ramp) -> Option<Vec<GreyStep>> {
         let error = |index: &usize| {
             100.0 * (lights[*index].luminance / aim(scene, ramp, lights, ramp.signals()[*index]) - 1.0)
         };
-        Some(judged.iter().map(error).collect())
+        judged.iter().map(error).collect()
     });
-    for (index, error) in judged.iter().zip(errors.unwrap_or_default()) {
+    for (index, error) in judged.iter().zip(errors) {
         // No light is less than none, whatever noise says.
-        steps[*index].error_percent = Some(Figure { low: error.low.max(error.value.min(-100.0)), ..error });
+        steps[*index].error_percent =
+            error.map(|error| Figure { low: error.low.max(error.value.min(-100.0)), ..error });
     }
     add_local_gammas(scene, ramp, &mut steps);
     Some(steps)

@@ -63,12 +63,12 @@ impl Figures for NearBlackFigures {
     fn verdicts(&self) -> Vec<Finding> {
         let name = self.aim.name();
         let mut found = Vec::new();
-        found.extend(verdict::tracking("near_black", "Greys near black", &name, self.steps.iter()));
+        found.extend(verdict::tracking("near_black", "greys near black", &name, self.steps.iter()));
         found.extend(self.exponent.as_ref().map(|exponent| Finding {
             subject: "near_black_exponent".to_owned(),
             standing: Standing::Told,
             words: format!(
-                "Below 10 % light above black goes by an exponent of {}; by the same fit that of {name} is {:.3}.",
+                "below 10 % light above black goes by an exponent of {}; by the same fit that of {name} is {:.3}",
                 exponent.gamma.words(),
                 exponent.aim
             ),

@@ -5,13 +5,13 @@
 use serde::{Deserialize, Serialize};
 
 use super::against::{Against, Differences, Point};
-use super::band;
 use super::formulas;
 use super::words::{self, Named, judged, told};
 use super::{Figures, Finding, Scene, Table};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
+use crate::evaluate::together;
 use crate::review::record::Measurement;
 
 /// A sweep's mean CIEDE2000 may be this: below 2 to 3 is called good (common practice, no source).
@@ -171,14 +171,14 @@ fn polars(scene: &Scene, against: &Against<'_>, groups: &[Vec<usize>]) -> Polars
         each.unzip()
     };
     let lights = against.lights();
-    let kinds = band::signed(&scene.draws, &lights, against.points.len(), |drawn| {
+    let kinds = together::signed(&scene.draws, &lights, against.points.len(), |drawn| {
         let (mut chroma, hue) = errors(drawn);
         chroma.extend(hue);
         chroma
     });
-    let mut means = band::signed(&scene.draws, &lights, groups.len(), |drawn| {
+    let mut means = together::signed(&scene.draws, &lights, groups.len(), |drawn| {
         let (chroma, _) = errors(drawn);
-        groups.iter().map(|group| band::mean(&chroma, group)).collect()
+        groups.iter().map(|group| together::mean(&chroma, group)).collect()
     });
     let mut kinds = kinds.into_iter();
     Polars {

@@ -1,6 +1,6 @@
 //! A full field seen at several positions.
 //!
-//! Every position is held against the centre, with intervals that hold for all positions at once ([`crate::evaluate::simultaneous`]), so that more positions make no more false
+//! Every position is held against the centre, with intervals that hold for all positions at once ([`crate::evaluate::together`]), so that more positions make no more false
 //! alarms. How well the meter was put down, and at what angle it looks, isn't in the readings, and so in no interval.
 //!
 //! Lmin/Lmax is IDMS's luminance uniformity (definition from memory). The tolerances are ISO 12646:2008's with Amd 1:2010 (from excerpts): luminance should be within 5 % of the centre's and
@@ -13,7 +13,7 @@ use super::usable::usable;
 use super::{Figures, Finding, Scene, Standing, Table, Tolerance};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
-use crate::evaluate::simultaneous;
+use crate::evaluate::together::{self, Apart};
 use crate::review::record::Measurement;
 use crate::show;
 
@@ -76,16 +76,19 @@ impl Uniformity {
         let (places, lights): (Vec<[f64; 2]>, Vec<Measured>) = found.into_iter().unzip();
         let signal = patches.first()?.patch.signal(scene.coding).into_iter().fold(0.0, f64::max);
         let centre = centre(&places);
-        let own = simultaneous::figures(&scene.draws, &lights, |lights| Some(luminances(lights)))?;
-        let to_centre = simultaneous::figures(&scene.draws, &lights, |lights| {
-            let middle = mean(&luminances(lights), &centre)?;
-            Some(lights.iter().map(|light| light.luminance / middle).collect())
-        })?;
+        let own = together::figures(&scene.draws, &lights, luminances);
+        let to_centre = together::figures(&scene.draws, &lights, |lights| {
+            let middle = mean(&luminances(lights), &centre).unwrap_or(f64::NAN);
+            lights.iter().map(|light| light.luminance / middle).collect()
+        });
         let colours = colours(scene, &lights, &centre).unwrap_or_else(|| vec![None; lights.len()]);
         let spots = places.iter().zip(own).zip(to_centre).zip(colours);
-        let spots: Vec<Spot> = spots
-            .map(|(((at, luminance), to_centre), colour)| Spot { at: *at, luminance, to_centre, colour })
+        let spots: Option<Vec<Spot>> = spots
+            .map(|(((at, luminance), to_centre), colour)| {
+                Some(Spot { at: *at, luminance: luminance?, to_centre: to_centre?, colour })
+            })
             .collect();
+        let spots = spots?;
         let off = |spot: &Spot| off_centre(&spot.to_centre);
         let worst_at = farthest(&spots, |spot| Some(off(spot).value))?.at;
         let worst_colour_at = farthest(&spots, |spot| Some(spot.colour?.value)).map(|spot| spot.at);
@@ -196,24 +199,14 @@ fn colours(scene: &Scene, lights: &[Measured], centre: &[usize]) -> Option<Vec<O
         Some(u.into_iter().zip(v).map(|(u, v)| [u - mid_u, v - mid_v]).collect::<Vec<[f64; 2]>>())
     };
     let own = apart(lights)?;
-    let known: Vec<bool> = own.iter().map(|[u, v]| u.is_finite() && v.is_finite()).collect();
-    let radii = simultaneous::radii(&scene.draws, lights, own.len(), |drawn| {
-        let drawn = apart(drawn)?;
-        let off = own.iter().zip(drawn).zip(&known);
-        Some(
-            off.map(
-                |((own, drawn), known)| {
-                    if *known { (drawn[0] - own[0]).hypot(drawn[1] - own[1]) } else { 0.0 }
-                },
-            )
-            .collect(),
-        )
-    })?;
-    let figure = |((own, radius), known): ((&[f64; 2], f64), &bool)| {
-        let value = own[0].hypot(own[1]);
-        known.then(|| Figure { value, low: (value - radius).max(0.0), high: value + radius })
-    };
-    Some(own.iter().zip(radii).zip(&known).map(figure).collect())
+    let values: Vec<f64> = own.iter().map(|[u, v]| u.hypot(*v)).collect();
+    let apart = Apart::gather(&scene.draws, lights, |drawn| match apart(drawn) {
+        Some(drawn) => {
+            own.iter().zip(drawn).map(|(own, drawn)| (drawn[0] - own[0]).hypot(drawn[1] - own[1])).collect()
+        }
+        None => vec![f64::NAN; own.len()],
+    });
+    Some(together::distances(&values, &apart))
 }
 
 /// How far a ratio is from 1, without its sign.

@@ -8,7 +8,7 @@ use super::{Figures, Finding, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::limiter::{Limiter, Window};
 use crate::evaluate::measured::Measured;
-use crate::evaluate::simultaneous;
+use crate::evaluate::together;
 use crate::review::record::Measurement;
 
 /// A fall of less than this share isn't called a limiter: what a display warms up between two windows, and stray light in the meter's optics, come to as much
@@ -88,15 +88,17 @@ impl WindowFigures {
             let light = *lights.get(index)?;
             scene.draws.figure(&[light], |lights| Some(luminance_at(lights, 0)))
         };
-        let ratio = |index: usize, to: usize| {
-            move |lights: &[Measured]| Some(luminance_at(lights, index) / luminance_at(lights, to))
+        let ratio = |lights: &[Measured], index: usize, to: usize| {
+            luminance_at(lights, index) / luminance_at(lights, to)
         };
-        let to_largest = simultaneous::figures(&scene.draws, &lights, |lights| {
-            (0..lights.len()).map(|index| ratio(index, last)(lights)).collect()
-        })?;
+        let to_largest = together::figures(&scene.draws, &lights, |lights| {
+            (0..lights.len()).map(|index| ratio(lights, index, last)).collect()
+        });
         let windows = percents.iter().enumerate().zip(to_largest);
         let windows: Option<Vec<Area>> = windows
-            .map(|((index, &percent), to_largest)| Some(Area { percent, luminance: one(index)?, to_largest }))
+            .map(|((index, &percent), to_largest)| {
+                Some(Area { percent, luminance: one(index)?, to_largest: to_largest? })
+            })
             .collect();
         let windows = windows?;
         let limited = windows.iter().any(|window| window.to_largest.low > 1.0 + LEAST_FALL);
@@ -106,7 +108,7 @@ impl WindowFigures {
             peak_percent: *percents.get(brightest)?,
             largest_percent,
             largest: one(last)?,
-            largest_to_peak: scene.draws.figure(&lights, ratio(last, brightest))?,
+            largest_to_peak: scene.draws.figure(&lights, |lights| Some(ratio(lights, last, brightest)))?,
             limited,
             curve: limited.then(|| fitted(scene, &percents, &lights, brightest)).flatten(),
         })

@@ -75,8 +75,7 @@ pub(in super::super) fn tracking<'a>(
     } else if any(Standing::Undecided) {
         let least_sure = most(|judged| judged.doubt())?;
         let words = format!(
-            "Whether {} follow {name} the readings can't tell: {} (± {} % is allowed).",
-            lower(of_what),
+            "whether {of_what} follow {name} the readings can't tell: {} (± {} % is allowed)",
             at(least_sure),
             show_percent(least_sure.step.tolerance_percent)
         );
@@ -84,7 +83,7 @@ pub(in super::super) fn tracking<'a>(
     } else {
         let largest = most(|judged| judged.doubt())?;
         let words = format!(
-            "{of_what} follow {name}: the nearest to its limit of ± {} % is {}.",
+            "{of_what} follow {name}: the nearest to its limit of ± {} % is {}",
             show_percent(largest.step.tolerance_percent),
             at(largest)
         );
@@ -117,7 +116,7 @@ fn beyond(judged: &[Judged<'_>], worst: &Judged<'_>, of_what: &str, name: &str) 
     let other =
         side(!worst.is_light()).map(|(way, place)| format!(", and {way} {place}")).unwrap_or_default();
     format!(
-        "{of_what} are {way} than {name} {place}: {} (± {} % is allowed){other}.",
+        "{of_what} are {way} than {name} {place}: {} (± {} % is allowed){other}",
         at(worst),
         show_percent(worst.step.tolerance_percent)
     )
@@ -129,11 +128,6 @@ fn at(judged: &Judged<'_>) -> String {
 
 fn show_percent(value: f64) -> String {
     format!("{}", (value * 10.0).round() / 10.0)
-}
-
-fn lower(words: &str) -> String {
-    let mut rest = words.chars();
-    rest.next().map(|first| first.to_lowercase().chain(rest).collect()).unwrap_or_default()
 }
 
 /// What whoever reads the figures should know of what they rest on.
@@ -151,11 +145,11 @@ pub(in super::super) fn cautions(black: BlackIs, steps: &[GreyStep], left_out: &
         BlackIs::Measured => {}
         BlackIs::BelowRange => found.push(told(
             "black",
-            "Black is below the meter's range: it may be anything up to what was read, and so may what dark greys are meant to be.".to_owned(),
+            "black is below the meter's range: it may be anything up to what was read, and so may what dark greys are meant to be".to_owned(),
         )),
         BlackIs::Unknown => found.push(told(
             "black",
-            "Black was not measured: dark greys are held against a display whose black is 0.".to_owned(),
+            "black was not measured: dark greys are held against a display whose black is 0".to_owned(),
         )),
     }
     let dark: Vec<String> =
@@ -163,12 +157,12 @@ pub(in super::super) fn cautions(black: BlackIs, steps: &[GreyStep], left_out: &
     if !dark.is_empty() {
         found.push(told(
             "below_range",
-            format!("Below the meter's range, and not judged: signals of {} %.", dark.join(", ")),
+            format!("below the meter's range, and not judged: signals of {} %", dark.join(", ")),
         ));
     }
     if !left_out.is_empty() {
         let each: Vec<String> = left_out.iter().map(|out| format!("{} ({})", out.patch, out.why)).collect();
-        found.push(told("left_out", format!("Left out: {}.", each.join(", "))));
+        found.push(told("left_out", format!("left out: {}", each.join(", "))));
     }
     found
 }
