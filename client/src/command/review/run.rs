@@ -12,7 +12,8 @@ use settled_protocol::settling::Verdict;
 use settled_protocol::text::Text;
 
 use super::super::{Context, Exit, Failure, MeterArgument, flush, wall_clock};
-use super::journey::{Ended, Journey};
+use super::ended::Ended;
+use super::journey::Journey;
 use super::plans;
 use super::progress::Progress;
 use crate::asking;
@@ -77,8 +78,8 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let book = book(output, &connection, (&plan, &meter.id), &options).await?;
     let on_stage = options.way.kind(simulated) == Kind::Stage;
     let progress = Progress::new(output, options.quiet);
-    let mut journey =
-        Journey::new(context, (meter.id, on_stage), &options.way, options.set.clone(), book, progress);
+    let (only, agreed) = (options.set.clone(), options.yes);
+    let mut journey = Journey::new(context, (meter.id, on_stage), &options.way, only, book, progress, agreed);
     let ended = journey.travel(&plan, Arc::clone(&connection)).await;
     output.end_status();
     let exit = match ended {
@@ -87,9 +88,9 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
             flush(&connection).await;
             Exit::Interrupted
         }
-        Err(Ended::Away(failure) | Ended::Failed(failure)) => {
+        Err(ended) => {
             say_how_to_go_on(output, &options.into);
-            return Err(failure);
+            return Err(ended.into());
         }
     };
     sum_up(output, &plan, &options, journey.book())?;
@@ -222,7 +223,8 @@ fn sum_up(output: Output, plan: &Plan, options: &Options, book: &Book) -> Result
     let left = stops(plan, entries, options.set.as_deref()).len();
     let all = stops(plan, &[], options.set.as_deref()).len();
     let mut unsettled: Vec<String> = Vec::new();
-    for set in &plan.sets {
+    let only = options.set.as_deref();
+    for set in plan.sets.iter().filter(|set| only.is_none_or(|only| set.name == only)) {
         for sequence in &set.sequences {
             for patch in book.record().patches(set, &sequence.name) {
                 if patch.verdict != Verdict::Settled {
