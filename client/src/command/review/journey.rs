@@ -3,7 +3,6 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use settled_protocol::error::ErrorKind;
 use settled_protocol::lease::LeaseParams;
 use settled_protocol::text::Text;
 
