@@ -8,6 +8,7 @@ use super::{Context, Exit, Failure};
 use crate::review::record::Record;
 
 mod compare;
+mod ended;
 mod journey;
 mod layout;
 mod looking;
@@ -16,6 +17,7 @@ mod progress;
 mod run;
 mod show;
 mod signs;
+mod standing;
 mod stimuli;
 
 #[derive(Debug, Subcommand)]

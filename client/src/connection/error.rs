@@ -12,11 +12,18 @@ pub struct OpenError {
     pub(super) source: std::io::Error,
 }
 
+impl OpenError {
+    /// Whether there is a socket that doesn't let us in: waiting alone doesn't open it.
+    pub(crate) fn is_closed_to_us(&self) -> bool {
+        self.source.kind() == std::io::ErrorKind::PermissionDenied
+    }
+}
+
 impl fmt::Display for OpenError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let tried: Vec<String> = self.tried.iter().map(|path| path.display().to_string()).collect();
         let tried = tried.join(" or ");
-        if self.source.kind() == std::io::ErrorKind::PermissionDenied {
+        if self.is_closed_to_us() {
             return write!(
                 f,
                 "the socket {tried} lets in others: ask whoever runs the daemon to be put in the group that [socket] of its config names"

@@ -1,5 +1,6 @@
 //! What whoever starts a review should know before, and must agree to.
 
+use super::criteria::is_bright;
 use super::itinerary::Stop;
 use super::plan::What;
 use crate::evaluate::aim::Transfer;
@@ -21,24 +22,32 @@ pub fn cautions(stops: &[Stop<'_>]) -> Vec<String> {
     said
 }
 
-/// What somebody must agree to, a phrase each; nothing where nothing is held for long.
+/// What somebody must agree to, a phrase each; nothing where nothing is held for long. What is bright and watched counts together
+/// in each set, one after the other as it comes; that of image retention is asked for however short.
 #[must_use]
 pub fn consents(stops: &[Stop<'_>]) -> Vec<String> {
     let mut asked: Vec<String> = Vec::new();
     for stop in stops {
-        let hold_s = match stop.sequence.what {
-            What::PeakHold { hold_s } if hold_s > HELD_UNASKED_S => hold_s,
-            What::Retention { hold_s, .. } => hold_s,
-            _ => continue,
-        };
+        let Some(hold_s) = held_s(stop) else { continue };
+        let of_set = stops.iter().filter(|other| other.set.name == stop.set.name);
+        let all_s: f64 = of_set.filter_map(held_s).sum();
+        if all_s <= HELD_UNASKED_S && !matches!(stop.sequence.what, What::Retention { .. }) {
+            continue;
+        }
         let (set, name, held) = (&stop.set.name, &stop.sequence.name, crate::show::span(hold_s));
-        let area = stop.sequence.window_percent;
-        let words = format!("{set}, {name}: white held for {held} in a window of {area} %");
+        let (patch, area) = (&stop.step.patch, stop.step.patch.window_percent);
+        let shown = patch.name.trim_end_matches(" held");
+        let words = format!("{set}, {name}: {shown} held for {held} in a window of {area} %");
         if !asked.contains(&words) {
             asked.push(words);
         }
     }
     asked
+}
+
+/// For how long it is held, in s, where it is bright.
+fn held_s(stop: &Stop<'_>) -> Option<f64> {
+    stop.step.watch_s.filter(|_| is_bright(stop))
 }
 
 #[cfg(test)]
@@ -63,5 +72,26 @@ mod tests {
     fn hdr_says_how_bright_it_gets() {
         assert!(of("hdr-pq", cautions).iter().any(|words| words.contains("HDR white")));
         assert!(!of("sdr-quick", cautions).iter().any(|words| words.contains("HDR")));
+    }
+
+    fn asked(sequences: &str) -> Vec<String> {
+        let head = "title = \"T\"\n[[set]]\nname = \"SDR\"\ntransfer = \"srgb\"\nprimaries = \"bt709\"\n";
+        let plan = crate::review::plan::Plan::read(std::path::Path::new("p"), &format!("{head}{sequences}"));
+        consents(&stops(&plan.unwrap(), &[], None))
+    }
+
+    #[test]
+    fn whatever_is_bright_and_held_counts_and_holds_count_together() {
+        let cold = |signal: f64| {
+            asked(&format!("[[set.sequence]]\nkind = \"cold_start\"\nwatch = \"1h\"\nsignal = {signal}\n"))
+        };
+        assert!(cold(1.0).len() == 1 && cold(0.3).is_empty(), "{:?}", cold(1.0));
+        let held = |name: &str| {
+            format!("[[set.sequence]]\nkind = \"peak_hold\"\nname = \"{name}\"\nhold = \"90s\"\n")
+        };
+        assert!(asked(&held("a")).is_empty());
+        assert_eq!(asked(&(held("a") + &held("b"))).len(), 2);
+        let ghost = "[[set.sequence]]\nkind = \"retention\"\nhold = \"1min\"\nwatch = \"1h\"\nsignal = 0.9\n";
+        assert!(asked(ghost).iter().any(|words| words.contains("grey 90 %")), "{:?}", asked(ghost));
     }
 }

@@ -5,7 +5,7 @@
 //! | white and black | 0.3 % | 0.0007 | 10 s | 120 s |
 //! | the grey before image retention | 0.3 % | 0.001 | 20 s | 300 s |
 //! | as dark as a grey of 12 % and darker | 1 % or 0.0005 cd/m² | 0.002 | 5 s | 120 s |
-//! | as bright as a grey of 75 % and brighter | 0.5 % | 0.001 | 5 s | 30 s |
+//! | as bright as a grey of 75 % (with PQ 100 cd/m²) and brighter | 0.5 % | 0.001 | 5 s | 30 s |
 //! | all others | 0.5 % | 0.001 | 5 s | 90 s |
 //!
 //! A meter that exposes for 5 s in the dark gives the eight readings that settling asks for in 40 s.
@@ -18,11 +18,16 @@ use super::itinerary::Stop;
 use super::light::signal;
 use super::order::luminance;
 use super::plan::What;
+use crate::evaluate::aim::Transfer;
+use crate::evaluate::transfer::pq;
 
 /// Up to the luminance of a grey of this signal a stimulus is near black.
 const DARK: f64 = 0.12;
 /// From the luminance of a grey of this signal on it is bright: no longer on the screen than it must be.
 const BRIGHT: f64 = 0.75;
+/// From this luminance on it is bright where signals stand for luminances (SMPTE ST 2084), in cd/m²: half of reference white
+/// (Report ITU-R BT.2408). Common practice, no source.
+const BRIGHT_CD_M2: f64 = 100.0;
 
 /// What to call settled.
 #[must_use]
@@ -43,11 +48,18 @@ pub fn criteria(stop: &Stop<'_>) -> Criteria {
     }
 }
 
-/// Whether it is bright enough to be rested from.
+/// Whether it is bright enough to be rested from: the window, or what is around it.
 #[must_use]
 pub fn is_bright(stop: &Stop<'_>) -> bool {
+    let (transfer, patch, coding) = (stop.set.aim.transfer, &stop.step.patch, stop.set.coding);
+    let from = match transfer {
+        Transfer::Pq => signal(transfer, BRIGHT_CD_M2 / pq::PEAK),
+        _ => BRIGHT,
+    };
+    let background = patch.background.map(|code| coding.signal(code));
+    let around = if patch.window_percent < 100.0 { luminance(transfer, background) } else { 0.0 };
     // Half a code value of 8 bits off is still meant.
-    level(stop) >= BRIGHT - 0.002
+    level(stop).max(signal(transfer, around)) >= from - 0.002
 }
 
 fn is_dark(stop: &Stop<'_>) -> bool {
@@ -95,6 +107,22 @@ mod tests {
         assert!(
             is_dark(named("grey 10 %")) && is_bright(named("grey 80 %")) && !is_bright(named("grey 70 %"))
         );
+    }
+
+    #[test]
+    fn bright_goes_by_luminance_where_signals_stand_for_it_and_counts_what_is_around_a_window() {
+        let mut plan = crate::review::ready::Ready::named("hdr-pq").unwrap().plan().unwrap();
+        let bright = |plan: &crate::review::plan::Plan, signal: f64, around: f64| {
+            let mut stop = stops(plan, &[], None).swap_remove(0);
+            let code = |signal| [stop.set.coding.code(signal); 3];
+            (stop.step.patch.codes, stop.step.patch.background) = (code(signal), code(around));
+            is_bright(&stop)
+        };
+        // SMPTE ST 2084: 58 % is 203 cd/m², 70 % some 620, 40 % some 32.
+        assert!(bright(&plan, 0.58, 0.0) && bright(&plan, 0.7, 0.0) && !bright(&plan, 0.4, 0.0));
+        assert!(bright(&plan, 0.0, 0.7));
+        plan.sets[0].aim.transfer = Transfer::Srgb;
+        assert!(!bright(&plan, 0.7, 0.0) && bright(&plan, 0.7, 0.8));
     }
 
     #[test]

@@ -13,7 +13,7 @@
 //! | [`saturation`] | sweeps from white to each primary and secondary |
 //! | [`chart`] | a chart of colours |
 //! | [`window`] | luminance against the area that is lit |
-//! | [`peak_hold`], [`cold_start`] | white held, and a display from when it was switched on |
+//! | [`peak_hold`], [`cold_start`] | white held, and a display as it warms up |
 //! | [`retention`] | what a bright window leaves behind |
 //! | [`uniformity`] | one field seen at several places |
 //! | [`ambient`] | light of the room |

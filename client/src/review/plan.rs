@@ -49,6 +49,14 @@ pub struct Sequence {
     pub rest_s: f64,
 }
 
+impl Sequence {
+    /// Whether time runs in it: what is cut off is begun anew as a whole.
+    #[must_use]
+    pub fn is_procedure(&self) -> bool {
+        matches!(self.what, What::PeakHold { .. } | What::ColdStart { .. } | What::Retention { .. })
+    }
+}
+
 /// Kinds of sequence, each with what is to be said of it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "snake_case")]
@@ -93,7 +101,7 @@ pub enum What {
         /// For how long, in s.
         hold_s: f64,
     },
-    /// The display watched from when it was switched on.
+    /// The display watched as it warms up, from when it first shows something.
     ColdStart {
         /// For how long, in s.
         watch_s: f64,

@@ -3,75 +3,39 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use settled_protocol::error::ErrorKind;
 use settled_protocol::lease::LeaseParams;
 use settled_protocol::text::Text;
 
 use super::super::{Context, Failure, lease as leasing, signals, wall_clock};
+use super::ended::Ended;
 use super::looking::Looker;
 use super::progress::Progress;
+use super::standing::Standing;
 use crate::asking;
-use crate::connection::{CallError, Connection, OpenError};
+use crate::connection::{CallError, Connection};
 use crate::following::backoff::Backoff;
 use crate::lease::{Lease, inherited};
-use crate::review::criteria::is_bright;
+use crate::review::caution::consents;
 use crate::review::itinerary::{Stop, stops};
-use crate::review::patch::Patch;
-use crate::review::plan::{Plan, Set};
+use crate::review::plan::Plan;
 use crate::review::record::Entry;
-use crate::review::record::writing::{Book, WriteError};
+use crate::review::record::writing::Book;
 use crate::stimulus::stage::Stage;
 use crate::stimulus::way::{Showing, Way};
 use crate::stimulus::{NotShown, Screen};
 
-/// The signal of the grey that a display rests on.
-const REST: f64 = 0.1;
-/// So often a stimulus that something came over is read anew.
+mod display;
+
+/// So often a stimulus that something came over is read anew, and a procedure begun anew.
 const ANEW: usize = 5;
-/// Between two looks at whether a meter is back that has been away as it should have watched.
+/// The longest rest before a procedure is begun anew, in s.
+const LONGEST_REST_S: f64 = 600.0;
+/// So often a socket that lets nobody in is tried: one that is being made may let nobody in for a moment.
+const CLOSED_DOORS: usize = 5;
+/// Between two looks at whether a meter is back.
 const ABSENT: Duration = Duration::from_secs(1);
 /// For how long others' lease on the meter is waited for, in s.
 const WAIT_S: f64 = 60.0;
-
-/// How a review ended before its end.
-#[derive(Debug)]
-pub(super) enum Ended {
-    /// Ctrl-C, SIGTERM or SIGHUP.
-    Interrupted,
-    /// The daemon has gone, or the lease with it: it can go on once it is back.
-    Away(Failure),
-    /// For any other reason.
-    Failed(Failure),
-}
-
-impl From<Failure> for Ended {
-    fn from(failure: Failure) -> Self {
-        let away = match &failure {
-            Failure::Call(CallError::Closed) | Failure::Open(_) => true,
-            Failure::Call(CallError::Refused(error)) => error.kind() == ErrorKind::LeaseLost,
-            _ => false,
-        };
-        if away { Self::Away(failure) } else { Self::Failed(failure) }
-    }
-}
-
-impl From<CallError> for Ended {
-    fn from(error: CallError) -> Self {
-        Failure::from(error).into()
-    }
-}
-
-impl From<OpenError> for Ended {
-    fn from(error: OpenError) -> Self {
-        Failure::from(error).into()
-    }
-}
-
-impl From<WriteError> for Ended {
-    fn from(error: WriteError) -> Self {
-        Self::Failed(Failure::Input(settled_drivers::fault::chain(&error)))
-    }
-}
 
 /// A review under way.
 pub(super) struct Journey<'a> {
@@ -88,8 +52,11 @@ pub(super) struct Journey<'a> {
     /// Where the meter looks; the middle if absent.
     position: Option<[f64; 2]>,
     off: bool,
-    /// A bright patch was shown last.
-    dazzled: bool,
+    standing: Standing,
+    /// The set and the sequence that light is being watched in, and how often it was begun.
+    begun: Option<(String, String, usize)>,
+    /// What would be asked was agreed to beforehand.
+    agreed: bool,
 }
 
 impl<'a> Journey<'a> {
@@ -100,9 +67,24 @@ impl<'a> Journey<'a> {
         only: Option<String>,
         book: Book,
         progress: Progress,
+        agreed: bool,
     ) -> Self {
-        let (mode, position, off, dazzled) = (None, None, false, false);
-        Self { context, meter, on_stage, way, only, book, progress, mode, position, off, dazzled }
+        let (mode, position, off, standing, begun) = (None, None, false, Standing::Nothing, None);
+        Self {
+            context,
+            meter,
+            on_stage,
+            way,
+            only,
+            book,
+            progress,
+            mode,
+            position,
+            off,
+            standing,
+            begun,
+            agreed,
+        }
     }
 
     pub(super) fn book(&self) -> &Book {
@@ -125,19 +107,27 @@ impl<'a> Journey<'a> {
         };
         let mut next = Some(first);
         let mut backoff = Backoff::default();
+        let mut closed_doors = 0;
         let ended = loop {
             let outcome = self.session(plan, next.take(), lasting.as_mut()).await;
             let Err(Ended::Away(failure)) = outcome else { break outcome };
-            if inherited(&self.meter).is_some() {
-                // Its lease has gone with the daemon, and is not ours to take anew.
+            closed_doors = match &failure {
+                Failure::Open(error) if error.is_closed_to_us() => closed_doors + 1,
+                _ => 0,
+            };
+            if inherited(&self.meter).is_some() || closed_doors >= CLOSED_DOORS {
+                // Its lease has gone with the daemon, and is not ours to take anew; or waiting opens no socket.
                 break Err(Ended::Failed(failure));
             }
             let pause = async {
+                if let Some(screen) = &mut lasting {
+                    self.calm(screen).await?;
+                }
                 tokio::time::sleep(backoff.next()).await;
                 Ok(())
             };
-            if let Err(interrupted) = unless_interrupted(pause).await {
-                break Err(interrupted);
+            if let Err(ended) = unless_interrupted(pause).await {
+                break Err(ended);
             }
         };
         if let Some(screen) = &mut lasting {
@@ -169,13 +159,15 @@ impl<'a> Journey<'a> {
         }
         let token = lease.as_ref().map(|lease| lease.token().to_owned()).or_else(|| inherited(&self.meter));
         let meter = self.meter.clone();
-        let looker = Looker { connection: &connection, meter: &meter, token: token.as_deref() };
+        let looker = Looker { connection: &connection, meter: &meter, token: token.as_deref(), speed };
         let outcome = match lasting {
-            Some(screen) => unless_interrupted(self.measure(plan, looker, speed, screen)).await,
+            Some(screen) => unless_interrupted(self.measure(plan, looker, screen)).await,
             None => {
                 let stage = Stage::new(&connection, meter.as_str(), token.clone());
+                // Whatever was on the screen before, nobody knows any more.
+                self.standing = Standing::Nothing;
                 let mut screen = self.way.open(self.context.output, Some(stage)).await.map_err(unshown)?;
-                let outcome = unless_interrupted(self.measure(plan, looker, speed, &mut screen)).await;
+                let outcome = unless_interrupted(self.measure(plan, looker, &mut screen)).await;
                 if !connection.is_closed() {
                     screen.end().await;
                 }
@@ -203,65 +195,99 @@ impl<'a> Journey<'a> {
         Ok(Some(leasing::awaited(output, connection, &self.meter, params.wait_s, request).await?))
     }
 
+    /// Measures what is left; a procedure that something came over is begun anew.
     async fn measure(
         &mut self,
         plan: &Plan,
         looker: Looker<'_>,
-        speed: f64,
         screen: &mut Showing<'_>,
     ) -> Result<(), Ended> {
-        let left = stops(plan, &self.book.record().entries, self.only.as_deref());
+        self.position = None;
+        loop {
+            match self.through(plan, looker, screen).await {
+                Err(Ended::Broken(words)) => {
+                    self.progress.caution(&words);
+                    self.progress.again();
+                    self.book.append(Entry::Note { at: wall_clock(), words })?;
+                    self.calm(screen).await?;
+                    self.wait_for_light(looker).await?;
+                }
+                ended => return ended,
+            }
+        }
+    }
+
+    async fn through(
+        &mut self,
+        plan: &Plan,
+        looker: Looker<'_>,
+        screen: &mut Showing<'_>,
+    ) -> Result<(), Ended> {
+        let entries = self.book.record().entries.clone();
+        let left = stops(plan, &entries, self.only.as_deref());
         for stop in &left {
             screen.can_show(stop.set.coding).map_err(unshown)?;
         }
         self.progress.count(&left);
-        // Whatever was on the screen before, nobody knows any more.
-        (self.position, self.dazzled) = (None, false);
-        for stop in &left {
-            self.switch(plan, stop).await?;
-            self.rest(stop, speed, screen).await?;
+        for (at, stop) in left.iter().enumerate() {
+            let of_it = |other: &&Stop<'_>| {
+                other.set.name == stop.set.name && other.sequence.name == stop.sequence.name
+            };
+            let begins = at == 0 || !of_it(&&left[at - 1]);
+            if begins && stop.sequence.is_procedure() {
+                let whole: Vec<Stop<'_>> = left.iter().filter(of_it).cloned().collect();
+                self.begin(&whole, looker.speed, screen).await?;
+            }
+            self.switch(plan, stop, screen).await?;
+            self.rest(looker.speed, screen).await?;
             self.look(stop, looker, screen).await?;
         }
         Ok(())
     }
 
-    /// Has the display switched to the set's mode, where there are several.
-    async fn switch(&mut self, plan: &Plan, stop: &Stop<'_>) -> Result<(), Ended> {
-        let Set { name, .. } = stop.set;
-        if self.mode.as_ref() == Some(name) {
-            return Ok(());
-        }
-        if plan.sets.len() > 1 {
-            if self.on_stage {
-                self.progress.caution(&format!("{name}: the simulated display stays as its config has it"));
-            } else {
-                let words =
-                    format!("Switch the display to {name}, and give it time to warm up as it is used");
-                self.ask(&words).await?;
+    /// Begins a procedure. Where it was begun before, the display has been driven by it: it rests first, and what must be agreed to is asked
+    /// again. Agreed to beforehand means once more, and no oftener.
+    async fn begin(&mut self, stops: &[Stop<'_>], speed: f64, screen: &mut Showing<'_>) -> Result<(), Ended> {
+        let Some(Stop { set, sequence, .. }) = stops.first() else { return Ok(()) };
+        let (of, name) = (set.name.clone(), sequence.name.clone());
+        let times = match &self.begun {
+            Some((set, sequence, times)) if *set == of && *sequence == name => *times,
+            _ => 0,
+        };
+        if times > 0 {
+            let asked = consents(stops);
+            let most = if !asked.is_empty() && self.agreed { 2 } else { ANEW };
+            if times >= most {
+                let words = format!("{of}, {name}: begun {times} times, and cut off each time");
+                return Err(Ended::Failed(Failure::Input(words)));
+            }
+            let words = format!("{of}, {name} is begun anew");
+            self.progress.caution(&words);
+            self.book.append(Entry::Note { at: wall_clock(), words })?;
+            self.calm(screen).await?;
+            let driven_s: f64 = stops.iter().filter_map(|stop| stop.step.watch_s).sum();
+            pause(driven_s.min(LONGEST_REST_S), speed).await;
+            if !asked.is_empty() && !self.agreed {
+                let words = format!("{}. That can leave a mark that stays. Once more?", asked.join("; "));
+                if !asking::agrees(self.context.output, &words).await {
+                    let words = format!("{of}, {name}: it was not agreed to once more");
+                    return Err(Ended::Failed(Failure::Input(words)));
+                }
             }
         }
-        self.mode = Some(name.clone());
+        self.begun = Some((of, name, times + 1));
         Ok(())
     }
 
-    async fn ask(&self, words: &str) -> Result<(), Ended> {
-        let asked = asking::enter(self.context.output, words).await;
-        asked.map_err(|unattended| Ended::Failed(Failure::Input(unattended.to_string())))
-    }
-
-    /// Lets the display rest on a dark grey after what was bright.
-    async fn rest(&mut self, stop: &Stop<'_>, speed: f64, screen: &mut Showing<'_>) -> Result<(), Ended> {
-        let rest_s = stop.sequence.rest_s;
-        if std::mem::take(&mut self.dazzled) && rest_s > 0.0 && !screen.is_by_hand() {
-            let coding = stop.set.coding;
-            let codes = [coding.code(REST); 3];
-            let rest = Patch { name: "rest".to_owned(), codes, background: codes, window_percent: 100.0 };
-            screen.show(&rest, coding).await.map_err(unshown)?;
-            // On the daemon's clock, which runs faster in a rehearsal.
-            let rest = Duration::try_from_secs_f64(rest_s / speed.max(f64::MIN_POSITIVE));
-            tokio::time::sleep(rest.unwrap_or_default()).await;
+    /// Until the meter gives readings again.
+    async fn wait_for_light(&self, looker: Looker<'_>) -> Result<(), Ended> {
+        if looker.is_blind().await? {
+            self.progress.caution("the meter gives no readings; waiting until it does");
+            while looker.is_blind().await? {
+                tokio::time::sleep(ABSENT).await;
+            }
+            self.progress.caution("the meter gives readings again");
         }
-        self.dazzled = is_bright(stop);
         Ok(())
     }
 
@@ -277,22 +303,30 @@ impl<'a> Journey<'a> {
         while disturbed < ANEW {
             self.progress.begin(stop);
             self.show(stop, looker, screen).await?;
-            let (entry, took_s) = match self.read(stop, looker).await {
-                Err(Ended::Failed(Failure::Call(CallError::Refused(error))))
-                    if error.kind() == ErrorKind::MeterAbsent =>
-                {
-                    self.progress.again();
-                    tokio::time::sleep(ABSENT).await;
-                    continue;
-                }
-                read => read?,
+            let name = &stop.step.patch.name;
+            let words = match self.read(stop, looker).await {
+                Ok((entry, took_s)) => match screen.disturbed() {
+                    // Whatever way stimuli are shown by, it is disturbed where the display is switched off.
+                    Some(words) if !stop.step.off => words,
+                    _ => {
+                        self.progress.end(stop, took_s, &entry);
+                        return Ok(self.book.append(entry)?);
+                    }
+                },
+                Err(Ended::Blind) => "the meter gave no readings".to_owned(),
+                Err(ended) => return Err(ended),
             };
-            let Some(words) = screen.disturbed() else {
-                self.progress.end(stop, took_s, &entry);
-                return Ok(self.book.append(entry)?);
-            };
-            self.progress.caution(&format!("{}: {words}; it is read anew", stop.step.patch.name));
+            if stop.step.watch_s.is_some() {
+                // Time runs from when it was shown, and what came before it is part of it.
+                let (set, sequence) = (&stop.set.name, &stop.sequence.name);
+                return Err(Ended::Broken(format!("{set}, {sequence}: {words} while {name} was watched")));
+            }
+            let words = format!("{name}: {words}; it is read anew");
+            self.progress.caution(&words);
             self.progress.again();
+            self.book.append(Entry::Note { at: wall_clock(), words })?;
+            self.calm(screen).await?;
+            self.wait_for_light(looker).await?;
             disturbed += 1;
         }
         let words = format!("{} was disturbed {ANEW} times", stop.step.patch.name);
@@ -314,47 +348,16 @@ impl<'a> Journey<'a> {
             }
         })
     }
-
-    /// Has the meter look where it should.
-    async fn aim(&mut self, stop: &Stop<'_>, screen: &mut Showing<'_>) -> Result<(), Ended> {
-        let position = stop.step.position;
-        if position != self.position {
-            let words = match position {
-                Some([x, y]) => {
-                    let (x, y) = (100.0 * x, 100.0 * y);
-                    let name = &stop.step.patch.name;
-                    format!(
-                        "Move the meter to {name}: {x:.0} % of the width from the left, {y:.0} % of the height from the top"
-                    )
-                }
-                None => "Move the meter back to the middle of the screen".to_owned(),
-            };
-            screen.look_at(position, &words).await.map_err(unshown)?;
-            self.position = position;
-        }
-        Ok(())
-    }
-
-    async fn show(
-        &mut self,
-        stop: &Stop<'_>,
-        looker: Looker<'_>,
-        screen: &mut Showing<'_>,
-    ) -> Result<(), Ended> {
-        if stop.step.off {
-            self.off = true;
-            let switch = "Switch the display off, and leave the meter where it is";
-            return if self.on_stage { looker.switch_off().await } else { self.ask(switch).await };
-        }
-        if std::mem::take(&mut self.off) && !self.on_stage {
-            self.ask("Switch the display on again, in the same mode").await?;
-        }
-        screen.show(&stop.step.patch, stop.set.coding).await.map_err(unshown)
-    }
 }
 
 fn unshown(error: NotShown) -> Ended {
     Ended::Failed(Failure::Input(error.why))
+}
+
+/// So many s of the daemon's clock, which runs faster in a rehearsal.
+async fn pause(for_s: f64, speed: f64) {
+    let pause = Duration::try_from_secs_f64(for_s / speed.max(f64::MIN_POSITIVE));
+    tokio::time::sleep(pause.unwrap_or_default()).await;
 }
 
 /// Waits for it, or for Ctrl-C or whatever else asks us to end: the last stimulus is to be taken off the screen first.

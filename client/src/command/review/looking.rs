@@ -1,6 +1,7 @@
 //! One stimulus read: until it has settled, or watched for a time.
 
 use std::collections::BTreeSet;
+use std::time::Duration;
 
 use settled_protocol::error::ErrorKind;
 use settled_protocol::method::{
@@ -12,17 +13,23 @@ use settled_protocol::reading::{Flag, Reading};
 use settled_protocol::settling::{Readings, Settled};
 use settled_protocol::stage::Stimulus;
 use settled_protocol::time::Timestamp;
+use tokio::time::timeout;
 
 use super::super::{Failure, wall_clock};
-use super::journey::Ended;
+use super::ended::Ended;
 use crate::connection::{CallError, Connection};
 use crate::review::criteria::criteria;
 use crate::review::itinerary::Stop;
 use crate::review::record::{Course, Measurement, Point};
-use crate::subscription::Event;
+use crate::subscription::{Event, Subscription};
 
 /// The points that a long course has, about: a reading each time that so many of them take.
 const POINTS: f64 = 2000.0;
+
+/// For so long no reading may come while light is watched, in s of the daemon's clock, beside what exposures take.
+const SILENT_S: f64 = 30.0;
+/// However fast the daemon's clock runs, a busy machine gets so long.
+const GRACE: Duration = Duration::from_secs(2);
 
 /// Who looks.
 #[derive(Clone, Copy, Debug)]
@@ -31,10 +38,12 @@ pub(super) struct Looker<'a> {
     pub(super) meter: &'a str,
     /// The lease.
     pub(super) token: Option<&'a str>,
+    /// How many s of the daemon's clock pass in one.
+    pub(super) speed: f64,
 }
 
 impl Looker<'_> {
-    /// Waits until the light has settled, or as long as is worth it. A meter that is away is waited for.
+    /// Waits until the light has settled, or as long as is worth it; [`Ended::Blind`] where the meter gives no readings.
     pub(super) async fn settle(
         &self,
         stop: &Stop<'_>,
@@ -47,19 +56,12 @@ impl Looker<'_> {
             lease: self.token.map(str::to_owned),
             ..SettleParams::default()
         };
-        let settled = loop {
-            let call =
-                self.connection.call_with_progress::<MeterSettle>(&params, |progress| report(&progress));
-            match call.await {
-                // Nothing was seen: the meter was away all the time.
-                Ok(Settled { readings: None, .. }) => {}
-                Err(CallError::Refused(error)) if error.kind() == ErrorKind::MeterAbsent => {
-                    // The daemon said so at once: give it a moment.
-                    tokio::time::sleep(std::time::Duration::from_millis(200)).await;
-                }
-                settled => break settled?,
-            }
-        };
+        let call = self.connection.call_with_progress::<MeterSettle>(&params, |progress| report(&progress));
+        let settled = seen(call.await)?;
+        if settled.readings.is_none() {
+            // Nothing was seen: the meter was away all the time.
+            return Err(Ended::Blind);
+        }
         if settled.quantity != Photometric::Luminance {
             let words =
                 format!("{} measures {}, and a review is of luminance", self.meter, settled.quantity.unit());
@@ -77,6 +79,20 @@ impl Looker<'_> {
             readings,
             flags,
         })
+    }
+
+    /// Whether the meter gives no readings now.
+    pub(super) async fn is_blind(&self) -> Result<bool, Ended> {
+        let read = ReadParams {
+            meter: self.meter.to_owned(),
+            lease: self.token.map(str::to_owned),
+            ..ReadParams::default()
+        };
+        match seen(self.connection.call::<MeterRead>(&read).await) {
+            Ok(_) => Ok(false),
+            Err(Ended::Blind) => Ok(true),
+            Err(ended) => Err(ended),
+        }
     }
 
     /// Switches a simulated display off; the next stimulus switches it on.
@@ -97,20 +113,46 @@ impl Looker<'_> {
         let (meter, lease) = (self.meter.to_owned(), self.token.map(str::to_owned));
         // Begun after the request for it, which came after the stimulus; what is observed may have been begun before.
         let read = ReadParams { meter: meter.clone(), lease: lease.clone(), ..ReadParams::default() };
-        let first = self.connection.call::<MeterRead>(&read).await?;
+        let first = seen(self.connection.call::<MeterRead>(&read).await)?;
         let mut course = Watched::begin(&first);
-        let interval_s = Some(if for_s > POINTS { for_s / POINTS } else { 0.0 });
-        let params = ObserveParams { meter, interval_s, lease, ..ObserveParams::default() };
+        let interval_s = for_s / POINTS;
+        let silent = self.silent(interval_s, first.t_s - first.began_s);
+        let params = ObserveParams { meter, interval_s: Some(interval_s), lease, ..ObserveParams::default() };
         let mut readings = self.connection.observe(&params).await?;
         while course.t_s < for_s {
-            match readings.next().await {
-                Some(Event::Reading(reading)) => course.take(&reading),
-                Some(Event::Missed(_) | Event::Meter(_) | Event::Run(..)) => {}
-                None => return Err(CallError::Closed.into()),
-            }
+            let next = timeout(silent, reading(&mut readings)).await.map_err(|_late| Ended::Blind)?;
+            let reading = next.ok_or(CallError::Closed)?;
+            course.take(&reading);
             report(course.t_s);
         }
         Ok(course.written(stop))
+    }
+
+    /// How long no reading may come before light isn't watched any more: exposures and intervals take their time.
+    fn silent(&self, interval_s: f64, exposure_s: f64) -> Duration {
+        let silent_s = SILENT_S + 2.0 * (interval_s + exposure_s.max(0.0));
+        Duration::try_from_secs_f64(silent_s / self.speed.max(f64::MIN_POSITIVE))
+            .unwrap_or(Duration::MAX)
+            .max(GRACE)
+    }
+}
+
+/// The next reading; nothing once the connection has ended.
+async fn reading(readings: &mut Subscription) -> Option<Box<Reading>> {
+    loop {
+        match readings.next().await? {
+            Event::Reading(reading) => return Some(reading),
+            Event::Missed(_) | Event::Meter(_) | Event::Run(..) => {}
+        }
+    }
+}
+
+/// A meter that isn't there, or doesn't answer, sees nothing: it is waited for.
+fn seen<T>(outcome: Result<T, CallError>) -> Result<T, Ended> {
+    let unseen = [ErrorKind::MeterAbsent, ErrorKind::MeterSilent];
+    match outcome {
+        Err(CallError::Refused(error)) if unseen.contains(&error.kind()) => Err(Ended::Blind),
+        outcome => Ok(outcome?),
     }
 }
 

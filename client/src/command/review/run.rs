@@ -12,7 +12,8 @@ use settled_protocol::settling::Verdict;
 use settled_protocol::text::Text;
 
 use super::super::{Context, Exit, Failure, MeterArgument, flush, wall_clock};
-use super::journey::{Ended, Journey};
+use super::ended::Ended;
+use super::journey::Journey;
 use super::plans;
 use super::progress::Progress;
 use crate::asking;
@@ -78,8 +79,8 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let book = book(output, &connection, (&plan, &meter.id), &options).await?;
     let on_stage = options.way.kind(simulated) == Kind::Stage;
     let progress = Progress::new(output, options.quiet);
-    let mut journey =
-        Journey::new(context, (meter.id, on_stage), &options.way, options.set.clone(), book, progress);
+    let (only, agreed) = (options.set.clone(), options.yes);
+    let mut journey = Journey::new(context, (meter.id, on_stage), &options.way, only, book, progress, agreed);
     let ended = journey.travel(&plan, Arc::clone(&connection)).await;
     output.end_status();
     let exit = match ended {
@@ -88,9 +89,9 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
             flush(&connection).await;
             Exit::Interrupted
         }
-        Err(Ended::Away(failure) | Ended::Failed(failure)) => {
+        Err(ended) => {
             say_how_to_go_on(output, &options.into);
-            return Err(failure);
+            return Err(ended.into());
         }
     };
     sum_up(output, &plan, &options, journey.book())?;
@@ -184,13 +185,14 @@ async fn book(
 ) -> Result<Book, Failure> {
     let path = &options.into;
     let failed = |error: &dyn std::error::Error| Failure::Input(settled_drivers::fault::chain(error));
-    if !path.exists() {
+    let log = connection.call::<DaemonStatus>(&Nothing {}).await?.log.id;
+    if Book::is_to_begin(path) {
         let stem = || path.file_stem().map_or_else(String::new, |stem| stem.to_string_lossy().into_owned());
         let header = Header {
             review: FORM,
             display: options.display.clone().unwrap_or_else(stem),
             meter: meter.to_owned(),
-            log: connection.call::<DaemonStatus>(&Nothing {}).await?.log.id,
+            log,
             began: wall_clock(),
             plan: plan.clone(),
             luminance_u: options.luminance_uncertainty.map(|percent| percent / 100.0),
@@ -209,7 +211,8 @@ async fn book(
     let cut = if torn.is_some() { "; a line that was cut off was dropped" } else { "" };
     let left = stops(plan, &book.record().entries, options.set.as_deref()).len();
     if left > 0 {
-        let words = format!("the review was gone on with{cut}");
+        let other = other_log(book.record().header.log.as_deref(), log.as_deref());
+        let words = format!("the review was gone on with{cut}{other}");
         book.append(Entry::Note { at: wall_clock(), words }).map_err(|error| failed(&error))?;
     }
     output.note(
@@ -217,6 +220,15 @@ async fn book(
         &json!({ "resumed": { "file": path, "left": left } }),
     );
     Ok(book)
+}
+
+/// What is to be said of the numbers of readings, where the log is another one than that which the record began with.
+fn other_log(began: Option<&str>, now: Option<&str>) -> String {
+    match (began, now) {
+        (began, now) if began == now => String::new(),
+        (_, Some(now)) => format!("; numbers of readings are those of another log from here on, {now}"),
+        (_, None) => "; readings are in no log from here on".to_owned(),
+    }
 }
 
 /// In what a record is not of this review.
@@ -228,6 +240,15 @@ fn differing(header: &Header, (plan, meter): (&Plan, &str), options: &Options) -
     let named = |now: &str| format!("the display is {now:?}, not {:?}", header.display);
     let display = options.display.as_ref().filter(|display| **display != header.display);
     differing.extend(display.map(|display| named(display)));
+    let stated = |of: &str, before: Option<f64>, now: Option<f64>| {
+        let before_words = before.map_or("not stated".to_owned(), |before| before.to_string());
+        let differs = now.filter(|now| before != Some(*now));
+        differs
+            .map(|now| format!("the meter's standard uncertainty of {of} is {now}, and was {before_words}"))
+    };
+    let luminance_u = options.luminance_uncertainty.map(|percent| percent / 100.0);
+    differing.extend(stated("luminance", header.luminance_u, luminance_u));
+    differing.extend(stated("u′ and v′", header.chromaticity_u, options.chromaticity_uncertainty));
     differing
 }
 
@@ -237,7 +258,8 @@ fn sum_up(output: Output, plan: &Plan, options: &Options, book: &Book) -> Result
     let left = stops(plan, entries, options.set.as_deref()).len();
     let all = stops(plan, &[], options.set.as_deref()).len();
     let mut unsettled: Vec<String> = Vec::new();
-    for set in &plan.sets {
+    let only = options.set.as_deref();
+    for set in plan.sets.iter().filter(|set| only.is_none_or(|only| set.name == only)) {
         for sequence in &set.sequences {
             for patch in book.record().patches(set, &sequence.name) {
                 if patch.verdict != Verdict::Settled {
@@ -260,4 +282,49 @@ fn sum_up(output: Output, plan: &Plan, options: &Options, book: &Book) -> Result
         output.line(&format!("  not settled: {words}"))?;
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::Parser;
+
+    use super::*;
+    use crate::review::ready::READY;
+
+    #[derive(Parser)]
+    struct Line {
+        #[command(flatten)]
+        options: Options,
+    }
+
+    fn options(more: &[&str]) -> Options {
+        let line = ["run", "sdr-quick", "--into", "r.jsonl"].iter().chain(more);
+        Line::try_parse_from(line).ok().unwrap().options
+    }
+
+    #[test]
+    fn an_uncertainty_that_was_not_stated_so_as_the_record_began_is_refused() {
+        let plan = READY[0].plan().unwrap();
+        let header = Header {
+            review: FORM,
+            display: "monitor 3".to_owned(),
+            meter: "m".to_owned(),
+            log: None,
+            began: wall_clock(),
+            plan: plan.clone(),
+            luminance_u: Some(0.02),
+            chromaticity_u: None,
+        };
+        let of = |more: &[&str]| differing(&header, (&plan, "m"), &options(more));
+        assert!(of(&[]).is_empty() && of(&["--luminance-uncertainty", "2%"]).is_empty());
+        assert!(of(&["--luminance-uncertainty", "1%"])[0].contains("is 0.01, and was 0.02"));
+        assert!(of(&["--chromaticity-uncertainty", "0.002"])[0].contains("was not stated"));
+    }
+
+    #[test]
+    fn another_log_is_told_and_the_same_is_not() {
+        assert_eq!(other_log(Some("a"), Some("a")), "");
+        assert!(other_log(Some("a"), Some("b")).contains("another log from here on, b"));
+        assert!(other_log(Some("a"), None).contains("no log"));
+    }
 }

@@ -1,4 +1,4 @@
-//! A display watched from when it was switched on.
+//! A display watched as it warms up, from when it first shows something.
 
 use serde::{Deserialize, Serialize};
 
@@ -19,7 +19,7 @@ const STRETCH: usize = 20;
 /// The limit is what the trend ([`crate::evaluate::decay`]) goes to, if it goes on as it did. A change that is much slower than the watch isn't in it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ColdStart {
-    /// The first reading, in s since the display was switched on.
+    /// The first reading, in s since the stimulus was shown.
     pub first_s: f64,
     /// The last.
     pub end_s: f64,
@@ -51,7 +51,7 @@ pub struct ColdStart {
 }
 
 impl ColdStart {
-    /// Of a course since the display was switched on; nothing with fewer than three readings.
+    /// Of a course since the stimulus was shown; nothing with fewer than three readings.
     #[must_use]
     pub fn evaluate(scene: &Scene, course: &Course) -> Option<Self> {
         let trend = Trend::of(course)?;
@@ -103,7 +103,7 @@ impl ColdStart {
         let (first, end, change) = (luminance(&self.first), luminance(&self.end), change(&self.change));
         let words = if self.constants.is_empty() {
             format!(
-                "from {} to {watched} after it was switched on the light stays at {end} ({change})",
+                "from {} to {watched} after it was shown the light stays at {end} ({change})",
                 show::span(self.first_s)
             )
         } else {

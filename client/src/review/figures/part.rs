@@ -44,7 +44,7 @@ pub enum Part {
     Window(Box<WindowFigures>),
     /// White held.
     PeakHold(Box<PeakHold>),
-    /// A display from when it was switched on.
+    /// A display as it warms up.
     ColdStart(Box<ColdStart>),
     /// What a bright window leaves behind.
     Retention(Box<Retention>),

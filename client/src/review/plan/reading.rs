@@ -13,7 +13,7 @@
 //! steps = 21
 //! ```
 //!
-//! All else is held against white and black, so that each set begins with them, whether the plan has them or not.
+//! All else is held against white and black, so that each set begins with them, whether the plan has them or not; only a cold start comes before.
 
 use std::path::Path;
 
@@ -102,13 +102,16 @@ fn set(table: &mut Table<'_>, folder: &Path) -> Option<Set> {
     complete.then_some(Set { name: found?, coding: coding?, aim: aim?, sequences })
 }
 
-/// White and black come first: what follows is held against them.
+/// White and black come first: what follows is held against them. A display is cold but once: what is watched of that comes before.
 fn white_first(mut sequences: Vec<Sequence>, manner: Manner) -> Vec<Sequence> {
     let at = sequences.iter().position(|sequence| sequence.what == What::WhiteBlack);
     let first = at
         .map_or_else(|| manner.sequence(WHITE_BLACK.to_owned(), What::WhiteBlack), |at| sequences.remove(at));
-    sequences.insert(0, first);
-    sequences
+    let (mut ordered, rest): (Vec<_>, Vec<_>) =
+        sequences.into_iter().partition(|sequence| matches!(sequence.what, What::ColdStart { .. }));
+    ordered.push(first);
+    ordered.extend(rest);
+    ordered
 }
 
 fn coding(table: &mut Table<'_>) -> Option<Coding> {

@@ -15,6 +15,8 @@ use super::{Entry, Header, Record};
 pub struct Book {
     path: PathBuf,
     file: File,
+    /// Where the next line begins: what is behind it was cut off, and is taken away as that is written.
+    end: u64,
     record: Record,
 }
 
@@ -58,16 +60,38 @@ impl std::error::Error for WriteError {
 }
 
 impl Book {
-    /// Begins a record. A file that is there already is left as it is.
+    /// Whether there is nothing that could be gone on with: no file, or one whose first line was cut off as it was written.
+    #[must_use]
+    pub fn is_to_begin(path: &Path) -> bool {
+        !path.exists() || std::fs::read(path).is_ok_and(|bytes| is_cut_off_header(&bytes))
+    }
+
+    /// Begins a record. A file that is there already is left as it is, unless it is one whose first line was cut off.
     ///
     /// # Errors
     /// [`WriteError`].
     pub fn create(path: &Path, header: Header) -> Result<Self, WriteError> {
         let failed = |source| WriteError::File { path: path.to_owned(), source };
-        let file = OpenOptions::new().read(true).write(true).create_new(true).open(path).map_err(failed)?;
-        let file = locked(file, path)?;
+        let mut options = OpenOptions::new();
+        options.read(true).write(true);
+        if path.exists() && Self::is_to_begin(path) {
+            options.open(path)
+        } else {
+            options.create_new(true).open(path)
+        }
+        .map_err(failed)
+        .and_then(|file| locked(file, path))
+        .and_then(|file| {
+            // Somebody may have begun it before the lock was ours.
+            let taken = || failed(std::io::ErrorKind::AlreadyExists.into());
+            if Self::is_to_begin(path) { Self::begun(path, file, header) } else { Err(taken()) }
+        })
+    }
+
+    fn begun(path: &Path, file: File, header: Header) -> Result<Self, WriteError> {
+        let failed = |source| WriteError::File { path: path.to_owned(), source };
         let record = Record { header, entries: Vec::new() };
-        let mut book = Self { path: path.to_owned(), file, record };
+        let mut book = Self { path: path.to_owned(), file, end: 0, record };
         let header = book.record.header.clone();
         book.write(&header)?;
         // The file's name must be there after a power cut as well.
@@ -76,18 +100,17 @@ impl Book {
         Ok(book)
     }
 
-    /// Goes on with a record; a last line that was cut off is taken away, and its number told.
+    /// Goes on with a record. The number of a last line that was cut off is told; it is taken away as the next is written.
     ///
     /// # Errors
     /// [`WriteError`].
     pub fn reopen(path: &Path) -> Result<(Self, Option<usize>), WriteError> {
         let failed = |source| WriteError::File { path: path.to_owned(), source };
         let file = OpenOptions::new().read(true).write(true).open(path).map_err(failed)?;
-        let mut file = locked(file, path)?;
+        let file = locked(file, path)?;
         let Loaded { record, whole, torn } = Loaded::read(path).map_err(WriteError::Read)?;
         let end = u64::try_from(whole).unwrap_or(u64::MAX);
-        file.set_len(end).and_then(|()| file.seek(SeekFrom::Start(end))).map_err(failed)?;
-        Ok((Self { path: path.to_owned(), file, record }, torn))
+        Ok((Self { path: path.to_owned(), file, end, record }, torn))
     }
 
     /// What is in it.
@@ -116,8 +139,28 @@ impl Book {
         let failed = |source| WriteError::File { path: self.path.clone(), source };
         let mut bytes = serde_json::to_vec(line).map_err(|error| failed(error.into()))?;
         bytes.push(b'\n');
-        self.file.write_all(&bytes).and_then(|()| self.file.sync_data()).map_err(failed)
+        let (file, end) = (&mut self.file, self.end);
+        let written = file
+            .set_len(end)
+            .and_then(|()| file.seek(SeekFrom::Start(end)))
+            .and_then(|_| file.write_all(&bytes))
+            .and_then(|()| file.sync_data());
+        if written.is_err() {
+            // Half a line must not be left for others to be written behind. If that fails too, the next begins where this did.
+            let _cut = file.set_len(end).is_ok();
+        } else {
+            self.end += u64::try_from(bytes.len()).unwrap_or(0);
+        }
+        written.map_err(failed)
     }
+}
+
+/// How the first line of every record begins.
+const BEGINNING: &[u8] = b"{\"review\":";
+
+/// Whether this is what is left of a first line that was cut off; another program's file isn't.
+fn is_cut_off_header(bytes: &[u8]) -> bool {
+    !bytes.contains(&b'\n') && (bytes.starts_with(BEGINNING) || BEGINNING.starts_with(bytes))
 }
 
 /// The lock goes with the process, however that ends.
@@ -167,6 +210,51 @@ mod tests {
         book.append(note("two")).unwrap();
         let Loaded { record, torn, .. } = Loaded::read(&path).unwrap();
         assert_eq!((record.entries, torn), (vec![note("one"), note("two")], None));
+    }
+
+    #[test]
+    fn what_was_cut_off_stays_until_something_is_written_so_that_a_refusal_changes_nothing() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("r.jsonl");
+        drop(Book::create(&path, header()).unwrap());
+        let torn = [std::fs::read(&path).unwrap().as_slice(), b"{\"entry\""].concat();
+        std::fs::write(&path, &torn).unwrap();
+        drop(Book::reopen(&path).unwrap());
+        assert_eq!(std::fs::read(&path).unwrap(), torn);
+    }
+
+    #[test]
+    fn a_first_line_that_was_cut_off_is_begun_anew_and_another_programs_file_is_left_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("r.jsonl");
+        for rest in ["", "{\"rev", "{\"review\":1,\"display\":\"moni"] {
+            std::fs::write(&path, rest).unwrap();
+            assert!(Book::is_to_begin(&path), "{rest}");
+            let mut book = Book::create(&path, header()).unwrap();
+            book.append(note("one")).unwrap();
+            assert_eq!(Loaded::read(&path).unwrap().record.entries, [note("one")]);
+        }
+        for other in ["shopping list", "{\"review\":1}\n"] {
+            std::fs::write(&path, other).unwrap();
+            assert!(!Book::is_to_begin(&path), "{other}");
+            assert!(matches!(Book::create(&path, header()), Err(WriteError::File { .. })));
+            assert_eq!(std::fs::read_to_string(&path).unwrap(), other);
+        }
+    }
+
+    #[test]
+    fn half_a_line_is_not_left_where_a_write_fails() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("r.jsonl");
+        let mut book = Book::create(&path, header()).unwrap();
+        let writable = book.file.try_clone().unwrap();
+        book.file = File::open(&path).unwrap();
+        assert!(matches!(book.append(note("lost")), Err(WriteError::File { .. })));
+        book.file = writable;
+        // What a disk that filled up took of it.
+        book.file.write_all(b"{\"entry\":\"no").unwrap();
+        book.append(note("kept")).unwrap();
+        assert_eq!(Loaded::read(&path).unwrap().record.entries, [note("kept")]);
     }
 
     #[test]

@@ -31,6 +31,14 @@ fn white_and_black_that_the_plan_has_are_moved_to_the_front_as_they_are() {
 }
 
 #[test]
+fn a_cold_start_comes_before_white_and_black() {
+    let text = "[[set.sequence]]\nkind = \"grey\"\n[[set.sequence]]\nkind = \"cold_start\"\n";
+    let plan = read(&format!("{HEAD}{text}")).unwrap();
+    let names: Vec<&str> = plan.sets[0].sequences.iter().map(|sequence| sequence.name.as_str()).collect();
+    assert_eq!(names, ["cold_start", "white_black", "grey"]);
+}
+
+#[test]
 fn what_a_set_says_holds_for_its_sequences_unless_they_say_otherwise() {
     let text =
         "window_percent = 18\nrest = \"2s\"\n[[set.sequence]]\nkind = \"grey\"\nwindow_percent = 100\n";
