@@ -32,6 +32,7 @@ mod review;
 mod run;
 mod runs;
 mod settled;
+mod signals;
 mod stage;
 mod status;
 mod zero;

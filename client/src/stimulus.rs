@@ -11,8 +11,10 @@
 
 use std::fmt;
 
+use serde_json::json;
 use settled_protocol::stage::{Power, Range, Stimulus};
 
+use crate::output::{CAUTION, Output, styled};
 use crate::review::patch::{Coding, Patch};
 
 pub mod command;
@@ -21,6 +23,9 @@ pub mod page;
 pub mod prompt;
 pub mod stage;
 pub mod way;
+
+/// What whoever is at the display does where the last stimulus can't be taken off it.
+const LEFT_ON: &str = "take the stimulus off the display: it leaves marks on some";
 
 /// A way to show a stimulus. Only [`show`](Self::show) is required.
 ///
@@ -74,6 +79,12 @@ impl fmt::Display for NotShown {
 }
 
 impl std::error::Error for NotShown {}
+
+/// Says what may go wrong with what is shown.
+fn caution(output: Output, words: &str) {
+    output.end_status();
+    output.note(&styled(CAUTION, words), &json!({ "caution": { "message": words } }));
+}
 
 /// The whole of a stimulus, also what was left out on the command line.
 pub(crate) fn in_words(stimulus: &Stimulus) -> String {

@@ -37,7 +37,8 @@ fn daemon(fault: &str) -> Daemon {
 fn reviewed(folder: &Daemon, name: &str, fault: &str) -> String {
     let file = folder.path(name).display().to_string();
     let daemon = daemon(fault);
-    let output = daemon.run_settle(&["review", "run", "sdr-quick", "--into", &file, "--display", name]);
+    let output =
+        daemon.run_settle(&["review", "run", "sdr-quick", "--into", &file, "--display", "field monitor 3"]);
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     file
 }
@@ -101,7 +102,7 @@ fn a_review_by_a_real_daemon_finds_its_displays_fault_and_a_comparison_that_it_w
 
     let page = said(&folder, &["review", "show", &before]);
     assert!(page.lines().all(|line| line.chars().count() <= 80), "{page}");
-    for words in ["SIMULATED", "before.jsonl", "beyond", "repeatability alone"] {
+    for words in ["SIMULATED", "field monitor 3", "beyond", "repeatability alone"] {
         assert!(page.contains(words), "{words}: {page}");
     }
 

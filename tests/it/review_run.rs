@@ -90,7 +90,7 @@ fn a_review_is_measured_whole_and_what_a_line_says_was_shown_is_what_was_read() 
     );
     let mut seen = 0;
     for entry in measured(&file).iter().filter(|entry| entry["sequence"] == "grey") {
-        let signal = f64::from(u16::try_from(entry["patch"]["codes"][0].as_u64().unwrap()).unwrap()) / 1023.0;
+        let signal = f64::from(u16::try_from(entry["patch"]["codes"][0].as_u64().unwrap()).unwrap()) / 255.0;
         // ITU-R BT.1886 with a black of 0: what the simulated display is.
         let expected = 100.0 * signal.powf(2.4);
         let (found, u95) = (entry["value"]["y"].as_f64().unwrap(), entry["value"]["y_u95"].as_f64().unwrap());
@@ -129,6 +129,42 @@ fn a_client_that_is_killed_goes_on_where_it_stopped_and_no_stimulus_is_doubled_o
     let before = measured(&file).len();
     assert_done(&daemon.run_settle(&arguments("sdr-quick", &file)));
     assert_eq!(measured(&file).len(), before);
+}
+
+#[test]
+fn whoever_ends_it_the_command_that_shows_is_told_to_show_black_last() {
+    let daemon = bench();
+    for (signal, name) in
+        [(Signal::SIGTERM, "term"), (Signal::SIGHUP, "hangup"), (Signal::SIGINT, "interrupt")]
+    {
+        let (file, shown) = (path(&daemon, &format!("{name}.jsonl")), path(&daemon, name));
+        let command = format!("sh -c 'echo \"$1 $2\" >>\"$0\"' {shown} {{r}},{{g}},{{b}} {{window_percent}}");
+        let mut settle = daemon.settle(&arguments("sdr-quick", &file));
+        settle.args(["--show-command", &command]);
+        let child = settle.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+        let lines = || std::fs::read_to_string(&shown).unwrap_or_default();
+        wait_until("white is shown", || lines().contains("255,255,255 10\n"));
+        kill(Pid::from_raw(child.id().try_into().unwrap()), signal).unwrap();
+        let output = child.wait_with_output().unwrap();
+        assert_eq!(output.status.code(), Some(130), "{}", text(&output.stderr));
+        assert!(lines().ends_with("\n0,0,0 100\n"), "{name}: {}", lines());
+    }
+}
+
+#[test]
+fn what_a_page_can_not_show_is_refused_before_anything_is_written() {
+    let daemon = bench();
+    let file = path(&daemon, "r.jsonl");
+    for (more, words) in [(&[][..], "no signal of PQ"), (&["--set", "HDR PQ"], "no signal of PQ")] {
+        let output =
+            daemon.run_settle(&[&arguments("sdr-and-hdr", &file)[..], &["--show", "page"], more].concat());
+        let said = text(&output.stderr);
+        assert!(
+            output.status.code() == Some(2) && said.contains(words) && !said.contains("seizures"),
+            "{said}"
+        );
+    }
+    assert!(!Path::new(&file).exists());
 }
 
 #[test]

@@ -9,6 +9,7 @@ use serde_json::json;
 use settle::output::Output;
 use settle::review::patch::{Coding, Patch};
 use settle::stimulus::page::{Manner, Page, View};
+use settle::stimulus::way::Pause;
 use settle::stimulus::{NotShown, Screen};
 use settled_protocol::stage::Range;
 
@@ -39,7 +40,7 @@ impl Side {
         let thread = std::thread::spawn(move || {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
             runtime.block_on(async {
-                let manner = Manner { address: None, patience: PATIENCE };
+                let manner = Manner { address: None, patience: PATIENCE, pause: Pause::default() };
                 let mut page = Page::open(Output { json: true }, &manner).await.unwrap();
                 sender.send(page.url().to_owned()).unwrap();
                 while let Some(ask) = asked.recv().await {
@@ -288,6 +289,38 @@ fn the_page_that_comes_last_shows_and_the_one_before_does_not_come_back() {
     let view = side.show(&patch);
     assert_is(&mut second, &patch, view);
     assert!(first.evaluate("order === null && words.textContent.includes('Another page')") == true);
+}
+
+#[test]
+fn a_page_that_hears_nothing_any_more_takes_the_stimulus_away_and_comes_back() {
+    let side = Side::open();
+    let mut browser = Browser::start(&[]);
+    // The timer that goes off when nothing is heard goes off when the test says so; messages come late while the test holds them.
+    browser.call(
+        "Page.addScriptToEvaluateOnNewDocument",
+        json!({ "source": "globalThis.silences = 0; globalThis.silent = null;
+            const later = globalThis.setTimeout;
+            globalThis.setTimeout = (what, ms) => {
+                if (ms < 20000) { return later(what, ms); }
+                silences += 1; silent = what; return null;
+            };" }),
+    );
+    browser.open(&side.url);
+    begin(&mut browser);
+    browser.evaluate("silences = 0");
+    let patch = patch([255; 3], [0; 3], 100.0);
+    side.show(&patch);
+    assert!(browser.evaluate("silences > 0") == true, "what is heard winds the timer up anew");
+    let lost = browser.evaluate(
+        "const line = socket; silent(); [order === null, document.body.classList.contains('showing'), line.readyState > 1]",
+    );
+    assert_eq!(lost, json!([true, false, true]));
+    wait_until("that is told", || {
+        side.disturbed().is_some_and(|words| words.contains("the page was gone") || words.contains("anew"))
+    });
+    // Nobody has to begin anew: it shows again what there is to show.
+    browser.wait_for("order !== null && document.body.classList.contains('showing')");
+    wait_until("it is drawn", || browser.picture().at(400, 300) == [255; 3]);
 }
 
 /// What a request gets: the whole answer, headers included.

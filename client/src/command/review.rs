@@ -31,7 +31,7 @@ pub(super) enum Options {
     /// must do something, {"daemon":{"state":"lost"}} and "back"; and {"review":{"file":…,"measured":…,"settled":…,"left":…}} at the end to standard output.
     ///
     /// Exit status: 0 all of it is measured, whether it settled or not; 1 it could not go on; 2 a mistake on the command line, in the
-    /// plan, or another plan than the file's; 130 Ctrl-C, and what was measured is kept.
+    /// plan, or another plan than the file's; 130 Ctrl-C, SIGTERM or SIGHUP, and what was measured is kept.
     Run(Box<run::Options>),
     /// The plans that come along; with a name, that plan as it is written: a beginning for one's own.
     Plans(plans::Options),

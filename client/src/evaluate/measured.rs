@@ -23,13 +23,13 @@ pub struct Measured {
 
 impl Measured {
     /// Of a settled value. Standard uncertainties are such that a normal distribution has the 95 % interval that was stated, so that few degrees
-    /// of freedom count.
+    /// of freedom count. A chromaticity of which nobody knows how sure it is counts for nothing: it would be taken for exact.
     #[must_use]
     pub fn of(estimate: &Estimate) -> Self {
         Self {
             luminance: estimate.y,
             luminance_u: estimate.y_u95 / NORMAL_95,
-            chromaticity: estimate.chromaticity,
+            chromaticity: estimate.chromaticity.filter(|_| estimate.chromaticity_u95.is_some()),
             chromaticity_u: estimate.chromaticity_u95.unwrap_or_default() / CIRCLE_95,
         }
     }
@@ -44,5 +44,28 @@ impl Measured {
     #[must_use]
     pub fn xyz(&self) -> Option<[f64; 3]> {
         Xyz::from_chromaticity(self.chromaticity?, self.luminance).ok().map(Into::into)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_chromaticity_of_which_nobody_knows_how_sure_it_is_is_none() {
+        let mut estimate = Estimate {
+            y: 100.0,
+            y_u95: 0.2,
+            y_standard: 0.1,
+            coverage_factor: 2.0,
+            degrees_of_freedom: 60.0,
+            chromaticity: Chromaticity::from_uv(0.1978, 0.4683).ok(),
+            chromaticity_u95: Some(0.0002),
+            n_effective: 62.0,
+        };
+        assert!(Measured::of(&estimate).chromaticity.is_some());
+        estimate.chromaticity_u95 = None;
+        let light = Measured::of(&estimate);
+        assert!(light.chromaticity.is_none() && light.luminance > 0.0, "{light:?}");
     }
 }

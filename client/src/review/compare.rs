@@ -2,17 +2,19 @@
 //!
 //! Figures are compared by set, sequence and subject. The interval of a difference is made of the two figures' own, as of independent measurements
 //! (method of variance estimates recovery: Zou and Donner, Statistics in Medicine 27, 2008, 1693–1702, from memory). What a calibration of one
-//! meter leaves open is in both reviews alike and is left out where the same meter measured both.
+//! meter leaves open is in both reviews alike and is left out where the same meter measured the same display twice: on two displays a filter meter is off by
+//! different amounts, as their spectra differ. Where it counts and wasn't stated, nothing that rests on it is called better or worse.
 //!
 //! Of fifty differences, each judged at 95 %, some would be called real by chance. That one is real is therefore said where an interval holds it that is
 //! wider: such that with 95 % confidence no difference of the whole comparison is called real that is none (Bonferroni; of normal distributions).
 
 use serde::Serialize;
+use settled_protocol::reading::Flag;
 use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::evaluation::{Evaluation, Placed, Stated};
 use super::figures::{Standing, Tolerance};
-use super::record::Record;
+use super::record::{Header, Record};
 use crate::evaluate::draws::Calibration;
 use crate::evaluate::figure::Figure;
 
@@ -28,8 +30,10 @@ pub struct Comparison {
     pub a: Side,
     /// The second.
     pub b: Side,
-    /// Whether one meter measured both, so that its calibration is left out of the differences.
+    /// Whether one meter measured both.
     pub same_meter: bool,
+    /// Whether both are of one display, by its name. If the meter was the same too, its calibration is left out of the differences.
+    pub same_display: bool,
     /// What makes the two hard to compare, in words.
     pub cautions: Vec<String>,
     /// How many times as wide as a difference's own interval that is which decides whether it is real.
@@ -55,6 +59,8 @@ pub struct Side {
     pub began: settled_protocol::time::Timestamp,
     /// What was stated of the meter's calibration.
     pub calibration: Stated,
+    /// Cautions on any reading, simulated ones first.
+    pub flags: Vec<Flag>,
 }
 
 /// A figure of both.
@@ -88,7 +94,7 @@ pub struct Row {
 pub enum Change {
     /// The readings can't tell the two apart.
     Alike,
-    /// It differs, and neither is nearer to a tolerance's ideal, or there is no tolerance that both share.
+    /// It differs, and neither is nearer to a tolerance's ideal, there is no tolerance that both share, or what the meter is off by may be all of it.
     Differs,
     /// The second is better.
     Better,
@@ -101,8 +107,14 @@ impl Comparison {
     #[must_use]
     pub fn of(a: &Record, b: &Record) -> Self {
         let same_meter = a.header.meter == b.header.meter;
+        let same_display = a.header.display == b.header.display;
+        let is_left_out = same_meter && same_display;
         let evaluated = |record: &Record| {
-            if same_meter { Evaluation::with(record, Calibration::default()) } else { Evaluation::of(record) }
+            if is_left_out {
+                Evaluation::with(record, Calibration::default())
+            } else {
+                Evaluation::of(record)
+            }
         };
         let (first, second) = (evaluated(a), evaluated(b));
         let pairs: Vec<(&Placed, &Placed)> = first
@@ -117,12 +129,19 @@ impl Comparison {
             a: side(&first),
             b: side(&second),
             same_meter,
+            same_display,
             cautions: cautions(a, b),
             factor,
-            rows: pairs.into_iter().filter_map(|(a, b)| row(a, b, factor)).collect(),
+            rows: pairs.into_iter().filter_map(|(a, b)| row(a, b, factor, is_left_out)).collect(),
             only_a: lacking(&first, &second),
             only_b: lacking(&second, &first),
         }
+    }
+
+    /// Whether what the meter's calibration leaves open is in both alike, and so in no interval of a difference.
+    #[must_use]
+    pub fn is_calibration_left_out(&self) -> bool {
+        self.same_meter && self.same_display
     }
 }
 
@@ -133,6 +152,7 @@ fn side(evaluation: &Evaluation) -> Side {
         title: evaluation.title.clone(),
         began: evaluation.began,
         calibration: evaluation.calibration,
+        flags: evaluation.flags.clone(),
     }
 }
 
@@ -148,17 +168,33 @@ fn lacking(these: &Evaluation, those: &Evaluation) -> Vec<[String; 3]> {
     missing.map(|key| key.map(str::to_owned)).collect()
 }
 
-/// What makes two records hard to compare.
-fn cautions(a: &Record, b: &Record) -> Vec<String> {
+/// What is to be said of who measured what.
+fn meters(a: &Header, b: &Header) -> Vec<String> {
     let mut found = Vec::new();
-    if a.header.meter != b.header.meter {
-        let (a, b) = (&a.header, &b.header);
+    let is_open = [a.luminance_u, a.chromaticity_u, b.luminance_u, b.chromaticity_u].contains(&None);
+    if a.meter != b.meter {
         found.push(format!("two meters measured: {} and {}", a.meter, b.meter));
-        if [a.luminance_u, a.chromaticity_u, b.luminance_u, b.chromaticity_u].contains(&None) {
-            let words = "the calibration of a meter was not stated: differences may be between the meters";
-            found.push(words.to_owned());
+        if is_open {
+            found.push(
+                "the calibration of a meter was not stated: differences may be between the meters".to_owned(),
+            );
+        }
+    } else if a.display != b.display {
+        found.push("one meter measured two displays: where their spectra differ, what a meter with filters is off by does not go out".to_owned());
+        if is_open {
+            found.push(
+                "the calibration of the meter was not stated: differences may be the meter's".to_owned(),
+            );
         }
     }
+    found
+}
+
+/// What makes two records hard to compare.
+fn cautions(a: &Record, b: &Record) -> Vec<String> {
+    let mut found = meters(&a.header, &b.header);
+    let words = "how the meter was put down, how warm the display and the meter were, and what the meter drifted from one date to the other are in no interval";
+    found.push(words.to_owned());
     for set in &a.header.plan.sets {
         let Some(other) = b.header.plan.sets.iter().find(|other| other.name == set.name) else { continue };
         if other.aim != set.aim {
@@ -174,11 +210,14 @@ fn cautions(a: &Record, b: &Record) -> Vec<String> {
     found
 }
 
-fn row(a: &Placed, b: &Placed, factor: f64) -> Option<Row> {
+fn row(a: &Placed, b: &Placed, factor: f64, is_left_out: bool) -> Option<Row> {
     let (first, second) = (a.finding.figure?, b.finding.figure?);
     let difference = difference(&first, &second);
     let tolerance =
         a.finding.tolerance.as_ref().filter(|tolerance| b.finding.tolerance.as_ref() == Some(tolerance));
+    // Nobody knows which of two is nearer to what is no display's own, by a meter of which nobody knows how exact it is.
+    let is_open = !is_left_out && (a.repeatability_alone || b.repeatability_alone);
+    let shared = tolerance.filter(|_| !is_open);
     Some(Row {
         set: a.set.clone(),
         sequence: a.sequence.clone(),
@@ -189,7 +228,7 @@ fn row(a: &Placed, b: &Placed, factor: f64) -> Option<Row> {
         difference,
         standing_a: a.finding.standing,
         standing_b: b.finding.standing,
-        change: change(&first, &second, tolerance, factor),
+        change: change(&first, &second, shared, factor),
     })
 }
 

@@ -6,12 +6,13 @@ use settled_protocol::settling::Verdict;
 use settled_protocol::time::Timestamp;
 
 use super::expand;
-use super::figures::part::Part;
+use super::figures::part::{Needs, Part};
+use super::figures::usable::{bound, unvouched, usable};
 use super::figures::{Finding, Scene, Standing};
-use super::patch::Coding;
-use super::plan::{Set, What};
+use super::patch::{Coding, Patch};
+use super::plan::{Sequence, Set, What};
 use super::record::{Entry, Header, Measurement, Record};
-use crate::evaluate::aim::Aim;
+use crate::evaluate::aim::{Aim, Transfer};
 use crate::evaluate::draws::{Calibration, Draws};
 
 /// The version of the evaluation's form in JSON.
@@ -75,6 +76,9 @@ pub struct Placed {
     /// The verdict.
     #[serde(flatten)]
     pub finding: Finding,
+    /// Whether it needs the meter's calibration, and none was stated: within and beyond are then by repeatability alone, and the words say so.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub repeatability_alone: bool,
 }
 
 /// One set.
@@ -101,6 +105,9 @@ pub struct Sequenced {
     pub measured: usize,
     /// Patches that did not settle.
     pub unsettled: Vec<Unsettled>,
+    /// What whoever reads the figures should know, in words: a white that was shown otherwise, readings that count for nothing.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub cautions: Vec<String>,
     /// Its figures: more than one kind of them where it tells of more than one thing; none where too little was measured.
     pub figures: Vec<Part>,
 }
@@ -174,9 +181,12 @@ pub fn calibration(header: &Header) -> Calibration {
 fn evaluated(record: &Record, set: &Set, calibration: Calibration, findings: &mut Vec<Placed>) -> Evaluated {
     let scene = scene(record, set, calibration);
     let sequences = set.sequences.iter().map(|sequence| {
-        let figures = Part::of(&scene, record, set, sequence);
-        for finding in figures.iter().flat_map(Part::verdicts) {
-            findings.push(Placed { set: set.name.clone(), sequence: sequence.name.clone(), finding });
+        let figures = Part::of(&scene_of(record, set, sequence, &scene), record, set, sequence);
+        for part in &figures {
+            findings.extend(part.verdicts().into_iter().map(|finding| {
+                let repeatability_alone = is_alone(part, &finding, set.aim.transfer, &record.header);
+                placed(set, sequence, finding, repeatability_alone)
+            }));
         }
         let patches = record.patches(set, &sequence.name);
         Sequenced {
@@ -184,6 +194,7 @@ fn evaluated(record: &Record, set: &Set, calibration: Calibration, findings: &mu
             planned: expand::steps(set, sequence).len(),
             measured: patches.len() + record.courses(set, &sequence.name).len(),
             unsettled: patches.into_iter().filter_map(unsettled).collect(),
+            cautions: cautions(record, set, sequence),
             figures,
         }
     });
@@ -191,31 +202,124 @@ fn evaluated(record: &Record, set: &Set, calibration: Calibration, findings: &mu
     Evaluated { name: set.name.clone(), aim: set.aim, coding: set.coding, sequences }
 }
 
-/// What all sequences of a set are held against.
+/// Whether a verdict needs a calibration that wasn't stated.
+fn is_alone(part: &Part, finding: &Finding, transfer: Transfer, header: &Header) -> bool {
+    match part.needs(finding, transfer) {
+        Some(Needs::Colour) => header.chromaticity_u.is_none(),
+        Some(Needs::Luminance) => header.luminance_u.is_none(),
+        None => false,
+    }
+}
+
+/// A verdict in its place: one that rests on repeatability alone says so.
+fn placed(set: &Set, sequence: &Sequence, mut finding: Finding, repeatability_alone: bool) -> Placed {
+    if repeatability_alone && matches!(finding.standing, Standing::Within | Standing::Beyond) {
+        let (words, dot) = match finding.words.strip_suffix('.') {
+            Some(words) => (words, "."),
+            None => (finding.words.as_str(), ""),
+        };
+        finding.words = format!("{words}, by repeatability alone{dot}");
+    }
+    Placed { set: set.name.clone(), sequence: sequence.name.clone(), finding, repeatability_alone }
+}
+
+/// What all sequences of a set are held against, unless white and black were measured as they are shown themselves: [`scene_of`].
 #[must_use]
 pub fn scene(record: &Record, set: &Set, calibration: Calibration) -> Scene {
     Scene {
         aim: set.aim,
         coding: set.coding,
-        white: grey(record, set, 1.0).and_then(Measurement::light),
-        black: grey(record, set, 0.0).and_then(Measurement::light),
+        white: grey(record, set, 1.0).and_then(usable),
+        black: grey(record, set, 0.0).and_then(bound),
         draws: Draws::new(calibration),
     }
 }
 
-/// The grey of this signal as it was measured: where there is no white and black of its own, in whatever else shows it in the same way.
+/// What a sequence of a set is held against: white and black that are shown in the same window before the same background, where such were measured,
+/// and else those of the `whole` set.
+#[must_use]
+pub fn scene_of(record: &Record, set: &Set, sequence: &Sequence, whole: &Scene) -> Scene {
+    let alike = |signal: f64| shown(record, set, signal, |patch| is_alike(patch, set, sequence));
+    Scene {
+        white: alike(1.0).and_then(usable).or(whole.white),
+        black: alike(0.0).and_then(bound).or(whole.black),
+        ..whole.clone()
+    }
+}
+
+/// The grey of this signal as it was measured: where there is no white and black of its own, in whatever else shows it. White that the meter doesn't vouch for
+/// counts for none; black that is below its range does, as a bound.
 pub(super) fn grey<'a>(record: &'a Record, set: &Set, signal: f64) -> Option<&'a Measurement> {
+    shown(record, set, signal, |_| true)
+}
+
+fn shown<'a>(
+    record: &'a Record,
+    set: &Set,
+    signal: f64,
+    counts: impl Fn(&Patch) -> bool,
+) -> Option<&'a Measurement> {
     let ranks: [fn(&What) -> bool; 2] = [
         |what| matches!(what, What::WhiteBlack),
-        |what| matches!(what, What::Grey { .. } | What::NearBlack { .. } | What::Primaries),
+        |what| {
+            use What::{Chart, Grey, NearBlack, Primaries, Saturation};
+            matches!(what, Grey { .. } | NearBlack { .. } | Primaries | Saturation { .. } | Chart { .. })
+        },
     ];
     let code = set.coding.code(signal);
+    let has_light = |patch: &Measurement| match signal {
+        lit if lit > 0.0 => usable(patch).is_some(),
+        _ => bound(patch).is_some(),
+    };
     let found = |is_of: fn(&What) -> bool| {
         let sequences = set.sequences.iter().filter(|sequence| is_of(&sequence.what));
         let patches = sequences.flat_map(|sequence| record.patches(set, &sequence.name));
-        patches.into_iter().find(|patch| patch.patch.codes == [code; 3] && patch.value.is_some())
+        patches
+            .into_iter()
+            .find(|patch| patch.patch.codes == [code; 3] && counts(&patch.patch) && has_light(patch))
     };
     ranks.into_iter().find_map(found)
+}
+
+/// Whether a patch is shown as those of a sequence are.
+fn is_alike(patch: &Patch, set: &Set, sequence: &Sequence) -> bool {
+    let background = [set.coding.code(sequence.background); 3];
+    (patch.window_percent - sequence.window_percent).abs() < 1e-9 && patch.background == background
+}
+
+/// What whoever reads a sequence's figures should know.
+fn cautions(record: &Record, set: &Set, sequence: &Sequence) -> Vec<String> {
+    let courses = record.courses(set, &sequence.name);
+    let unvouched = courses.iter().filter_map(|course| {
+        let why = unvouched(course, &sequence.what)?;
+        Some(format!("{} counts for nothing: {why} in some of its readings", course.patch.name))
+    });
+    unvouched.chain(elsewhere(record, set, sequence)).collect()
+}
+
+/// Which white a sequence is held against where none was measured as its patches are shown.
+fn elsewhere(record: &Record, set: &Set, sequence: &Sequence) -> Option<String> {
+    let is_relative = set.aim.transfer != Transfer::Pq;
+    let is_held = matches!(
+        sequence.what,
+        What::Primaries | What::Saturation { .. } | What::Chart { .. } | What::NearBlack { .. }
+    );
+    if !is_relative || !is_held || record.patches(set, &sequence.name).is_empty() {
+        return None;
+    }
+    let white = &grey(record, set, 1.0)?.patch;
+    let alike = shown(record, set, 1.0, |patch| is_alike(patch, set, sequence));
+    let percent = |background: [u16; 3]| 100.0 * set.coding.signal(background[0]);
+    alike.is_none().then(|| {
+        format!(
+            "held against a white on {} % of the screen before {:.0} % of signal, where these are on {} % before {:.0} %: \
+             a display that dims what is large may show another white there",
+            white.window_percent,
+            percent(white.background),
+            sequence.window_percent,
+            100.0 * sequence.background
+        )
+    })
 }
 
 fn unsettled(patch: &Measurement) -> Option<Unsettled> {
@@ -256,4 +360,4 @@ fn notes(record: &Record) -> Vec<Noted> {
 }
 
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;

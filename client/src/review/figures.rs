@@ -53,7 +53,7 @@ mod sentence;
 mod synthetic;
 pub mod trend;
 pub mod uniformity;
-mod usable;
+pub(super) mod usable;
 pub mod white;
 pub mod window;
 mod words;

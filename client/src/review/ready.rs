@@ -45,8 +45,15 @@ impl Ready {
 
 #[cfg(test)]
 mod tests {
+    use std::collections::HashSet;
+
+    use settled_protocol::stage::Range;
+
     use super::*;
-    use crate::review::itinerary::stops;
+    use crate::evaluate::aim::Transfer;
+    use crate::review::itinerary::{Stop, stops};
+    use crate::review::patch::Coding;
+    use crate::review::plan::What;
 
     #[test]
     fn every_plan_that_comes_along_is_right() {
@@ -56,6 +63,33 @@ mod tests {
             assert!(count > 0, "{}", ready.name);
         }
         assert_eq!(Ready::named("sdr-quick").map(|ready| ready.text), Some(READY[0].text));
+    }
+
+    #[test]
+    fn a_page_can_show_every_plan_but_those_of_hdr_modes() {
+        for ready in READY {
+            let plan = ready.plan().unwrap();
+            for set in &plan.sets {
+                let coding = Coding { bits: 8, range: Range::Full };
+                let is_hdr = matches!(set.aim.transfer, Transfer::Pq | Transfer::Hlg { .. });
+                assert!(is_hdr || set.coding == coding, "{}, {}: {:?}", ready.name, set.name, set.coding);
+            }
+        }
+    }
+
+    #[test]
+    fn no_grey_of_a_ramp_is_measured_twice() {
+        for ready in READY {
+            let plan = ready.plan().unwrap();
+            let stops = stops(&plan, &[], None);
+            let is_ramp =
+                |stop: &&Stop<'_>| matches!(stop.sequence.what, What::Grey { .. } | What::NearBlack { .. });
+            let mut seen = HashSet::new();
+            for stop in stops.iter().filter(is_ramp) {
+                let place = (&stop.set.name, &stop.sequence.name, stop.step.patch.codes);
+                assert!(seen.insert(place), "{}: {place:?}", ready.name);
+            }
+        }
     }
 
     #[test]

@@ -129,7 +129,8 @@ pub struct Course {
 /// One reading of a course.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Point {
-    /// In the middle of the exposure, in s since the stimulus was shown.
+    /// The middle of its exposure, in s since the first one began: as soon as the stimulus was said to be shown and the way's pause was over,
+    /// so that it may have been there for that pause longer.
     pub t_s: f64,
     /// Luminance, in cd/m².
     pub luminance_cd_m2: f64,

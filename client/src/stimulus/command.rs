@@ -1,6 +1,7 @@
 //! A program that has a generator, a player or anything else show the stimulus.
 //!
-//! It is run anew for each stimulus, without a shell, and has shown it once it ends with exit status 0.
+//! It is run anew for each stimulus, without a shell, and has shown it once it ends with exit status 0. At the end it is run once more, with
+//! black on the whole screen, so that the last stimulus doesn't stand for ever.
 
 use std::fmt;
 use std::os::fd::AsFd;
@@ -13,7 +14,8 @@ use tokio::process::Command;
 use tokio::time::timeout;
 
 use super::way::Pause;
-use super::{NotShown, Screen};
+use super::{LEFT_ON, NotShown, Screen, caution};
+use crate::output::Output;
 use crate::review::patch::{Coding, Patch};
 
 /// A command line with places for what is to be shown: `{r}` and the other names of [`Template::PLACES`].
@@ -176,18 +178,33 @@ pub struct External {
     template: Template,
     limit: Duration,
     pause: Pause,
+    /// Of the last stimulus that it was run for; nothing where it may have shown none.
+    coding: Option<Coding>,
 }
 
 impl External {
     /// Runs `template` for each stimulus, for `limit` at most, and waits for `pause` more afterwards.
     #[must_use]
     pub fn new(template: Template, limit: Duration, pause: Pause) -> Self {
-        Self { template, limit, pause }
+        Self { template, limit, pause, coding: None }
     }
-}
 
-impl Screen for External {
-    async fn show(&mut self, patch: &Patch, coding: Coding) -> Result<(), NotShown> {
+    /// Has it show black on the whole screen after the last stimulus. Whether it does.
+    async fn black_out(&mut self) -> bool {
+        let Some(coding) = self.coding.take() else { return true };
+        let codes = [coding.code(0.0); 3];
+        let black = Patch { name: "black".to_owned(), codes, background: codes, window_percent: 100.0 };
+        self.run(&black, coding).await.is_ok()
+    }
+
+    pub(super) async fn end_aloud(&mut self, output: Output) {
+        if !self.black_out().await {
+            caution(output, LEFT_ON);
+        }
+    }
+
+    /// Runs it once, to its end.
+    async fn run(&self, patch: &Patch, coding: Coding) -> Result<(), NotShown> {
         let (program, arguments) = self.template.filled(patch, coding);
         let failed = |why: String| NotShown::because(format!("{program} did not show {}: {why}", patch.name));
         // Standard output is for results alone: what it says there goes where its complaints go.
@@ -209,8 +226,21 @@ impl Screen for External {
                 how(status)
             )));
         }
+        Ok(())
+    }
+}
+
+impl Screen for External {
+    async fn show(&mut self, patch: &Patch, coding: Coding) -> Result<(), NotShown> {
+        // One that fails, or is ended half-way, may have shown it all the same.
+        self.coding = Some(coding);
+        self.run(patch, coding).await?;
         self.pause.over().await;
         Ok(())
+    }
+
+    async fn end(&mut self) {
+        self.black_out().await;
     }
 }
 

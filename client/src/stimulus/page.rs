@@ -2,7 +2,8 @@
 //!
 //! The browser fetches everything from here and nothing from anywhere else. It draws a stimulus in whole pixels of the display, and says
 //! so two animation frames later: what it was told is then with the compositor, which shows it within a frame or two. What the
-//! display itself adds to that, nobody can tell; it is some tens of milliseconds (common practice, no source).
+//! display itself adds to that, nobody can tell: some tens of milliseconds, a tenth of a second on some televisions (common practice, no
+//! source). A pause after each stimulus is there for that.
 //!
 //! Code values are those of an 8-bit sRGB canvas. They reach the display unchanged where the system knows no colour profile of it, or
 //! sRGB's; where it knows another, browsers convert to that, and what is measured is the display together with that conversion. In a
@@ -27,8 +28,10 @@ use tokio::sync::watch;
 use tokio::task::JoinSet;
 use tokio::time::{sleep, timeout};
 
-use super::{NotShown, Screen};
-use crate::output::{CAUTION, Output, STRONG, styled};
+use super::way::Pause;
+use super::{NotShown, Screen, caution};
+use crate::evaluate::aim::Transfer;
+use crate::output::{Output, STRONG, styled};
 use crate::review::patch::{Coding, Patch};
 
 mod guard;
@@ -55,6 +58,8 @@ pub struct Manner {
     pub address: Option<SocketAddr>,
     /// How long the page is waited for, at first and whenever it is away.
     pub patience: Duration,
+    /// How long to wait once it has drawn, for the display's own delay.
+    pub pause: Pause,
 }
 
 /// The address and port of `--page-address`; port 0 where none is named.
@@ -76,6 +81,30 @@ pub fn address(text: &str) -> Result<SocketAddr, String> {
     Ok(address)
 }
 
+/// Whether code values of this coding reach a page as they are.
+fn can_show(coding: Coding) -> Result<(), NotShown> {
+    if coding.bits == 8 && coding.range == Range::Full {
+        return Ok(());
+    }
+    let range = if coding.range == Range::Full { "full" } else { "narrow" };
+    Err(NotShown::because(format!(
+        "a page shows code values of 8 bits and full range, not {} bits and {range} range: let the plan say bits = 8 and range = \"full\", or show stimuli another way, with --show",
+        coding.bits
+    )))
+}
+
+/// Whether light of a page can be held against an aim: what is on it is SDR content, also in a system's HDR mode, and no signal of PQ or HLG.
+pub(super) fn can_be_held_against(coding: Coding, transfer: Transfer) -> Result<(), NotShown> {
+    let name = match transfer {
+        Transfer::Pq => "PQ",
+        Transfer::Hlg { .. } => "HLG",
+        Transfer::Power { .. } | Transfer::Bt1886 | Transfer::Srgb => return can_show(coding),
+    };
+    Err(NotShown::because(format!(
+        "a page is SDR content, and no signal of {name}: show stimuli another way, with --show command or prompt, or take another set, with --set"
+    )))
+}
+
 /// What the lines to pages share.
 #[derive(Debug)]
 struct Hub {
@@ -94,6 +123,7 @@ pub struct Page {
     status: watch::Receiver<Status>,
     url: String,
     patience: Duration,
+    pause: Pause,
     /// Of the last order.
     id: u64,
     /// What was last said of the page's presence.
@@ -137,6 +167,7 @@ impl Page {
             status,
             url,
             patience: manner.patience,
+            pause: manner.pause,
             id: 0,
             said: None,
             cautioned: Vec::new(),
@@ -233,8 +264,7 @@ impl Page {
     }
 
     fn caution(&self, words: &str) {
-        self.output.end_status();
-        self.output.note(&styled(CAUTION, words), &json!({ "caution": { "message": words } }));
+        caution(self.output, words);
     }
 
     /// What may make light of the page other than it should be, each said once.
@@ -254,18 +284,12 @@ impl Screen for Page {
         let order = Order::patch(self.next(), patch)?;
         let view = self.carry_out(order, &patch.name).await?;
         self.caution_about(view);
+        self.pause.over().await;
         Ok(())
     }
 
     fn can_show(&self, coding: Coding) -> Result<(), NotShown> {
-        if coding.bits == 8 && coding.range == Range::Full {
-            return Ok(());
-        }
-        let range = if coding.range == Range::Full { "full" } else { "narrow" };
-        Err(NotShown::because(format!(
-            "a page shows code values of 8 bits and full range, not {} bits and {range} range: let the plan say so, or show stimuli another way",
-            coding.bits
-        )))
+        can_show(coding)
     }
 
     fn disturbed(&mut self) -> Option<String> {

@@ -1,6 +1,6 @@
 //! Someone who shows the stimulus by hand, and says when it is to be seen.
 
-use super::{NotShown, Screen, in_words};
+use super::{LEFT_ON, NotShown, Screen, in_words};
 use crate::asking;
 use crate::output::Output;
 use crate::review::patch::{Coding, Patch};
@@ -33,7 +33,7 @@ impl Screen for Prompt {
 
     async fn end(&mut self) {
         if std::mem::take(&mut self.asked) && !self.output.json {
-            self.output.aside("take the stimulus off the display: it leaves marks on some");
+            self.output.aside(LEFT_ON);
         }
     }
 }

@@ -11,6 +11,7 @@ use super::prompt::Prompt;
 use super::stage::Stage;
 use super::{NotShown, Screen};
 use crate::asking;
+use crate::evaluate::aim::Transfer;
 use crate::output::Output;
 use crate::quantities::{seconds, within};
 use crate::review::patch::{Coding, Patch};
@@ -36,10 +37,15 @@ pub struct Way {
     /// How long that command may take.
     #[arg(long, value_name = "TIME", default_value = "30s", allow_hyphen_values = true, value_parser = limit)]
     show_limit: f64,
-    /// With command and prompt: how long to wait after each stimulus, for a display that takes its time to show it.
-    #[arg(long, value_name = "TIME", default_value = "0s", allow_hyphen_values = true, value_parser = within(seconds, 0.0..=600.0, "0 to 10min"))]
-    show_pause: f64,
+    /// How long to wait after each stimulus before it is read, for a display that takes its time to show it; not with stage
+    /// [default: 0.3s with page, else 0s].
+    #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = within(seconds, 0.0..=600.0, "0 to 10min"))]
+    show_pause: Option<f64>,
 }
+
+/// A browser knows when it has drawn, but not when the display shows it, in s. Some televisions are a tenth of a second late (common
+/// practice, no source).
+const PAGE_PAUSE_S: f64 = 0.3;
 
 /// The ways there are.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -56,6 +62,10 @@ pub enum Kind {
 
 fn limit(text: &str) -> Result<f64, String> {
     within(seconds, 1.0..=86_400.0, "1s to 24h")(text)
+}
+
+fn duration(seconds: f64) -> Duration {
+    Duration::try_from_secs_f64(seconds).unwrap_or(Duration::MAX)
 }
 
 fn template(text: &str) -> Result<Template, String> {
@@ -95,13 +105,31 @@ impl Way {
             Kind::Command | Kind::Prompt | Kind::Stage if self.page_address.is_some() => {
                 "--page-address goes with --show page alone"
             }
-            Kind::Page | Kind::Stage if self.show_pause > 0.0 => {
-                "--show-pause goes with --show command and prompt alone: the others tell when a stimulus is shown"
+            Kind::Stage if self.show_pause.is_some_and(|pause_s| pause_s > 0.0) => {
+                "--show-pause does not go with --show stage: a simulated display tells when a stimulus is shown"
             }
             Kind::Stage if !simulated => "--show stage needs a simulated meter",
             Kind::Command | Kind::Page | Kind::Prompt | Kind::Stage => return None,
         };
         Some(words.to_owned())
+    }
+
+    /// Whether stimuli of this coding reach the screen as they are, and what they mean there is what `transfer` says. Can be asked before
+    /// anything is opened. `simulated` if the meter looks at a simulated display.
+    ///
+    /// # Errors
+    /// [`NotShown`], with what to take instead.
+    pub fn can_show(&self, simulated: bool, coding: Coding, transfer: Transfer) -> Result<(), NotShown> {
+        match self.kind(simulated) {
+            Kind::Page => super::page::can_be_held_against(coding, transfer),
+            Kind::Command | Kind::Prompt | Kind::Stage => Ok(()),
+        }
+    }
+
+    /// How long to wait after each stimulus.
+    fn pause(&self, simulated: bool) -> Pause {
+        let usual_s = if self.kind(simulated) == Kind::Page { PAGE_PAUSE_S } else { 0.0 };
+        Pause(duration(self.show_pause.unwrap_or(usual_s)))
     }
 
     /// Gets it ready. `stage` is the simulated display that the meter looks at, if it does. A page says its address, and is waited
@@ -114,15 +142,14 @@ impl Way {
         if let Some(mistake) = self.mistake(simulated) {
             return Err(NotShown::because(mistake));
         }
-        let duration = |seconds| Duration::try_from_secs_f64(seconds).unwrap_or(Duration::MAX);
-        let pause = Pause(duration(self.show_pause));
+        let pause = self.pause(simulated);
         let screen = match (self.kind(simulated), stage, &self.show_command) {
             (Kind::Stage, Some(stage), _) => AnyScreen::Stage(stage),
             (Kind::Command, _, Some(template)) => {
                 AnyScreen::Command(External::new(template.clone(), duration(self.show_limit), pause))
             }
             (Kind::Page, ..) => {
-                let manner = Manner { address: self.page_address, patience: duration(self.page_wait) };
+                let manner = Manner { address: self.page_address, patience: duration(self.page_wait), pause };
                 AnyScreen::Page(Box::new(Page::open(output, &manner).await?))
             }
             // The first two are mistakes, without what they need.
@@ -203,7 +230,7 @@ impl Screen for Showing<'_> {
     async fn end(&mut self) {
         match &mut self.screen {
             AnyScreen::Page(page) => page.end().await,
-            AnyScreen::Command(command) => command.end().await,
+            AnyScreen::Command(command) => command.end_aloud(self.output).await,
             AnyScreen::Prompt(prompt) => prompt.end().await,
             AnyScreen::Stage(stage) => stage.end_aloud(self.output).await,
         }

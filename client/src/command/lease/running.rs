@@ -13,6 +13,7 @@ use tokio::signal::unix::{SignalKind, signal};
 
 use super::leash;
 use crate::command::Failure;
+use crate::command::signals::{heard, is_ignored};
 use crate::lease::{self, Lease};
 use crate::output::Output;
 
@@ -36,11 +37,9 @@ impl Running {
         lease: Option<&Lease>,
         socket: Option<&Path>,
     ) -> Result<Self, Failure> {
-        let ignored = ignored();
         let listen = |kind: SignalKind, passed_on: Signal| {
             // What we were started to ignore, under nohup say, the command is to ignore as well.
-            let is_ignored = ignored >> (kind.as_raw_value() - 1) & 1 == 1;
-            let heard = if is_ignored { None } else { Some(signal(kind)?) };
+            let heard = if is_ignored(kind) { None } else { Some(signal(kind)?) };
             Ok::<_, std::io::Error>((heard, passed_on))
         };
         // Listened for before there is anything that they could end.
@@ -82,21 +81,6 @@ impl Running {
             }
         }
     }
-}
-
-/// Waits for a signal; for ever, where it is ignored.
-async fn heard(signal: &mut Option<tokio::signal::unix::Signal>) {
-    match signal {
-        Some(signal) => drop(signal.recv().await),
-        None => std::future::pending().await,
-    }
-}
-
-/// The signals that this process was started to ignore, the lowest bit for the first.
-fn ignored() -> u64 {
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let mask = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
-    mask.and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok()).unwrap_or(0)
 }
 
 /// Whether what is typed at the terminal reaches this process and its children alike.

@@ -36,7 +36,11 @@ pub(in crate::command) fn run(output: Output, options: &Options) -> Result<Exit,
 
 fn lines(comparison: &Comparison, signs: Signs) -> Vec<String> {
     let mut lines = Vec::new();
-    for (letter, side) in [("A", &comparison.a), ("B", &comparison.b)] {
+    let sides = [("A", &comparison.a), ("B", &comparison.b)];
+    for (letter, side) in sides.iter().filter(|(_, side)| !side.flags.is_empty()) {
+        lines.extend(layout::wrapped(&format!("{letter}  "), &show::flags(&side.meter, &side.flags)));
+    }
+    for (letter, side) in sides {
         lines.extend(layout::wrapped(&format!("{letter}  "), &told(side)));
     }
     for caution in &comparison.cautions {
@@ -162,8 +166,8 @@ fn lacking(comparison: &Comparison) -> Vec<String> {
 }
 
 fn basis(comparison: &Comparison) -> Vec<String> {
-    let of = if comparison.same_meter {
-        "repeatability alone, as one meter measured both and what its calibration leaves open is in both alike".to_owned()
+    let of = if comparison.is_calibration_left_out() {
+        "repeatability alone, as one meter measured one display twice and what its calibration leaves open is in both alike".to_owned()
     } else {
         let [a, b] = [&comparison.a, &comparison.b].map(|side| calibration(&side.calibration));
         format!("A {a}; B {b}")

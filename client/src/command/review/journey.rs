@@ -7,7 +7,7 @@ use settled_protocol::error::ErrorKind;
 use settled_protocol::lease::LeaseParams;
 use settled_protocol::text::Text;
 
-use super::super::{Context, Failure, lease as leasing, wall_clock};
+use super::super::{Context, Failure, lease as leasing, signals, wall_clock};
 use super::looking::Looker;
 use super::progress::Progress;
 use crate::asking;
@@ -36,7 +36,7 @@ const WAIT_S: f64 = 60.0;
 /// How a review ended before its end.
 #[derive(Debug)]
 pub(super) enum Ended {
-    /// Ctrl-C.
+    /// Ctrl-C, SIGTERM or SIGHUP.
     Interrupted,
     /// The daemon has gone, or the lease with it: it can go on once it is back.
     Away(Failure),
@@ -159,7 +159,8 @@ impl<'a> Journey<'a> {
             None => Arc::new(unless_interrupted(async { Ok(self.context.connect().await?) }).await?),
         };
         let name = Text::try_from("settle review".to_owned()).ok();
-        let speed = connection.introduce(name).await?.clock.speed;
+        let introduced = async { Ok(connection.introduce(name).await?) };
+        let speed = unless_interrupted(introduced).await?.clock.speed;
         let lease = unless_interrupted(self.lease(&connection)).await?;
         if anew {
             self.progress.daemon("back", "the daemon is back: the review goes on");
@@ -356,10 +357,10 @@ fn unshown(error: NotShown) -> Ended {
     Ended::Failed(Failure::Input(error.why))
 }
 
-/// Waits for it, or for Ctrl-C.
+/// Waits for it, or for Ctrl-C or whatever else asks us to end: the last stimulus is to be taken off the screen first.
 async fn unless_interrupted<T>(call: impl Future<Output = Result<T, Ended>>) -> Result<T, Ended> {
     tokio::select! {
         outcome = call => outcome,
-        _ = tokio::signal::ctrl_c() => Err(Ended::Interrupted),
+        () = signals::asked_to_end() => Err(Ended::Interrupted),
     }
 }

@@ -20,7 +20,7 @@ use crate::connection::Connection;
 use crate::output::{CAUTION, GOOD, Output, styled};
 use crate::quantities::{number, percent, within};
 use crate::review::caution::{cautions, consents};
-use crate::review::itinerary::stops;
+use crate::review::itinerary::{Stop, stops};
 use crate::review::plan::Plan;
 use crate::review::record::reading::{FORM, Loaded};
 use crate::review::record::writing::Book;
@@ -70,6 +70,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     if let Some(mistake) = options.way.mistake(simulated) {
         return Err(Failure::Usage(mistake));
     }
+    must_be_shown(&plan, &options, simulated)?;
     let consented = consent(output, &plan, &options).await?;
     if !consented {
         return Err(Failure::Usage("nothing was measured: it was not agreed to".to_owned()));
@@ -130,6 +131,22 @@ pub(super) fn must_have(plan: &Plan, set: Option<&str>) -> Result<(), Failure> {
     }
 }
 
+/// What of the plan is still to be measured.
+fn left<'a>(plan: &'a Plan, options: &Options) -> Vec<Stop<'a>> {
+    // What can't be read is told once it is to be gone on with.
+    let known = Loaded::read(&options.into).map(|loaded| loaded.record.entries).unwrap_or_default();
+    stops(plan, &known, options.set.as_deref())
+}
+
+/// Refuses what can't be shown in this way as it is meant, before anything is asked, written or opened.
+fn must_be_shown(plan: &Plan, options: &Options, simulated: bool) -> Result<(), Failure> {
+    for Stop { set, .. } in left(plan, options) {
+        let shown = options.way.can_show(simulated, set.coding, set.aim.transfer);
+        shown.map_err(|error| Failure::Usage(format!("{}: {}", set.name, error.why)))?;
+    }
+    Ok(())
+}
+
 async fn meter(connection: &Connection, named: Option<String>) -> Result<Meter, Failure> {
     let id = MeterArgument { meter: named }.resolve(connection).await?;
     let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
@@ -140,9 +157,7 @@ async fn meter(connection: &Connection, named: Option<String>) -> Result<Meter, 
 
 /// Says what one should know before, and asks for what must be agreed to.
 async fn consent(output: Output, plan: &Plan, options: &Options) -> Result<bool, Failure> {
-    // What can't be read is told once it is to be gone on with.
-    let known = Loaded::read(&options.into).map(|loaded| loaded.record.entries).unwrap_or_default();
-    let stops = stops(plan, &known, options.set.as_deref());
+    let stops = left(plan, options);
     if stops.is_empty() {
         return Ok(true);
     }

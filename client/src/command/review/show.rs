@@ -7,7 +7,7 @@ use clap::Args;
 use super::layout;
 use super::signs::Signs;
 use crate::command::{Exit, Failure};
-use crate::output::{FAINT, Output, STRONG, styled};
+use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
 use crate::review::evaluation::{Evaluated, Evaluation, Placed, Sequenced, Stated};
 use crate::review::figures::Standing;
 use crate::review::record::Record;
@@ -106,6 +106,8 @@ fn verdicts(evaluation: &Evaluation, set: &Evaluated, sequence: &Sequenced, sign
         lines.push("    too little was measured for any figure".to_owned());
     }
     lines.extend(unsettled(sequence));
+    let cautions = sequence.cautions.iter().flat_map(|caution| layout::wrapped("    !  ", caution));
+    lines.extend(cautions.map(|line| styled(CAUTION, &line)));
     lines
 }
 
@@ -143,6 +145,11 @@ fn tables(set: &Evaluated) -> Vec<String> {
 fn basis(evaluation: &Evaluation) -> Vec<String> {
     let words = format!("Intervals are 95 %: {}.", calibration(&evaluation.calibration));
     let mut lines = layout::wrapped("", &words);
+    if evaluation.findings.iter().any(|placed| placed.repeatability_alone) {
+        let words = "A verdict by repeatability alone takes the meter for exact where it holds the display against what isn't its own: \
+                     --luminance-uncertainty and --chromaticity-uncertainty of settle review run state how exact it is.";
+        lines.extend(layout::wrapped("", words));
+    }
     for noted in &evaluation.notes {
         lines.extend(layout::wrapped(&format!("{}  ", show::moment(noted.at)), &noted.words));
     }

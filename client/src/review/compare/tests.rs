@@ -1,4 +1,7 @@
+use settled_protocol::quantity::Chromaticity;
+
 use super::*;
+use crate::review::evaluation::tests::{patch, record};
 
 fn within(least: Option<f64>, most: Option<f64>) -> Tolerance {
     Tolerance { least, most, source: "a test".to_owned() }
@@ -47,4 +50,55 @@ fn what_is_better_depends_on_the_tolerance_and_only_beyond_uncertainty() {
         Change::Alike,
         "nobody knows how sure"
     );
+}
+
+/// Of a white that was tinted, and of one that is right; what is done to the second record, and what was stated of the meter's chromaticity.
+fn mended(chromaticity_u: Option<f64>, second: impl FnOnce(&mut Record)) -> Comparison {
+    let (mut a, mut b) = (record(), record());
+    let tinted = patch(&mut a, "white_black", "white").value.as_mut().unwrap();
+    let colour = tinted.chromaticity.unwrap();
+    tinted.chromaticity = Some(Chromaticity::from_uv(colour.u_prime() + 0.02, colour.v_prime()).unwrap());
+    a.header.chromaticity_u = chromaticity_u;
+    b.header.chromaticity_u = chromaticity_u;
+    second(&mut b);
+    Comparison::of(&a, &b)
+}
+
+fn of<'a>(comparison: &'a Comparison, subject: &str) -> &'a Row {
+    comparison.rows.iter().find(|row| row.subject == subject).unwrap()
+}
+
+#[test]
+fn a_calibration_goes_out_where_one_meter_measured_one_display_twice_and_nowhere_else() {
+    let once_more = mended(None, |_| {});
+    assert!(once_more.is_calibration_left_out());
+    assert_eq!(of(&once_more, "white_colour").change, Change::Better);
+    let another = |header: &mut Header| header.display = "field monitor 4".to_owned();
+    let beside = mended(None, |b| another(&mut b.header));
+    assert!(!beside.is_calibration_left_out());
+    // 2 % of 120 cd/m² each, as of independent measurements: 1.96 · √2 · 2.4 cd/m² = 6.7 cd/m².
+    let (same, two) = (of(&once_more, "peak").difference, of(&beside, "peak").difference);
+    assert!(same.u95() < 0.5 && (two.u95() - 6.65).abs() < 0.7, "{same:?} {two:?}");
+}
+
+#[test]
+fn what_a_meter_may_be_off_by_makes_nothing_better_or_worse() {
+    let another = |b: &mut Record| b.header.display = "field monitor 4".to_owned();
+    let open = mended(None, another);
+    assert_eq!(of(&open, "white_colour").change, Change::Differs);
+    assert!(
+        open.cautions.iter().any(|caution| caution.contains("may be the meter's")),
+        "{:?}",
+        open.cautions
+    );
+    assert_eq!(of(&mended(Some(0.001), another), "white_colour").change, Change::Better);
+    let meters = mended(None, |b| b.header.meter = "other".to_owned());
+    assert_eq!(of(&meters, "white_colour").change, Change::Differs);
+}
+
+#[test]
+fn what_no_interval_holds_is_always_said_and_whose_light_it_was() {
+    let compared = mended(Some(0.001), |_| {});
+    assert!(compared.cautions.iter().any(|caution| caution.contains("put down")), "{:?}", compared.cautions);
+    assert_eq!(compared.a.flags.first(), Some(&Flag::Simulated));
 }

@@ -6,6 +6,7 @@ use settled_protocol::settling::Estimate;
 use super::*;
 use crate::review::itinerary::{Stop, stops};
 use crate::review::ready::Ready;
+use crate::review::record::{Course, Point};
 
 const WHITE: f64 = 120.0;
 const BLACK: f64 = 0.06;
@@ -40,7 +41,7 @@ fn measurement(stop: &Stop<'_>, count: usize) -> Measurement {
 }
 
 /// A quick review of a display that does exactly what it is meant to.
-fn record() -> Record {
+pub(in crate::review) fn record() -> Record {
     let plan = Ready::named("sdr-quick").unwrap().plan().unwrap();
     let entries = stops(&plan, &[], None);
     let entries = entries.iter().enumerate().map(|(count, stop)| measurement(stop, count));
@@ -116,4 +117,160 @@ fn without_white_and_black_of_their_own_the_ramps_ends_are_what_figures_are_held
     let scene = scene(&record, &set, Calibration::default());
     let [white, black] = [scene.white, scene.black].map(|light| light.unwrap().luminance);
     assert!((white - WHITE).abs() < 1e-9 && (black - BLACK).abs() < 1e-9, "{white} {black}");
+}
+
+/// The patch of this name of a sequence.
+pub(in crate::review) fn patch<'a>(
+    record: &'a mut Record,
+    sequence: &str,
+    name: &str,
+) -> &'a mut Measurement {
+    patches(record, sequence).find(|patch| patch.patch.name == name).unwrap()
+}
+
+/// The patches of a sequence.
+fn patches<'a>(record: &'a mut Record, sequence: &str) -> impl Iterator<Item = &'a mut Measurement> {
+    record.entries.iter_mut().filter_map(move |entry| match entry {
+        Entry::Patch(patch) if patch.place.sequence == sequence => Some(patch.as_mut()),
+        _ => None,
+    })
+}
+
+fn named<'a>(evaluation: &'a Evaluation, subject: &str) -> &'a Placed {
+    evaluation.findings.iter().find(|placed| placed.finding.subject == subject).unwrap()
+}
+
+#[test]
+fn no_set_is_held_against_a_white_that_the_meter_does_not_vouch_for() {
+    let set = record().header.plan.sets[0].clone();
+    for flag in [Flag::AboveRange, Flag::BelowRange, Flag::Dark] {
+        let mut record = record();
+        for name in ["white_black", "grey", "primaries"] {
+            patches(&mut record, name).for_each(|patch| patch.flags.push(flag));
+        }
+        let scene = scene(&record, &set, Calibration::default());
+        assert_eq!(scene.white, None, "{flag:?}");
+        let evaluated = Evaluation::of(&record);
+        for sequence in evaluated.sets[0].sequences.iter().filter(|sequence| sequence.name != "near_black") {
+            assert!(sequence.figures.is_empty(), "{flag:?}: {sequence:#?}");
+        }
+    }
+    let mut lost = record();
+    patch(&mut lost, "white_black", "white").verdict = Verdict::Lost;
+    patch(&mut lost, "grey", "white").value.as_mut().unwrap().y = 119.0;
+    let found = scene(&lost, &set, Calibration::default()).white.unwrap().luminance;
+    assert!((found - 119.0).abs() < 1e-9, "the ramp's white, not the one that jumped: {found}");
+}
+
+#[test]
+fn black_below_the_meters_range_stays_as_a_bound() {
+    let mut record = record();
+    patch(&mut record, "white_black", "black").flags.push(Flag::BelowRange);
+    let set = record.header.plan.sets[0].clone();
+    let black = scene(&record, &set, Calibration::default()).black.unwrap().luminance;
+    assert!((black - BLACK).abs() < 1e-9, "{black}");
+}
+
+#[test]
+fn what_is_shown_otherwise_is_held_against_a_white_that_is_shown_alike_or_says_that_none_was() {
+    let mut record = record();
+    for sequence in &mut record.header.plan.sets[0].sequences[2..] {
+        sequence.window_percent = 100.0;
+    }
+    for name in ["near_black", "primaries"] {
+        patches(&mut record, name).for_each(|patch| patch.patch.window_percent = 100.0);
+    }
+    // The display has half the light in a full field.
+    patches(&mut record, "primaries").for_each(|patch| patch.value.as_mut().unwrap().y /= 2.0);
+    let set = record.header.plan.sets[0].clone();
+    let whole = scene(&record, &set, Calibration::default());
+    let white =
+        |index: usize| scene_of(&record, &set, &set.sequences[index], &whole).white.unwrap().luminance;
+    assert!((white(1) - WHITE).abs() < 1e-9 && (white(3) - WHITE / 2.0).abs() < 1e-9, "{}", white(3));
+    assert!(Evaluation::of(&record).sets[0].sequences.iter().all(|sequence| sequence.cautions.is_empty()));
+
+    record.entries.retain(|entry| match entry {
+        Entry::Patch(patch) => patch.place.sequence != "primaries" || patch.patch.name != "white",
+        _ => true,
+    });
+    let sequences = Evaluation::of(&record).sets.remove(0).sequences;
+    for sequence in &sequences[2..] {
+        assert!(sequence.cautions[0].contains("a white on 10 % of the screen"), "{:?}", sequence.cautions);
+        assert!(sequence.cautions[0].contains("these are on 100 %"), "{:?}", sequence.cautions);
+    }
+    assert!(sequences[..2].iter().all(|sequence| sequence.cautions.is_empty()));
+}
+
+#[test]
+fn a_verdict_that_needs_a_calibration_which_was_not_stated_says_so() {
+    const WORDS: &str = ", by repeatability alone";
+    let mut record = record();
+    let open = Evaluation::of(&record);
+    for subject in ["white_colour", "grey_balance", "gamut_red"] {
+        let placed = named(&open, subject);
+        assert!(placed.repeatability_alone && placed.finding.words.ends_with(WORDS), "{placed:?}");
+        assert_eq!(placed.finding.standing, Standing::Within);
+    }
+    // What is held against the display itself needs none; what isn't judged claims nothing.
+    for subject in ["gamut_sum", "gamma", "peak"] {
+        let placed = named(&open, subject);
+        assert!(!placed.repeatability_alone && !placed.finding.words.contains(WORDS), "{placed:?}");
+    }
+    record.header.chromaticity_u = Some(0.001);
+    let stated = Evaluation::of(&record);
+    assert!(stated.findings.iter().all(|placed| !placed.repeatability_alone));
+}
+
+#[test]
+fn with_st_2084_light_needs_a_calibration_too() {
+    let mut record = record();
+    record.header.chromaticity_u = Some(0.001);
+    let luminance_u = record.header.luminance_u.take();
+    record.header.plan.sets[0].aim.transfer = Transfer::Pq;
+    let set = record.header.plan.sets[0].clone();
+    for entry in &mut record.entries {
+        let Entry::Patch(patch) = entry else { continue };
+        let signal = patch.patch.signal(set.coding);
+        patch.value.as_mut().unwrap().y = set.aim.xyz(signal, WHITE, BLACK).unwrap()[1];
+    }
+    let is_alone = |record: &Record| {
+        let judged = Evaluation::of(record).findings.into_iter();
+        let mut judged = judged.filter(|placed| {
+            placed.sequence == "grey"
+                && placed.finding.unit == "%"
+                && placed.finding.standing != Standing::Told
+        });
+        judged.next().unwrap().repeatability_alone
+    };
+    assert!(is_alone(&record));
+    record.header.luminance_u = luminance_u;
+    assert!(!is_alone(&record));
+}
+
+#[test]
+fn a_course_that_the_meter_does_not_vouch_for_counts_for_nothing_and_that_is_said() {
+    let mut record = record();
+    let plan = Ready::named("sdr-full").unwrap().plan().unwrap();
+    let stops = stops(&plan, &[], None);
+    let stop = stops.iter().find(|stop| matches!(stop.sequence.what, What::PeakHold { .. })).unwrap();
+    let point = |step: u32| Point { t_s: f64::from(step), luminance_cd_m2: WHITE, chromaticity: None };
+    let course = Course {
+        place: stop.place(),
+        patch: stop.step.patch.clone(),
+        at: moment(0),
+        points: (1..200).map(point).collect(),
+        readings: None,
+        flags: Vec::new(),
+    };
+    record.header.plan = plan.clone();
+    let held = |record: &Record| {
+        let mut sequences = Evaluation::of(record).sets.remove(0).sequences;
+        let index = sequences.iter().position(|it| it.name == stop.sequence.name).unwrap();
+        sequences.swap_remove(index)
+    };
+    record.entries = vec![Entry::Course(course.clone())];
+    assert!(!held(&record).figures.is_empty() && held(&record).cautions.is_empty());
+    record.entries = vec![Entry::Course(Course { flags: vec![Flag::AboveRange], ..course })];
+    assert!(held(&record).figures.is_empty());
+    assert!(held(&record).cautions[0].contains("above the meter's range"), "{:?}", held(&record).cautions);
 }

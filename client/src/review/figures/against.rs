@@ -1,10 +1,8 @@
 //! Patches held against what they are meant to be: colour differences, with intervals that hold for all patches at once.
 
-use settled_protocol::reading::Flag;
-use settled_protocol::settling::Verdict;
-
 use super::Scene;
 use super::formulas;
+use super::usable::usable;
 use crate::evaluate::aim::Transfer;
 use crate::evaluate::difference::Difference;
 use crate::evaluate::figure::Figure;
@@ -35,14 +33,8 @@ pub(super) struct Against<'a> {
     /// Whether lights count with the luminance that was measured: their colour alone is compared.
     level: bool,
     pub(super) points: Vec<Point>,
-    /// Names of the patches that have no light or no colour.
+    /// Names of the patches that have no usable light or no colour.
     pub(super) left_out: Vec<String>,
-}
-
-/// The light of a patch; nothing where it has none, was lost, or was below what the meter can measure.
-pub(super) fn light(patch: &Measurement) -> Option<Measured> {
-    let is_lost = patch.verdict == Verdict::Lost || patch.flags.contains(&Flag::BelowRange);
-    patch.light().filter(|_| !is_lost)
 }
 
 impl<'a> Against<'a> {
@@ -61,7 +53,7 @@ impl<'a> Against<'a> {
     }
 
     fn point(&self, patch: &Measurement) -> Option<Point> {
-        let light = light(patch)?;
+        let light = usable(patch)?;
         let xyz = light.xyz()?;
         let signal = patch.patch.signal(self.scene.coding);
         let black = self.scene.black.unwrap_or(Measured::exactly(0.0, None));

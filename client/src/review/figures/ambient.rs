@@ -4,9 +4,9 @@
 //! be measured and reported where it can't. Black as it is measured holds both, so that 1/20 of the display's own is 1/21 of what is seen.
 
 use serde::{Deserialize, Serialize};
-use settled_protocol::reading::Flag;
 
 use super::sentence::{luminance, percent, surely_not_zero, told};
+use super::usable::{bound, is_below_range};
 use super::{Figures, Finding, Scene, Standing, Table, Tolerance};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
@@ -39,11 +39,10 @@ impl Ambient {
     /// Of a patch that was measured with the display switched off, and of `black` with its flags, where there is one (else the scene's black is taken to be within the meter's range).
     #[must_use]
     pub fn evaluate(scene: &Scene, patches: &[&Measurement], black: Option<&Measurement>) -> Option<Self> {
-        let below = |measurement: &Measurement| measurement.flags.contains(&Flag::BelowRange);
         let patch = patches.first()?;
-        let off = patch.light()?;
-        let (off_below_range, black_below_range) = (below(patch), black.is_some_and(below));
-        let black = black.and_then(Measurement::light).or(scene.black);
+        let off = bound(patch)?;
+        let (off_below_range, black_below_range) = (is_below_range(patch), black.is_some_and(is_below_range));
+        let black = black.and_then(bound).or(scene.black);
         let one = |light: Measured| scene.draws.figure(&[light], |lights| Some(lights.first()?.luminance));
         let both = black.filter(|_| !off_below_range && !black_below_range).map(|black| [off, black]);
         let own = |lights: &[Measured]| Some(lights.last()?.luminance - lights.first()?.luminance);

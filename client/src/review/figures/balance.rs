@@ -6,8 +6,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::against::{Against, Differences, light};
+use super::against::{Against, Differences};
 use super::formulas;
+use super::usable::usable;
 use super::words::{self, Named, judged, left_out, told};
 use super::{Figures, Finding, Scene, Table};
 use crate::evaluate::difference::Formula;
@@ -85,7 +86,7 @@ pub struct BalanceStep {
 /// Figures of the patches of a grey ramp; nothing where no step has a light.
 #[must_use]
 pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<BalanceFigures> {
-    let is_known = |patch: &&&Measurement| light(patch).is_some_and(|light| has_colour(&light));
+    let is_known = |patch: &&&Measurement| usable(patch).is_some_and(|light| has_colour(&light));
     let known: Vec<&Measurement> = patches.iter().filter(is_known).copied().collect();
     let not_measurable =
         patches.iter().filter(|patch| !is_known(patch)).map(|patch| patch.patch.name.clone());

@@ -7,8 +7,8 @@
 use serde::{Deserialize, Serialize};
 use settled_protocol::quantity::Chromaticity;
 
-use super::against::light;
 use super::formulas;
+use super::usable::usable;
 use super::words::{self, judged, told};
 use super::{Figures, Finding, Scene, Table, Tolerance};
 use crate::evaluate::aim::Primaries;
@@ -16,21 +16,13 @@ use crate::evaluate::figure::Figure;
 use crate::evaluate::gamut::{self, Diagram};
 use crate::evaluate::measured::Measured;
 use crate::evaluate::together::{self, Apart};
+use crate::review::expand::COLOURS;
 use crate::review::record::Measurement;
 
 /// A primary or secondary may be this far from the aim's in u′v′: beyond, it is seen even where colours aren't side by side.
 const MOST_FROM_AIM: f64 = 0.01;
 /// Red, green and blue together may differ from white by this, in per cent: what a display that adds its channels does, drift and meter allowed for.
 const MOST_FROM_SUM: f64 = 3.0;
-/// The colours, by their signals.
-const COLOURS: [(&str, [f64; 3]); 6] = [
-    ("red", [1.0, 0.0, 0.0]),
-    ("green", [0.0, 1.0, 0.0]),
-    ("blue", [0.0, 0.0, 1.0]),
-    ("cyan", [0.0, 1.0, 1.0]),
-    ("magenta", [1.0, 0.0, 1.0]),
-    ("yellow", [1.0, 1.0, 0.0]),
-];
 
 /// Figures of primaries and secondaries.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -98,7 +90,7 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<GamutFigures>
     let colours = found.iter().zip(from_aim).filter_map(|(shown, from_aim)| colour(scene, shown, from_aim));
     let colours: Vec<GamutColour> = colours.collect();
     let has_primaries = COLOURS.iter().take(3).all(|(name, _)| found.iter().any(|shown| shown.name == *name));
-    let has_colour = |patch: &Measurement| light(patch).is_some_and(|light| light.chromaticity.is_some());
+    let has_colour = |patch: &Measurement| usable(patch).is_some_and(|light| light.chromaticity.is_some());
     let left_out = patches.iter().filter(|patch| !has_colour(patch)).map(|patch| patch.patch.name.clone());
     (!colours.is_empty()).then(|| GamutFigures {
         colours,
@@ -115,7 +107,7 @@ fn shown(scene: &Scene, patches: &[&Measurement], signal: [f64; 3]) -> Option<Me
         let shown = patch.patch.signal(scene.coding);
         shown.iter().zip(signal).all(|(shown, signal)| (shown - signal).abs() < 1e-3)
     };
-    patches.iter().filter(is_it).find_map(|patch| light(patch))
+    patches.iter().filter(is_it).find_map(|patch| usable(patch))
 }
 
 /// What black counts as.

@@ -8,9 +8,8 @@
 //! of a black above 0: whether it lies under all light, as the aim has it here, or under what would be darker alone, both are within.
 
 use serde::{Deserialize, Serialize};
-use settled_protocol::reading::Flag;
-use settled_protocol::settling::Verdict;
 
+use super::usable::{is_below_range, unusable};
 use super::{Scene, Table, Tolerance};
 use crate::evaluate::aim::Transfer;
 use crate::evaluate::figure::Figure;
@@ -96,21 +95,6 @@ impl GreyStep {
     }
 }
 
-/// Why a patch counts for nothing.
-fn unusable(patch: &Measurement) -> Option<&'static str> {
-    if patch.verdict == Verdict::Lost {
-        Some("its light did not stay settled")
-    } else if patch.flags.contains(&Flag::Dark) {
-        Some("it was read with the aperture covered")
-    } else if patch.flags.contains(&Flag::AboveRange) {
-        Some("it is above the meter's range")
-    } else if patch.light().is_none_or(|light| !light.luminance.is_finite()) {
-        Some("it has no value")
-    } else {
-        None
-    }
-}
-
 /// The greys among `patches`; nothing without a white, or with fewer than two steps that count.
 pub(super) fn greys(scene: &Scene, patches: &[&Measurement]) -> Option<Greys> {
     let mut left_out = Vec::new();
@@ -124,7 +108,7 @@ pub(super) fn greys(scene: &Scene, patches: &[&Measurement]) -> Option<Greys> {
         }
         match (unusable(patch), patch.light()) {
             (Some(why), _) => left_out.push(LeftOut { patch: patch.patch.name.clone(), why: why.to_owned() }),
-            (None, Some(light)) if patch.flags.contains(&Flag::BelowRange) => dark.push((signal, light)),
+            (None, Some(light)) if is_below_range(patch) => dark.push((signal, light)),
             (None, Some(light)) => steps.push((signal, light)),
             (None, None) => {}
         }

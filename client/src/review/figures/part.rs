@@ -13,9 +13,11 @@ use super::peak_hold::PeakHold;
 use super::retention::Retention;
 use super::saturation::{self, SaturationFigures};
 use super::uniformity::Uniformity;
+use super::usable::unvouched;
 use super::white::{self, WhiteFigures};
 use super::window::WindowFigures;
-use super::{Figures, Finding, Scene, Table};
+use super::{Figures, Finding, Scene, Standing, Table};
+use crate::evaluate::aim::Transfer;
 use crate::review::evaluation;
 use crate::review::plan::{Sequence, Set, What};
 use crate::review::record::Record;
@@ -52,12 +54,35 @@ pub enum Part {
     Ambient(Box<Ambient>),
 }
 
+/// What of a meter's calibration a verdict rests on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Needs {
+    /// Chromaticity: it is held against a colour that isn't the display's own.
+    Colour,
+    /// Luminance: it is held against cd/m² that aren't the display's own.
+    Luminance,
+}
+
 impl Part {
+    /// What of the meter's calibration one of these figures' verdicts rests on; nothing where that goes out, as of what is held against the display itself,
+    /// and of what is not judged.
+    #[must_use]
+    pub fn needs(&self, finding: &Finding, transfer: Transfer) -> Option<Needs> {
+        let needs = match self {
+            Self::White(_) | Self::Balance(_) | Self::Saturation(_) | Self::Chart(_) => Some(Needs::Colour),
+            Self::Gamut(_) => (finding.subject != "gamut_sum").then_some(Needs::Colour),
+            Self::Eotf(_) | Self::NearBlack(_) => (transfer == Transfer::Pq).then_some(Needs::Luminance),
+            _ => None,
+        };
+        needs.filter(|_| finding.standing != Standing::Told)
+    }
+
     /// Every kind of figures that a sequence has, as far as they could be measured.
     #[must_use]
     pub fn of(scene: &Scene, record: &Record, set: &Set, sequence: &Sequence) -> Vec<Self> {
         let patches = record.patches(set, &sequence.name);
-        let courses = record.courses(set, &sequence.name);
+        let mut courses = record.courses(set, &sequence.name);
+        courses.retain(|course| unvouched(course, &sequence.what).is_none());
         let first = courses.first();
         let part = match &sequence.what {
             What::WhiteBlack => white::evaluate(scene, &patches).map(Box::new).map(Self::White),

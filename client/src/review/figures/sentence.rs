@@ -1,19 +1,12 @@
 //! Figures in sentences: shares in per cent, findings that are told and not judged.
 
-use super::{Finding, Standing, Tolerance};
+use super::{Finding, Standing, Tolerance, words};
 use crate::evaluate::figure::Figure;
 use crate::show;
 
 /// A finding without a tolerance.
 pub(super) fn told(subject: &str, words: String, figure: Figure, unit: &str) -> Finding {
-    Finding {
-        subject: subject.to_owned(),
-        standing: Standing::Told,
-        words,
-        figure: Some(figure),
-        unit: unit.to_owned(),
-        tolerance: None,
-    }
+    words::told(subject, words, Some(figure), unit)
 }
 
 /// A finding that is held against a tolerance; `words` are made of how it stands.
@@ -25,14 +18,7 @@ pub(super) fn judged(
     words: impl FnOnce(Standing) -> String,
 ) -> Finding {
     let standing = tolerance.of(&figure);
-    Finding {
-        subject: subject.to_owned(),
-        standing,
-        words: words(standing),
-        figure: Some(figure),
-        unit: unit.to_owned(),
-        tolerance: Some(tolerance),
-    }
+    Finding { standing, tolerance: Some(tolerance), ..told(subject, words(standing), figure, unit) }
 }
 
 /// A share as `3.2 ± 0.1 %`.

@@ -1,18 +1,53 @@
-//! Which measurements a figure may rest on.
+//! Which measurements a figure may rest on: one rule for all of them, white and black of a set included.
 
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::Verdict;
 
 use crate::evaluate::measured::Measured;
-use crate::review::record::Measurement;
+use crate::review::plan::What;
+use crate::review::record::{Course, Measurement};
+
+/// Why no figure may rest on a measurement, in words; nothing where one may, if only as a bound as it is below the meter's range.
+pub(in crate::review) fn unusable(measurement: &Measurement) -> Option<&'static str> {
+    let is_finite = |light: Measured| light.luminance.is_finite() && light.luminance_u.is_finite();
+    if measurement.verdict == Verdict::Lost {
+        Some("its light did not stay settled")
+    } else if measurement.flags.contains(&Flag::Dark) {
+        Some("it was read with the aperture covered")
+    } else if measurement.flags.contains(&Flag::AboveRange) {
+        Some("it is above the meter's range")
+    } else if !measurement.light().is_some_and(is_finite) {
+        Some("it has no value")
+    } else {
+        None
+    }
+}
+
+/// Whether it is below what the meter states it can measure.
+pub(in crate::review) fn is_below_range(measurement: &Measurement) -> bool {
+    measurement.flags.contains(&Flag::BelowRange)
+}
 
 /// The light, unless the display jumped away from it meanwhile or the meter doesn't vouch for it.
-pub(super) fn usable(measurement: &Measurement) -> Option<Measured> {
-    let vouched = !measurement.flags.iter().any(|flag| matches!(flag, Flag::BelowRange | Flag::AboveRange));
-    measurement.light().filter(|light| {
-        vouched
-            && measurement.verdict != Verdict::Lost
-            && light.luminance.is_finite()
-            && light.luminance_u.is_finite()
-    })
+pub(in crate::review) fn usable(measurement: &Measurement) -> Option<Measured> {
+    bound(measurement).filter(|_| !is_below_range(measurement))
+}
+
+/// The same with what is below the meter's range: of black, which may be anything up to what was read.
+pub(in crate::review) fn bound(measurement: &Measurement) -> Option<Measured> {
+    measurement.light().filter(|_| unusable(measurement).is_none())
+}
+
+/// Why no figure of `what` may rest on a course, in words: which of its points it is that the meter doesn't vouch for isn't known. Of the window that is held
+/// before a ghost is watched only its length counts.
+pub(in crate::review) fn unvouched(course: &Course, what: &What) -> Option<&'static str> {
+    if matches!(what, What::Retention { .. }) && course.place.step == 1 {
+        None
+    } else if course.flags.contains(&Flag::Dark) {
+        Some("the aperture was covered")
+    } else if course.flags.contains(&Flag::AboveRange) {
+        Some("it is above the meter's range")
+    } else {
+        None
+    }
 }

@@ -1,10 +1,9 @@
 //! White and black: peak, contrast, and white's colour against the aim's.
 
 use serde::{Deserialize, Serialize};
-use settled_protocol::reading::Flag;
 
-use super::against::light;
 use super::formulas;
+use super::usable::{bound, is_below_range, usable};
 use super::words::{self, told};
 use super::{Figures, Finding, Scene, Table};
 use crate::evaluate::figure::Figure;
@@ -69,10 +68,10 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<WhiteFigures>
         };
         patches.iter().find(is_it).copied()
     };
-    let white = shown(1.0).and_then(light)?;
+    let white = shown(1.0).and_then(usable)?;
     let black = shown(0.0);
-    let black_below_range = black.is_some_and(|black| black.flags.contains(&Flag::BelowRange));
-    let dark = black.and_then(Measurement::light);
+    let black_below_range = black.is_some_and(is_below_range);
+    let dark = black.and_then(bound);
     let peak_cd_m2 = scene.draws.figure(&[white], luminance)?;
     let black_cd_m2 = dark.and_then(|dark| scene.draws.figure(&[dark], luminance));
     let ratio = |lights: &[Measured]| match lights {

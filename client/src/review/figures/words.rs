@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Finding, Standing, Tolerance};
+use super::{Finding, Standing, Tolerance, sentence};
 use crate::evaluate::aim::{Aim, D65_XY};
 use crate::evaluate::figure::Figure;
 use crate::show;
@@ -80,8 +80,7 @@ pub(super) fn told(subject: &str, words: String, figure: Option<Figure>, unit: &
 pub(super) fn judged(subject: &str, words: String, figure: Figure, most: f64) -> Finding {
     let tolerance =
         Tolerance { least: None, most: Some(most), source: "common practice, no source".to_owned() };
-    let standing = tolerance.of(&figure);
-    Finding { standing, tolerance: Some(tolerance), ..told(subject, words, Some(figure), "") }
+    sentence::judged(subject, figure, "", tolerance, |_| words)
 }
 
 #[cfg(test)]

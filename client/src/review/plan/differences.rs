@@ -64,7 +64,7 @@ mod tests {
         let plan = READY[0].plan().unwrap();
         assert!(plan.differences(&plan.clone()).is_empty());
         let mut other = plan.clone();
-        other.sets[0].coding.bits = 8;
+        other.sets[0].coding.bits = 12;
         other.sets[0].sequences[1].what = What::Grey { steps: 99 };
         other.sets[0].sequences.remove(2);
         let found = plan.differences(&other);

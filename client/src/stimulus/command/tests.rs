@@ -80,3 +80,35 @@ async fn a_program_that_does_not_end_is_ended() {
         error.why
     );
 }
+
+/// Writes each stimulus that it is run for to a file, a line each.
+fn noting(file: &std::path::Path, more: &str) -> External {
+    let file = file.display();
+    screen(&format!(
+        "sh -c 'echo \"$1 $2 $3\" >>\"$0\"{more}' {file} {{r}},{{g}},{{b}} {{background_r}} {{window_percent}}"
+    ))
+}
+
+#[tokio::test]
+async fn at_the_end_the_whole_screen_is_black_and_only_if_anything_was_shown() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("shown");
+    let mut screen = noting(&file, "");
+    screen.end().await;
+    assert!(!file.exists(), "nothing was shown that is to be taken off");
+    screen.show(&patch("white"), CODING).await.unwrap();
+    screen.end().await;
+    screen.end().await;
+    // ITU-R BT.2100-2, table 9: black of 10 bits in narrow range is 64.
+    assert_eq!(std::fs::read_to_string(file).unwrap(), "940,64,502 64 12.5\n64,64,64 64 100\n");
+}
+
+#[tokio::test]
+async fn what_a_program_that_failed_may_have_shown_is_taken_off_too_or_it_is_known_that_it_was_not() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("shown");
+    let mut screen = noting(&file, "; exit 3");
+    assert!(screen.show(&patch("white"), CODING).await.is_err());
+    assert!(!screen.black_out().await, "it failed again");
+    assert!(std::fs::read_to_string(file).unwrap().ends_with("64,64,64 64 100\n"));
+}

@@ -1,4 +1,4 @@
-// Draws what it is told, and says so once it is drawn. No timers but one: to connect anew.
+// Draws what it is told, and says so once it is drawn. Two timers: to connect anew, and to notice that nothing is heard any more.
 "use strict";
 
 const canvas = document.getElementById("screen");
@@ -6,6 +6,7 @@ const words = document.getElementById("state");
 const pen = canvas.getContext("2d", { alpha: false, colorSpace: "srgb" });
 
 const ANEW_MS = 1000;
+const SILENT_MS = 30000;    // three beats
 const SUPERSEDED = 4000;
 const MARK_GREY = [64, 64, 64];
 
@@ -15,6 +16,7 @@ let begun = false;      // somebody has read the caution
 let over = false;       // nothing more comes
 let lock = null;        // keeps the display awake
 let exact = false;      // the browser tells whole pixels of the display
+let watch = null;       // goes off if nothing is heard for long
 let drawing = 0;        // counts what was drawn, so that only the latest is told of
 
 function say(event) {
@@ -122,35 +124,62 @@ async function begin() {
   }
 }
 
+// Nothing bright is left standing where nobody is there to take it away.
+function lose(line, state) {
+  if (line !== socket || over) {
+    return;
+  }
+  clearTimeout(watch);
+  socket = null;
+  order = null;
+  drawing += 1;
+  tell(state);
+  line.close();
+  setTimeout(connect, ANEW_MS);
+}
+
+// A cable that is pulled, or a machine that sleeps, closes no connection.
+function hear(line) {
+  clearTimeout(watch);
+  watch = setTimeout(() => lose(line, "Nothing is heard any more. Connecting anew…"), SILENT_MS);
+}
+
 function connect() {
   const url = new URL("line", location.href);
   url.protocol = "ws:";
-  socket = new WebSocket(url);
-  socket.addEventListener("open", () => {
-    tell("Ready");
-    say({ event: "here", begun });
+  const line = new WebSocket(url);
+  socket = line;
+  hear(line);
+  line.addEventListener("open", () => {
+    if (line === socket) {
+      tell("Ready");
+      say({ event: "here", begun });
+    }
   });
-  socket.addEventListener("message", (message) => {
-    order = JSON.parse(message.data);
+  line.addEventListener("message", (message) => {
+    if (line !== socket) {
+      return;
+    }
+    hear(line);
+    const told = JSON.parse(message.data);
+    if (told.beat === true) {
+      return;
+    }
+    order = told;
     over = order.end === true;
     draw();
     if (over && document.fullscreenElement !== null) {
       document.exitFullscreen().catch(() => {});
     }
   });
-  socket.addEventListener("close", (closed) => {
-    if (over) {
-      return;
-    }
-    order = null;
-    drawing += 1;
-    if (closed.code === SUPERSEDED) {
+  line.addEventListener("close", (closed) => {
+    if (line === socket && !over && closed.code === SUPERSEDED) {
       over = true;
+      order = null;
+      drawing += 1;
       tell("Another page shows the stimuli now. This one can be closed.");
-    } else {
-      tell("The connection is lost. Connecting anew…");
-      setTimeout(connect, ANEW_MS);
     }
+    lose(line, "The connection is lost. Connecting anew…");
   });
 }
 

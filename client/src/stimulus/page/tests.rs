@@ -3,7 +3,9 @@ use super::*;
 const FULL: Coding = Coding { bits: 8, range: Range::Full };
 
 async fn page(patience: Duration) -> Page {
-    Page::open(Output { json: true }, &Manner { address: None, patience }).await.unwrap()
+    Page::open(Output { json: true }, &Manner { address: None, patience, pause: Pause::default() })
+        .await
+        .unwrap()
 }
 
 fn patch(codes: [u16; 3], window_percent: f64) -> Patch {

@@ -1,3 +1,4 @@
+use settled_protocol::reading::Flag;
 use settled_protocol::time::Timestamp;
 
 use super::*;
@@ -10,6 +11,7 @@ fn side(display: &str) -> Side {
         title: "Quick look, SDR".to_owned(),
         began: Timestamp::from_unix_ns(1_790_000_000_000_000_000),
         calibration: Stated::default(),
+        flags: vec![Flag::Simulated],
     }
 }
 
@@ -32,9 +34,10 @@ fn row(subject: &str, [a, b]: [f64; 2], [standing_a, standing_b]: [Standing; 2],
 fn comparison() -> Comparison {
     Comparison {
         comparison: 1,
-        a: side("field monitor 3, as it came back"),
-        b: side("field monitor 3, after the repair"),
+        a: side("field monitor 3"),
+        b: side("field monitor 3"),
         same_meter: true,
+        same_display: true,
         cautions: vec!["SDR, grey: the plans differ".to_owned()],
         factor: 1.3,
         rows: vec![
@@ -67,10 +70,11 @@ fn what_changed_is_said_first_and_everything_is_in_the_table() {
         "A beyond, B within",
         "SDR, grey: the plans differ",
         "only in A: SDR chart mean",
-        "one meter measured both",
+        "one meter measured one display twice",
     ] {
         assert!(flowing(&text).contains(words), "{words} is not in\n{text}");
     }
+    assert!(lines[0] == "A  SIMULATED" && lines[1] == "B  SIMULATED", "{text}");
     let told = lines.iter().position(|line| line.contains("better   SDR")).unwrap();
     let table = lines.iter().position(|line| line.contains("B − A")).unwrap();
     assert!(told < table && lines[table..].iter().any(|line| line.contains("white black, black")), "{text}");

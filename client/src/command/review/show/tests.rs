@@ -14,11 +14,18 @@ const MOMENT: u64 = 1_790_000_000_000_000_000;
 fn placed(subject: &str, standing: Standing, words: &str) -> Placed {
     let (subject, words) = (subject.to_owned(), words.to_owned());
     let finding = Finding { subject, standing, words, figure: None, unit: String::new(), tolerance: None };
-    Placed { set: "SDR".to_owned(), sequence: "white_black".to_owned(), finding }
+    Placed { set: "SDR".to_owned(), sequence: "white_black".to_owned(), finding, repeatability_alone: false }
 }
 
 fn sequence(name: &str, planned: usize, measured: usize) -> Sequenced {
-    Sequenced { name: name.to_owned(), planned, measured, unsettled: Vec::new(), figures: Vec::new() }
+    Sequenced {
+        name: name.to_owned(),
+        planned,
+        measured,
+        unsettled: Vec::new(),
+        cautions: Vec::new(),
+        figures: Vec::new(),
+    }
 }
 
 fn evaluation() -> Evaluation {

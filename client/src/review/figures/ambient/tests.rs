@@ -1,3 +1,5 @@
+use settled_protocol::reading::Flag;
+
 use super::*;
 use crate::review::figures::played::{Noise, beyond, comes_back, scene, settled, words};
 

@@ -1,5 +1,6 @@
 //! Patches of made-up displays, for tests.
 
+use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Estimate, Verdict};
 use settled_protocol::stage::Range;
 use settled_protocol::time::Timestamp;

@@ -99,3 +99,18 @@ fn positions_around_the_middle_share_its_place_and_missing_ones_are_counted() {
     // Lmin/Lmax of 90 and 110 cd/m² (IDMS, definition from memory).
     assert!((figures.min_to_max.value - 90.0 / 110.0).abs() < 1e-12);
 }
+
+#[test]
+fn no_grey_is_held_to_what_the_standard_asks_of_white() {
+    let figures = |signal: f64| Uniformity { signal, ..field(0, |_| 120.0, |_| 0.0) };
+    let source = |signal: f64| figures(signal).verdicts()[0].tolerance.as_ref().unwrap().source.clone();
+    let most = |signal: f64| figures(signal).verdicts()[0].tolerance.as_ref().unwrap().most;
+    // ISO 12646:2008 and Amd 1:2010, from excerpts: 10 % for white, 13 % for half the code values, 15 % for a quarter.
+    assert_eq!([1.0, 0.5, 0.25].map(most), [Some(0.1), Some(0.13), Some(0.15)]);
+    assert!(source(1.0).ends_with("for white") && source(0.5).ends_with("for half the code values"));
+    // 191 of 255 and 767 of 1023 are 75 %.
+    for signal in [0.75, 191.0 / 255.0, 767.0 / 1023.0] {
+        assert_eq!(most(signal), Some(0.13), "{signal}");
+        assert!(source(signal).ends_with("the nearest that it names"), "{}", source(signal));
+    }
+}

@@ -1,4 +1,5 @@
 use settled_protocol::quantity::{Chromaticity, Xyz};
+use settled_protocol::reading::Flag;
 
 use super::super::Standing;
 use super::super::synthetic::{Bench, assert_rare, borrowed, finding};
