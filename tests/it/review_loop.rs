@@ -25,7 +25,7 @@ const REVIEWS: usize = 4;
 /// A meter that is true but for its noise, and a display that is right but for `fault`.
 fn daemon(fault: &str) -> Daemon {
     let daemon = Daemon::start(&format!(
-        "[clock]\nspeed = 200\n[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"self-emitting\"\neotf = \"power\"\npeak_cd_m2 = 100\n\
+        "[log]\npath = \"log.sqlite\"\n[clock]\nspeed = 200\n[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"self-emitting\"\neotf = \"power\"\npeak_cd_m2 = 100\n\
          limiter_exponent = 0\ncold = [0, 0]\ncold_white = [0, 0]\ncreep = [0, 0]\nsag = 0\nretention = 0\nfilter_error = 0\ndark_cd_m2 = 0\nnoise = 0.2\n\
          automatic_s = 0.2\n{fault}"
     ));

@@ -7,7 +7,8 @@
 //! Bonferroni's would.
 //!
 //! It is 99 % and not 95 as a review judges some ten sequences: of reviews of a display without fault fewer than 3 in 100 are to have anything beyond, however
-//! noisy the meter. A single figure that is judged beside them is widened to 99 % too ([`alone`]).
+//! noisy the meter. A fitted gamma, judged beside a
+//! ramp's steps, is widened to 99 % too ([`alone`]).
 
 use super::draws::{Draws, quantile};
 use super::figure::Figure;

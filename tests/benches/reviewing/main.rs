@@ -44,9 +44,14 @@ fn main() {
     println!("|---|---|---|---|---|");
     for case in cases::all() {
         if wanted.is_empty() || wanted.iter().any(|name| case.name.starts_with(name.as_str())) {
-            print(&Rates::of(case, Noise::USUAL.times(noise), seed, reviews, false));
+            print(&Rates::of(case, times(Noise::USUAL, noise), seed, reviews, false));
         }
     }
+}
+
+fn times(noise: Noise, factor: f64) -> Noise {
+    let Noise { luminance, floor, chromaticity } = noise;
+    Noise { luminance: factor * luminance, floor: factor * floor, chromaticity: factor * chromaticity }
 }
 
 fn write(path: &str, case: &Case, seed: u64) {

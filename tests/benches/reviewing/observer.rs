@@ -43,12 +43,6 @@ impl Noise {
     /// A good colorimeter's over a hold of ten seconds: engineering judgement.
     pub(crate) const USUAL: Self = Self { luminance: 0.0005, floor: 0.0003, chromaticity: 0.0001 };
 
-    /// So many times as much.
-    pub(crate) fn times(self, factor: f64) -> Self {
-        let Self { luminance, floor, chromaticity } = self;
-        Self { luminance: factor * luminance, floor: factor * floor, chromaticity: factor * chromaticity }
-    }
-
     fn of(self, luminance: f64) -> [f64; 2] {
         let far = (1.0 / luminance.abs().max(1e-6)).max(1.0);
         [(self.luminance * luminance).hypot(self.floor), self.chromaticity * far]

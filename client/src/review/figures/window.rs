@@ -28,7 +28,7 @@ pub struct WindowFigures {
     pub largest_percent: f64,
     /// Its luminance, in cd/m².
     pub largest: Figure,
-    /// That over the peak.
+    /// That over the peak. As the peak is the brightest of all, by noise too, its interval is one that holds for all windows at once.
     pub largest_to_peak: Figure,
     /// Whether a limiter is seen: a window that is brighter than the largest by more than 1 %, beyond doubt for all windows at once.
     pub limited: bool,
@@ -88,11 +88,8 @@ impl WindowFigures {
             let light = *lights.get(index)?;
             scene.draws.figure(&[light], |lights| Some(luminance_at(lights, 0)))
         };
-        let ratio = |lights: &[Measured], index: usize, to: usize| {
-            luminance_at(lights, index) / luminance_at(lights, to)
-        };
         let to_largest = together::figures(&scene.draws, &lights, |lights| {
-            (0..lights.len()).map(|index| ratio(lights, index, last)).collect()
+            (0..lights.len()).map(|index| luminance_at(lights, index) / luminance_at(lights, last)).collect()
         });
         let windows = percents.iter().enumerate().zip(to_largest);
         let windows: Option<Vec<Area>> = windows
@@ -101,6 +98,7 @@ impl WindowFigures {
             })
             .collect();
         let windows = windows?;
+        let largest_to_peak = inverse(&windows.get(brightest)?.to_largest)?;
         let limited = windows.iter().any(|window| window.to_largest.low > 1.0 + LEAST_FALL);
         Some(Self {
             windows,
@@ -108,7 +106,7 @@ impl WindowFigures {
             peak_percent: *percents.get(brightest)?,
             largest_percent,
             largest: one(last)?,
-            largest_to_peak: scene.draws.figure(&lights, |lights| Some(ratio(lights, last, brightest)))?,
+            largest_to_peak,
             limited,
             curve: limited.then(|| fitted(scene, &percents, &lights, brightest)).flatten(),
         })
@@ -165,6 +163,12 @@ impl WindowFigures {
             format!("{from}luminance falls with the area to the power of {}{kind}", curve.exponent.words());
         Some(told("exponent", words, curve.exponent, ""))
     }
+}
+
+/// One over a ratio; nothing where that may be none.
+fn inverse(ratio: &Figure) -> Option<Figure> {
+    let Figure { value, low, high } = *ratio;
+    (low > 0.0).then(|| Figure { value: 1.0 / value, low: 1.0 / high, high: 1.0 / low })
 }
 
 fn luminance_at(lights: &[Measured], index: usize) -> f64 {
