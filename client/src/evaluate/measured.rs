@@ -40,6 +40,14 @@ impl Measured {
         Self { luminance, luminance_u: 0.0, chromaticity, chromaticity_u: 0.0 }
     }
 
+    /// What it may be where all that is known is that there is no more light than was read: anything from none to that, each as likely as the other (a
+    /// rectangular distribution, whose standard deviation is its half-width over √3: JCGM 100:2008, 4.3.7).
+    #[must_use]
+    pub fn at_most(&self) -> Self {
+        let half = (self.luminance + NORMAL_95 * self.luminance_u).max(0.0) / 2.0;
+        Self { luminance: half, luminance_u: half / 3.0_f64.sqrt(), ..*self }
+    }
+
     /// X, Y and Z in cd/m², where there is a chromaticity.
     #[must_use]
     pub fn xyz(&self) -> Option<[f64; 3]> {

@@ -106,7 +106,9 @@ impl Comparison {
     /// Of two records.
     #[must_use]
     pub fn of(a: &Record, b: &Record) -> Self {
-        let same_meter = a.header.meter == b.header.meter;
+        let other_serial =
+            a.header.serial.as_ref().zip(b.header.serial.as_ref()).is_some_and(|(a, b)| a != b);
+        let same_meter = a.header.meter == b.header.meter && !other_serial;
         let same_display = a.header.display == b.header.display;
         let is_left_out = same_meter && same_display;
         let evaluated = |record: &Record| {
@@ -213,8 +215,8 @@ fn cautions(a: &Record, b: &Record) -> Vec<String> {
 fn row(a: &Placed, b: &Placed, factor: f64, is_left_out: bool) -> Option<Row> {
     let (first, second) = (a.finding.figure?, b.finding.figure?);
     let difference = difference(&first, &second);
-    let tolerance =
-        a.finding.tolerance.as_ref().filter(|tolerance| b.finding.tolerance.as_ref() == Some(tolerance));
+    let tolerance = a.finding.tolerance.as_ref().zip(b.finding.tolerance.as_ref());
+    let tolerance = tolerance.filter(|(one, other)| is_alike(one, other)).map(|(one, _)| one);
     // Nobody knows which of two is nearer to what is no display's own, by a meter of which nobody knows how exact it is.
     let is_open = !is_left_out && (a.repeatability_alone || b.repeatability_alone);
     let shared = tolerance.filter(|_| !is_open);
@@ -230,6 +232,15 @@ fn row(a: &Placed, b: &Placed, factor: f64, is_left_out: bool) -> Option<Row> {
         standing_b: b.finding.standing,
         change: change(&first, &second, shared, factor),
     })
+}
+
+/// Whether two tolerances are one, as far as either can tell: what one code value is worth goes by each display's own white and black.
+fn is_alike(one: &Tolerance, other: &Tolerance) -> bool {
+    let near = |one: Option<f64>, other: Option<f64>| match (one, other) {
+        (Some(one), Some(other)) => (one - other).abs() <= 0.05 * one.abs().max(other.abs()),
+        (one, other) => one == other,
+    };
+    one.source == other.source && near(one.least, other.least) && near(one.most, other.most)
 }
 
 /// The difference of two figures that were measured independently: second less first.

@@ -66,11 +66,12 @@ fn is_dark(stop: &Stop<'_>) -> bool {
     level(stop) <= DARK + 0.002
 }
 
-/// About how long it takes, in s, before any has been measured. How long a meter exposes in the dark nobody knows yet.
+/// About how long it takes, in s, before any has been measured: what a colorimeter takes that exposes for up to 5 s in the dark (of 700 stimuli of
+/// rehearsed reviews). How long the meter at hand does nobody knows yet.
 #[must_use]
 pub fn expected_s(stop: &Stop<'_>) -> f64 {
     let rest_s = if is_bright(stop) { stop.sequence.rest_s } else { 0.0 };
-    let settles_s = 1.2 * criteria(stop).hold_s + if is_dark(stop) { 20.0 } else { 2.0 };
+    let settles_s = 1.2 * criteria(stop).hold_s + if is_dark(stop) { 65.0 } else { 6.0 };
     rest_s + stop.step.watch_s.unwrap_or(settles_s)
 }
 

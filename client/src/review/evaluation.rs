@@ -7,7 +7,7 @@ use settled_protocol::time::Timestamp;
 
 use super::expand;
 use super::figures::part::{Needs, Part};
-use super::figures::usable::{bound, unvouched, usable};
+use super::figures::usable::{black, bound, unvouched, usable};
 use super::figures::{Finding, Scene, Standing};
 use super::patch::{Coding, Patch};
 use super::plan::{Sequence, Set, What};
@@ -230,7 +230,7 @@ pub fn scene(record: &Record, set: &Set, calibration: Calibration) -> Scene {
         aim: set.aim,
         coding: set.coding,
         white: grey(record, set, 1.0).and_then(usable),
-        black: grey(record, set, 0.0).and_then(bound),
+        black: grey(record, set, 0.0).and_then(black),
         draws: Draws::new(calibration),
     }
 }
@@ -242,7 +242,7 @@ pub fn scene_of(record: &Record, set: &Set, sequence: &Sequence, whole: &Scene) 
     let alike = |signal: f64| shown(record, set, signal, |patch| is_alike(patch, set, sequence));
     Scene {
         white: alike(1.0).and_then(usable).or(whole.white),
-        black: alike(0.0).and_then(bound).or(whole.black),
+        black: alike(0.0).and_then(black).or(whole.black),
         ..whole.clone()
     }
 }

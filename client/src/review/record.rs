@@ -25,6 +25,9 @@ pub struct Header {
     pub display: String,
     /// The meter's id.
     pub meter: String,
+    /// The instrument's serial number, where it tells one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub serial: Option<String>,
     /// The instance of the log that sequence numbers belong to, where there is one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub log: Option<String>,

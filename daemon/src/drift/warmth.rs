@@ -9,6 +9,10 @@ use super::quantile::NORMAL;
 /// Independent blocks that it takes beyond the three that Fisher's z loses.
 const FEWEST: f64 = 1.0;
 
+/// A temperature whose standard deviation is less, in K, stands still: sensors tell some sixteenths of a kelvin, and what moves less says nothing of what
+/// a kelvin does. Engineering judgement.
+const STILL_K: f64 = 0.02;
+
 /// The correlation of channel 0 with channel 1, the temperature; nothing where either stands still, or too few blocks are independent.
 pub(super) fn correlation(blocks: &[Block<2>]) -> Option<WithTemperature> {
     let count = blocks.len() as f64;
@@ -20,7 +24,7 @@ pub(super) fn correlation(blocks: &[Block<2>]) -> Option<WithTemperature> {
     let (value, warmth) = (channel(0), channel(1));
     let product = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
     let (squares, warmths) = (product(&value, &value), product(&warmth, &warmth));
-    if squares <= 0.0 || warmths <= 0.0 {
+    if squares <= 0.0 || (warmths / count).sqrt() < STILL_K {
         return None;
     }
     let shared = product(&value, &warmth);

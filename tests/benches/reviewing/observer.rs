@@ -78,6 +78,7 @@ fn header(plan: &Plan) -> Header {
         review: 1,
         display: "field monitor, simulated".to_owned(),
         meter: "bench".to_owned(),
+        serial: None,
         log: None,
         began: moment(0.0),
         plan: plan.clone(),

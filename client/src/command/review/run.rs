@@ -7,7 +7,8 @@ use std::sync::Arc;
 use clap::Args;
 use serde_json::json;
 use settled_protocol::meter::Meter;
-use settled_protocol::method::{DaemonStatus, MetersList, Nothing};
+use settled_protocol::method::{DaemonStatus, MetersList, Nothing, RunsList};
+use settled_protocol::run::{ListRuns, RunState};
 use settled_protocol::settling::Verdict;
 use settled_protocol::text::Text;
 
@@ -72,11 +73,12 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         return Err(Failure::Usage(mistake));
     }
     must_be_shown(&plan, &options, simulated)?;
+    spare_runs(output, &connection, &meter).await?;
     let consented = consent(output, &plan, &options).await?;
     if !consented {
         return Err(Failure::Usage("nothing was measured: it was not agreed to".to_owned()));
     }
-    let book = book(output, &connection, (&plan, &meter.id), &options).await?;
+    let book = book(output, &connection, (&plan, &meter), &options).await?;
     let on_stage = options.way.kind(simulated) == Kind::Stage;
     let progress = Progress::new(output, options.quiet);
     let (only, agreed) = (options.set.clone(), options.yes);
@@ -176,11 +178,31 @@ async fn consent(output: Output, plan: &Plan, options: &Options) -> Result<bool,
     Ok(asking::agrees(output, &format!("{words} Go on?")).await)
 }
 
+fn serial(meter: &Meter) -> Option<String> {
+    meter.instrument.as_ref().and_then(|instrument| instrument.serial.clone())
+}
+
+/// Says that a run will lack what the review takes: it has the meter for itself.
+async fn spare_runs(output: Output, connection: &Connection, meter: &Meter) -> Result<(), Failure> {
+    let running =
+        ListRuns { meter: Some(meter.id.clone()), state: Some(RunState::Running), ..ListRuns::default() };
+    // Without a log there are no runs.
+    let Ok(page) = connection.call::<RunsList>(&running).await else { return Ok(()) };
+    for run in page.runs {
+        let words = format!(
+            "run {} is under way with {}: it has no readings while the review has the meter, and its record a gap",
+            run.run, meter.id
+        );
+        output.note(&styled(CAUTION, &words), &json!({ "caution": { "message": words } }));
+    }
+    Ok(())
+}
+
 /// Begins the record, or goes on with it.
 async fn book(
     output: Output,
     connection: &Connection,
-    (plan, meter): (&Plan, &str),
+    (plan, meter): (&Plan, &Meter),
     options: &Options,
 ) -> Result<Book, Failure> {
     let path = &options.into;
@@ -191,7 +213,8 @@ async fn book(
         let header = Header {
             review: FORM,
             display: options.display.clone().unwrap_or_else(stem),
-            meter: meter.to_owned(),
+            meter: meter.id.clone(),
+            serial: serial(meter),
             log,
             began: wall_clock(),
             plan: plan.clone(),
@@ -201,7 +224,7 @@ async fn book(
         return Book::create(path, header).map_err(|error| failed(&error));
     }
     let (mut book, torn) = Book::reopen(path).map_err(|error| failed(&error))?;
-    let differing = differing(&book.record().header, (plan, meter), options);
+    let differing = differing(&book.record().header, (plan, &meter.id), options);
     if !differing.is_empty() {
         let (path, differing) = (path.display(), differing.join("; "));
         return Err(Failure::Usage(format!(
@@ -309,6 +332,7 @@ mod tests {
             review: FORM,
             display: "monitor 3".to_owned(),
             meter: "m".to_owned(),
+            serial: None,
             log: None,
             began: wall_clock(),
             plan: plan.clone(),

@@ -180,7 +180,7 @@ impl BalanceFigures {
     fn tint(&self) -> Option<Finding> {
         let worst = self.worst_from_aim.as_ref()?;
         let mut text = format!(
-            "greys from 10 % on are off {} by Δu′v′ {} at most ({})",
+            "greys from 10 % on are off {} by Δu′v′ {} in the worst of them ({})",
             self.aim,
             words::distance(&worst.figure),
             worst.name
@@ -203,7 +203,7 @@ impl BalanceFigures {
             Some(worst) => {
                 let distance = words::distance(&worst.figure);
                 let text = format!(
-                    "near black, below 10 %, greys are off {} by Δu′v′ {distance} at most ({}){unknown}",
+                    "near black, below 10 %, greys are off {} by Δu′v′ {distance} in the worst of them ({}){unknown}",
                     self.aim, worst.name
                 );
                 Some(judged("grey_near_black", text, worst.figure, MOST_NEAR_BLACK))

@@ -116,7 +116,7 @@ pub(super) fn greys(scene: &Scene, patches: &[&Measurement]) -> Option<Greys> {
     if steps.len() < 2 {
         return None;
     }
-    let dark_black = dark.iter().find(|(signal, _)| *signal <= 0.0).map(|(_, light)| *light);
+    let dark_black = dark.iter().find(|(signal, _)| *signal <= 0.0).map(|(_, light)| light.at_most());
     let ramp = Ramp::new(&steps, scene.white, dark_black.or(scene.black))?;
     let black = match (dark_black, ramp.has_black()) {
         (Some(_), _) => BlackIs::BelowRange,

@@ -110,7 +110,9 @@ impl Retention {
         } else {
             let kind = if self.first.value < 0.0 { "darker" } else { "lighter" };
             let constants = constants_in_words(&self.constants);
-            format!("a {kind} ghost of {first}{hold}, which fades with {constants}")
+            format!(
+                "a {kind} ghost of {first}{hold}, which fades with {constants} (what the place crept and sagged meanwhile is part of it)"
+            )
         };
         told("ghost", words, self.first, "")
     }

@@ -33,6 +33,11 @@ pub(in crate::review) fn usable(measurement: &Measurement) -> Option<Measured> {
     bound(measurement).filter(|_| !is_below_range(measurement))
 }
 
+/// Black as aims rest on it: below the meter's range it may be anything up to what was read.
+pub(in crate::review) fn black(measurement: &Measurement) -> Option<Measured> {
+    bound(measurement).map(|light| if is_below_range(measurement) { light.at_most() } else { light })
+}
+
 /// The same with what is below the meter's range: of black, which may be anything up to what was read.
 pub(in crate::review) fn bound(measurement: &Measurement) -> Option<Measured> {
     measurement.light().filter(|_| unusable(measurement).is_none())

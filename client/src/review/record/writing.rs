@@ -184,6 +184,7 @@ mod tests {
             review: super::super::reading::FORM,
             display: "monitor 3".to_owned(),
             meter: "m".to_owned(),
+            serial: None,
             log: None,
             began: Timestamp::from_unix_ns(0),
             plan: READY[0].plan().unwrap(),

@@ -117,3 +117,20 @@ fn a_display_without_fault_is_next_to_never_found_fault_with_however_noisy_the_m
     // Every interval holds the truth in 99 of 100; that 4 of 36 have one that doesn't comes in 1 of 1700.
     assert!(missed < 4, "{missed} of {reviews}");
 }
+
+#[test]
+fn a_perfect_display_whose_black_is_below_the_meters_range_is_not_called_dark_for_what_the_meter_added() {
+    // True black is none; the meter reads 0.0004 cd/m² of it, its own offset.
+    let truth = |signal: f64| Transfer::Bt1886.luminance(signal, 600.0, 0.0);
+    for seed in 0..20 {
+        let noise = Noise { floor_cd_m2: 0.0001 + f64::from(seed) * 1e-9, ..QUIET };
+        let mut bench = bench(Transfer::Bt1886, &truth, noise);
+        let mut patches = bench.patches(std::iter::once(0.0).chain(dark()));
+        let black = patches.first_mut().unwrap();
+        black.flags.push(Flag::BelowRange);
+        black.value.as_mut().unwrap().y = 0.0004;
+        let found = evaluate(&bench.scene(), &patches.iter().collect::<Vec<_>>()).unwrap();
+        let verdict = finding(&found.verdicts(), "near_black");
+        assert_ne!(verdict.standing, Standing::Beyond, "{}", verdict.words);
+    }
+}
