@@ -66,7 +66,7 @@ const CASES: [Case; 22] = [
         fault: &[("near_black_tint", "[-0.018, 0.024]")],
         // 5 % is code 51 of 1023: 0.03·(1 − 51/102.3).
         truths: &[truth("grey", "grey_near_black", BEYOND, Some(0.015_044))],
-        follows: &[],
+        follows: &[("near_black", "grey_near_black")],
     },
     Case {
         name: "15 % of each channel's light out of the others",

@@ -92,7 +92,9 @@ impl Part {
                 return light.into_iter().chain(colour).collect();
             }
             What::NearBlack { .. } => {
-                near_black::evaluate(scene, &patches).map(Box::new).map(Self::NearBlack)
+                let light = near_black::evaluate(scene, &patches).map(Box::new).map(Self::NearBlack);
+                let colour = balance::evaluate(scene, &patches).map(Box::new).map(Self::Balance);
+                return light.into_iter().chain(colour).collect();
             }
             What::Primaries => gamut::evaluate(scene, &patches).map(Box::new).map(Self::Gamut),
             What::Saturation { .. } => {
