@@ -157,9 +157,13 @@ fn an_instrument_that_is_plugged_in_is_found_at_once_and_one_that_is_pulled_out_
         client.wait_for_state("bench", "absent");
         assert!(start.elapsed() < SOON, "{order}: {:?}", start.elapsed());
     }
-    // In between it may be looked for in vain.
-    let mut events = client.events("bench");
-    events.retain(|kind| !["meter_failed", "zero_due"].contains(&kind.as_str()));
+    // In between it may be looked for in vain. The log has the last of it a moment after it was told.
+    let mut events = Vec::new();
+    wait_until("the log has each coming and going", || {
+        events = client.events("bench");
+        events.retain(|kind| !["meter_failed", "zero_due"].contains(&kind.as_str()));
+        events.len() >= 6
+    });
     assert_eq!(events, ["meter_ready", "meter_gone"].repeat(3));
 }
 
