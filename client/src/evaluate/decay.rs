@@ -12,12 +12,12 @@ mod fit;
 
 use serde::{Deserialize, Serialize};
 
+use super::measured::NORMAL_95;
+
 /// Blocks grow by this share of the time since the first reading: an exponential is straight within them to 2e-4 of what is left of it.
 const GROWTH: f64 = 0.06;
 /// Readings that a curve of no, one and two terms needs.
 const LEAST: [usize; 3] = [3, 8, 16];
-/// 97.5 % of a normal distribution lie below this.
-const NORMAL_95: f64 = 1.959_964;
 
 /// A reading, or the mean of several.
 #[derive(Clone, Copy, Debug, PartialEq)]

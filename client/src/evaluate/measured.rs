@@ -4,7 +4,7 @@ use settled_protocol::quantity::{Chromaticity, Xyz};
 use settled_protocol::settling::Estimate;
 
 /// Half-width of a 95 % interval over the standard deviation, of a normal distribution.
-const NORMAL_95: f64 = 1.959_964;
+pub(crate) const NORMAL_95: f64 = 1.959_964;
 /// Radius of a 95 % circle over the standard deviation along each axis, of a normal distribution in the plane: √(−2·ln 0.05).
 pub(crate) const CIRCLE_95: f64 = 2.447_747;
 

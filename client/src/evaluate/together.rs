@@ -12,14 +12,14 @@
 
 use super::draws::{Draws, quantile};
 use super::figure::Figure;
-use super::measured::Measured;
+use super::measured::{Measured, NORMAL_95};
 
 /// How often all intervals hold at once.
 pub const SHARE: f64 = 0.99;
 /// The share of draws that makes a figure's scale beside the others: farther out a thousand draws tell less.
 const SCALE: f64 = 0.95;
 /// A normal distribution's interval of 99 % over that of 95 %.
-const WIDER: f64 = 2.575_829 / 1.959_964;
+const WIDER: f64 = 2.575_829 / NORMAL_95;
 
 /// A single figure of 95 % as it is judged beside such a sequence: with an interval of 99 %.
 #[must_use]

@@ -119,35 +119,31 @@ fn standing_in_words(standing: Standing) -> &'static str {
 }
 
 fn gamma_verdict(fitted: &Fitted, name: &str) -> Finding {
-    let tolerance = about(fitted, GAMMA_TOLERANCE);
-    let standing = tolerance.of(&together::alone(&fitted.gamma));
-    Finding {
-        subject: "gamma".to_owned(),
-        standing,
-        words: format!(
-            "from 10 % to 95 % the gamma above black is {}; by the same fit that of {name} is {:.3}{}",
-            fitted.gamma.words(),
-            fitted.aim,
-            standing_in_words(standing)
-        ),
-        figure: Some(fitted.gamma),
-        unit: String::new(),
-        tolerance: Some(tolerance),
-    }
+    let words = format!(
+        "from 10 % to 95 % the gamma above black is {}; by the same fit that of {name} is {:.3}",
+        fitted.gamma.words(),
+        fitted.aim
+    );
+    fitted_verdict("gamma", fitted, GAMMA_TOLERANCE, words)
 }
 
 fn hlg_gamma_verdict(fitted: &Fitted) -> Finding {
-    let tolerance = about(fitted, HLG_GAMMA_TOLERANCE);
+    let words = format!(
+        "the system gamma that fits best is {}; for this white and surround it is meant to be {:.3}",
+        fitted.gamma.words(),
+        fitted.aim
+    );
+    fitted_verdict("hlg_gamma", fitted, HLG_GAMMA_TOLERANCE, words)
+}
+
+/// A gamma that may be so far off its aim either way; how it stands is added to the words.
+fn fitted_verdict(subject: &str, fitted: &Fitted, allowed: f64, words: String) -> Finding {
+    let tolerance = about(fitted, allowed);
     let standing = tolerance.of(&together::alone(&fitted.gamma));
     Finding {
-        subject: "hlg_gamma".to_owned(),
+        subject: subject.to_owned(),
         standing,
-        words: format!(
-            "the system gamma that fits best is {}; for this white and surround it is meant to be {:.3}{}",
-            fitted.gamma.words(),
-            fitted.aim,
-            standing_in_words(standing)
-        ),
+        words: words + standing_in_words(standing),
         figure: Some(fitted.gamma),
         unit: String::new(),
         tolerance: Some(tolerance),
