@@ -257,12 +257,23 @@ impl Course {
         if gap_s <= self.late_s() {
             return None;
         }
-        let planned = (gap_s / self.pitch_s().max(SHORTEST_S)).round() - 1.0;
+        let missed = self.missed_by(until_s, gap_s);
         let run = &mut self.kept.run;
         run.gaps += 1;
         run.gap_s += gap_s;
-        run.missed += whole(planned);
+        run.missed += whole(missed);
         Some(gap_s)
+    }
+
+    /// Points that were due by the end of a gap, have not come and are not counted yet. Where they have a beat of their own that is told
+    /// from the beginning on, so that many gaps don't add up to more than was ever due.
+    fn missed_by(&self, until_s: f64, gap_s: f64) -> f64 {
+        let (run, interval_s) = (&self.kept.run, plan::interval_s(&self.kept.run.plan));
+        if interval_s > self.burst_s.max(SHORTEST_S) {
+            (until_s / interval_s).floor() - (run.points + run.missed) as f64
+        } else {
+            (gap_s / self.pitch_s().max(SHORTEST_S)).round() - 1.0
+        }
     }
 
     /// Writes down that nothing came for so long, and why.
