@@ -35,6 +35,7 @@ mod noise;
 mod order;
 mod quantile;
 mod rate;
+mod short;
 mod steps;
 mod wander;
 mod warmth;

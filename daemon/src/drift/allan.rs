@@ -1,14 +1,11 @@
 //! The overlapping Allan deviation at averaging times of 1, 2, 4, 8 … bins, in one pass and bounded memory.
 //!
 //! σ²(m) is half of the mean square of the difference of neighbouring means over m bins, for every place that such a pair fits
-//! (NIST SP 1065, 5.2.4, where readings stand for fractional frequencies). Sums over 2m bins are sums of two over m, so each level
-//! hands its own on to the next, and remembers m of them: what is added up are sums of few terms, never a long one of phases whose
-//! digits run out.
+//! (NIST SP 1065, 5.2.4, where readings stand for fractional frequencies). Short averaging times and long ones go their own ways, in two
+//! threads where very many bins come at once.
 
-use fearless_simd::{dispatch, f64x8, prelude::*};
-
-use super::lags::Lags;
 use super::long::Long;
+use super::short::Short;
 
 /// Averaging times at most: from 1 to 2¹⁸ bins, for which 4 MB are kept, a level's part once it is reached.
 pub const LEVELS: usize = 19;
@@ -26,11 +23,11 @@ impl Chunk {
     pub(super) const EMPTY: Self = Self([0.0; CHUNK]);
 }
 
-/// Averaging times shorter than a chunk.
-const SHORT: usize = CHUNK.ilog2() as usize;
+/// So many chunks at once are worth another thread.
+const MANY: usize = 64;
 
-/// To tell the kind of noise of single bins, one chunk of so many is looked at; of two bins, one of half as many; and so on.
-const SAMPLED: usize = 64;
+/// Averaging times shorter than a chunk.
+pub(super) const SHORT: usize = CHUNK.ilog2() as usize;
 
 /// Numbers that a processor adds up at once, and sums that are kept apart so that no addition waits for the one before: better rounded,
 /// too.
@@ -65,37 +62,14 @@ pub struct Allan {
     /// Values that wait for their chunk to be full, and how many.
     waiting: Box<Chunk>,
     filled: usize,
-    /// Sums of the level that comes next.
-    next: Box<Chunk>,
-    /// Bins since the last gap, without those that wait.
-    passed: usize,
-    levels: Vec<Level>,
+    short: Short,
     long: Long,
-    processor: fearless_simd::Level,
-}
-
-#[derive(Clone, Debug)]
-struct Level {
-    m: usize,
-    /// The last `m` sums over `m` bins.
-    before: Vec<f64>,
-    squares: f64,
-    count: u64,
-    lags: Lags,
 }
 
 impl Default for Allan {
     fn default() -> Self {
-        Self {
-            level: None,
-            waiting: Box::new(Chunk::EMPTY),
-            filled: 0,
-            next: Box::new(Chunk::EMPTY),
-            passed: 0,
-            levels: Vec::new(),
-            long: Long::new(LEVELS - SHORT),
-            processor: fearless_simd::Level::new(),
-        }
+        let waiting = Box::new(Chunk::EMPTY);
+        Self { level: None, waiting, filled: 0, short: Short::default(), long: Long::default() }
     }
 }
 
@@ -106,27 +80,55 @@ impl Allan {
     }
 
     /// Takes the next bins' means, many at once.
-    pub fn extend(&mut self, mut values: &[f64]) {
-        while let Some(&first) = values.first() {
-            let level = *self.level.get_or_insert(first);
-            let (now, later) = values.split_at(values.len().min(CHUNK - self.filled));
-            let room = self.waiting.0.iter_mut().skip(self.filled);
-            room.zip(now).for_each(|(slot, y)| *slot = y - level);
-            self.filled += now.len();
-            if self.filled == CHUNK {
-                self.work();
-            }
-            values = later;
+    pub fn extend(&mut self, values: &[f64]) {
+        let Some(&first) = values.first() else { return };
+        let level = *self.level.get_or_insert(first);
+        let missing = if self.filled == 0 { 0 } else { CHUNK - self.filled };
+        let (head, values) = values.split_at(missing.min(values.len()));
+        self.keep(head);
+        let (chunks, tail) = values.as_chunks::<CHUNK>();
+        self.take(chunks, level);
+        self.keep(tail);
+    }
+
+    /// Keeps values until there are enough for a chunk.
+    fn keep(&mut self, values: &[f64]) {
+        let room = self.waiting.0.get_mut(self.filled..).unwrap_or_default();
+        room.iter_mut().zip(values).for_each(|(slot, y)| *slot = *y);
+        self.filled += values.len();
+        if self.filled == CHUNK {
+            self.work();
         }
+    }
+
+    /// Takes whole chunks: short and long averaging times at once where there are many.
+    fn take(&mut self, chunks: &[[f64; CHUNK]], level: f64) {
+        self.long.prepare();
+        let Self { short, long, .. } = self;
+        let mut short = || chunks.iter().for_each(|values| short.take(values, level));
+        let mut long = || chunks.iter().for_each(|values| long.take(values, level));
+        if chunks.len() < MANY {
+            short();
+            return long();
+        }
+        std::thread::scope(|scope| {
+            scope.spawn(long);
+            short();
+        });
+    }
+
+    /// Takes what waits. Less than a whole chunk comes before a gap alone.
+    fn work(&mut self) {
+        let values = self.waiting.0.get(..std::mem::take(&mut self.filled)).unwrap_or_default();
+        let level = self.level.unwrap_or_default();
+        self.short.take(values, level);
+        self.long.take(values, level);
     }
 
     /// A bin is missing: nothing from before it is compared with anything after it. What was summed up counts on.
     pub fn gap(&mut self) {
         self.work();
-        self.passed = 0;
-        for level in &mut self.levels {
-            level.lags.gap();
-        }
+        self.short.gap();
         self.long.gap();
     }
 
@@ -134,107 +136,6 @@ impl Allan {
     #[must_use]
     pub fn finish(mut self) -> Vec<Averaged> {
         self.gap();
-        let counted = self.levels.iter().filter(|level| level.count > 0);
-        let short =
-            counted.map(|level| Averaged::of(level.m, level.squares, level.count, level.lags.alpha()));
-        short.chain(self.long.finish()).collect()
+        self.short.finish().chain(self.long.finish()).collect()
     }
-
-    /// Takes what waits through the levels. Less than a whole chunk comes before a gap alone: what levels remember is then not kept.
-    fn work(&mut self) {
-        let length = std::mem::take(&mut self.filled);
-        for place in 0..SHORT {
-            if self.levels.len() == place {
-                self.levels.push(Level::new(1 << place));
-            }
-            let Some(level) = self.levels.get_mut(place).filter(|_| length > 0) else { break };
-            let sums = self.waiting.0.get(..length).unwrap_or_default();
-            level.decimate(sums, self.passed);
-            let next = self.next.0.get_mut(..length).unwrap_or_default();
-            if !level.take(sums, next, self.passed, self.processor) {
-                break;
-            }
-            std::mem::swap(&mut self.waiting, &mut self.next);
-            if place + 1 == SHORT {
-                self.long.take(self.waiting.0.get(..length).unwrap_or_default());
-            }
-        }
-        self.passed += length;
-    }
-}
-
-impl Level {
-    fn new(m: usize) -> Self {
-        Self { m, before: vec![0.0; m], squares: 0.0, count: 0, lags: Lags::default() }
-    }
-
-    /// Takes sums over `m` bins, and gives those over 2m into `out`. Those at the beginning that reach back behind a gap are not
-    /// sums of anything, and don't count. Says whether the next level has anything to do yet.
-    fn take(&mut self, sums: &[f64], out: &mut [f64], passed: usize, with: fearless_simd::Level) -> bool {
-        // The first difference that counts.
-        let first = (2 * self.m - 1).saturating_sub(passed).min(sums.len());
-        let within = self.m.min(sums.len());
-        let before = self.before.get(..within).unwrap_or_default();
-        let ((head, rest), (out, out_rest)) = (sums.split_at(within), out.split_at_mut(within));
-        let (shifted, _) = sums.split_at(rest.len());
-        // Both parts in two: what doesn't count yet, and what does; nearly always the first is empty.
-        let first_rest = first.saturating_sub(within);
-        let mut squares = 0.0;
-        let parts = [(head, before, out, first.min(within)), (rest, shifted, out_rest, first_rest)];
-        for (new, old, out, first) in parts {
-            let ((idle, new), (old_idle, old)) = (new.split_at(first), old.split_at(first));
-            let (out_idle, out) = out.split_at_mut(first);
-            if !idle.is_empty() {
-                compare(with, idle, old_idle, out_idle);
-            }
-            if !new.is_empty() {
-                squares += compare(with, new, old, out);
-            }
-        }
-        if let Some(last) = sums.len().checked_sub(self.m).and_then(|from| sums.get(from..)) {
-            self.before.copy_from_slice(last);
-        }
-        self.squares += squares;
-        self.count += (sums.len() - first) as u64;
-        first < sums.len()
-    }
-
-    /// Means over `m` bins that don't overlap, for the kind of noise: of the shortest averaging times, which have the most of them,
-    /// those in one chunk of so many.
-    fn decimate(&mut self, sums: &[f64], passed: usize) {
-        let skipped = (SAMPLED / self.m).max(1);
-        if !(passed / CHUNK).is_multiple_of(skipped) {
-            self.lags.gap();
-            return;
-        }
-        let first = self.m - 1 - passed % self.m;
-        let m = self.m as f64;
-        self.lags.extend(sums.iter().skip(first).step_by(self.m).map(|sum| sum / m));
-    }
-}
-
-/// Writes sums of `new` and `old`, and gives the sum of the squares of their differences. All are of one length.
-fn compare(with: fearless_simd::Level, new: &[f64], old: &[f64], out: &mut [f64]) -> f64 {
-    dispatch!(with, simd => {
-        let mut squares = [f64x8::splat(simd, 0.0); SUMS];
-        let (new, new_rest) = new.as_chunks::<{ SUMS * LANES }>();
-        let (old, old_rest) = old.as_chunks::<{ SUMS * LANES }>();
-        let (out, out_rest) = out.as_chunks_mut::<{ SUMS * LANES }>();
-        for ((new, old), out) in new.iter().zip(old).zip(out) {
-            let (new, old) = (new.as_chunks::<LANES>().0, old.as_chunks::<LANES>().0);
-            let lines = new.iter().zip(old).zip(out.as_chunks_mut::<LANES>().0);
-            for (squares, ((new, old), out)) in squares.iter_mut().zip(lines) {
-                let (new, old) = (f64x8::from_slice(simd, new), f64x8::from_slice(simd, old));
-                let difference = new - old;
-                *squares += difference * difference;
-                (new + old).store_slice(out);
-            }
-        }
-        let mut rest = 0.0;
-        for ((new, old), out) in new_rest.iter().zip(old_rest).zip(out_rest) {
-            rest += (new - old) * (new - old);
-            *out = new + old;
-        }
-        rest + squares.iter().flat_map(|squares| squares.as_slice()).sum::<f64>()
-    })
 }
