@@ -22,6 +22,7 @@ use health::Health;
 use opening::{Place, Remembered, Stamp};
 use unlogged::Stretches;
 
+mod answers;
 mod backup;
 mod bins;
 mod check;

@@ -11,7 +11,8 @@ use rusqlite::{ErrorCode, Transaction};
 use settled_protocol::log::EventKind;
 use tokio::sync::{mpsc, oneshot};
 
-use super::group::{Growth, LARGEST_GROUP, answer, damage, fill, readings, take_marks};
+use super::answers::Answers;
+use super::group::{LARGEST_GROUP, damage, readings, take_marks};
 use super::health::Health;
 use super::later::Later;
 use super::opening::Place;
@@ -39,6 +40,7 @@ pub(super) struct Writer {
     happened: Arc<Happened>,
     room: Room,
     ids: Ids,
+    answers: Answers,
     outage: Option<Outage>,
     /// What is to be written once that is possible.
     later: Later,
@@ -52,8 +54,20 @@ impl Writer {
         place: Place,
         (clock, health, happened): (Arc<Clock>, Arc<Health>, Arc<Happened>),
     ) -> Self {
-        let (room, ids, later) = (Room::default(), Ids::default(), Later::default());
-        Self { store, place, clock, health, happened, room, ids, outage: None, later, recovered_s: None }
+        let (room, ids, later, answers) = (Room::default(), Ids::default(), Later::default(), Answers::new());
+        Self {
+            store,
+            place,
+            clock,
+            health,
+            happened,
+            room,
+            ids,
+            answers,
+            outage: None,
+            later,
+            recovered_s: None,
+        }
     }
 
     /// Writes until the last sender is gone.
@@ -61,17 +75,10 @@ impl Writer {
         let mut group = Vec::with_capacity(LARGEST_GROUP);
         // Without timers it writes as well, and tries again when there is something to write.
         let timers = tokio::runtime::Builder::new_current_thread().enable_time().build().ok();
-        let (mut expected, mut held) = (0, None);
         loop {
-            let (span, timers) = (self.patience(), timers.as_ref());
-            let count = match (held.take(), span.zip(timers)) {
-                (Some(entry), _) => {
-                    group.push(entry);
-                    fill(&mut queue, &mut group);
-                    Some(group.len())
-                }
-                (None, None) => Some(queue.blocking_recv_many(&mut group, LARGEST_GROUP)),
-                (None, Some((span, timers))) => timers
+            let count = match self.patience().zip(timers.as_ref()) {
+                None => Some(queue.blocking_recv_many(&mut group, LARGEST_GROUP)),
+                Some((span, timers)) => timers
                     .block_on(async {
                         tokio::time::timeout(span, queue.recv_many(&mut group, LARGEST_GROUP)).await
                     })
@@ -80,33 +87,31 @@ impl Writer {
             self.reopen();
             match count {
                 Some(0) => break,
-                Some(_) => {
-                    let growth = Growth::new(&mut queue, &mut held, expected);
-                    expected = self.work_through(&mut group, growth) + queue.len();
-                }
+                Some(_) => self.work_through(&mut group),
                 None => self.probe(),
             }
         }
         self.stop();
     }
 
-    /// Writes a group, and then answers the marks in it. How large it has become.
-    fn work_through(&mut self, group: &mut Vec<Entry>, growth: Growth<'_>) -> usize {
+    /// Writes a group, and then answers the marks in it.
+    fn work_through(&mut self, group: &mut Vec<Entry>) {
         let marks = take_marks(group);
         // Without anything to write it isn't known whether that could be done.
-        let length = if group.is_empty() { 0 } else { self.write(group, Some(growth)) };
+        if !group.is_empty() {
+            self.write(group);
+        }
         for reached in marks {
             // Nobody may be waiting.
             let _heard = reached.send(()).is_ok();
         }
-        length
     }
 
     /// The daemon stops in order, and says so.
     fn stop(mut self) {
         self.health.look_no_more();
         if self.outage.is_some() || !self.later.is_empty() {
-            self.write(&mut Vec::new(), None);
+            self.write(&mut Vec::new());
         }
         if let Some(connection) = self.store.connection() {
             // Gives back the numbers that were set aside and not used; if it fails, the next daemon skips them.
@@ -141,20 +146,20 @@ impl Writer {
                 self.write_down(happening);
             }
         }
-        self.write(&mut Vec::new(), None);
+        self.write(&mut Vec::new());
     }
 
     /// Tries to write what waits.
     fn probe(&mut self) {
         let now_s = self.clock.real_s();
         if self.outage.as_ref().is_some_and(|outage| outage.retry.at_s() <= now_s) {
-            self.write(&mut Vec::new(), None);
+            self.write(&mut Vec::new());
         }
     }
 
     /// Numbers, writes and commits a group, then answers. Numbers are burnt even where the commit fails: no two
-    /// readings share one. What has a number that is not set aside in the log is not written to it. How many there were in the end.
-    fn write(&mut self, group: &mut Vec<Entry>, growth: Option<Growth<'_>>) -> usize {
+    /// readings share one. What has a number that is not set aside in the log is not written to it.
+    fn write(&mut self, group: &mut Vec<Entry>) {
         if let Some(why) = damage(group) {
             self.recover(why);
         }
@@ -164,14 +169,10 @@ impl Writer {
         let covered = self.health.numbers.covers(first + count);
         self.look_for_room();
         let full = self.room.refuses();
-        // Those that come later go on from the last only while numbers are counted.
-        let counted = self.health.numbers.covers(first + LARGEST_GROUP as u64);
-        let growth = growth.filter(|_| counted && full.is_none() && self.outage.is_none());
         let committed = match aside {
             Err(trouble) if !covered => Err(trouble),
-            _ => self.commit(group, first, full.is_none(), growth),
+            _ => self.commit(group, first, full.is_none()),
         };
-        let (length, count) = (group.len(), readings(group));
         let written = committed.is_ok();
         let logged = committed.and_then(|()| full.map_or(Ok(()), Err));
         let durable = logged.is_ok();
@@ -181,6 +182,7 @@ impl Writer {
         }
         let mut sequence = first;
         let mut thinning = None;
+        let mut answers = Vec::new();
         for entry in group.drain(..) {
             match entry {
                 Entry::Thin { order, done } => thinning = Some((order, done)),
@@ -189,7 +191,7 @@ impl Writer {
                     if !durable {
                         self.unlogged(&draft.meter, sequence);
                     }
-                    answer(numbered, Numbered { sequence, durable });
+                    answers.push((numbered, Numbered { sequence, durable }));
                 }
                 Entry::Correction { then, .. } => then.done(written),
                 Entry::Zero { which, zero, written: waiting } => {
@@ -210,13 +212,13 @@ impl Writer {
                 Entry::Event { .. } | Entry::Damaged(_) | Entry::Mark { .. } => {}
             }
         }
+        self.answers.tell(answers);
         // In a commit of its own, once nobody waits for this one.
         if let Some((order, done)) = thinning {
             let thinned = self.store.thin(&order);
             // The daemon may be stopping.
             let _waited_for = done.send(thinned).is_ok();
         }
-        length
     }
 
     /// Has the log recovered, unless that has just been done: a disk that damages it again and again would be filled.
@@ -286,17 +288,11 @@ impl Writer {
         Ok(())
     }
 
-    /// Writes a group as it grows, and what has waited; its readings only where there is `room` for them.
-    fn commit(
-        &mut self,
-        group: &mut Vec<Entry>,
-        first: u64,
-        room: bool,
-        mut growth: Option<Growth<'_>>,
-    ) -> Result<(), String> {
+    /// Writes a group, and what has waited; its readings only where there is `room` for them.
+    fn commit(&mut self, group: &[Entry], first: u64, room: bool) -> Result<(), String> {
         let over =
             self.outage.as_ref().filter(|_| room).map(|outage| (outage, outage.told(self.clock.now())));
-        let (boot, ids, numbers) = (self.clock.boot(), &mut self.ids, &self.health.numbers);
+        let (boot, ids) = (self.clock.boot(), &mut self.ids);
         let outcome = self.store.transact(|transaction| {
             self.later.write(transaction)?;
             if let Some((outage, told)) = &over {
@@ -304,7 +300,7 @@ impl Writer {
                 insert_event(transaction, told, self.clock.now(), boot)?;
             }
             let mut sequence = first;
-            for entry in &*group {
+            for entry in group {
                 match entry {
                     Entry::Reading { draft, .. } => {
                         sequence += 1;
@@ -313,14 +309,6 @@ impl Writer {
                         }
                     }
                     entry => write_entry(transaction, entry)?,
-                }
-            }
-            while let Some(entry) = growth.as_mut().and_then(|growth| growth.next(group.len())) {
-                // The next one, as nobody else takes any while this thread lives.
-                let sequence = numbers.take(1, 0) + 1;
-                group.push(entry);
-                if let Some(Entry::Reading { draft, .. }) = group.last() {
-                    insert_reading(transaction, ids, sequence, draft)?;
                 }
             }
             Ok(())

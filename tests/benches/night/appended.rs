@@ -47,8 +47,10 @@ fn reading(meter: usize, index: usize) -> Reading {
 
 /// Through the log: each meter waits for its reading to be durable before it takes the next.
 fn through_the_log(path: &Path, survives: Survives, meters: usize, count: usize) -> f64 {
-    let (log, written) = Log::open(path.to_owned(), survives).unwrap();
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+    let entered = runtime.enter();
+    let (log, written) = Log::open(path.to_owned(), survives).unwrap();
+    drop(entered);
     let took_s = runtime.block_on(async {
         let start = Instant::now();
         let mut tasks = tokio::task::JoinSet::new();

@@ -63,6 +63,18 @@ fn the_tables_of_nist_sp_1065_are_reproduced_to_the_printed_digits() {
 }
 
 #[test]
+fn bins_that_come_all_at_once_make_the_same_as_one_after_the_other() {
+    // More than are worth another thread, with a beginning and an end of no whole chunk.
+    let values = generated(150_000);
+    let (head, tail) = values.split_at(300);
+    let (mut at_once, mut one_by_one) = (Allan::default(), Allan::default());
+    at_once.extend(head);
+    at_once.extend(tail);
+    values.iter().for_each(|value| one_by_one.push(*value));
+    assert_eq!(at_once.finish(), one_by_one.finish());
+}
+
+#[test]
 fn a_gap_is_compared_across_by_nothing_and_what_was_summed_up_counts_on() {
     let values = generated(5000);
     let (before, after) = values.split_at(1777);

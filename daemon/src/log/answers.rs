@@ -1,0 +1,56 @@
+//! Whom a commit is told to: all that wait for its readings, in one piece.
+//!
+//! Each task that is woken from another thread costs a call of the system; woken by a task of the runtime it costs none. So the thread that
+//! writes wakes one task, which wakes the others.
+
+use tokio::runtime::Handle;
+use tokio::sync::{mpsc, oneshot};
+
+use super::Numbered;
+
+/// Commits whose answers may lie ready.
+const AHEAD: usize = 4;
+
+/// Whoever waits for a reading, and what became of it.
+type Answer = (oneshot::Sender<Numbered>, Numbered);
+
+/// Tells what became of readings.
+#[derive(Debug)]
+pub(super) struct Answers {
+    /// The task that passes them on, where there is a runtime.
+    to: Option<mpsc::Sender<Vec<Answer>>>,
+}
+
+impl Answers {
+    /// By a task of the runtime that this is called in; where there is none, each by itself. The task ends with this.
+    pub(super) fn new() -> Self {
+        let to = Handle::try_current().ok().map(|runtime| {
+            let (to, mut answers) = mpsc::channel::<Vec<Answer>>(AHEAD);
+            runtime.spawn(async move {
+                while let Some(answers) = answers.recv().await {
+                    tell(answers);
+                }
+            });
+            to
+        });
+        Self { to }
+    }
+
+    /// Tells all of one commit. The runtime may be gone, or busy for long: then they are told from here.
+    pub(super) fn tell(&self, answers: Vec<Answer>) {
+        let untold = match &self.to {
+            Some(to) if !answers.is_empty() => {
+                to.try_send(answers).err().map(mpsc::error::TrySendError::into_inner)
+            }
+            _ => Some(answers),
+        };
+        untold.into_iter().for_each(tell);
+    }
+}
+
+fn tell(answers: Vec<Answer>) {
+    for (to, numbered) in answers {
+        // Nobody waits any more if the meter's task was restarted; the reading is in the log all the same.
+        let _waiting = to.send(numbered).is_ok();
+    }
+}
