@@ -13,7 +13,7 @@
 //! | `rate` | the rate of a drift with its interval |
 //! | `wild`, `steps`, `wander` | readings far off, levels that change at once, random walks |
 //! | [`bins`] | readings averaged into equal bins |
-//! | [`allan`], `long`, `lags`, `noise`, `freedom` | the Allan deviation, the kind of noise, and how sure it is |
+//! | [`allan`], `short`, `long`, `lags`, `noise`, `freedom` | the Allan deviation, the kind of noise, and how sure it is |
 //! | `day`, `warmth` | what comes again each day, what goes with the temperature |
 //! | `difference` | night against night |
 //! | `order`, `quantile` | medians, and quantiles of distributions |

@@ -137,7 +137,8 @@ impl Log {
         }
     }
 
-    /// Opens the database at `path`, making it and its folder if need be, and starts the writer. It must be possible to write it.
+    /// Opens the database at `path`, making it and its folder if need be, and starts the writer. It must be possible to write it. Where
+    /// this is called in a runtime, a task of that runtime passes the writer's answers on: somebody must drive it.
     ///
     /// # Errors
     /// [`OpenError`] if it can't be opened, is not ours, belongs to a later version, or is written by another daemon.

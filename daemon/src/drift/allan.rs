@@ -107,14 +107,16 @@ impl Allan {
         let Self { short, long, .. } = self;
         let mut short = || chunks.iter().for_each(|values| short.take(values, level));
         let mut long = || chunks.iter().for_each(|values| long.take(values, level));
-        if chunks.len() < MANY {
+        let apart = std::thread::scope(|scope| {
+            let builder = std::thread::Builder::new().name("allan".to_owned());
+            let apart = chunks.len() >= MANY && builder.spawn_scoped(scope, &mut long).is_ok();
             short();
-            return long();
-        }
-        std::thread::scope(|scope| {
-            scope.spawn(long);
-            short();
+            apart
         });
+        // There may be no other thread to be had.
+        if !apart {
+            long();
+        }
     }
 
     /// Takes what waits. Less than a whole chunk comes before a gap alone.

@@ -54,3 +54,40 @@ fn tell(answers: Vec<Answer>) {
         let _waiting = to.send(numbered).is_ok();
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn asked(sequence: u64) -> (Answer, oneshot::Receiver<Numbered>) {
+        let (to, waiting) = oneshot::channel();
+        ((to, Numbered { sequence, durable: true }), waiting)
+    }
+
+    #[tokio::test]
+    async fn however_busy_the_runtime_is_everyone_is_told() {
+        let answers = Answers::new();
+        // None is passed on before this waits.
+        let mut waiting = Vec::new();
+        for sequence in 0..2 * AHEAD as u64 {
+            let (answer, receiver) = asked(sequence);
+            answers.tell(vec![answer]);
+            waiting.push(receiver);
+        }
+        for (sequence, receiver) in waiting.into_iter().enumerate() {
+            assert_eq!(receiver.await.unwrap().sequence, sequence as u64);
+        }
+    }
+
+    #[test]
+    fn where_the_runtime_is_gone_or_was_never_there_everyone_is_told_too() {
+        let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
+        let gone = runtime.block_on(async { Answers::new() });
+        drop(runtime);
+        for answers in [gone, Answers::new()] {
+            let (answer, receiver) = asked(7);
+            answers.tell(vec![answer]);
+            assert_eq!(receiver.blocking_recv().unwrap().sequence, 7);
+        }
+    }
+}

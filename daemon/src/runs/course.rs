@@ -53,6 +53,8 @@ pub(super) struct Course {
     last_s: f64,
     /// How long a burst takes, in s, once there has been one.
     burst_s: f64,
+    /// Since when its points have had a beat, in s, and how many were counted before, those that were missed among them.
+    beat: (f64, u64),
     burst: Burst,
     series: Series,
     alarm: Alarm,
@@ -81,6 +83,7 @@ impl Course {
             origin_s,
             last_s: 0.0,
             burst_s: 0.0,
+            beat: (0.0, 0),
             burst: Burst::default(),
             series: Series::default(),
             alarm: Alarm::new(kept.run.plan.alert),
@@ -133,6 +136,7 @@ impl Course {
         (run.points, run.readings, run.first, run.last) = (0, 0, None, None);
         (run.gaps, run.gap_s, run.missed) = (0, 0.0, 0);
         (run.reference, run.latest) = (None, None);
+        self.beat = (0.0, 0);
         before
     }
 
@@ -148,6 +152,7 @@ impl Course {
         (run.reference, run.latest) = (before.reference.or(run.reference), run.latest.or(before.latest));
         let ended = run.latest.map(|latest| plan::seconds_between(run.begins, latest.at).max(0.0));
         self.last_s = self.last_s.max(ended.unwrap_or(0.0));
+        self.beat = (self.last_s, run.points + run.missed);
     }
 
     /// Goes on with the alerts that stood when it was written.
@@ -244,6 +249,9 @@ impl Course {
         run.points += 1;
         run.reference.get_or_insert(point);
         run.latest = Some(point);
+        if self.burst_s > plan::interval_s(&run.plan) {
+            self.beat = (self.last_s, run.points + run.missed);
+        }
     }
 
     /// How long nothing may come until that is a gap, in s.
@@ -266,11 +274,12 @@ impl Course {
     }
 
     /// Points that were due by the end of a gap, have not come and are not counted yet. Where they have a beat of their own that is told
-    /// from the beginning on, so that many gaps don't add up to more than was ever due.
+    /// from its beginning on, so that many gaps don't add up to more than was ever due.
     fn missed_by(&self, until_s: f64, gap_s: f64) -> f64 {
         let (run, interval_s) = (&self.kept.run, plan::interval_s(&self.kept.run.plan));
         if interval_s > self.burst_s.max(SHORTEST_S) {
-            (until_s / interval_s).floor() - (run.points + run.missed) as f64
+            let (from_s, counted) = self.beat;
+            ((until_s - from_s) / interval_s).floor() - (run.points + run.missed - counted) as f64
         } else {
             (gap_s / self.pitch_s().max(SHORTEST_S)).round() - 1.0
         }
