@@ -94,7 +94,7 @@ fn what_the_guide_mentions_in_passing_can_be_typed() {
     }
     assert!(mentioned.len() > 5, "{mentioned:?}");
     for line in mentioned {
-        let words = line.split(' ').skip(1).filter(|word| !word.contains('…'));
+        let words = line.split_whitespace().skip(1).filter(|word| !word.contains('…'));
         let output = Command::new(program("settle")).args(words).arg("--help").output().unwrap();
         assert!(output.status.success(), "{line}: {}", String::from_utf8_lossy(&output.stderr));
     }

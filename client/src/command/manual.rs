@@ -10,6 +10,9 @@ use super::exit::statuses;
 use super::{Exit, Failure};
 use crate::output::Output;
 
+/// What pages are of.
+const SOURCE: &str = concat!("settle ", env!("CARGO_PKG_VERSION"));
+
 #[derive(Debug, Args)]
 pub(super) struct Options {
     /// A page for each command into this folder, settle.1, settle-read.1 and so on, instead of one page for all on standard output.
@@ -58,7 +61,7 @@ fn every(command: &clap::Command) -> Vec<(Vec<&str>, &clap::Command)> {
 
 /// The page of one command.
 fn page(words: &[&str], command: &clap::Command) -> std::io::Result<Vec<u8>> {
-    let man = Man::new(command.clone()).manual("settled");
+    let man = Man::new(command.clone()).source(SOURCE).manual("settled");
     let mut page = Vec::new();
     man.render_title(&mut page)?;
     man.render_name_section(&mut page)?;
@@ -79,7 +82,7 @@ fn page(words: &[&str], command: &clap::Command) -> std::io::Result<Vec<u8>> {
 /// One page for everything: the command itself, then each of its commands.
 fn whole(command: &clap::Command) -> std::io::Result<Vec<u8>> {
     let mut page = Vec::new();
-    Man::new(command.clone()).manual("settled").render(&mut page)?;
+    Man::new(command.clone()).source(SOURCE).manual("settled").render(&mut page)?;
     for (words, sub) in every(command).into_iter().skip(1) {
         let man = Man::new(sub.clone());
         page.extend(format!(".SH SETTLE {}\n", words.join(" ").to_uppercase()).into_bytes());

@@ -4,8 +4,8 @@
 //!
 //! - a date is like any date, a time of day like any time of day, and a stretch of blanks like any other (columns move with figures);
 //! - `…` stands for anything within a line, and a line of nothing else for any number of lines;
-//! - in a block that is marked `console about`, a number is like one within 10 % of it. Numbers are as whole there as elsewhere: `8` is
-//!   not like `81`.
+//! - in a block that is marked `console about`, a number is like one within 10 % of it; a difference (it has a sign) and an uncertainty
+//!   (behind ±) is like any other, as noise decides it. Numbers are as whole there as elsewhere: `8` is not like `81`.
 
 /// By how much numbers may differ where they are told about, as a share of the larger one.
 const ABOUT: f64 = 0.1;
@@ -20,6 +20,8 @@ enum Part {
     TimeOfDay,
     /// As it is written, and what it means.
     Number(String, f64),
+    /// A difference with its sign, or an uncertainty, as it is written.
+    Noisy(String),
     Other(char),
 }
 
@@ -41,6 +43,19 @@ fn number(text: &[char]) -> usize {
     if fraction > 0 { whole + 1 + fraction } else { whole }
 }
 
+/// How long the difference or the uncertainty is that `text` begins with.
+fn noisy(text: &[char]) -> usize {
+    let lead = match text {
+        ['±', ' ', ..] => 2,
+        ['+' | '-', ..] => 1,
+        _ => return 0,
+    };
+    match number(&text[lead..]) {
+        0 => 0,
+        figures => lead + figures,
+    }
+}
+
 /// What a line is made of.
 fn parts(line: &str) -> Vec<Part> {
     let text: Vec<char> = line.trim_end().chars().collect();
@@ -50,6 +65,7 @@ fn parts(line: &str) -> Vec<Part> {
         let date = shaped(rest, "0000-00-00");
         let time = ["00:00:00", "00:00"].iter().map(|shape| shaped(rest, shape)).max().unwrap_or(0);
         let figures = number(rest);
+        let noisy = noisy(rest);
         let (part, length) = if rest[0] == '…' {
             (Part::Anything, 1)
         } else if blank > 0 {
@@ -59,6 +75,8 @@ fn parts(line: &str) -> Vec<Part> {
         } else if time > 0 {
             let fraction = if rest.get(time) == Some(&'.') { 1 + number(&rest[time + 1..]) } else { 0 };
             (Part::TimeOfDay, time + if fraction > 1 { fraction } else { 0 })
+        } else if noisy > 0 {
+            (Part::Noisy(rest[..noisy].iter().collect()), noisy)
         } else if figures > 0 {
             let written: String = rest[..figures].iter().collect();
             let value = written.parse().unwrap();
@@ -75,6 +93,7 @@ fn parts(line: &str) -> Vec<Part> {
 fn is_like(expected: &Part, found: &Part, about: bool) -> bool {
     match (expected, found) {
         (Part::Number(_, a), Part::Number(_, b)) if about => (a - b).abs() <= ABOUT * a.abs().max(b.abs()),
+        (Part::Noisy(_), Part::Noisy(_)) if about => true,
         _ => expected == found,
     }
 }
@@ -133,6 +152,8 @@ fn what_is_not_as_the_guide_says_is_found_out() {
     assert!(
         line("81.2 cd", "84.0 cd", true) && !line("81.2 cd", "94.0 cd", true) && !line("8 cd", "8 lx", true)
     );
+    assert!(line("drift -0.4 ± 0.1 %", "drift +0.02 ± 3 %", true) && !line("±0.5 %", "±0.9 %", true));
+    assert!(!line("drift -0.4", "drift +0.02", false) && !line("drift -0.4", "drift 0.4", true));
     let of = |text: &str| text.lines().map(str::to_owned).collect::<Vec<_>>();
     assert!(lines(&of("a\n…\nb"), &of("a\nx\ny\nb"), false) && lines(&of("a\n…\nb"), &of("a\nb"), false));
     assert!(!lines(&of("a\n…\nb"), &of("a\nx"), false) && !lines(&of("a"), &of("a\nb"), false));
