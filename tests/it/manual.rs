@@ -28,8 +28,8 @@ fn each_command_has_a_page_which_says_how_it_ends() {
         let page = std::fs::read_to_string(into.join(name)).unwrap();
         for line in page.lines().filter(|line| line.starts_with('.')) {
             let known = [
-                ".TH", ".SH", ".TP", ".B", ".BR", ".PP", ".br", ".ie", ".el", ".RS", ".RE", ".SS", ".nf",
-                ".fi",
+                ".TH", ".SH", ".TP", ".B", ".BR", ".PP", ".br", ".ie", ".el", ".IP", ".RS", ".RE", ".SS",
+                ".nf", ".fi",
             ];
             let word = line.split([' ', '"']).next().unwrap();
             assert!(known.contains(&word), "{name}: {line}");
