@@ -91,6 +91,10 @@ fn found_in(folder: &std::path::Path) -> Output {
 
 #[test]
 fn where_no_daemon_answers_it_is_said_where_it_was_looked_for_and_what_to_do() {
+    assert!(
+        !std::path::Path::new("/run/settled/socket").exists(),
+        "a daemon of this machine's own would answer: stop it"
+    );
     let folder = tempfile::tempdir().unwrap();
     let absent = words(&found_in(folder.path()));
     let own = folder.path().join("settled/socket");
