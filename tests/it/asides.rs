@@ -12,11 +12,15 @@ const BENCH: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"bench\"\ndr
 
 /// What a terminal shows of `settle` with these arguments, at this socket.
 fn at_a_terminal(socket: &std::path::Path, arguments: &str) -> String {
-    let command = format!("{} --socket {} {arguments}", program("settle").display(), socket.display());
+    typed(&format!("{} --socket {} {arguments}", program("settle").display(), socket.display()))
+}
+
+/// What a terminal shows of a line for the shell.
+fn typed(command: &str) -> String {
     let mut script = Command::new("script");
-    script.args(["--quiet", "--return", "--command", &command, "/dev/null"]);
+    script.args(["--quiet", "--return", "--command", command, "/dev/null"]);
     let output = script.stdin(std::process::Stdio::null()).output().unwrap();
-    assert!(output.status.success(), "{arguments}: {output:?}");
+    assert!(output.status.success(), "{command}: {output:?}");
     String::from_utf8(output.stdout).unwrap()
 }
 
@@ -48,6 +52,17 @@ fn what_takes_longer_than_it_takes_to_wonder_shows_at_a_terminal_that_it_goes_on
     let quiet = at_a_terminal(&socket, "--quiet log check");
     assert!(!quiet.contains("looking through") && quiet.contains("7 readings"), "{quiet}");
     daemon.join().unwrap();
+}
+
+#[test]
+fn a_long_recording_that_is_assessed_shows_at_a_terminal_how_far_it_is_unless_quiet() {
+    let settle = program("settle").display().to_string();
+    // As many lines as it takes to look at the time once more, after a pause that is longer than it takes to wonder.
+    let lines = "awk 'BEGIN { print \"t_s,Y\"; for (t = 0; t < 9000; t++) { if (t == 100) { system(\"sleep 2.5\") } print t \",100\" } }'";
+    let shown = typed(&format!("{lines} | {settle} assess --json - > /dev/null"));
+    assert!(shown.contains(" lines so far"), "{shown}");
+    let quiet = typed(&format!("{lines} | {settle} --quiet assess --json - > /dev/null"));
+    assert!(!quiet.contains("so far"), "{quiet}");
 }
 
 #[test]
