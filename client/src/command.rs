@@ -13,12 +13,14 @@ use settled_protocol::time::Timestamp;
 use crate::connection::{CallError, Connection, OpenError};
 use crate::output::Output;
 
+pub use exit::Exit;
 pub use failure::Failure;
 pub use lease::leash;
 
 mod assess;
 mod correct;
 mod demo;
+mod exit;
 mod failure;
 mod lease;
 mod log;
@@ -35,45 +37,8 @@ mod settled;
 mod signals;
 mod stage;
 mod status;
+mod verbose;
 mod zero;
-
-/// How `settle` ends.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Exit {
-    /// Settled, or done.
-    Done,
-    /// An error.
-    Failed,
-    /// A mistake on the command line.
-    Usage,
-    /// The light has not settled, has left its bands, or nobody can tell.
-    NotSettled,
-    /// What was watched went well, and there were alerts.
-    Alerted,
-    /// Ctrl-C.
-    Interrupted,
-    /// As the command that ran under a lease.
-    Command(u8),
-    /// There was no lease to run a command under.
-    NotLeased,
-}
-
-impl Exit {
-    /// The process's exit status.
-    #[must_use]
-    pub fn status(self) -> u8 {
-        match self {
-            Self::Done => 0,
-            Self::Failed => 1,
-            Self::Usage => 2,
-            Self::NotSettled => 3,
-            Self::Alerted => 4,
-            Self::Interrupted => 130,
-            Self::Command(status) => status,
-            Self::NotLeased => 125,
-        }
-    }
-}
 
 const STATUSES: &str = "Exit status: 0 settled, or done; 1 an error; 2 a mistake on the command line; 3 not settled; 4 alerts; 130 interrupted. \
 A run that is waited for, or watched: 0 settled, or within its bands, without an alert; 3 not settled, beyond them, or undecided; 4 as 0, with \
@@ -97,6 +62,13 @@ pub struct Arguments {
     /// {"error":{"message":…,"data":{"kind":…}}}.
     #[arg(long, global = true)]
     json: bool,
+    /// No progress on standard error: nothing that only says how far something is, or what it waits for. Cautions, the rest that one
+    /// must know, and errors are said.
+    #[arg(long, global = true, conflicts_with = "verbose")]
+    quiet: bool,
+    /// Say on standard error which socket was found, what the daemon is asked for, and how long each answer took.
+    #[arg(long, global = true)]
+    verbose: bool,
     #[command(subcommand)]
     command: Command,
 }
@@ -165,7 +137,7 @@ enum Command {
         shell: clap_complete::Shell,
     },
     /// The manual page, on standard output.
-    Man,
+    Man(manual::Options),
 }
 
 impl Command {
@@ -187,7 +159,7 @@ impl Command {
                         | review::Options::Stimuli(_)
                 )
                 | Self::Completions { .. }
-                | Self::Man
+                | Self::Man(_)
         )
     }
 }
@@ -201,8 +173,11 @@ pub struct MeterArgument {
 
 /// Runs a command to its end, and says what went wrong if something did.
 pub async fn run(arguments: Arguments) -> Exit {
-    let Arguments { socket, json, command } = arguments;
-    let output = Output { json };
+    let Arguments { socket, json, quiet, verbose, command } = arguments;
+    if verbose {
+        verbose::begin();
+    }
+    let output = Output { json, quiet };
     let context = Context { socket, output };
     let (can_wait, runs_another) = (command.can_wait(), matches!(command, Command::Lease(_)));
     let takes_back = !matches!(command, Command::Run(_) | Command::Runs(_) | Command::Review(_));
@@ -223,7 +198,7 @@ pub async fn run(arguments: Arguments) -> Exit {
 
 /// Says that a command can't even begin.
 pub fn say_no_runtime(arguments: &Arguments, error: std::io::Error) -> Exit {
-    Failure::Runtime(error).say(Output { json: arguments.json })
+    Failure::Runtime(error).say(Output { json: arguments.json, quiet: arguments.quiet })
 }
 
 /// What becomes of a command line that was not understood, or that only asks for help: `words` is all of it.
@@ -239,7 +214,7 @@ pub fn refuse(error: &clap::Error, words: &[OsString]) -> Exit {
         let missing = error.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand;
         let words = || failure::without_usage(&error.render().to_string());
         let message = if missing { "a command is missing; see --help".to_owned() } else { words() };
-        return Failure::Usage(message).say(Output { json });
+        return Failure::Usage(message).say(Output { json, ..Output::default() });
     }
     let _printed = error.print().is_ok();
     Exit::Usage
@@ -262,7 +237,7 @@ async fn carry_out(context: &Context, command: Command) -> Result<Exit, Failure>
         Command::Status => status::run(context).await,
         Command::Assess(options) => assess::run(context.output, &options),
         Command::Completions { shell } => manual::completions(context.output, Arguments::command(), shell),
-        Command::Man => manual::page(context.output, Arguments::command()),
+        Command::Man(options) => manual::run(context.output, Arguments::command(), &options),
     }
 }
 

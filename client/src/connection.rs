@@ -32,8 +32,11 @@ use tokio::task::JoinSet;
 use crate::subscription::{Feed, Gap, Subscription};
 
 mod error;
+mod told;
 
+use error::Tries;
 pub use error::{CallError, OpenError};
+use told::Told;
 
 /// Lines that may wait to be written: more than a person or a measuring loop has in flight.
 const OUTGOING: usize = 64;
@@ -103,14 +106,16 @@ impl Connection {
     }
 
     async fn open_first(tried: Vec<PathBuf>) -> Result<Self, OpenError> {
-        let mut source = std::io::Error::from(std::io::ErrorKind::NotFound);
-        for path in &tried {
-            match UnixStream::connect(path).await {
-                Ok(stream) => return Ok(Self { path: Some(path.clone()), ..Self::over(stream) }),
-                Err(error) => source = error,
+        let mut tries = Tries::default();
+        for path in tried {
+            let outcome = UnixStream::connect(&path).await;
+            told::tried(&path, outcome.as_ref());
+            match outcome {
+                Ok(stream) => return Ok(Self { path: Some(path), ..Self::over(stream) }),
+                Err(error) => tries.failed(path, error),
             }
         }
-        Err(OpenError { tried, source })
+        Err(tries.into())
     }
 
     /// A connection over a stream that is open already.
@@ -255,11 +260,12 @@ impl Connection {
             }
             waiting.pending.insert(id, Pending { reply, progress, feed });
         }
-        let asked = Asked { connection: self, id };
+        let (asked, told) = (Asked { connection: self, id }, Told::asked(M::NAME));
         // Where it can't be sent the connection ends, and so does waiting; what the daemon said before is read first.
         let _sent = self.lines.send(line).await.is_ok();
         let outcome = answer.await.map_err(|_| lock(&self.waiting).why_closed())?;
         drop(asked);
+        told.answered(&outcome);
         let result = outcome.map_err(CallError::Refused)?;
         serde_json::from_str(result.get()).map_err(misfit)
     }

@@ -17,10 +17,12 @@ pub const STRONG: Style = Style::new().bold();
 pub const FAINT: Style = Style::new().dimmed();
 
 /// Standard output and standard error, for people or for scripts.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 pub struct Output {
     /// The protocol's own objects, one a line, instead of words.
     pub json: bool,
+    /// No progress: nothing that only says how far something is.
+    pub quiet: bool,
 }
 
 /// `text` in a style; pipes and NO_COLOR get it plain.
@@ -75,18 +77,18 @@ impl Output {
         }
     }
 
-    /// Shows a status in place of the last one, where standard error is a terminal.
+    /// Shows a status in place of the last one, where standard error is a terminal and progress is wanted.
     pub fn status(self, text: &str) {
-        if Self::has_status() {
+        if Self::has_status() && !self.quiet {
             let mut stderr = anstream::stderr().lock();
             let _written = write!(stderr, "\r\x1b[2K{text}").and_then(|()| stderr.flush()).is_ok();
         }
     }
 
-    /// Shows lines in place of as many as were `shown` the last time, where standard error is a terminal. What is too wide is cut
+    /// Shows lines in place of as many as were `shown` the last time, where standard error is a terminal and progress is wanted. What is too wide is cut
     /// there, and not wrapped: the next lines would come at the wrong place.
     pub fn status_lines(self, shown: usize, lines: &[String]) {
-        if Self::has_status() {
+        if Self::has_status() && !self.quiet {
             let up = if shown > 1 { format!("\x1b[{}A", shown - 1) } else { String::new() };
             let text = lines.join("\r\n");
             let mut stderr = anstream::stderr().lock();

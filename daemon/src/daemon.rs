@@ -6,6 +6,7 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
 use settled_drivers::clock::Clock as _;
+use settled_drivers::nearest;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::limits::Limits;
 use settled_protocol::log::EventKind;
@@ -164,10 +165,8 @@ impl Daemon {
     pub fn meter(&self, id: &str) -> Result<&MeterHandle, RpcError> {
         self.meters.iter().map(|(handle, _)| handle).find(|handle| handle.id() == id).ok_or_else(|| {
             let ids: Vec<&str> = self.meters.iter().map(|(handle, _)| handle.id()).collect();
-            RpcError::new(
-                ErrorKind::NoSuchMeter,
-                format!("no meter is called {id:?}; configured: {}", ids.join(", ")),
-            )
+            let hint = nearest::hint(id, &ids, "configured");
+            RpcError::new(ErrorKind::NoSuchMeter, format!("no meter is called {id:?}{hint}"))
         })
     }
 

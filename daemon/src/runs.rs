@@ -28,6 +28,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
+use settled_protocol::error::RpcError;
 use settled_protocol::log::EventKind;
 use settled_protocol::run::{Alert, Run, RunState};
 use tokio::sync::{broadcast, mpsc, watch};
@@ -143,6 +144,11 @@ impl Runs {
     /// The highest number that was given to a run.
     pub(crate) fn last(&self) -> u64 {
         self.last.load(Ordering::Relaxed)
+    }
+
+    /// That there has been no run of this number, and up to which there are any.
+    pub(crate) fn none(&self, run: u64) -> RpcError {
+        RpcError::no_such_run(run, Some(self.last()).filter(|last| *last > 0))
     }
 
     /// A number that no run has had.

@@ -7,6 +7,7 @@
 //! | [`sample`] | what a driver saw in one exposure |
 //! | [`fault`] | the few ways an instrument fails |
 //! | [`clock`] | the time that simulated instruments live in |
+//! | [`nearest`] | the word that was probably meant |
 //! | [`settings`] | TOML tables read strictly, every mistake reported at once |
 //! | [`link`] | bytes to and from an instrument |
 //! | [`profile`] | any instrument that answers text lines, described in TOML |
@@ -24,6 +25,7 @@ pub mod fault;
 pub mod iio;
 pub mod link;
 pub mod meter;
+pub mod nearest;
 pub mod plugin;
 pub mod profile;
 pub mod recording;

@@ -10,6 +10,8 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use crate::nearest::{hint, meant};
+
 mod hexadecimal;
 mod named;
 mod rows;
@@ -282,7 +284,7 @@ impl<'a> Table<'a> {
             let message = format!(
                 "expected {}, found {text:?}{}",
                 one_of(&names),
-                nearest(text, &names).unwrap_or_default()
+                meant(text, &names).unwrap_or_default()
             );
             self.report.add(value.span(), self.path_of(key), message);
         }
@@ -335,26 +337,11 @@ impl Drop for Table<'_> {
         for key in self.table.keys() {
             let name: &str = key.get_ref();
             if !known.contains(&name) {
-                let hint = nearest(name, &known).unwrap_or_else(|| listed(&known));
-                let message = format!("unknown key{hint}");
+                let message = format!("unknown key{}", hint(name, &known, "known here"));
                 self.report.add(key.span(), self.path_of(name), message);
             }
         }
     }
-}
-
-/// `; did you mean "port"?`, if a known word is near.
-fn nearest(word: &str, known: &[&str]) -> Option<String> {
-    let best = known
-        .iter()
-        .map(|known| (strsim::jaro_winkler(word, known), known))
-        .max_by(|a, b| a.0.total_cmp(&b.0));
-    best.filter(|(likeness, _)| *likeness > 0.75).map(|(_, known)| format!("; did you mean {known:?}?"))
-}
-
-/// `; known here: id, driver`, if anything is.
-fn listed(known: &[&str]) -> String {
-    if known.is_empty() { String::new() } else { format!("; known here: {}", known.join(", ")) }
 }
 
 fn one_of(names: &[&str]) -> String {

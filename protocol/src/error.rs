@@ -163,6 +163,13 @@ impl RpcError {
         Self { code: kind.code(), message: message.into(), data: Some(data) }
     }
 
+    /// That there is no run of this number, and which is the `last` there has been, if there has been any.
+    #[must_use]
+    pub fn no_such_run(run: u64, last: Option<u64>) -> Self {
+        let up_to = last.map_or("there has been none yet".to_owned(), |last| format!("the last is {last}"));
+        Self::new(ErrorKind::NoSuchRun, format!("there is no run {run} in this log: {up_to}"))
+    }
+
     /// The same, about a meter.
     #[must_use]
     pub fn about(mut self, meter: &str) -> Self {

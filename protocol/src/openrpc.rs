@@ -8,6 +8,8 @@ use crate::error::ErrorKind;
 use crate::method::{self, Method, Visitor};
 use crate::notification::{MeterChanged, Missed, Notification, ReadingTaken, RunChanged, SettleProgress};
 
+pub mod reference;
+
 /// The document: every method with its params, result and errors, and every notification (as `x-notifications`).
 #[must_use]
 pub fn document() -> Value {

@@ -204,8 +204,10 @@ fn the_package_installs_runs_keeps_log_and_config_over_an_upgrade_and_removes_cl
         "/usr/share/dbus-1/system.d/io.github.settled1.conf",
         "/usr/share/man/man1/settled.1.gz",
         "/usr/share/man/man1/settle.1.gz",
+        "/usr/share/man/man1/settle-log-export.1.gz",
         "/usr/share/bash-completion/completions/settle",
         "/usr/share/doc/settled/daemon/METRICS.md",
+        "/usr/share/doc/settled/client/guide/src/night.md",
         "/usr/share/doc/settled/licences.txt.gz",
     ] {
         assert!(copy.has(path), "{path} is not installed");

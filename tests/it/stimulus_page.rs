@@ -41,7 +41,7 @@ impl Side {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
             runtime.block_on(async {
                 let manner = Manner { address: None, patience: PATIENCE, pause: Pause::default() };
-                let mut page = Page::open(Output { json: true }, &manner).await.unwrap();
+                let mut page = Page::open(Output { json: true, ..Output::default() }, &manner).await.unwrap();
                 sender.send(page.url().to_owned()).unwrap();
                 while let Some(ask) = asked.recv().await {
                     match ask {

@@ -21,6 +21,7 @@ use settled::settle::Change;
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::Criteria;
 
+use super::patience::Progress;
 use super::settled::CriteriaOptions;
 use super::{Exit, Failure};
 use crate::output::Output;
@@ -52,6 +53,9 @@ use trace::Trace;
 /// Mistakes that are told of, in all, and of one series' times: who has more has one mistake many times.
 const MOST_TOLD: u64 = 50;
 const MOST_TOLD_OF_ONE: u64 = 3;
+
+/// Lines between two looks at the time.
+const LOOKED_AT: u64 = 4096;
 
 const FORMS: &str = "\
 What is written: on a terminal, a plot and a sentence for each series (as with --explain); into a pipe or a file, or with --json, \
@@ -132,12 +136,18 @@ pub(super) fn run(output: Output, options: &Options) -> Result<Exit, Failure> {
     let mut input = Input::open(&options.file)?;
     let name = input.name();
     let mut assessment = Assessment::new(output, form, criteria, name);
+    // What comes as it is found shows how far it is.
+    let mut progress = (!matches!(form, Form::Events { .. })).then(|| Progress::new(output));
     while let Some((line, record)) = input.next()? {
         match record {
             Ok(record) => assessment.take(line, &record)?,
             Err(mistake) => assessment.tell(line, &mistake),
         }
+        if let Some(progress) = progress.as_mut().filter(|_| line % LOOKED_AT == 0) {
+            progress.show(&format!("{} so far", show::counted(line, "line", "lines")), input.share());
+        }
     }
+    output.end_status();
     assessment.finish()
 }
 
@@ -302,6 +312,7 @@ impl Followed {
         if self.series.is_nothing() {
             return Ok(true);
         }
+        output.end_status();
         match form {
             Form::Decisions => output.object(&Decision::of(&self.series))?,
             Form::Events { .. } => {}

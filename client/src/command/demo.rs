@@ -155,7 +155,7 @@ impl Demo {
         let mut progress = Progress {
             output: self.output,
             hold_s: criteria.hold_s,
-            quiet: self.output.json,
+            quiet: self.output.json || self.output.quiet,
             last: None,
             kept_by: None,
         };

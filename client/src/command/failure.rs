@@ -136,10 +136,25 @@ impl Failure {
 
     /// What can be typed, where the daemon's own words don't say it: it doesn't know of commands.
     fn advice(&self, can_wait: bool) -> &'static str {
-        let Self::Call(CallError::Refused(error)) = self else { return "" };
+        let error = match self {
+            Self::Call(CallError::Refused(error)) => error,
+            Self::Call(CallError::Closed) => return "; settle status says whether it is back",
+            _ => return "",
+        };
         match error.kind() {
             ErrorKind::NoSuchCorrection => "; settle correct list has those there are",
             ErrorKind::LogUnavailable => "; settle status says why",
+            ErrorKind::MeterAbsent
+            | ErrorKind::MeterFailed
+            | ErrorKind::MeterBusy
+            | ErrorKind::MeterSilent
+            | ErrorKind::MeterGarbled => {
+                "; settle meters says how it is, settle log events what has happened"
+            }
+            ErrorKind::ShuttingDown => "; try again once it is started anew",
+            ErrorKind::Internal => {
+                "; what it has said of that is in its trace (journalctl --unit settled, where it is a service)"
+            }
             ErrorKind::NoSuchRun => "; settle runs lists those there are",
             ErrorKind::MethodNotFound => "; is the daemon of an earlier version than settle?",
             ErrorKind::Leased if can_wait => "; wait for it with --wait TIME",
@@ -230,7 +245,8 @@ mod tests {
         assert!(!leased.advice(false).contains("--wait") && leased.advice(false).contains("settle lease"));
         assert!(refused(ErrorKind::LeaseLost).advice(false).contains("started anew"));
         assert!(refused(ErrorKind::LogUnavailable).advice(false).contains("settle status"));
-        assert_eq!(refused(ErrorKind::MeterAbsent).advice(false), "");
+        assert!(refused(ErrorKind::MeterAbsent).advice(false).contains("settle meters"));
+        assert_eq!(refused(ErrorKind::OutOfRange).advice(false), "");
         let guest = RpcError::new(
             ErrorKind::NotPermitted,
             "guests may only watch the readings that others take: params.interval_s has some taken, and they may not call meter.read; ask",

@@ -151,6 +151,7 @@ fn tell(output: Output, meter: &str, known: &Meter, said: &mut Option<Holder>) {
     let is_new = |holder: &Holder| said.as_ref().is_none_or(|said| said.since != holder.since);
     if let Some(holder) = known.lease.as_ref().filter(|holder| known.id == meter && is_new(holder)) {
         let words = format!("{meter} is {}; waiting", held(holder));
+        output.end_status();
         output.note(&styled(CAUTION, &words), &json!({ "waiting": { "meter": meter, "lease": holder } }));
         *said = Some(holder.clone());
     }

@@ -1,9 +1,24 @@
-//! `settle completions` and `settle man`.
+//! `settle completions` and `settle man`: a page for each command, or one page for all.
 
+use std::path::{Path, PathBuf};
+
+use clap::Args;
 use clap_complete::Shell;
+use clap_mangen::Man;
 
+use super::exit::statuses;
 use super::{Exit, Failure};
 use crate::output::Output;
+
+/// What pages are of.
+const SOURCE: &str = concat!("settle ", env!("CARGO_PKG_VERSION"));
+
+#[derive(Debug, Args)]
+pub(super) struct Options {
+    /// A page for each command into this folder, settle.1, settle-read.1 and so on, instead of one page for all on standard output.
+    #[arg(long, value_name = "FOLDER")]
+    into: Option<PathBuf>,
+}
 
 pub(super) fn completions(output: Output, mut command: clap::Command, shell: Shell) -> Result<Exit, Failure> {
     let mut script = Vec::new();
@@ -12,18 +27,131 @@ pub(super) fn completions(output: Output, mut command: clap::Command, shell: She
     Ok(Exit::Done)
 }
 
-/// One page for everything: the command itself, then each of its commands.
-pub(super) fn page(output: Output, mut command: clap::Command) -> Result<Exit, Failure> {
+pub(super) fn run(output: Output, command: clap::Command, options: &Options) -> Result<Exit, Failure> {
+    let mut command = command.disable_help_subcommand(true);
     command.build();
+    let Some(folder) = &options.into else {
+        output.raw(&whole(&command)?)?;
+        return Ok(Exit::Done);
+    };
+    let failed = |path: &Path| {
+        let path = path.display().to_string();
+        move |error: std::io::Error| Failure::Input(format!("{path}: {error}"))
+    };
+    std::fs::create_dir_all(folder).map_err(failed(folder))?;
+    for (words, command) in every(&command) {
+        let file = folder.join(Man::new(command.clone()).get_filename());
+        std::fs::write(&file, page(&words, command)?).map_err(failed(&file))?;
+    }
+    Ok(Exit::Done)
+}
+
+/// A command, and its own commands, each with its words after `settle`.
+fn every(command: &clap::Command) -> Vec<(Vec<&str>, &clap::Command)> {
+    let mut found = vec![(Vec::new(), command)];
+    let mut next = 0;
+    while let Some((words, command)) = found.get(next).cloned() {
+        for sub in command.get_subcommands().filter(|sub| !sub.is_hide_set()) {
+            found.push(([words.as_slice(), &[sub.get_name()]].concat(), sub));
+        }
+        next += 1;
+    }
+    found
+}
+
+/// The page of one command.
+fn page(words: &[&str], command: &clap::Command) -> std::io::Result<Vec<u8>> {
+    let man = Man::new(command.clone()).source(SOURCE).manual("settled");
     let mut page = Vec::new();
-    clap_mangen::Man::new(command.clone()).render(&mut page)?;
-    for sub in command.get_subcommands().filter(|sub| sub.get_name() != "help") {
-        let man = clap_mangen::Man::new(sub.clone());
-        page.extend(format!(".SH SETTLE {}\n", sub.get_name().to_uppercase()).into_bytes());
+    man.render_title(&mut page)?;
+    man.render_name_section(&mut page)?;
+    man.render_synopsis_section(&mut page)?;
+    man.render_description_section(&mut page)?;
+    man.render_options_section(&mut page)?;
+    if command.has_subcommands() {
+        man.render_subcommands_section(&mut page)?;
+    }
+    page.extend(section("EXIT STATUS", words, command).into_bytes());
+    if command.get_after_help().is_some() {
+        man.render_extra_section(&mut page)?;
+    }
+    page.extend(see_also(words).into_bytes());
+    Ok(page)
+}
+
+/// One page for everything: the command itself, then each of its commands.
+fn whole(command: &clap::Command) -> std::io::Result<Vec<u8>> {
+    let mut page = Vec::new();
+    Man::new(command.clone()).source(SOURCE).manual("settled").render(&mut page)?;
+    for (words, sub) in every(command).into_iter().skip(1) {
+        let man = Man::new(sub.clone());
+        page.extend(format!(".SH SETTLE {}\n", words.join(" ").to_uppercase()).into_bytes());
         man.render_synopsis_section(&mut page)?;
         man.render_description_section(&mut page)?;
         man.render_options_section(&mut page)?;
+        let title = format!("EXIT STATUS OF SETTLE {}", words.join(" ").to_uppercase());
+        page.extend(section(&title, &words, sub).into_bytes());
     }
-    output.raw(&page)?;
-    Ok(Exit::Done)
+    Ok(page)
+}
+
+/// With which statuses it ends; nothing for what only has commands of its own.
+fn section(title: &str, words: &[&str], command: &clap::Command) -> String {
+    let found = statuses(words);
+    if found.is_empty() && command.has_subcommands() && !words.is_empty() {
+        return format!(".SH \"{title}\"\nThat of the command of its own: see their pages.\n");
+    }
+    let lines = found.iter().map(|(status, meaning)| format!(".TP\n.B {status}\n{meaning}\n"));
+    let lines: String = lines.collect();
+    if lines.is_empty() { lines } else { format!(".SH \"{title}\"\n{lines}") }
+}
+
+fn see_also(words: &[&str]) -> String {
+    let above: Vec<String> = (0..words.len())
+        .map(|many| [&["settle"], words.get(..many).unwrap_or_default()].concat().join("\\-"))
+        .map(|name| format!(".BR {name} (1),"))
+        .collect();
+    format!(".SH \"SEE ALSO\"\n{}\n.BR settled (1)\n", above.join("\n")).replace("\n\n", "\n")
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    use super::super::Arguments;
+    use super::*;
+
+    fn built() -> clap::Command {
+        let mut command = Arguments::command().disable_help_subcommand(true);
+        command.build();
+        command
+    }
+
+    #[test]
+    fn every_command_that_can_be_run_says_with_which_statuses_it_ends() {
+        let command = built();
+        let commands = every(&command);
+        assert!(commands.len() > 40, "{}", commands.len());
+        for (words, command) in commands {
+            let runs = !command.has_subcommands() || !command.is_subcommand_required_set();
+            let found = statuses(&words);
+            assert_eq!(!found.is_empty(), runs, "{words:?}: {found:?}");
+        }
+    }
+
+    #[test]
+    fn every_command_has_a_page_of_its_own_with_what_it_is_how_it_is_typed_and_how_it_ends() {
+        let command = built();
+        for (words, command) in every(&command) {
+            let page = String::from_utf8(page(&words, command).unwrap()).unwrap();
+            for part in
+                [".TH", ".SH NAME", ".SH SYNOPSIS", ".SH DESCRIPTION", ".SH OPTIONS", ".SH \"SEE ALSO\""]
+            {
+                assert!(page.contains(part), "{words:?} lacks {part}: {page}");
+            }
+            assert!(page.contains("EXIT STATUS") || words.is_empty(), "{words:?}: {page}");
+            let typed = [&["settle"], words.as_slice()].concat().join(" ");
+            assert!(page.contains(&format!("\\fB{typed}\\fR")), "{typed}: {page}");
+        }
+    }
 }

@@ -2,12 +2,12 @@
 
 use std::time::Duration;
 
-use super::Context;
+use crate::output::Output;
 use crate::show;
 
 /// Shows how far something is that takes longer than it takes to wonder.
-pub(super) struct Progress<'a> {
-    context: &'a Context,
+pub(super) struct Progress {
+    output: Output,
     started: tokio::time::Instant,
     shown: Option<tokio::time::Instant>,
 }
@@ -16,9 +16,9 @@ pub(super) struct Progress<'a> {
 const PATIENCE: Duration = Duration::from_secs(2);
 const PACE: Duration = Duration::from_millis(200);
 
-impl<'a> Progress<'a> {
-    pub(super) fn new(context: &'a Context) -> Self {
-        Self { context, started: tokio::time::Instant::now(), shown: None }
+impl Progress {
+    pub(super) fn new(output: Output) -> Self {
+        Self { output, started: tokio::time::Instant::now(), shown: None }
     }
 
     /// Says what is done, of which `share` is known where it is.
@@ -30,13 +30,33 @@ impl<'a> Progress<'a> {
         self.shown = Some(tokio::time::Instant::now());
         let left = share.and_then(|share| left_s(waited.as_secs_f64(), share));
         let left = left.map_or_else(String::new, |left| format!(", {} left", show::wait(left)));
-        self.context.output.status(&format!("{done}{left}"));
+        self.output.status(&format!("{done}{left}"));
     }
 
     /// Takes it away.
     pub(super) fn end(&self) {
         if self.shown.is_some() {
-            self.context.output.end_status();
+            self.output.end_status();
+        }
+    }
+}
+
+/// Waits for something of which nobody can tell how far it is, and shows for how long already once that is longer than it takes to
+/// wonder.
+pub(super) async fn waiting<T>(output: Output, what: &str, call: impl Future<Output = T>) -> T {
+    tokio::pin!(call);
+    let mut progress = Progress::new(output);
+    loop {
+        tokio::select! {
+            biased;
+            outcome = &mut call => {
+                progress.end();
+                return outcome;
+            }
+            () = tokio::time::sleep(PACE) => {
+                let waited_s = progress.started.elapsed().as_secs_f64();
+                progress.show(&format!("{what}: {}", show::wait(waited_s)), None);
+            }
         }
     }
 }

@@ -8,6 +8,7 @@ use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::method::{MeterRead, ReadParams};
 use settled_protocol::reading::Reading;
 
+use super::patience::waiting;
 use super::settled::CriteriaOptions;
 use super::{Context, Exit, Failure, MeterArgument, flush, lease, settled, until_interrupted};
 use crate::connection::CallError;
@@ -85,7 +86,8 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         covered: options.covered,
         wait_s: options.wait,
     };
-    let call = async { Ok(connection.call::<MeterRead>(&params).await?) };
+    let what = format!("reading {}", params.meter);
+    let call = async { Ok(waiting(context.output, &what, connection.call::<MeterRead>(&params)).await?) };
     let call = lease::awaited(context.output, &connection, &params.meter, params.wait_s, call);
     let reading = until_interrupted(call).await?;
     let Some(reading) = reading else {

@@ -91,9 +91,6 @@ struct Stay {
     /// _METER, _LABEL, _KIND, _AT and _MESSAGE in its environment. It has a minute. The daemon's own alert_command, in its config, needs nobody who waits.
     #[arg(long, value_name = "COMMAND", requires = "wait")]
     on_alert: Option<String>,
-    /// With --wait: no progress on standard error.
-    #[arg(long, requires = "wait")]
-    quiet: bool,
 }
 
 #[derive(Debug, Args)]
@@ -222,11 +219,11 @@ fn started(output: Output, run: &Run) -> Result<Exit, Failure> {
 /// Stays until it is over.
 async fn wait(output: Output, connection: Connection, run: Run, stay: &Stay) -> Result<Exit, Failure> {
     let number = run.run;
-    if !stay.quiet && !output.json {
+    if !output.quiet && !output.json {
         words::started(&run).iter().for_each(|line| output.aside(line));
     }
     let watching = Watching::one(connection, run).await?;
-    let manner = if stay.quiet { Manner::Quiet } else { Manner::Aside };
+    let manner = if output.quiet { Manner::Quiet } else { Manner::Aside };
     let mut watch = Watch::new(output, manner, stay.on_alert.clone());
     let Some(over) = until_interrupted(watch.one(watching)).await? else {
         watch.interrupted(Some(number));

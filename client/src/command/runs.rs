@@ -1,13 +1,14 @@
 //! `settle runs`: how runs get on, and what came of them.
 
 use clap::{Args, Subcommand};
-use settled_protocol::error::{ErrorKind, RpcError};
+use settled_drivers::nearest;
 use settled_protocol::method::{RunsList, RunsShow, RunsStop};
 use settled_protocol::run::{ListRuns, Run, RunState, ShowRun, StopRun};
 use settled_protocol::text::Text;
 
+use super::patience::waiting;
 use super::{Context, Exit, Failure, until_interrupted};
-use crate::connection::{CallError, Connection};
+use crate::connection::Connection;
 use crate::output::{FAINT, Output, styled};
 use crate::runs::{Watching, one};
 use events::Events;
@@ -86,7 +87,8 @@ enum Action {
 fn state(name: &str) -> Result<RunState, String> {
     RunState::ALL.into_iter().find(|state| state.name() == name).ok_or_else(|| {
         let names: Vec<&str> = RunState::ALL.iter().map(|state| state.name()).collect();
-        format!("there are {}", names.join(", "))
+        let meant = nearest::meant(name, &names).unwrap_or_default();
+        format!("there are {}{meant}", names.join(", "))
     })
 }
 
@@ -146,7 +148,9 @@ async fn list(output: Output, connection: &Connection, which: Which) -> Result<E
 }
 
 async fn show(output: Output, connection: &Connection, number: u64) -> Result<Exit, Failure> {
-    let run = connection.call::<RunsShow>(&ShowRun { run: number }).await?;
+    let params = ShowRun { run: number };
+    let call = connection.call::<RunsShow>(&params);
+    let run = waiting(output, "summing up its readings", call).await?;
     if output.json {
         output.object(&run)?;
         return Ok(Exit::Done);
@@ -172,9 +176,10 @@ async fn watch(
         }
         return Ok(exit.unwrap_or(Exit::Interrupted));
     };
-    let Some(run) = one(&connection, number).await? else {
-        let error = RpcError::new(ErrorKind::NoSuchRun, format!("there is no run {number}"));
-        return Err(CallError::Refused(error).into());
+    let run = match one(&connection, number).await? {
+        Some(run) => run,
+        // It says that there is none, and which there are.
+        None => connection.call::<RunsShow>(&ShowRun { run: number }).await?,
     };
     let Some(over) = until_interrupted(watch.one(Watching::one(connection, run).await?)).await? else {
         watch.interrupted(Some(number));

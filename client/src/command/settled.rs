@@ -44,7 +44,7 @@ pub(super) async fn run(
     let lease = inherited(&meter);
     let params = SettleParams { meter, criteria, integration_s, progress: true, lease, wait_s };
     let mut progress =
-        Progress { output, hold_s: criteria.hold_s, quiet: options.quiet(), last: None, kept_by: None };
+        Progress { output, hold_s: criteria.hold_s, quiet: output.quiet, last: None, kept_by: None };
     let call = connection.call_with_progress::<MeterSettle>(&params, |report| progress.show(&report));
     let call = async {
         match call.await {

@@ -1,6 +1,7 @@
 //! Why there is no connection, or no answer.
 
 use std::fmt;
+use std::io;
 use std::path::PathBuf;
 
 use settled_protocol::error::RpcError;
@@ -9,13 +10,47 @@ use settled_protocol::error::RpcError;
 #[derive(Debug)]
 pub struct OpenError {
     pub(super) tried: Vec<PathBuf>,
-    pub(super) source: std::io::Error,
+    pub(super) source: io::Error,
+}
+
+/// The sockets that were tried in vain.
+#[derive(Default)]
+pub(super) struct Tries {
+    absent: Vec<PathBuf>,
+    /// One that is there, and doesn't do: that says more than that there is none elsewhere.
+    telling: Option<(PathBuf, io::Error)>,
+    last: Option<io::Error>,
+}
+
+impl Tries {
+    pub(super) fn failed(&mut self, path: PathBuf, error: io::Error) {
+        if error.kind() == io::ErrorKind::NotFound {
+            self.absent.push(path);
+            self.last = Some(error);
+        } else if self.telling.is_none() {
+            self.telling = Some((path, error));
+        }
+    }
+}
+
+impl From<Tries> for OpenError {
+    fn from(Tries { absent, telling, last }: Tries) -> Self {
+        match telling {
+            Some((path, source)) => Self { tried: vec![path], source },
+            None => Self { tried: absent, source: last.unwrap_or(io::ErrorKind::NotFound.into()) },
+        }
+    }
 }
 
 impl OpenError {
+    /// Whether there is a socket, and nobody listens at it.
+    fn is_left_behind(&self) -> bool {
+        self.source.kind() == io::ErrorKind::ConnectionRefused
+    }
+
     /// Whether there is a socket that doesn't let us in: waiting alone doesn't open it.
     pub(crate) fn is_closed_to_us(&self) -> bool {
-        self.source.kind() == std::io::ErrorKind::PermissionDenied
+        self.source.kind() == io::ErrorKind::PermissionDenied
     }
 }
 
@@ -27,6 +62,13 @@ impl fmt::Display for OpenError {
             return write!(
                 f,
                 "the socket {tried} lets in others: ask whoever runs the daemon to be put in the group that [socket] of its config names"
+            );
+        }
+        if self.is_left_behind() {
+            return write!(
+                f,
+                "the daemon that made the socket {tried} has ended: start it again, with `settled --config FILE`, or with \
+                 `systemctl start settled` where it is a service"
             );
         }
         write!(

@@ -348,7 +348,11 @@ fn meter(connection: &Connection, wanted: &Wanted) -> Result<String, Failure> {
     let of: Option<String> = connection.query_row(text, [run], |row| row.get(0)).optional()?;
     let refused = |kind, message: String| Failure::Refused(RpcError::new(kind, message));
     match (of, &wanted.meter) {
-        (None, _) => Err(refused(ErrorKind::NoSuchRun, format!("there is no run {run}"))),
+        (None, _) => {
+            let last: Option<i64> =
+                connection.query_row("SELECT max(run) FROM runs", [], |row| row.get(0))?;
+            Err(Failure::Refused(RpcError::no_such_run(unsigned(run), last.map(unsigned))))
+        }
         (Some(of), Some(meter)) if of != *meter => {
             Err(refused(ErrorKind::InvalidParams, format!("run {run} is of meter {of:?}, not of {meter:?}")))
         }

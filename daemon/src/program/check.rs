@@ -70,10 +70,21 @@ pub(crate) fn conform(file: &Path, meter: &str, covered: bool, form: Form) -> Ex
     }
 }
 
+/// Why a config can't be read, and what to do about that.
+fn unread(file: &Path, error: &std::io::Error) -> String {
+    let what = match error.kind() {
+        std::io::ErrorKind::NotFound => {
+            "; name the config with --config FILE: CONFIG.md says what belongs into one"
+        }
+        std::io::ErrorKind::PermissionDenied => "; it is read by the user that settled runs as",
+        _ => "",
+    };
+    format!("reading {}: {error}{what}", file.display())
+}
+
 /// The config, and its text.
 pub(crate) fn read(file: &Path) -> Result<(Config, String), Failure> {
-    let text =
-        std::fs::read_to_string(file).map_err(|error| format!("reading {}: {error}", file.display()))?;
+    let text = std::fs::read_to_string(file).map_err(|error| unread(file, &error))?;
     let config = Config::load(file, &text, &Registry::built_in())?;
     Ok((config, text))
 }

@@ -101,7 +101,7 @@ pub(crate) async fn list(daemon: &Daemon, which: ListRuns) -> Result<RunsPage, R
 pub(crate) async fn show(daemon: &Daemon, params: ShowRun) -> Result<Run, RpcError> {
     let mut run = match daemon.runs.book.get(params.run) {
         Some(entry) => entry.kept().run,
-        None => daemon.log.run(params.run).await?.ok_or_else(|| none(params.run))?.run,
+        None => daemon.log.run(params.run).await?.ok_or_else(|| daemon.runs.none(params.run))?.run,
     };
     run.statistics = None;
     if run.state != RunState::Planned {
@@ -117,7 +117,7 @@ pub(crate) async fn show(daemon: &Daemon, params: ShowRun) -> Result<Run, RpcErr
 /// `no_such_run`; `run_refused` where it is over; `log_unavailable` where the log is off or can't be read.
 pub(crate) async fn stop(daemon: &Daemon, client: &Client, params: StopRun) -> Result<Run, RpcError> {
     let Some(entry) = daemon.runs.book.get(params.run) else {
-        let run = daemon.log.run(params.run).await?.ok_or_else(|| none(params.run))?.run;
+        let run = daemon.log.run(params.run).await?.ok_or_else(|| daemon.runs.none(params.run))?.run;
         let message = format!("run {} is over already: {}", run.run, run.state.name());
         return Err(RpcError::new(ErrorKind::RunRefused, message));
     };
@@ -130,8 +130,4 @@ pub(crate) async fn stop(daemon: &Daemon, client: &Client, params: StopRun) -> R
     }
     entry.stop(&why);
     Ok(entry.over().await.run)
-}
-
-fn none(run: u64) -> RpcError {
-    RpcError::new(ErrorKind::NoSuchRun, format!("there is no run {run} in this log"))
 }

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::error::RpcError;
 use settled_protocol::message::notification_line;
 use settled_protocol::notification::RunChanged;
 use settled_protocol::run::{ObserveRuns, Run};
@@ -20,10 +20,7 @@ use crate::runs::Changed;
 /// `no_such_run` where there has been none of that number.
 pub(super) fn checked(daemon: &Daemon, params: ObserveRuns) -> Result<Option<u64>, RpcError> {
     match params.run {
-        Some(run) if !(1..=daemon.runs.last()).contains(&run) => {
-            let message = format!("params.run: there is no run {run} in this log");
-            Err(RpcError::new(ErrorKind::NoSuchRun, message))
-        }
+        Some(run) if !(1..=daemon.runs.last()).contains(&run) => Err(daemon.runs.none(run)),
         run => Ok(run),
     }
 }

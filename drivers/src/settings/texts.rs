@@ -4,7 +4,8 @@ use std::fmt::Write as _;
 
 use toml::de::DeValue;
 
-use super::{Table, describe, listed, nearest};
+use super::{Table, describe};
+use crate::nearest::hint;
 
 impl Table<'_> {
     /// Strings: an array of them, or a single one. What is no string is reported where it stands.
@@ -48,7 +49,7 @@ impl Table<'_> {
                 chosen.iter_mut().for_each(|chosen| chosen.push(choice.clone()));
                 continue;
             }
-            let hint = nearest(text, &names).unwrap_or_else(|| listed(&names));
+            let hint = hint(text, &names, "known here");
             self.complain_of(key, index, format!("there is no {text:?}{hint}"));
             chosen = None;
         }

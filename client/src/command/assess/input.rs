@@ -1,7 +1,7 @@
 //! Lines out of a file or standard input, and the records that they are. A line is read into one buffer that is used again and
 //! again; nothing is kept of lines that are over.
 
-use std::fs::File;
+use std::fs::{File, Metadata};
 use std::io::{BufRead, BufReader, Read};
 
 use super::super::Failure;
@@ -33,6 +33,9 @@ pub(super) struct Input<'a> {
     form: Form,
     line: Vec<u8>,
     number: u64,
+    /// Bytes that were read, and those that the file has, if it is one that ends.
+    read: u64,
+    size: Option<u64>,
 }
 
 /// What a line came to, and its number.
@@ -45,12 +48,19 @@ impl<'a> Input<'a> {
             return Ok(Self::new(Box::new(std::io::stdin().lock()), "standard input"));
         }
         let file = File::open(name).map_err(|error| Failure::Input(format!("{name}: {error}")))?;
-        Ok(Self::new(Box::new(file), name))
+        let size = file.metadata().ok().filter(Metadata::is_file).map(|file| file.len());
+        Ok(Self { size, ..Self::new(Box::new(file), name) })
     }
 
     pub(super) fn new(source: Box<dyn Read + 'a>, name: &'a str) -> Self {
         let source = BufReader::with_capacity(CHUNK, source);
-        Self { source, name, form: Form::Unknown, line: Vec::new(), number: 0 }
+        Self { source, name, form: Form::Unknown, line: Vec::new(), number: 0, read: 0, size: None }
+    }
+
+    /// The share of it that was read, where it is known how much there is.
+    #[expect(clippy::cast_precision_loss, reason = "a share, for people")]
+    pub(super) fn share(&self) -> Option<f64> {
+        self.size.filter(|size| *size > 0).map(|size| self.read as f64 / size as f64)
     }
 
     /// What it is called in messages.
@@ -111,8 +121,9 @@ impl<'a> Input<'a> {
         let failed = |error: std::io::Error| Failure::Input(format!("reading {name}: {error}"));
         let read = self.source.by_ref().take(most).read_until(b'\n', &mut self.line).map_err(failed)?;
         self.number += 1;
+        self.read += read as u64;
         if self.line.len() > LONGEST_LINE && self.line.last() != Some(&b'\n') {
-            self.source.skip_until(b'\n').map_err(failed)?;
+            self.read += self.source.skip_until(b'\n').map_err(failed)? as u64;
         }
         if self.number == 1 && self.line.starts_with(b"\xef\xbb\xbf") {
             self.line.drain(..3);

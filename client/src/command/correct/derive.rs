@@ -5,6 +5,7 @@
 
 use clap::{Args, ValueEnum};
 use serde_json::json;
+use settled_drivers::nearest;
 use settled_protocol::correction::{
     Colour, CorrectParams, Correction, CorrectionChanged, Derivation, NewCorrection, Subject,
 };
@@ -96,7 +97,7 @@ pub(super) async fn run(output: Output, connection: &Connection, options: Option
     let leases = inherited_of(meters.iter().map(|meter| meter.id.as_str()));
     let alone = meter.simulated && reference.simulated;
     let steps = steps(patches.len(), options.one_at_a_time);
-    let course = (options.window, steps, options.criteria.quiet(), alone);
+    let course = (options.window, steps, output.quiet, alone);
     let bench = Bench::new(output, connection, (criteria, leases), course);
     output.note(&styled(CAUTION, CAUTIONS), &json!({ "caution": { "message": CAUTIONS } }));
     let reading = async {
@@ -154,10 +155,11 @@ fn pair(meters: &[Meter], options: &Options) -> Result<(Looker, Looker), Failure
         return Err(Failure::Usage("a meter can't be its own reference".to_owned()));
     }
     let find = |id: &String| {
-        let ids = || meters.iter().map(|meter| meter.id.as_str()).collect::<Vec<_>>().join(", ");
-        let meter = meters.iter().find(|meter| meter.id == *id);
-        let meter =
-            meter.ok_or_else(|| Failure::Usage(format!("no meter is called {id:?}; there are {}", ids())))?;
+        let meter = meters.iter().find(|meter| meter.id == *id).ok_or_else(|| {
+            let ids: Vec<&str> = meters.iter().map(|meter| meter.id.as_str()).collect();
+            let hint = nearest::hint(id, &ids, "there are");
+            Failure::Usage(format!("no meter is called {id:?}{hint}"))
+        })?;
         let instrument = meter.instrument.as_ref().ok_or_else(|| {
             let reason = meter.reason.as_ref().map_or_else(String::new, |reason| format!(": {reason}"));
             Failure::Input(format!("{id} is not there{reason}"))

@@ -1,5 +1,6 @@
 //! The colours to show, by name or with code values of their own.
 
+use settled_drivers::nearest;
 use settled_protocol::correction::{Derivation, MOST_COLOURS};
 use settled_protocol::quantity::Xyz;
 use settled_protocol::stage::Stimulus;
@@ -51,8 +52,9 @@ pub(super) fn patch(words: &str) -> Result<Patch, String> {
     let found = NAMED.iter().find(|(name, _)| *name == words);
     let Some((name, codes)) = found else {
         let names: Vec<&str> = NAMED.iter().map(|(name, _)| *name).collect();
+        let meant = nearest::meant(words, &names).unwrap_or_default();
         return Err(format!(
-            "there are {}, or NAME=R,G,B with code values from 0 to {TOP}",
+            "there are {}, or NAME=R,G,B with code values from 0 to {TOP}{meant}",
             names.join(", ")
         ));
     };

@@ -36,7 +36,7 @@ pub fn become_command(words: &[OsString]) -> u8 {
         return NOT_RUN;
     }
     let error = Command::new(command).args(arguments).exec();
-    let output = Output { json: form == "json" };
+    let output = Output { json: form == "json", ..Output::default() };
     let message = format!("{} can't be run: {error}", command.to_string_lossy());
     let object = json!({ "error": { "message": message, "data": { "kind": "command" } } });
     output.note(&format!("{} {message}", styled(BAD, "error:")), &object);

@@ -1,9 +1,12 @@
 //! `settle log bins`: a row for each span of time.
 
+use std::io::IsTerminal;
+
 use clap::Args;
 use settled_protocol::bins::Bin;
 use settled_protocol::quantity::Photometric;
 
+use super::super::patience::Progress;
 use super::super::{Context, Exit, Failure};
 use super::stretch::{self, StretchOptions};
 use crate::output::{CAUTION, FAINT, styled};
@@ -30,6 +33,9 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let connection = context.connect().await?;
     let stretch = stretch.resolve(&connection).await?;
     let mut found = false;
+    // On a terminal the rows themselves show how far it is.
+    let mut progress = (!std::io::stdout().is_terminal()).then(|| Progress::new(context.output));
+    let mut count = 0;
     stretch::pages(&connection, stretch::bins_of(&stretch, every), |bins| {
         if csv {
             context.output.raw(&table(&bins, !found)?)?;
@@ -43,9 +49,16 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
             }
         }
         found |= !bins.is_empty();
+        count += bins.len() as u64;
+        if let Some(progress) = &mut progress {
+            progress.show(&format!("{} so far", show::counted(count, "row", "rows")), None);
+        }
         Ok(true)
     })
     .await?;
+    if let Some(progress) = progress {
+        progress.end();
+    }
     if found { Ok(Exit::Done) } else { Err(stretch::nothing(&connection, &stretch).await) }
 }
 

@@ -13,7 +13,7 @@ use tempfile::NamedTempFile;
 
 use super::super::patience::Progress;
 use super::super::{Context, Exit, Failure, must_be_past, until_interrupted};
-use super::rows::must_exist;
+use super::rows::must_be_known;
 use super::{Which, must_rise};
 use crate::connection::Connection;
 use crate::course::seconds;
@@ -136,8 +136,8 @@ async fn export(context: &Context, options: Options) -> Result<Exit, Failure> {
     let mut target = Target::open(context.output, &path)?;
     let spectra = spectra || matches!(shape, Shape::JsonLines);
     let count = write(context, &connection, (&which, spectra), &mut shape, &mut target).await?;
-    if let Some(meter) = which.meter.as_ref().filter(|_| count == 0) {
-        must_exist(&connection, false, meter).await?;
+    if count == 0 {
+        must_be_known(&connection, false, &which).await?;
     }
     if let Shape::Cgats(writer) = shape {
         let written = writer.finish(&mut target);
@@ -162,7 +162,7 @@ async fn write(
     shape: &mut Shape,
     target: &mut Target,
 ) -> Result<u64, Failure> {
-    let mut progress = Progress::new(context);
+    let mut progress = Progress::new(context.output);
     let last = connection.call::<DaemonStatus>(&Nothing {}).await?.log.last_sequence;
     let (mut after, mut count, mut first) = (which.after, 0, None);
     let wanted = which.limit.unwrap_or(u64::MAX);

@@ -11,6 +11,7 @@ use settled_protocol::statistics::{StatisticsParams, Stretch};
 use settled_protocol::time::Timestamp;
 
 use super::super::assess::explained::{in_ascii, is_ascii_locale};
+use super::super::patience::waiting;
 use super::super::{Context, Exit, Failure};
 use super::export::Target;
 use super::stretch::{self, StretchOptions};
@@ -21,6 +22,9 @@ use crate::quantities::{seconds, within};
 use crate::zone::Zone;
 
 mod text;
+
+/// What is done while one waits.
+const SUMMING: &str = "summing up readings";
 
 #[derive(Debug, Args)]
 pub(in super::super) struct Options {
@@ -85,13 +89,14 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let connection = context.connect().await?;
     let stretch = options.stretch.clone().resolve(&connection).await?;
     if options.allan {
-        let scene = deviation(&connection, &stretch, options.size).await?;
+        let scene = waiting(context.output, SUMMING, deviation(&connection, &stretch, options.size)).await?;
         write(context, &options, &scene)?;
         return Ok(Exit::Done);
     }
     #[expect(clippy::cast_precision_loss, reason = "columns are few")]
     let points = if is_file { options.size.0 * POINTS_A_PIXEL } else { 2.0 * text::CURVE.0 as f64 };
-    let course = course(&connection, &stretch, points, options.every).await?;
+    let course = course(&connection, &stretch, points, options.every);
+    let course = waiting(context.output, SUMMING, course).await?;
     if is_file {
         let scene = chart::course(&course, &zone, options.size).map_err(failed)?;
         write(context, &options, &scene)?;

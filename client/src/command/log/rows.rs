@@ -1,10 +1,15 @@
 //! `settle log readings` and `settle log events`: rows of the log, page by page.
 
+use std::io::IsTerminal;
+
 use clap::Args;
+use settled_drivers::nearest;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::Selection;
-use settled_protocol::method::{LogEvents, LogReadings, MetersList, Nothing};
+use settled_protocol::method::{LogEvents, LogReadings, MetersList, Nothing, RunsShow};
+use settled_protocol::run::ShowRun;
 
+use super::super::patience::Progress;
 use super::super::{Context, Exit, Failure, must_be_past, observe};
 use super::{Which, must_rise};
 use crate::connection::{CallError, Connection};
@@ -56,20 +61,28 @@ async fn show(context: &Context, which: Which, form: Form, spectra: bool) -> Res
     let connection = context.connect().await?;
     must_be_past(&connection, which.since).await?;
     let (mut after, mut wanted) = (which.after, which.limit.unwrap_or(u64::MAX));
-    let mut found = false;
     let mut table = Table::new(spectra);
+    // On a terminal the rows themselves show how far it is.
+    let mut progress = (!std::io::stdout().is_terminal()).then(|| Progress::new(context.output));
+    let mut count = 0;
     while wanted > 0 {
         let page = which.page(after, wanted, spectra);
         let (rows, next) = show_page(context, &connection, form, &page, &mut table).await?;
-        found |= rows > 0;
         wanted = wanted.saturating_sub(rows as u64);
+        count += rows as u64;
+        if let Some(progress) = &mut progress {
+            progress.show(&format!("{} so far", crate::show::counted(count, "row", "rows")), None);
+        }
         match next {
             Some(_) => after = next,
             None => break,
         }
     }
-    if let Some(meter) = which.meter.as_ref().filter(|_| !found) {
-        must_exist(&connection, form == Form::Events, meter).await?;
+    if let Some(progress) = progress {
+        progress.end();
+    }
+    if count == 0 {
+        must_be_known(&connection, form == Form::Events, &which).await?;
     }
     Ok(Exit::Done)
 }
@@ -100,6 +113,24 @@ async fn show_page(
     Ok((page.readings.len(), page.next))
 }
 
+/// Where nothing was found: a meter that nobody knows and a run that there wasn't are slips of the pen.
+pub(super) async fn must_be_known(
+    connection: &Connection,
+    events: bool,
+    which: &Which,
+) -> Result<(), Failure> {
+    if let Some(meter) = &which.meter {
+        must_exist(connection, events, meter).await?;
+    }
+    let Some(run) = which.run else { return Ok(()) };
+    match connection.call::<RunsShow>(&ShowRun { run }).await {
+        Err(CallError::Refused(error)) if error.kind() == ErrorKind::NoSuchRun => {
+            Err(CallError::Refused(error).into())
+        }
+        _ => Ok(()),
+    }
+}
+
 /// An id that neither the config nor the log knows is a slip of the pen, not an empty selection.
 pub(super) async fn must_exist(connection: &Connection, events: bool, meter: &str) -> Result<(), Failure> {
     let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
@@ -112,11 +143,9 @@ pub(super) async fn must_exist(connection: &Connection, events: bool, meter: &st
     if logged || meters.iter().any(|known| known.id == meter) {
         return Ok(());
     }
-    let ids: Vec<String> = meters.into_iter().map(|known| known.id).collect();
-    let message = format!(
-        "no meter is called {meter:?}, and the log has no {what} of one; configured: {}",
-        ids.join(", ")
-    );
+    let ids: Vec<&str> = meters.iter().map(|known| known.id.as_str()).collect();
+    let hint = nearest::hint(meter, &ids, "configured");
+    let message = format!("no meter is called {meter:?}, and the log has no {what} of one{hint}");
     Err(CallError::Refused(RpcError::new(ErrorKind::NoSuchMeter, message)).into())
 }
 

@@ -6,12 +6,16 @@ use settled_protocol::statistics::{CompareParams, StatisticsParams, Stretch};
 use settled_protocol::time::Timestamp;
 
 use super::super::assess::explained::{in_ascii, is_ascii_locale};
+use super::super::patience::waiting;
 use super::super::{Context, Exit, Failure};
 use super::must_rise;
 use super::stretch::{self, StretchOptions};
 use crate::quantities::{moment, seconds, within};
 
 mod table;
+
+/// What is done while one waits.
+const SUMMING: &str = "summing up readings";
 
 #[derive(Debug, Args)]
 pub(in super::super) struct Options {
@@ -47,7 +51,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let stretch = options.stretch.clone().resolve(&connection).await?;
     let lines = if let Some(other) = against(&options, &stretch) {
         let params = CompareParams { one: other, other: stretch };
-        let found = connection.call::<LogCompare>(&params).await?;
+        let found = waiting(context.output, SUMMING, connection.call::<LogCompare>(&params)).await?;
         if context.output.json {
             context.output.object(&found)?;
             return Ok(Exit::Done);
@@ -56,7 +60,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     } else {
         let Stretch { meter, run, since, until } = stretch.clone();
         let params = StatisticsParams { meter, run, since, until, bin_s: options.bin };
-        let found = connection.call::<LogStatistics>(&params).await?;
+        let found = waiting(context.output, SUMMING, connection.call::<LogStatistics>(&params)).await?;
         if context.output.json {
             context.output.object(&found)?;
             return Ok(Exit::Done);

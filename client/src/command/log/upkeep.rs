@@ -2,12 +2,14 @@
 
 use settled_protocol::method::{LogBackup, LogCheck, Nothing};
 
+use super::super::patience::waiting;
 use super::super::{Context, Exit, Failure};
 use crate::output::{BAD, GOOD, styled};
 use crate::show;
 
 pub(super) async fn backup(context: &Context) -> Result<Exit, Failure> {
-    let copy = context.connect().await?.call::<LogBackup>(&Nothing {}).await?;
+    let connection = context.connect().await?;
+    let copy = waiting(context.output, "copying the log", connection.call::<LogBackup>(&Nothing {})).await?;
     if context.output.json {
         context.output.object(&copy)?;
         return Ok(Exit::Done);
@@ -20,7 +22,9 @@ pub(super) async fn backup(context: &Context) -> Result<Exit, Failure> {
 }
 
 pub(super) async fn check(context: &Context) -> Result<Exit, Failure> {
-    let found = context.connect().await?.call::<LogCheck>(&Nothing {}).await?;
+    let connection = context.connect().await?;
+    let call = connection.call::<LogCheck>(&Nothing {});
+    let found = waiting(context.output, "looking through the log", call).await?;
     if context.output.json {
         context.output.object(&found)?;
     } else {

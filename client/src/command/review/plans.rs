@@ -2,6 +2,7 @@
 
 use clap::Args;
 use serde_json::json;
+use settled_drivers::nearest;
 
 use super::super::{Exit, Failure};
 use crate::output::{FAINT, Output, STRONG, styled};
@@ -29,7 +30,8 @@ pub(super) fn run(output: Output, options: &Options) -> Result<Exit, Failure> {
 pub(super) fn named(name: &str) -> Result<Ready, Failure> {
     Ready::named(name).ok_or_else(|| {
         let names: Vec<&str> = READY.iter().map(|ready| ready.name).collect();
-        Failure::Usage(format!("{name} is neither a file nor a plan that comes along: {}", names.join(", ")))
+        let hint = nearest::hint(name, &names, "there are");
+        Failure::Usage(format!("{name} is neither a file nor a plan that comes along{hint}"))
     })
 }
 

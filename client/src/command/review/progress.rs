@@ -18,7 +18,6 @@ use crate::show;
 #[derive(Debug)]
 pub(super) struct Progress {
     output: Output,
-    quiet: bool,
     pace: Pace,
     /// What all that was left was expected to take, in s.
     expected_s: f64,
@@ -31,9 +30,9 @@ pub(super) struct Progress {
 }
 
 impl Progress {
-    pub(super) fn new(output: Output, quiet: bool) -> Self {
+    pub(super) fn new(output: Output) -> Self {
         let (pace, title, kept) = (Pace::default(), String::new(), Cell::new(false));
-        Self { output, quiet, pace, expected_s: 0.0, number: 0, of: 0, title, kept }
+        Self { output, pace, expected_s: 0.0, number: 0, of: 0, title, kept }
     }
 
     /// So much is left.
@@ -45,7 +44,7 @@ impl Progress {
     /// The next stimulus.
     pub(super) fn begin(&mut self, stop: &Stop<'_>) {
         self.number += 1;
-        if self.quiet {
+        if self.output.quiet {
             return;
         }
         let Stop { set, sequence, step } = stop;
@@ -75,7 +74,7 @@ impl Progress {
                 &report.waiting.as_ref().map_or_else(|| "the meter gives readings again".to_owned(), why),
             );
         }
-        if !self.quiet && !self.output.json {
+        if !self.output.quiet && !self.output.json {
             self.output.status(&format!(
                 "{}   {} {}",
                 self.title,
@@ -87,7 +86,7 @@ impl Progress {
 
     /// While it is watched.
     pub(super) fn watching(&self, t_s: f64, for_s: f64) {
-        if !self.quiet && !self.output.json {
+        if !self.output.quiet && !self.output.json {
             self.output.status(&format!("{}   {} of {}", self.title, show::wait(t_s), show::span(for_s)));
         }
     }
@@ -97,7 +96,7 @@ impl Progress {
         let expected_s = expected_s(stop);
         self.pace.took(expected_s, took_s);
         self.expected_s = (self.expected_s - expected_s).max(0.0);
-        if self.quiet {
+        if self.output.quiet {
             return;
         }
         self.output.end_status();

@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use clap::Args;
 use serde_json::json;
+use settled_drivers::nearest;
 use settled_protocol::meter::Meter;
 use settled_protocol::method::{DaemonStatus, MetersList, Nothing, RunsList};
 use settled_protocol::run::{ListRuns, RunState};
@@ -54,9 +55,6 @@ pub(in crate::command) struct Options {
     /// Agree to what would be asked: a bright patch that is held for long.
     #[arg(long)]
     yes: bool,
-    /// No progress on standard error.
-    #[arg(long)]
-    quiet: bool,
     #[command(flatten)]
     way: Way,
 }
@@ -80,7 +78,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     }
     let book = book(output, &connection, (&plan, &meter), &options).await?;
     let on_stage = options.way.kind(simulated) == Kind::Stage;
-    let progress = Progress::new(output, options.quiet);
+    let progress = Progress::new(output);
     let (only, agreed) = (options.set.clone(), options.yes);
     let mut journey = Journey::new(context, (meter.id, on_stage), &options.way, only, book, progress, agreed);
     let ended = journey.travel(&plan, Arc::clone(&connection)).await;
@@ -129,7 +127,8 @@ pub(super) fn must_have(plan: &Plan, set: Option<&str>) -> Result<(), Failure> {
     match set.filter(|set| !names.contains(set)) {
         None => Ok(()),
         Some(set) => {
-            Err(Failure::Usage(format!("--set: the plan has no {set:?}; it has {}", names.join(", "))))
+            let hint = nearest::hint(set, &names, "it has");
+            Err(Failure::Usage(format!("--set: the plan has no {set:?}{hint}")))
         }
     }
 }

@@ -149,7 +149,7 @@ async fn write_files(
     items: &[Item<'_>],
     options: &Options,
 ) -> Result<u64, Failure> {
-    let mut progress = Progress::new(context);
+    let mut progress = Progress::new(context.output);
     let frames = options.frames();
     let all = u64::try_from(made(items).count()).unwrap_or(u64::MAX).saturating_mul(frames);
     let (mut files, mut done) = (0_u64, 0_u64);

@@ -1,6 +1,7 @@
 //! What to call settled, as it is typed.
 
 use clap::Args;
+use settled_drivers::nearest;
 use settled_protocol::rule::Rule;
 use settled_protocol::settling::Criteria;
 
@@ -124,9 +125,6 @@ pub(in crate::command) struct CriteriaOptions {
     /// Give up after this; not sooner than the hold [default: 1h].
     #[arg(long, value_name = "TIME", allow_hyphen_values = true, value_parser = within(seconds, 1.0..=LONGEST_WAIT_S, "1s to 7d"))]
     max_wait: Option<f64>,
-    /// No progress on standard error.
-    #[arg(long)]
-    quiet: bool,
 }
 
 /// A rule by its name.
@@ -134,7 +132,8 @@ fn rule(text: &str) -> Result<Rule, String> {
     let name = text.replace('-', "_");
     Rule::ALL.into_iter().find(|rule| rule.name() == name).ok_or_else(|| {
         let names: Vec<&str> = Rule::ALL.iter().map(|rule| rule.name()).collect();
-        format!("there are {}", names.join(", "))
+        let meant = nearest::meant(&name, &names).unwrap_or_default();
+        format!("there are {}{meant}", names.join(", "))
     })
 }
 
@@ -154,11 +153,6 @@ impl CriteriaOptions {
             ("--preset", preset.map(Rule::least_s)),
         ];
         options.into_iter().filter(|(_, value)| value.is_some()).map(|(option, _)| option).collect()
-    }
-
-    /// Whether progress is unwanted.
-    pub(in crate::command) fn quiet(&self) -> bool {
-        self.quiet
     }
 
     /// The criteria, checked.

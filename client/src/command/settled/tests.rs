@@ -81,7 +81,7 @@ fn report(waiting: Option<RpcError>) -> SettleProgress {
 fn a_meter_that_is_away_is_told_once_in_full_and_its_last_light_is_not_told_as_new() {
     let absent = |why: &str| RpcError::new(ErrorKind::MeterAbsent, format!("bench: {why}"));
     let mut progress =
-        Progress { output: Output { json: false }, hold_s: 60.0, quiet: false, last: None, kept_by: None };
+        Progress { output: Output::default(), hold_s: 60.0, quiet: false, last: None, kept_by: None };
     assert_eq!(progress.news(None), None);
     assert_eq!(progress.words(&report(None)), " 0.0 s   119.92   gathering readings");
     let closed = absent("the port has closed");

@@ -3,9 +3,12 @@ use super::*;
 const FULL: Coding = Coding { bits: 8, range: Range::Full };
 
 async fn page(patience: Duration) -> Page {
-    Page::open(Output { json: true }, &Manner { address: None, patience, pause: Pause::default() })
-        .await
-        .unwrap()
+    Page::open(
+        Output { json: true, ..Output::default() },
+        &Manner { address: None, patience, pause: Pause::default() },
+    )
+    .await
+    .unwrap()
 }
 
 fn patch(codes: [u16; 3], window_percent: f64) -> Patch {

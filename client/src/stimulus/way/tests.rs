@@ -87,6 +87,7 @@ fn an_address_that_stands_for_every_one_is_refused_and_so_is_a_name() {
 
 #[tokio::test]
 async fn a_mistake_is_told_before_anything_is_shown() {
-    let error = way(&["--show", "stage"]).open(Output { json: true }, None).await.unwrap_err();
+    let error =
+        way(&["--show", "stage"]).open(Output { json: true, ..Output::default() }, None).await.unwrap_err();
     assert!(error.why.contains("simulated meter"), "{}", error.why);
 }
