@@ -70,6 +70,7 @@ mod recording;
 mod replayed;
 mod review_loop;
 mod review_run;
+mod review_shown;
 mod runs;
 mod schema_page;
 mod service;
