@@ -144,7 +144,10 @@ fn tables(set: &Evaluated) -> Vec<String> {
 
 /// What the figures rest on.
 fn basis(evaluation: &Evaluation) -> Vec<String> {
-    let words = format!("Intervals are 95 %: {}.", calibration(&evaluation.calibration));
+    let words = format!(
+        "Intervals are 95 %: {}. Verdicts are by 99 %, for all at once where several figures are judged together.",
+        calibration(&evaluation.calibration)
+    );
     let mut lines = layout::wrapped("", &words);
     if evaluation.findings.iter().any(|placed| placed.repeatability_alone) {
         let words = "A verdict by repeatability alone takes the meter for exact where it holds the display against what isn't its own: \
