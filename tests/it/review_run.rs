@@ -237,6 +237,8 @@ fn a_plan_with_mistakes_is_refused_with_all_of_them_and_nothing_is_shown() {
         "{said}"
     );
     assert!(said.contains("did you mean \"steps\"?") && !Path::new(&file).exists(), "{said}");
+    let looked = daemon.run_settle(&["review", "plans", &plan]);
+    assert_eq!((looked.status.code(), text(&looked.stderr)), (Some(2), said));
 }
 
 #[test]
@@ -251,6 +253,18 @@ fn plans_that_come_along_are_listed_and_printed_as_they_are_read() {
     std::fs::write(&plan, &printed.stdout).unwrap();
     let words = text(&daemon.run_settle(&["review", "run", &plan, "--into", &file, "--set", "nope"]).stderr);
     assert!(words.contains("has no \"nope\"; it has SDR"), "{words}");
+    // One of one's own is looked through, and nothing is measured.
+    let told = daemon.run_settle(&["--json", "review", "plans", &plan]);
+    let told: Value = serde_json::from_slice(&told.stdout).unwrap();
+    let sequences = told["plan"]["sets"][0]["sequences"].as_array().unwrap();
+    let counts: Vec<u64> = sequences.iter().map(|it| it["stimuli"].as_u64().unwrap()).collect();
+    assert!(told["plan"]["stimuli"] == counts.iter().sum::<u64>() && counts.len() > 1, "{told}");
+    assert!(told["plan"]["expected_s"].as_f64().unwrap() > 60.0, "{told}");
+    let page = text(&daemon.run_settle(&["review", "plans", &plan]).stdout);
+    let lines: Vec<&str> = page.lines().filter(|line| line.contains("(uniformity)")).collect();
+    assert!(!lines.is_empty() && lines.iter().all(|line| line.contains("100 %")), "{page}");
+    assert!(page.starts_with("Uniformity") && page.contains("stimuli, some "), "{page}");
+    assert!(!Path::new(&file).exists());
     let unknown = daemon.run_settle(&["review", "plans", "nope"]);
     assert_eq!(unknown.status.code(), Some(2));
 }
