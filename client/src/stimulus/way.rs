@@ -1,5 +1,6 @@
 //! Which way stimuli are shown, from the command line.
 
+use std::ffi::OsString;
 use std::net::SocketAddr;
 use std::time::Duration;
 
@@ -16,6 +17,7 @@ use crate::evaluate::aim::Transfer;
 use crate::output::Output;
 use crate::quantities::{seconds, within};
 use crate::review::patch::{Coding, Patch};
+use crate::review::record::Place;
 use crate::review::record::shown::Means;
 
 /// How stimuli are shown.
@@ -33,7 +35,7 @@ pub struct Way {
     #[arg(long, value_name = "TIME", default_value = "10min", allow_hyphen_values = true, value_parser = limit)]
     page_wait: f64,
     /// A command that shows a stimulus, and ends with 0 once it is to be seen. It is run without a shell; filled in are {r}, {g}, {b},
-    /// {background_r}, {background_g}, {background_b} (code values), {window_percent}, {bits}, {range} (full or narrow) and {name}.
+    /// {background_r}, {background_g}, {background_b} (code values), {window_percent}, {bits}, {range} (full or narrow), {name}, and where the record has it: {set}, {sequence} and {step} (from 0).
     #[arg(long, value_name = "COMMAND", value_parser = template)]
     show_command: Option<Template>,
     /// How long that command may take.
@@ -194,6 +196,20 @@ impl Showing<'_> {
             AnyScreen::Command(_) | AnyScreen::Prompt(_) => {}
         }
         asking::enter(self.output, words).await.map_err(|error| NotShown::because(error.to_string()))
+    }
+
+    /// Says where in the plan the next stimulus belongs; nothing for what is in none, a rest say. Only a command is told.
+    pub fn announce(&mut self, place: Option<&Place>) {
+        if let AnyScreen::Command(command) = &mut self.screen {
+            command.announce(place.cloned());
+        }
+    }
+
+    /// What a command finds in its environment from now on, beside what is in ours.
+    pub fn surround(&mut self, environment: Vec<(&'static str, OsString)>) {
+        if let AnyScreen::Command(command) = &mut self.screen {
+            command.surround(environment);
+        }
     }
 
     /// How it shows stimuli, for whoever reads what was measured; nothing as long as a page hasn't drawn the last one.

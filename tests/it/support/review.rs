@@ -1,5 +1,6 @@
 //! Reviews by a real daemon: a display that stands still, and what is in their records.
 
+use std::io::BufRead;
 use std::process::{Child, Output, Stdio};
 
 use serde_json::Value;
@@ -55,4 +56,18 @@ pub(crate) fn assert_done(output: &Output) {
 
 pub(crate) fn path(daemon: &Daemon, name: &str) -> String {
     daemon.path(name).display().to_string()
+}
+
+/// The next thing of this kind that it says on standard error.
+pub(crate) fn said(lines: &mut impl BufRead, is_it: impl Fn(&Value) -> bool) -> Value {
+    let mut before = String::new();
+    loop {
+        let mut line = String::new();
+        assert!(lines.read_line(&mut line).unwrap() > 0, "it ended after {before}");
+        let told: Value = serde_json::from_str(&line).unwrap();
+        if is_it(&told) {
+            return told;
+        }
+        before += &line;
+    }
 }
