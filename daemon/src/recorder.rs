@@ -5,16 +5,16 @@
 //! nothing else does.
 
 use std::fs::OpenOptions;
-use std::io::{BufWriter, Write};
+use std::io::Write;
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
-use std::sync::mpsc::{Receiver, SyncSender, TryRecvError, TrySendError, sync_channel};
+use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
 use settled_drivers::clock::Clock as _;
 use settled_drivers::driver::Driver;
-use settled_drivers::recording::line::{About, Entry, Event, FORMAT, Header, Line, Note};
+use settled_drivers::recording::line::{About, Entry, Event, FORMAT, Header, Line};
 use settled_drivers::recording::{Recorded, Recorder, Tap};
 
 use crate::clock::Clock;
@@ -22,8 +22,10 @@ use crate::config::{Config, MeterConfig};
 use crate::daemon::VERSION;
 
 mod progress;
+mod sink;
 
 pub use progress::Progress;
+use sink::Sink;
 
 /// Entries that may wait for the disk: some seconds of the busiest meter, and at most some 10 MB.
 const WAITING: usize = 4096;
@@ -39,9 +41,6 @@ pub const LEAST_LIMIT: u64 = 1 << 16;
 
 /// Times are told to the microsecond.
 const MICRO: f64 = 1e6;
-
-/// Kept free for the last line.
-const ROOM_FOR_THE_END: u64 = 256;
 
 /// What the writer gets.
 #[derive(Debug)]
@@ -169,92 +168,11 @@ impl Recording {
     }
 }
 
-/// Where it is written to, and how much may still be.
-#[derive(Debug)]
-struct Sink<W: Write> {
-    file: BufWriter<W>,
-    left: u64,
-    progress: Progress,
-}
-
-/// Why no more is written.
-enum Full {
-    Limit,
-    Disk(std::io::Error),
-}
-
-impl<W: Write> Sink<W> {
-    fn of(file: W, limit: u64, path: &Path) -> Self {
-        Self {
-            file: BufWriter::new(file),
-            left: limit.saturating_sub(ROOM_FOR_THE_END),
-            progress: Progress::of(path),
-        }
-    }
-
-    /// Writes until nobody has anything to record any more, or nothing more can be written.
-    fn write_all(mut self, orders: &Receiver<Order>) {
-        let end = self.obey(orders);
-        let ended = match end {
-            Ok(()) => self.finish("stopped"),
-            Err(Full::Limit) => {
-                tracing::warn!("the recording has reached its limit and ends; the daemon goes on");
-                self.finish("limit").inspect(|()| self.progress.end("it has reached its limit".to_owned()))
-            }
-            Err(Full::Disk(error)) => Err(error),
-        };
-        if let Err(error) = ended {
-            self.progress.end(format!("writing failed: {error}"));
-            tracing::error!(%error, "the recording can't be written and ends; the daemon goes on");
-            // What is left in the buffer is not tried again.
-            let (_file, _unwritten) = self.file.into_parts();
-        }
-    }
-
-    fn obey(&mut self, orders: &Receiver<Order>) -> Result<(), Full> {
-        loop {
-            let order = match orders.try_recv() {
-                Ok(order) => order,
-                Err(TryRecvError::Disconnected) => return Ok(()),
-                // Nobody is kept waiting by it: what was written so far survives the daemon's death from here on.
-                Err(TryRecvError::Empty) => {
-                    self.file.flush().map_err(Full::Disk)?;
-                    match orders.recv() {
-                        Ok(order) => order,
-                        Err(_) => return Ok(()),
-                    }
-                }
-            };
-            let line = match order {
-                Order::Write(line) => line.written().unwrap_or_else(|| written(Note::Gap { lost: 1 })),
-                Order::Lost(lost) => written(Note::Gap { lost }),
-            };
-            let length = u64::try_from(line.len()).unwrap_or(u64::MAX);
-            self.left = self.left.checked_sub(length).ok_or(Full::Limit)?;
-            self.file.write_all(line.as_bytes()).map_err(Full::Disk)?;
-            self.progress.wrote(length);
-        }
-    }
-
-    fn finish(&mut self, why: &str) -> std::io::Result<()> {
-        let line = written(Note::End { why: why.to_owned() });
-        self.file.write_all(line.as_bytes())?;
-        self.file.flush()?;
-        self.progress.wrote(u64::try_from(line.len()).unwrap_or(u64::MAX));
-        Ok(())
-    }
-}
-
-/// A note is always short enough.
-fn written(note: Note) -> String {
-    Line::Note(note).written().unwrap_or_default()
-}
-
 #[cfg(test)]
 mod tests {
-    use std::sync::mpsc::{Sender, channel};
+    use std::sync::mpsc::{Receiver, Sender, channel};
 
-    use settled_drivers::recording::line::Call;
+    use settled_drivers::recording::line::{Call, Note};
     use settled_drivers::recording::reader::{Happening, Reader};
 
     use super::*;

@@ -4,7 +4,6 @@
 //! unknown key, and the report names the nearest known one.
 
 use std::cell::RefCell;
-use std::fmt;
 use std::ops::Range;
 
 use toml::Spanned;
@@ -14,57 +13,19 @@ use crate::nearest::{hint, meant};
 
 mod hexadecimal;
 mod named;
+mod problem;
 mod rows;
 mod texts;
 mod verbatim;
+mod words;
 mod written;
 
 pub use named::Word;
+pub use problem::{Problem, Problems};
 pub use texts::quoted;
 
-/// One mistake in a TOML file.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Problem {
-    /// The file's name.
-    pub file: String,
-    /// Line, from 1.
-    pub line: usize,
-    /// Column in characters, from 1.
-    pub column: usize,
-    /// The key's path, such as `meter[1].port`; empty for a mistake in the TOML itself.
-    pub key: String,
-    /// What was wrong and what was expected.
-    pub message: String,
-}
-
-impl fmt::Display for Problem {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { file, line, column, key, message } = self;
-        write!(f, "{file}:{line}:{column}: ")?;
-        if !key.is_empty() {
-            write!(f, "{key}: ")?;
-        }
-        f.write_str(message)
-    }
-}
-
-/// Every mistake in a TOML file, in the order of the file.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Problems(pub Vec<Problem>);
-
-impl fmt::Display for Problems {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for (index, problem) in self.0.iter().enumerate() {
-            if index > 0 {
-                f.write_str("\n")?;
-            }
-            problem.fmt(f)?;
-        }
-        Ok(())
-    }
-}
-
-impl std::error::Error for Problems {}
+use problem::Report;
+use words::{describe, one_of};
 
 /// Reads a whole file's text with `read`.
 ///
@@ -78,7 +39,7 @@ pub fn read<T>(
     let report = Report { file, text, problems: RefCell::default() };
     let (root, errors) = DeTable::parse_recoverable(text);
     for error in &errors {
-        report.add(error.span().unwrap_or_default(), String::new(), texts::advised(error.message()));
+        report.add(error.span().unwrap_or_default(), String::new(), words::plain(error.message()));
     }
     if !errors.is_empty() {
         return Err(report.finish());
@@ -89,34 +50,6 @@ pub fn read<T>(
     match value {
         Some(value) if problems.0.is_empty() => Ok(value),
         _ => Err(problems),
-    }
-}
-
-/// Where mistakes are collected.
-#[derive(Debug)]
-struct Report<'a> {
-    file: &'a str,
-    text: &'a str,
-    problems: RefCell<Vec<(usize, Problem)>>,
-}
-
-impl Report<'_> {
-    fn add(&self, span: Range<usize>, key: String, message: String) {
-        let before = self.text.get(..span.start).unwrap_or(self.text);
-        let line = before.matches('\n').count() + 1;
-        let column = before.rsplit('\n').next().unwrap_or_default().chars().count() + 1;
-        let problem = Problem { file: self.file.to_owned(), line, column, key, message };
-        let mut problems = self.problems.borrow_mut();
-        // A key that two parts of the program read is wrong once.
-        if !problems.iter().any(|(start, known)| *start == span.start && *known == problem) {
-            problems.push((span.start, problem));
-        }
-    }
-
-    fn finish(&self) -> Problems {
-        let mut problems = self.problems.take();
-        problems.sort_by_key(|(start, _)| *start);
-        Problems(problems.into_iter().map(|(_, problem)| problem).collect())
     }
 }
 
@@ -305,7 +238,8 @@ impl<'a> Table<'a> {
     pub fn tables(&mut self, key: &str) -> Vec<Table<'a>> {
         let Some(value) = self.get(key) else { return Vec::new() };
         let DeValue::Array(items) = value.get_ref() else {
-            self.wrong(key, value, "an array of tables");
+            let heading = words::heading(&self.path_of(key));
+            self.wrong(key, value, &format!("tables, each beneath a heading [[{heading}]]"));
             return Vec::new();
         };
         let mut tables = Vec::with_capacity(items.len());
@@ -344,14 +278,6 @@ impl Drop for Table<'_> {
     }
 }
 
-fn one_of(names: &[&str]) -> String {
-    let quoted: Vec<String> = names.iter().map(|name| format!("{name:?}")).collect();
-    match quoted.as_slice() {
-        [only] => only.clone(),
-        _ => format!("one of {}", quoted.join(", ")),
-    }
-}
-
 fn integer(value: &DeValue<'_>) -> Option<i64> {
     match value {
         DeValue::Integer(integer) => i64::from_str_radix(integer.as_str(), integer.radix()).ok(),
@@ -366,18 +292,6 @@ fn number(value: &DeValue<'_>) -> Option<f64> {
         other => integer(other)? as f64,
     };
     number.is_finite().then_some(number)
-}
-
-fn describe(value: &DeValue<'_>) -> String {
-    match value {
-        DeValue::String(text) => format!("the string {text:?}"),
-        DeValue::Integer(integer) => format!("the number {}", hexadecimal::as_written(integer)),
-        DeValue::Float(float) => format!("the number {}", float.as_str()),
-        DeValue::Boolean(flag) => flag.to_string(),
-        DeValue::Datetime(_) => "a date or time".to_owned(),
-        DeValue::Array(_) => "an array".to_owned(),
-        DeValue::Table(_) => "a table".to_owned(),
-    }
 }
 
 #[cfg(test)]

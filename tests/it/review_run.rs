@@ -2,56 +2,19 @@
 
 use std::collections::HashMap;
 use std::path::Path;
-use std::process::{Child, Output, Stdio};
+use std::process::Stdio;
 
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::{Value, json};
 
 use crate::support::daemon::{Daemon, wait_until};
+use crate::support::review::{
+    STEADY, arguments, assert_done, bench, entries, measured, path, start, text, wait_for,
+};
 
 /// Stimuli of the plan `sdr-quick`: white and black, 11 greys, black and 5 above it, 6 colours and white.
 const QUICK: usize = 26;
-
-/// A display that is warm and steady, and a meter that is true but for its noise.
-fn bench() -> Daemon {
-    let daemon = Daemon::start(&format!(
-        "[log]\npath = \"log.sqlite\"\n[clock]\nspeed = 40\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\n{STEADY}"
-    ));
-    daemon.client().wait_for_state("m", "ready");
-    daemon
-}
-
-const STEADY: &str = "display = \"self-emitting\"\npeak_cd_m2 = 100\nlimiter_exponent = 0\ncold = [0, 0]\ncold_white = [0, 0]\ncreep = [0, 0]\nsag = 0\nretention = 0\n\
-    filter_error = 0\ndark_cd_m2 = 0\nnoise = 0.02\nautomatic_s = 0.2\nintegration_s = [0.05, 0.5]\n";
-
-fn text(bytes: &[u8]) -> String {
-    String::from_utf8(bytes.to_owned()).unwrap()
-}
-
-fn arguments<'a>(plan: &'a str, file: &'a str) -> Vec<&'a str> {
-    vec!["--json", "review", "run", plan, "--into", file, "--display", "Field monitor 4"]
-}
-
-fn start(daemon: &Daemon, plan: &str, file: &str) -> Child {
-    let mut settle = daemon.settle(&arguments(plan, file));
-    settle.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap()
-}
-
-/// Its lines that are whole, but for the header.
-fn entries(file: &str) -> Vec<Value> {
-    let text = std::fs::read_to_string(file).unwrap_or_default();
-    let whole = text.rsplit_once('\n').map_or("", |(whole, _)| whole);
-    whole.lines().skip(1).map(|line| serde_json::from_str(line).unwrap()).collect()
-}
-
-fn measured(file: &str) -> Vec<Value> {
-    entries(file).into_iter().filter(|entry| entry["entry"] != "note").collect()
-}
-
-fn wait_for(file: &str, count: usize) {
-    wait_until("so many stimuli are measured", || measured(file).len() >= count);
-}
 
 /// Every stimulus once, and none twice.
 fn assert_whole(file: &str) {
@@ -61,14 +24,6 @@ fn assert_whole(file: &str) {
     }
     assert_eq!(counts.len(), QUICK, "{counts:?}");
     assert!(counts.values().all(|count| *count == 1), "{counts:?}");
-}
-
-fn assert_done(output: &Output) {
-    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
-}
-
-fn path(daemon: &Daemon, name: &str) -> String {
-    daemon.path(name).display().to_string()
 }
 
 #[test]
@@ -282,6 +237,8 @@ fn a_plan_with_mistakes_is_refused_with_all_of_them_and_nothing_is_shown() {
         "{said}"
     );
     assert!(said.contains("did you mean \"steps\"?") && !Path::new(&file).exists(), "{said}");
+    let looked = daemon.run_settle(&["review", "plans", &plan]);
+    assert_eq!((looked.status.code(), text(&looked.stderr)), (Some(2), said));
 }
 
 #[test]
@@ -296,6 +253,18 @@ fn plans_that_come_along_are_listed_and_printed_as_they_are_read() {
     std::fs::write(&plan, &printed.stdout).unwrap();
     let words = text(&daemon.run_settle(&["review", "run", &plan, "--into", &file, "--set", "nope"]).stderr);
     assert!(words.contains("has no \"nope\"; it has SDR"), "{words}");
+    // One of one's own is looked through, and nothing is measured.
+    let told = daemon.run_settle(&["--json", "review", "plans", &plan]);
+    let told: Value = serde_json::from_slice(&told.stdout).unwrap();
+    let sequences = told["plan"]["sets"][0]["sequences"].as_array().unwrap();
+    let counts: Vec<u64> = sequences.iter().map(|it| it["stimuli"].as_u64().unwrap()).collect();
+    assert!(told["plan"]["stimuli"] == counts.iter().sum::<u64>() && counts.len() > 1, "{told}");
+    assert!(told["plan"]["expected_s"].as_f64().unwrap() > 60.0, "{told}");
+    let page = text(&daemon.run_settle(&["review", "plans", &plan]).stdout);
+    let lines: Vec<&str> = page.lines().filter(|line| line.contains("(uniformity)")).collect();
+    assert!(!lines.is_empty() && lines.iter().all(|line| line.contains("100 %")), "{page}");
+    assert!(page.starts_with("Uniformity") && page.contains("stimuli, some "), "{page}");
+    assert!(!Path::new(&file).exists());
     let unknown = daemon.run_settle(&["review", "plans", "nope"]);
     assert_eq!(unknown.status.code(), Some(2));
 }

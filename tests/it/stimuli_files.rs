@@ -1,5 +1,6 @@
 //! `settle review stimuli`: files that programs of others read as what was planned.
 
+use std::io::Read;
 use std::path::Path;
 use std::process::{Command, Output};
 
@@ -180,4 +181,24 @@ fn ctrl_c_ends_a_long_video_and_leaves_nothing_behind() {
     kill(Pid::from_raw(child.id().try_into().unwrap()), Signal::SIGINT).unwrap();
     assert_eq!(child.wait().unwrap().code(), Some(130));
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
+#[test]
+fn on_a_terminal_it_tells_how_far_it_is_and_how_long_it_still_takes() {
+    let folder = tempfile::tempdir().unwrap();
+    let terminal = nix::pty::openpty(None, None).unwrap();
+    let mut child = Command::new(program("settle"))
+        .args(["review", "stimuli", "sdr-full", "--into"])
+        .arg(folder.path().join("made"))
+        .stderr(terminal.slave)
+        .spawn()
+        .unwrap();
+    let mut screen = std::fs::File::from(terminal.master);
+    let (mut said, mut bytes) = (String::new(), [0; 4096]);
+    while !(said.contains(" of 398 frames, ") && said.contains(" left")) {
+        let count = screen.read(&mut bytes).expect("more of it");
+        said += &text(&bytes[..count]);
+    }
+    kill(Pid::from_raw(child.id().try_into().unwrap()), Signal::SIGINT).unwrap();
+    assert_eq!(child.wait().unwrap().code(), Some(130));
 }

@@ -35,7 +35,11 @@ pub(super) enum Options {
     /// Exit status: 0 all of it is measured, whether it settled or not; 1 it could not go on; 2 a mistake on the command line, in the
     /// plan, or another plan than the file's; 130 Ctrl-C, SIGTERM or SIGHUP, and what was measured is kept.
     Run(Box<run::Options>),
-    /// The plans that come along; with a name, that plan as it is written: a beginning for one's own.
+    /// The plans that come along; with a name, that plan as it is written: a beginning for one's own. With a file, what it would do and how long that
+    /// takes, and nothing is shown or measured; or all of its mistakes, with line and column.
+    ///
+    /// With --json and a file: {"plan":{"title":…,"stimuli":…,"expected_s":…,"sets":[{"name":…,"coding":…,"aim":…,"sequences":[{"name":…,"kind":…,"stimuli":…,
+    /// "expected_s":…}]}],"consents":[…]}}. Exit status: 2 where the plan has mistakes.
     Plans(plans::Options),
     /// What a review comes to: verdicts, figures with their 95 % intervals, and what they rest on.
     ///

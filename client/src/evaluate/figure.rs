@@ -1,4 +1,4 @@
-//! A number with its 95 % interval and unit.
+//! A number with its interval.
 
 use serde::{Deserialize, Serialize};
 
@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 pub struct Figure {
     /// The figure.
     pub value: f64,
-    /// The lower end of its 95 % interval.
+    /// The lower end of its interval: of 95 %, and where several figures are judged together one that holds all of them at once with 99 %.
     pub low: f64,
     /// The upper end.
     pub high: f64,

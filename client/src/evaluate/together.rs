@@ -7,8 +7,8 @@
 //! Bonferroni's would.
 //!
 //! It is 99 % and not 95 as a review judges some ten sequences: of reviews of a display without fault fewer than 3 in 100 are to have anything beyond, however
-//! noisy the meter. A fitted gamma, judged beside a
-//! ramp's steps, is widened to 99 % too ([`alone`]).
+//! noisy the meter. A figure that is judged by itself (white's colour, a fitted
+//! gamma, the sum of the primaries, the room's light) is judged with 99 % too ([`alone`]).
 
 use super::draws::{Draws, quantile};
 use super::figure::Figure;
@@ -21,7 +21,7 @@ const SCALE: f64 = 0.95;
 /// A normal distribution's interval of 99 % over that of 95 %.
 const WIDER: f64 = 2.575_829 / NORMAL_95;
 
-/// A single figure of 95 % as it is judged beside such a sequence: with an interval of 99 %.
+/// A single figure of 95 % as it is judged: with an interval of 99 %.
 #[must_use]
 pub fn alone(figure: &Figure) -> Figure {
     let Figure { value, low, high } = *figure;

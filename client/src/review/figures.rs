@@ -29,6 +29,7 @@ use crate::evaluate::aim::Aim;
 use crate::evaluate::draws::Draws;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
+use crate::evaluate::together;
 
 pub use words::Named;
 
@@ -48,7 +49,6 @@ pub mod peak_hold;
 mod played;
 pub mod retention;
 pub mod saturation;
-mod sentence;
 #[cfg(test)]
 mod synthetic;
 pub mod trend;
@@ -145,7 +145,15 @@ impl Standing {
 }
 
 impl Tolerance {
-    /// How `figure` stands.
+    /// How a figure that is judged by itself stands. It is told with an interval of 95 %, and judged with one of 99 %: as surely as figures that are judged
+    /// together are, whose intervals hold all of them at once with 99 %. So one rule holds for all verdicts; what is beyond with the one interval and not with the
+    /// other is undecided.
+    #[must_use]
+    pub fn of_one(&self, figure: &Figure) -> Standing {
+        self.of(&together::alone(figure))
+    }
+
+    /// How `figure` stands by its own interval: one that holds together with those of all figures that it is judged beside.
     #[must_use]
     pub fn of(&self, figure: &Figure) -> Standing {
         let least = self.least.unwrap_or(f64::NEG_INFINITY);

@@ -19,6 +19,13 @@ impl Coding {
         self.range.signal(code, self.bits)
     }
 
+    /// In words: `8 bits, full range`.
+    #[must_use]
+    pub fn words(self) -> String {
+        let range = if self.range == Range::Full { "full" } else { "narrow" };
+        format!("{} bits, {range} range", self.bits)
+    }
+
     /// The code value nearest to a signal, which is held within 0 to 1.
     #[must_use]
     pub fn code(self, signal: f64) -> u16 {

@@ -130,6 +130,27 @@ pub enum What {
     Ambient,
 }
 
+impl What {
+    /// The kind, as a plan has it.
+    #[must_use]
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::WhiteBlack => "white_black",
+            Self::Grey { .. } => "grey",
+            Self::NearBlack { .. } => "near_black",
+            Self::Primaries => "primaries",
+            Self::Saturation { .. } => "saturation",
+            Self::Chart { .. } => "chart",
+            Self::Window { .. } => "window",
+            Self::PeakHold { .. } => "peak_hold",
+            Self::ColdStart { .. } => "cold_start",
+            Self::Retention { .. } => "retention",
+            Self::Uniformity { .. } => "uniformity",
+            Self::Ambient => "ambient",
+        }
+    }
+}
+
 /// In which order stimuli are shown.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]

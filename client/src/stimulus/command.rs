@@ -3,6 +3,7 @@
 //! It is run anew for each stimulus, without a shell, and has shown it once it ends with exit status 0. At the end it is run once more, with
 //! black on the whole screen, so that the last stimulus doesn't stand for ever.
 
+use std::ffi::OsString;
 use std::fmt;
 use std::os::fd::AsFd;
 use std::process::{ExitStatus, Stdio};
@@ -17,6 +18,7 @@ use super::way::Pause;
 use super::{LEFT_ON, NotShown, Screen, caution};
 use crate::output::Output;
 use crate::review::patch::{Coding, Patch};
+use crate::review::record::Place as Spot;
 
 /// A command line with places for what is to be shown: `{r}` and the other names of [`Template::PLACES`].
 ///
@@ -46,6 +48,9 @@ enum Place {
     Bits,
     Range,
     Name,
+    Set,
+    Sequence,
+    Step,
 }
 
 /// A command line that can't be used.
@@ -80,8 +85,9 @@ impl std::error::Error for BadTemplate {}
 
 impl Template {
     /// The places: code values of the window and of the rest of the screen, decimal, as the set's coding has them; the window's share of
-    /// the screen's area, in per cent; bit depth; `full` or `narrow`; what people call the stimulus.
-    pub const PLACES: [&'static str; 10] = [
+    /// the screen's area, in per cent; bit depth; `full` or `narrow`; what people call the stimulus; where it belongs in the plan, as the
+    /// record has it, empty for what is in no plan: a rest, and black at the end.
+    pub const PLACES: [&'static str; 13] = [
         "r",
         "g",
         "b",
@@ -92,11 +98,15 @@ impl Template {
         "bits",
         "range",
         "name",
+        "set",
+        "sequence",
+        "step",
     ];
 
     /// The program and its arguments, filled in.
-    fn filled(&self, patch: &Patch, coding: Coding) -> (String, Vec<String>) {
-        let fill = |word: &Word| word.iter().map(|piece| piece.filled(patch, coding)).collect::<String>();
+    fn filled(&self, patch: &Patch, coding: Coding, spot: Option<&Spot>) -> (String, Vec<String>) {
+        let fill =
+            |word: &Word| word.iter().map(|piece| piece.filled(patch, coding, spot)).collect::<String>();
         (fill(&self.program), self.arguments.iter().map(fill).collect())
     }
 }
@@ -148,13 +158,17 @@ impl Place {
             "bits" => Self::Bits,
             "range" => Self::Range,
             "name" => Self::Name,
+            "set" => Self::Set,
+            "sequence" => Self::Sequence,
+            "step" => Self::Step,
             _ => return None,
         })
     }
 }
 
 impl Piece {
-    fn filled(&self, patch: &Patch, coding: Coding) -> String {
+    fn filled(&self, patch: &Patch, coding: Coding, spot: Option<&Spot>) -> String {
+        let of = |told: fn(&Spot) -> String| spot.map(told).unwrap_or_default();
         let code =
             |codes: [u16; 3], channel: usize| codes.get(channel).map(u16::to_string).unwrap_or_default();
         match self {
@@ -168,6 +182,9 @@ impl Piece {
                 Range::Narrow => "narrow".to_owned(),
             },
             Self::Place(Place::Name) => patch.name.clone(),
+            Self::Place(Place::Set) => of(|spot| spot.set.clone()),
+            Self::Place(Place::Sequence) => of(|spot| spot.sequence.clone()),
+            Self::Place(Place::Step) => of(|spot| spot.step.to_string()),
         }
     }
 }
@@ -180,18 +197,43 @@ pub struct External {
     pause: Pause,
     /// Of the last stimulus that it was run for; nothing where it may have shown none.
     coding: Option<Coding>,
+    /// Where in the plan the next stimulus belongs.
+    spot: Option<Spot>,
+    /// What its environment has beside ours.
+    environment: Vec<(&'static str, OsString)>,
 }
 
 impl External {
     /// Runs `template` for each stimulus, for `limit` at most, and waits for `pause` more afterwards.
     #[must_use]
     pub fn new(template: Template, limit: Duration, pause: Pause) -> Self {
-        Self { template, limit, pause, coding: None }
+        Self { template, limit, pause, coding: None, spot: None, environment: Vec::new() }
+    }
+
+    /// Where in the plan the next stimulus belongs; nothing for what is in none.
+    pub(super) fn announce(&mut self, spot: Option<Spot>) {
+        self.spot = spot;
+    }
+
+    /// What its environment has beside ours from now on.
+    pub(super) fn surround(&mut self, environment: Vec<(&'static str, OsString)>) {
+        self.environment = environment;
+    }
+
+    /// What is run, without its folder.
+    pub(super) fn program(&self) -> String {
+        let text = |piece: &Piece| match piece {
+            Piece::Text(text) => text.clone(),
+            Piece::Place(_) => "…".to_owned(),
+        };
+        let whole: String = self.template.program.iter().map(text).collect();
+        whole.rsplit('/').next().unwrap_or_default().to_owned()
     }
 
     /// Has it show black on the whole screen after the last stimulus. Whether it does.
     async fn black_out(&mut self) -> bool {
         let Some(coding) = self.coding.take() else { return true };
+        self.spot = None;
         let codes = [coding.code(0.0); 3];
         let black = Patch { name: "black".to_owned(), codes, background: codes, window_percent: 100.0 };
         self.run(&black, coding).await.is_ok()
@@ -205,13 +247,14 @@ impl External {
 
     /// Runs it once, to its end.
     async fn run(&self, patch: &Patch, coding: Coding) -> Result<(), NotShown> {
-        let (program, arguments) = self.template.filled(patch, coding);
+        let (program, arguments) = self.template.filled(patch, coding, self.spot.as_ref());
         let failed = |why: String| NotShown::because(format!("{program} did not show {}: {why}", patch.name));
         // Standard output is for results alone: what it says there goes where its complaints go.
         let aside =
             std::io::stderr().as_fd().try_clone_to_owned().map_err(|error| failed(error.to_string()))?;
         let mut command = Command::new(&program);
-        command.args(arguments).stdin(Stdio::null()).stdout(Stdio::from(aside)).kill_on_drop(true);
+        command.args(arguments).envs(self.environment.iter().map(|(name, value)| (name, value)));
+        command.stdin(Stdio::null()).stdout(Stdio::from(aside)).kill_on_drop(true);
         let mut child = command.spawn().map_err(|error| {
             failed(format!("it can't be run ({error}): name it with its whole path in --show-command"))
         })?;

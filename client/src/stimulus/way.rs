@@ -1,9 +1,11 @@
 //! Which way stimuli are shown, from the command line.
 
+use std::ffi::OsString;
 use std::net::SocketAddr;
 use std::time::Duration;
 
 use clap::{Args, ValueEnum};
+use serde::{Deserialize, Serialize};
 
 use super::command::{External, Template};
 use super::page::{Manner, Page};
@@ -15,6 +17,8 @@ use crate::evaluate::aim::Transfer;
 use crate::output::Output;
 use crate::quantities::{seconds, within};
 use crate::review::patch::{Coding, Patch};
+use crate::review::record::Place;
+use crate::review::record::shown::Means;
 
 /// How stimuli are shown.
 #[derive(Clone, Debug, Args)]
@@ -31,7 +35,7 @@ pub struct Way {
     #[arg(long, value_name = "TIME", default_value = "10min", allow_hyphen_values = true, value_parser = limit)]
     page_wait: f64,
     /// A command that shows a stimulus, and ends with 0 once it is to be seen. It is run without a shell; filled in are {r}, {g}, {b},
-    /// {background_r}, {background_g}, {background_b} (code values), {window_percent}, {bits}, {range} (full or narrow) and {name}.
+    /// {background_r}, {background_g}, {background_b} (code values), {window_percent}, {bits}, {range} (full or narrow), {name}, and where the record has it: {set}, {sequence} and {step} (from 0).
     #[arg(long, value_name = "COMMAND", value_parser = template)]
     show_command: Option<Template>,
     /// How long that command may take.
@@ -48,7 +52,8 @@ pub struct Way {
 const PAGE_PAUSE_S: f64 = 0.3;
 
 /// The ways there are.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Kind {
     /// A page in the display's own browser, full screen, 8-bit code values; its address is printed.
     Page,
@@ -155,7 +160,7 @@ impl Way {
             // The first two are mistakes, without what they need.
             (Kind::Stage | Kind::Command | Kind::Prompt, ..) => AnyScreen::Prompt(Prompt::new(output, pause)),
         };
-        Ok(Showing { output, screen })
+        Ok(Showing { output, screen, pause })
     }
 }
 
@@ -164,6 +169,7 @@ impl Way {
 pub struct Showing<'a> {
     output: Output,
     screen: AnyScreen<'a>,
+    pause: Pause,
 }
 
 #[derive(Debug)]
@@ -190,6 +196,42 @@ impl Showing<'_> {
             AnyScreen::Command(_) | AnyScreen::Prompt(_) => {}
         }
         asking::enter(self.output, words).await.map_err(|error| NotShown::because(error.to_string()))
+    }
+
+    /// Says where in the plan the next stimulus belongs; nothing for what is in none, a rest say. Only a command is told.
+    pub fn announce(&mut self, place: Option<&Place>) {
+        if let AnyScreen::Command(command) = &mut self.screen {
+            command.announce(place.cloned());
+        }
+    }
+
+    /// What a command finds in its environment from now on, beside what is in ours.
+    pub fn surround(&mut self, environment: Vec<(&'static str, OsString)>) {
+        if let AnyScreen::Command(command) = &mut self.screen {
+            command.surround(environment);
+        }
+    }
+
+    /// How it shows stimuli, for whoever reads what was measured; nothing as long as a page hasn't drawn the last one.
+    #[must_use]
+    pub fn means(&self) -> Option<Means> {
+        let of = |way| Means {
+            way,
+            pause_s: self.pause.0.as_secs_f64(),
+            program: None,
+            page: None,
+            cautions: Vec::new(),
+        };
+        Some(match &self.screen {
+            AnyScreen::Page(page) => {
+                let view = page.view()?;
+                let cautions = view.cautions().map(str::to_owned).collect();
+                Means { page: Some(view.geometry()), cautions, ..of(Kind::Page) }
+            }
+            AnyScreen::Command(command) => Means { program: Some(command.program()), ..of(Kind::Command) },
+            AnyScreen::Prompt(_) => of(Kind::Prompt),
+            AnyScreen::Stage(_) => of(Kind::Stage),
+        })
     }
 
     /// Whether somebody must be there for each stimulus.

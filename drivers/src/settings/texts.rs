@@ -1,10 +1,9 @@
 //! Strings of an array, and the place of each.
 
-use std::fmt::Write as _;
-
 use toml::de::DeValue;
 
-use super::{Table, describe};
+use super::Table;
+use super::words::describe;
 use crate::nearest::hint;
 
 impl Table<'_> {
@@ -15,7 +14,7 @@ impl Table<'_> {
             DeValue::String(text) => return Some(vec![text.to_string()]),
             DeValue::Array(items) => items,
             _ => {
-                self.wrong(key, value, "a string or an array of strings");
+                self.wrong(key, value, "a string or a list of strings");
                 return None;
             }
         };
@@ -78,18 +77,6 @@ pub fn quoted(text: &str) -> String {
     if text.chars().any(|c| c == '\'' || c.is_control()) { format!("{text:?}") } else { format!("'{text}'") }
 }
 
-/// TOML's own words for a mistake in it, with what helps where a backslash is in the way.
-pub(super) fn advised(message: &str) -> String {
-    let mut words = message.to_owned();
-    if message.contains("escape") {
-        let _infallible = write!(
-            words,
-            "; within single quotes a backslash stands for itself, as regular expressions want it: '\\d+'"
-        );
-    }
-    words
-}
-
 #[cfg(test)]
 mod tests {
     use super::super::read;
@@ -104,7 +91,7 @@ mod tests {
         });
         let expected = "t.toml:2:3: send[1]: expected a string, found the number 5\n\
             t.toml:3:8: send[3]: expected a string, found true\n\
-            t.toml:4:10: answer: expected a string or an array of strings, found the number 7";
+            t.toml:4:10: answer: expected a string or a list of strings, found the number 7";
         assert_eq!(problems.unwrap_err().to_string(), expected);
     }
 

@@ -29,7 +29,7 @@ impl Table<'_> {
             _ => None,
         };
         if words.is_none() {
-            self.wrong(key, value, "a program and its arguments, as an array of strings");
+            self.wrong(key, value, "a program and its arguments, as a list of strings");
         }
         words
     }
@@ -101,7 +101,7 @@ mod tests {
             ["c = \"./meter --port 1\"\n", "c = []\n", "c = [\"\"]\n", "c = [1]\n", "c = [\"a\\u0000\"]\n"]
         {
             let problems = read("t.toml", text, |table| table.words("c")).unwrap_err();
-            assert!(problems.to_string().contains("as an array of strings"), "{problems}");
+            assert!(problems.to_string().contains("as a list of strings"), "{problems}");
         }
     }
 }

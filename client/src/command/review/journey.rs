@@ -1,5 +1,6 @@
 //! A review from its first stimulus to its last, whatever becomes of the daemon meanwhile.
 
+use std::cell::Cell;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -11,25 +12,24 @@ use super::ended::Ended;
 use super::looking::Looker;
 use super::progress::Progress;
 use super::standing::Standing;
-use crate::asking;
 use crate::connection::{CallError, Connection};
 use crate::following::backoff::Backoff;
 use crate::lease::{Lease, inherited};
-use crate::review::caution::consents;
 use crate::review::itinerary::{Stop, stops};
 use crate::review::plan::Plan;
 use crate::review::record::Entry;
+use crate::review::record::shown::{Means, Shown};
 use crate::review::record::writing::Book;
 use crate::stimulus::stage::Stage;
 use crate::stimulus::way::{Showing, Way};
 use crate::stimulus::{NotShown, Screen};
 
 mod display;
+mod procedure;
+mod surroundings;
 
 /// So often a stimulus that something came over is read anew, and a procedure begun anew.
 const ANEW: usize = 5;
-/// The longest rest before a procedure is begun anew, in s.
-const LONGEST_REST_S: f64 = 600.0;
 /// So often a socket that lets nobody in is tried: one that is being made may let nobody in for a moment.
 const CLOSED_DOORS: usize = 5;
 /// Between two looks at whether a meter is back.
@@ -53,6 +53,8 @@ pub(super) struct Journey<'a> {
     position: Option<[f64; 2]>,
     off: bool,
     standing: Standing,
+    /// How stimuli are shown, as the record was last told.
+    told: Option<Means>,
     /// The set and the sequence that light is being watched in, and how often it was begun.
     begun: Option<(String, String, usize)>,
     /// What would be asked was agreed to beforehand.
@@ -69,7 +71,7 @@ impl<'a> Journey<'a> {
         progress: Progress,
         agreed: bool,
     ) -> Self {
-        let (mode, position, off, standing, begun) = (None, None, false, Standing::Nothing, None);
+        let (mode, position, off, standing, told, begun) = (None, None, false, Standing::Nothing, None, None);
         Self {
             context,
             meter,
@@ -82,6 +84,7 @@ impl<'a> Journey<'a> {
             position,
             off,
             standing,
+            told,
             begun,
             agreed,
         }
@@ -159,9 +162,21 @@ impl<'a> Journey<'a> {
         }
         let token = lease.as_ref().map(|lease| lease.token().to_owned()).or_else(|| inherited(&self.meter));
         let meter = self.meter.clone();
-        let looker = Looker { connection: &connection, meter: &meter, token: token.as_deref(), speed };
+        let longest_s = Cell::new(0.0);
+        let looker = Looker {
+            connection: &connection,
+            meter: &meter,
+            token: token.as_deref(),
+            speed,
+            longest_s: &longest_s,
+        };
         let outcome = match lasting {
-            Some(screen) => unless_interrupted(self.measure(plan, looker, screen)).await,
+            Some(screen) => {
+                screen.surround(surroundings::of(&connection, lease.as_ref()));
+                let outcome = unless_interrupted(self.measure(plan, looker, screen)).await;
+                screen.surround(Vec::new());
+                outcome
+            }
             None => {
                 let stage = Stage::new(&connection, meter.as_str(), token.clone());
                 // Whatever was on the screen before, nobody knows any more.
@@ -245,40 +260,6 @@ impl<'a> Journey<'a> {
         Ok(())
     }
 
-    /// Begins a procedure. Where it was begun before, the display has been driven by it: it rests first, and what must be agreed to is asked
-    /// again. Agreed to beforehand means once more, and no oftener.
-    async fn begin(&mut self, stops: &[Stop<'_>], speed: f64, screen: &mut Showing<'_>) -> Result<(), Ended> {
-        let Some(Stop { set, sequence, .. }) = stops.first() else { return Ok(()) };
-        let (of, name) = (set.name.clone(), sequence.name.clone());
-        let times = match &self.begun {
-            Some((set, sequence, times)) if *set == of && *sequence == name => *times,
-            _ => 0,
-        };
-        if times > 0 {
-            let asked = consents(stops);
-            let most = if !asked.is_empty() && self.agreed { 2 } else { ANEW };
-            if times >= most {
-                let words = format!("{of}, {name}: begun {times} times, and cut off each time");
-                return Err(Ended::Failed(Failure::Input(words)));
-            }
-            let words = format!("{of}, {name} is begun anew");
-            self.progress.caution(&words);
-            self.book.append(Entry::Note { at: wall_clock(), words })?;
-            self.calm(screen).await?;
-            let driven_s: f64 = stops.iter().filter_map(|stop| stop.step.watch_s).sum();
-            pause(driven_s.min(LONGEST_REST_S), speed).await;
-            if !asked.is_empty() && !self.agreed {
-                let words = format!("{}. That can leave a mark that stays. Once more?", asked.join("; "));
-                if !asking::agrees(self.context.output, &words).await {
-                    let words = format!("{of}, {name}: it was not agreed to once more");
-                    return Err(Ended::Failed(Failure::Input(words)));
-                }
-            }
-        }
-        self.begun = Some((of, name, times + 1));
-        Ok(())
-    }
-
     /// Until the meter gives readings again.
     async fn wait_for_light(&self, looker: Looker<'_>) -> Result<(), Ended> {
         if looker.is_blind().await? {
@@ -303,6 +284,7 @@ impl<'a> Journey<'a> {
         while disturbed < ANEW {
             self.progress.begin(stop);
             self.show(stop, looker, screen).await?;
+            self.tell(screen)?;
             let name = &stop.step.patch.name;
             let words = match self.read(stop, looker).await {
                 Ok((entry, took_s)) => match screen.disturbed() {
@@ -331,6 +313,14 @@ impl<'a> Journey<'a> {
         }
         let words = format!("{} was disturbed {ANEW} times", stop.step.patch.name);
         Err(Ended::Failed(Failure::Input(words)))
+    }
+
+    /// Writes down how stimuli are shown, where the record doesn't say so yet.
+    fn tell(&mut self, screen: &Showing<'_>) -> Result<(), Ended> {
+        let means = screen.means().filter(|means| self.told.as_ref() != Some(means));
+        let Some(means) = means else { return Ok(()) };
+        self.told = Some(means.clone());
+        Ok(self.book.append(Entry::Shown(Shown { at: wall_clock(), means }))?)
     }
 
     /// Reads what is shown, and tells how long that took, in s of the daemon's clock.

@@ -1,5 +1,6 @@
 //! One stimulus read: until it has settled, or watched for a time.
 
+use std::cell::Cell;
 use std::collections::BTreeSet;
 use std::time::Duration;
 
@@ -13,12 +14,12 @@ use settled_protocol::reading::{Flag, Reading};
 use settled_protocol::settling::{Readings, Settled};
 use settled_protocol::stage::Stimulus;
 use settled_protocol::time::Timestamp;
-use tokio::time::timeout;
+use tokio::time::{Instant, sleep_until, timeout};
 
 use super::super::{Failure, wall_clock};
 use super::ended::Ended;
 use crate::connection::{CallError, Connection};
-use crate::review::criteria::criteria;
+use crate::review::criteria::{criteria, is_bright};
 use crate::review::itinerary::Stop;
 use crate::review::record::{Course, Measurement, Point};
 use crate::subscription::{Event, Subscription};
@@ -28,8 +29,11 @@ const POINTS: f64 = 2000.0;
 
 /// For so long no reading may come while light is watched, in s of the daemon's clock, beside what exposures take.
 const SILENT_S: f64 = 30.0;
+/// For so long a bright stimulus stays on the screen though nothing is read from it, in s of the daemon's clock, beside two of the longest
+/// exposures that were seen: a third of what it is waited for at most. What is dark may stand.
+const UNREAD_S: f64 = 10.0;
 /// However fast the daemon's clock runs, a busy machine gets so long.
-const GRACE: Duration = Duration::from_secs(2);
+const GRACE: Duration = Duration::from_secs(5);
 
 /// Who looks.
 #[derive(Clone, Copy, Debug)]
@@ -40,6 +44,8 @@ pub(super) struct Looker<'a> {
     pub(super) token: Option<&'a str>,
     /// How many s of the daemon's clock pass in one.
     pub(super) speed: f64,
+    /// The longest exposure that was asked for by itself, in s.
+    pub(super) longest_s: &'a Cell<f64>,
 }
 
 impl Looker<'_> {
@@ -56,8 +62,20 @@ impl Looker<'_> {
             lease: self.token.map(str::to_owned),
             ..SettleParams::default()
         };
-        let call = self.connection.call_with_progress::<MeterSettle>(&params, |progress| report(&progress));
-        let settled = seen(call.await)?;
+        // How many readings there were, and when the last came.
+        let last = Cell::new((0, Instant::now()));
+        let call = self.connection.call_with_progress::<MeterSettle>(&params, |progress| {
+            if progress.count > last.get().0 {
+                last.set((progress.count, Instant::now()));
+            }
+            report(&progress);
+        });
+        let settled = tokio::select! {
+            outcome = call => seen(outcome)?,
+            () = silence(&last, self.silent(UNREAD_S, 0.0, self.longest_s.get())), if is_bright(stop) => {
+                return Err(Ended::Blind);
+            }
+        };
         if settled.readings.is_none() {
             // Nothing was seen: the meter was away all the time.
             return Err(Ended::Blind);
@@ -89,10 +107,18 @@ impl Looker<'_> {
             ..ReadParams::default()
         };
         match seen(self.connection.call::<MeterRead>(&read).await) {
-            Ok(_) => Ok(false),
+            Ok(reading) => {
+                self.took(&reading);
+                Ok(false)
+            }
             Err(Ended::Blind) => Ok(true),
             Err(ended) => Err(ended),
         }
+    }
+
+    /// An exposure that was asked for took so long.
+    fn took(&self, reading: &Reading) {
+        self.longest_s.set(self.longest_s.get().max(reading.t_s - reading.began_s));
     }
 
     /// Switches a simulated display off; the next stimulus switches it on.
@@ -116,7 +142,8 @@ impl Looker<'_> {
         let first = seen(self.connection.call::<MeterRead>(&read).await)?;
         let mut course = Watched::begin(&first);
         let interval_s = for_s / POINTS;
-        let silent = self.silent(interval_s, first.t_s - first.began_s);
+        self.took(&first);
+        let silent = self.silent(SILENT_S, interval_s, first.t_s - first.began_s);
         let params = ObserveParams { meter, interval_s: Some(interval_s), lease, ..ObserveParams::default() };
         let mut readings = self.connection.observe(&params).await?;
         while course.t_s < for_s {
@@ -128,12 +155,24 @@ impl Looker<'_> {
         Ok(course.written(stop))
     }
 
-    /// How long no reading may come before light isn't watched any more: exposures and intervals take their time.
-    fn silent(&self, interval_s: f64, exposure_s: f64) -> Duration {
-        let silent_s = SILENT_S + 2.0 * (interval_s + exposure_s.max(0.0));
+    /// How long no reading may come before nothing is waited for any more: exposures and intervals take their time.
+    fn silent(&self, least_s: f64, interval_s: f64, exposure_s: f64) -> Duration {
+        let silent_s = least_s + 2.0 * (interval_s + exposure_s.max(0.0));
         Duration::try_from_secs_f64(silent_s / self.speed.max(f64::MIN_POSITIVE))
             .unwrap_or(Duration::MAX)
             .max(GRACE)
+    }
+}
+
+/// Until no reading has come for so long.
+async fn silence(last: &Cell<(u64, Instant)>, silent: Duration) {
+    loop {
+        let (_, at) = last.get();
+        let until = at + silent;
+        if Instant::now() >= until {
+            return;
+        }
+        sleep_until(until).await;
     }
 }
 

@@ -1,25 +1,32 @@
-//! `settle review plans`: the plans that come along.
+//! `settle review plans`: the plans that come along, and what one of one's own would do.
+
+use std::path::Path;
 
 use clap::Args;
-use serde_json::json;
+use serde_json::{Value, json};
 use settled_drivers::nearest;
 
 use super::super::{Exit, Failure};
-use crate::output::{FAINT, Output, STRONG, styled};
+use super::layout;
+use super::run::plan;
+use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
+use crate::review::caution::consents;
 use crate::review::criteria::expected_s;
-use crate::review::itinerary::stops;
-use crate::review::plan::Plan;
+use crate::review::figures::Table;
+use crate::review::itinerary::{Stop, stops};
+use crate::review::plan::{Plan, Sequence, Set};
 use crate::review::ready::{READY, Ready};
 use crate::show;
 
 #[derive(Debug, Args)]
 pub(in crate::command) struct Options {
-    /// Print this one.
-    name: Option<String>,
+    /// The name of one: print it as it is written. A file: say what it would do and how long that takes, or all of its mistakes.
+    plan: Option<String>,
 }
 
 pub(super) fn run(output: Output, options: &Options) -> Result<Exit, Failure> {
-    match &options.name {
+    match &options.plan {
+        Some(file) if Path::new(file).exists() => told(output, &plan(file)?)?,
         Some(name) => output.raw(named(name)?.text.as_bytes())?,
         None => READY.into_iter().try_for_each(|ready| list(output, ready))?,
     }
@@ -38,18 +45,105 @@ pub(super) fn named(name: &str) -> Result<Ready, Failure> {
 fn list(output: Output, ready: Ready) -> Result<(), Failure> {
     let plan = plan_of(ready)?;
     let stops = stops(&plan, &[], None);
-    let expected_s: f64 = stops.iter().map(expected_s).sum();
-    let (name, count) = (ready.name, stops.len());
+    let name = ready.name;
     if output.json {
+        let (count, expected_s) = (stops.len(), expected(&stops));
         output.object(
             &json!({ "name": name, "title": plan.title, "stimuli": count, "expected_s": expected_s }),
         )?;
         return Ok(());
     }
-    let counted = show::counted(u64::try_from(count).unwrap_or(u64::MAX), "stimulus", "stimuli");
-    let rest = styled(FAINT, &format!("{counted}, some {}", show::span(expected_s)));
+    let rest = styled(FAINT, &counted(&stops));
     output.line(&format!("{}  {:<26} {rest}", styled(STRONG, &format!("{name:<12}")), plan.title))?;
     Ok(())
+}
+
+/// What a plan would do.
+fn told(output: Output, plan: &Plan) -> Result<(), Failure> {
+    let stops = stops(plan, &[], None);
+    if output.json {
+        output.object(&object(plan, &stops))?;
+        return Ok(());
+    }
+    output.line(&format!("{}  {}", styled(STRONG, &plan.title), styled(FAINT, &counted(&stops))))?;
+    for set in &plan.sets {
+        output.line("")?;
+        output.line(&styled(STRONG, &format!("{}  {}", set.name, meant(set))))?;
+        let columns = ["sequence", "stimuli", "takes some", "window", "background", "rest"];
+        let columns = columns.map(str::to_owned).to_vec();
+        let rows = set.sequences.iter().map(|sequence| row(sequence, &of(&stops, set, sequence))).collect();
+        for line in layout::table(&Table { title: String::new(), columns, rows }, 2) {
+            output.line(&line)?;
+        }
+    }
+    let asked = consents(&stops);
+    if !asked.is_empty() {
+        output.line("")?;
+    }
+    for words in asked {
+        for line in layout::wrapped("!  ", &format!("must be agreed to: {words}")) {
+            output.line(&styled(CAUTION, &line))?;
+        }
+    }
+    Ok(())
+}
+
+/// What a set is meant to be, and how its signals are written.
+fn meant(set: &Set) -> String {
+    let [x, y] = set.aim.white_xy();
+    format!(
+        "{}, {}, white x {x} y {y}; {}",
+        set.aim.transfer.name(),
+        set.aim.primaries.name(),
+        set.coding.words()
+    )
+}
+
+fn row(sequence: &Sequence, stops: &[Stop<'_>]) -> Vec<String> {
+    let windows: Vec<f64> = stops.iter().map(|stop| stop.step.patch.window_percent).collect();
+    let [least, most] = [f64::min, f64::max].map(|of| windows.iter().copied().reduce(of).unwrap_or_default());
+    let window = if least < most { format!("{least} to {most} %") } else { format!("{most} %") };
+    let rest = if sequence.rest_s > 0.0 { show::span(sequence.rest_s) } else { String::new() };
+    let (name, kind) = (&sequence.name, sequence.what.name());
+    vec![
+        if name == kind { name.clone() } else { format!("{name} ({kind})") },
+        stops.len().to_string(),
+        show::span(expected(stops)),
+        window,
+        format!("{} %", 100.0 * sequence.background),
+        rest,
+    ]
+}
+
+/// The same for programs.
+fn object(plan: &Plan, stops: &[Stop<'_>]) -> Value {
+    let sequence = |set: &Set, sequence: &Sequence| {
+        let these = of(stops, set, sequence);
+        json!({ "name": sequence.name, "kind": sequence.what.name(), "stimuli": these.len(), "expected_s": expected(&these) })
+    };
+    let sets = plan.sets.iter().map(|set| {
+        let sequences: Vec<Value> = set.sequences.iter().map(|it| sequence(set, it)).collect();
+        json!({ "name": set.name, "coding": set.coding, "aim": set.aim, "sequences": sequences })
+    });
+    json!({ "plan": {
+        "title": plan.title, "stimuli": stops.len(), "expected_s": expected(stops), "sets": sets.collect::<Vec<Value>>(), "consents": consents(stops),
+    } })
+}
+
+/// The stimuli of one sequence.
+fn of<'a>(stops: &[Stop<'a>], set: &Set, sequence: &Sequence) -> Vec<Stop<'a>> {
+    let is_of = |stop: &&Stop<'_>| stop.set.name == set.name && stop.sequence.name == sequence.name;
+    stops.iter().filter(is_of).cloned().collect()
+}
+
+/// About how long it takes, in s.
+fn expected(stops: &[Stop<'_>]) -> f64 {
+    stops.iter().map(expected_s).sum()
+}
+
+fn counted(stops: &[Stop<'_>]) -> String {
+    let count = u64::try_from(stops.len()).unwrap_or(u64::MAX);
+    format!("{}, some {}", show::counted(count, "stimulus", "stimuli"), show::span(expected(stops)))
 }
 
 /// The plan, which has no mistakes: a test reads them all.

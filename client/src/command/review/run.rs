@@ -223,7 +223,7 @@ async fn book(
         return Book::create(path, header).map_err(|error| failed(&error));
     }
     let (mut book, torn) = Book::reopen(path).map_err(|error| failed(&error))?;
-    let differing = differing(&book.record().header, (plan, &meter.id), options);
+    let differing = differing(&book.record().header, (plan, meter), options);
     if !differing.is_empty() {
         let (path, differing) = (path.display(), differing.join("; "));
         return Err(Failure::Usage(format!(
@@ -234,7 +234,8 @@ async fn book(
     let left = stops(plan, &book.record().entries, options.set.as_deref()).len();
     if left > 0 {
         let other = other_log(book.record().header.log.as_deref(), log.as_deref());
-        let words = format!("the review was gone on with{cut}{other}");
+        let another = maybe_another(book.record().header.serial.as_deref(), serial(meter).as_deref());
+        let words = format!("the review was gone on with{cut}{other}{another}");
         book.append(Entry::Note { at: wall_clock(), words }).map_err(|error| failed(&error))?;
     }
     output.note(
@@ -253,11 +254,28 @@ fn other_log(began: Option<&str>, now: Option<&str>) -> String {
     }
 }
 
+/// What is to be said where nobody knows whether the instrument is the one that the record began with.
+fn maybe_another(began: Option<&str>, now: Option<&str>) -> String {
+    match (began, now) {
+        (Some(began), None) => format!("; the meter tells no serial number from here on, which was {began}"),
+        (None, Some(now)) => {
+            format!("; the meter's serial number is {now} from here on, and was not known before")
+        }
+        (Some(_), Some(_)) | (None, None) => String::new(),
+    }
+}
+
 /// In what a record is not of this review.
-fn differing(header: &Header, (plan, meter): (&Plan, &str), options: &Options) -> Vec<String> {
+fn differing(header: &Header, (plan, meter): (&Plan, &Meter), options: &Options) -> Vec<String> {
     let mut differing = header.plan.differences(plan);
-    if header.meter != meter {
-        differing.push(format!("the meter is {meter}, not {}", header.meter));
+    if header.meter != meter.id {
+        differing.push(format!("the meter is {}, not {}", meter.id, header.meter));
+    }
+    let now = serial(meter);
+    if let (Some(began), Some(now)) = (&header.serial, &now)
+        && began != now
+    {
+        differing.push(format!("the meter's serial number is {now}, not {began}: it is another instrument"));
     }
     let named = |now: &str| format!("the display is {now:?}, not {:?}", header.display);
     let display = options.display.as_ref().filter(|display| **display != header.display);
@@ -324,10 +342,8 @@ mod tests {
         Line::try_parse_from(line).ok().unwrap().options
     }
 
-    #[test]
-    fn an_uncertainty_that_was_not_stated_so_as_the_record_began_is_refused() {
-        let plan = READY[0].plan().unwrap();
-        let header = Header {
+    fn header(plan: &Plan) -> Header {
+        Header {
             review: FORM,
             display: "monitor 3".to_owned(),
             meter: "m".to_owned(),
@@ -337,11 +353,37 @@ mod tests {
             plan: plan.clone(),
             luminance_u: Some(0.02),
             chromaticity_u: None,
-        };
-        let of = |more: &[&str]| differing(&header, (&plan, "m"), &options(more));
+        }
+    }
+
+    #[test]
+    fn an_uncertainty_that_was_not_stated_so_as_the_record_began_is_refused() {
+        let plan = READY[0].plan().unwrap();
+        let header = header(&plan);
+        let of = |more: &[&str]| differing(&header, (&plan, &meter(None)), &options(more));
         assert!(of(&[]).is_empty() && of(&["--luminance-uncertainty", "2%"]).is_empty());
         assert!(of(&["--luminance-uncertainty", "1%"])[0].contains("is 0.01, and was 0.02"));
         assert!(of(&["--chromaticity-uncertainty", "0.002"])[0].contains("was not stated"));
+    }
+
+    /// The meter m, with an instrument of this serial number.
+    fn meter(serial: Option<&str>) -> Meter {
+        let instrument =
+            json!({ "model": "meter", "serial": serial, "kind": "colorimeter", "quantities": ["luminance"] });
+        let told = json!({ "id": "m", "driver": "profile", "simulated": false, "state": "ready", "faults": 0, "instrument": instrument });
+        serde_json::from_value(told).unwrap()
+    }
+
+    #[test]
+    fn another_instrument_is_refused_and_one_that_may_be_another_is_told() {
+        let plan = READY[0].plan().unwrap();
+        let header = Header { serial: Some("0042".to_owned()), luminance_u: None, ..header(&plan) };
+        let of = |serial| differing(&header, (&plan, &meter(serial)), &options(&[]));
+        assert!(of(Some("0042")).is_empty() && of(None).is_empty());
+        assert!(of(Some("0043"))[0].contains("serial number is 0043, not 0042"), "{:?}", of(Some("0043")));
+        assert!(maybe_another(Some("0042"), None).contains("which was 0042"));
+        assert!(maybe_another(None, Some("0042")).contains("0042 from here on"));
+        assert_eq!(maybe_another(None, None) + &maybe_another(Some("a"), Some("a")), "");
     }
 
     #[test]

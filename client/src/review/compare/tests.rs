@@ -1,7 +1,11 @@
 use settled_protocol::quantity::Chromaticity;
+use settled_protocol::time::Timestamp;
 
 use super::*;
 use crate::review::evaluation::tests::{patch, record};
+use crate::review::record::Entry;
+use crate::review::record::shown::{Means, Shown};
+use crate::stimulus::way::Kind;
 
 fn within(least: Option<f64>, most: Option<f64>) -> Tolerance {
     Tolerance { least, most, source: "a test".to_owned() }
@@ -101,4 +105,22 @@ fn what_no_interval_holds_is_always_said_and_whose_light_it_was() {
     let compared = mended(Some(0.001), |_| {});
     assert!(compared.cautions.iter().any(|caution| caution.contains("put down")), "{:?}", compared.cautions);
     assert_eq!(compared.a.flags.first(), Some(&Flag::Simulated));
+}
+
+#[test]
+fn two_reviews_that_were_shown_by_other_ways_say_so_where_both_tell() {
+    let shown = |way| {
+        let means = Means { way, pause_s: 0.0, program: None, page: None, cautions: Vec::new() };
+        Entry::Shown(Shown { at: Timestamp::from_unix_ns(1), means })
+    };
+    let of = |a: Option<Kind>, b: Option<Kind>| {
+        let (mut first, mut second) = (record(), record());
+        first.entries.extend(a.map(shown));
+        second.entries.extend(b.map(shown));
+        let cautions = Comparison::of(&first, &second).cautions;
+        cautions.into_iter().find(|words| words.starts_with("the first was"))
+    };
+    let told = of(Some(Kind::Page), Some(Kind::Command)).unwrap();
+    assert_eq!(told, "the first was shown by a page in a browser; the second was shown by a command");
+    assert_eq!([of(Some(Kind::Page), Some(Kind::Page)), of(None, Some(Kind::Page))], [None, None]);
 }

@@ -5,8 +5,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::sentence::{luminance, percent, surely_not_zero, told};
 use super::usable::{bound, is_below_range};
+use super::words::{self, judged_alone, luminance, surely_not_zero, told};
 use super::{Figures, Finding, Scene, Standing, Table, Tolerance};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
@@ -93,8 +93,8 @@ impl Ambient {
             let tolerance = Some(Self::tolerance());
             return Finding { standing: Standing::Undecided, figure: None, tolerance, ..told };
         };
-        let part = percent(&share);
-        super::sentence::judged("reflected", share, "", Self::tolerance(), |standing| match standing {
+        let part = words::share(&share);
+        judged_alone("reflected", share, "", Self::tolerance(), |standing| match standing {
             Standing::Beyond => format!(
                 "the room is too bright: {part} of what is seen of black is reflected ({off}); no more than 1/21 may be"
             ),
@@ -124,7 +124,7 @@ impl Figures for Ambient {
             ("switched off, cd/m²", self.off.words()),
             ("black, cd/m²", cell(self.black)),
             ("black without what is reflected, cd/m²", cell(self.own_black)),
-            ("reflected, of black", self.share.map(|share| percent(&share)).unwrap_or_default()),
+            ("reflected, of black", self.share.map(|share| words::share(&share)).unwrap_or_default()),
             ("may be reflected, of black", "1/21".to_owned()),
         ];
         let rows = rows.map(|(name, cell)| vec![name.to_owned(), cell]).to_vec();

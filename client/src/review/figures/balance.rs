@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::against::{Against, Differences};
 use super::formulas;
 use super::usable::usable;
-use super::words::{self, Named, judged, left_out, told};
+use super::words::{self, Named, held, left_out, told};
 use super::{Figures, Finding, Scene, Table};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::Figure;
@@ -194,7 +194,7 @@ impl BalanceFigures {
             let [red, green, blue] = balance.map(|share| format!("{:.1}", share.value));
             text += &format!("; red, green, blue there are {red}, {green}, {blue} %");
         }
-        Some(judged("grey_balance", text, worst.figure, MOST_FROM_AIM))
+        Some(held("grey_balance", text, worst.figure, MOST_FROM_AIM))
     }
 
     fn near_black(&self) -> Option<Finding> {
@@ -206,12 +206,12 @@ impl BalanceFigures {
                     "near black, below 10 %, greys are off {} by Δu′v′ {distance} in the worst of them ({}){unknown}",
                     self.aim, worst.name
                 );
-                Some(judged("grey_near_black", text, worst.figure, MOST_NEAR_BLACK))
+                Some(held("grey_near_black", text, worst.figure, MOST_NEAR_BLACK))
             }
             None if unknown.is_empty() => None,
             None => {
                 let text = format!("near black, below 10 %, no tint can be told{unknown}");
-                Some(told("grey_near_black", text, None, ""))
+                Some(words::untold("grey_near_black", text))
             }
         }
     }
@@ -224,7 +224,7 @@ impl BalanceFigures {
             text += &format!(", {} of colour alone", words::distance(colour));
         }
         Some(match self.formula {
-            Formula::De2000 => judged("grey_difference", text, mean, MOST_MEAN),
+            Formula::De2000 => held("grey_difference", text, mean, MOST_MEAN),
             Formula::Itp => told("grey_difference", text, Some(mean), ""),
         })
     }

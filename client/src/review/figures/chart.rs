@@ -8,7 +8,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::against::{Against, Differences};
-use super::words::{self, Named, judged, told};
+use super::words::{self, Named, held, told};
 use super::{Figures, Finding, Scene, Standing, Table};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::Figure;
@@ -78,8 +78,8 @@ impl Figures for ChartFigures {
         let worst_words = format!("the largest {name} is {worst} ({whose})");
         let mut findings = if self.formula == Formula::De2000 {
             let mut found = vec![
-                judged("chart_mean", mean_words, self.mean, CLOSE_MEAN),
-                judged("chart_worst", worst_words, self.worst, CLOSE_WORST),
+                held("chart_mean", mean_words, self.mean, CLOSE_MEAN),
+                held("chart_worst", worst_words, self.worst, CLOSE_WORST),
             ];
             let match_words = match (found.first().map(|f| f.standing), found.last().map(|f| f.standing)) {
                 (Some(Standing::Within), Some(Standing::Within)) => "a very close match: ",

@@ -9,8 +9,8 @@ use settled_protocol::quantity::Chromaticity;
 
 use super::formulas;
 use super::usable::usable;
-use super::words::{self, judged, told};
-use super::{Figures, Finding, Scene, Table, Tolerance};
+use super::words::{self, held, told};
+use super::{Figures, Finding, Scene, Standing, Table, Tolerance};
 use crate::evaluate::aim::Primaries;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::gamut::{self, Diagram};
@@ -199,7 +199,7 @@ impl GamutFigures {
         let from_aim = colour.from_aim?;
         let distance = words::distance(&from_aim);
         let text = format!("{} is off {} by Δu′v′ {distance}", colour.name, self.aim);
-        Some(judged(&format!("gamut_{}", colour.name), text, from_aim, MOST_FROM_AIM))
+        Some(held(&format!("gamut_{}", colour.name), text, from_aim, MOST_FROM_AIM))
     }
 
     fn sum_finding(&self) -> Option<Finding> {
@@ -209,11 +209,11 @@ impl GamutFigures {
             most: Some(MOST_FROM_SUM),
             source: "common practice, no source".to_owned(),
         };
-        let standing = tolerance.of(&sum);
+        let standing = tolerance.of_one(&sum);
         let how = words::signed(&sum);
-        let text = if sum.high < -MOST_FROM_SUM {
+        let text = if standing == Standing::Beyond && sum.value < 0.0 {
             format!("red, green and blue together are {how} % off white: white is brighter than its parts")
-        } else if sum.low > MOST_FROM_SUM {
+        } else if standing == Standing::Beyond {
             format!("red, green and blue together are {how} % off white: white is held back")
         } else {
             format!("red, green and blue together are {how} % off white")
@@ -238,7 +238,7 @@ impl Figures for GamutFigures {
         findings.extend(self.sum_finding());
         if !self.left_out.is_empty() {
             let text = format!("without a colour: {}", self.left_out.join(", "));
-            findings.push(told("gamut_left_out", text, None, ""));
+            findings.push(words::untold("gamut_left_out", text));
         }
         findings
     }

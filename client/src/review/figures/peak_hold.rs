@@ -2,8 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::sentence::{change, luminance, surely_not_zero, told};
 use super::trend::{Constant, Trend, constants_in_words};
+use super::words::{change, luminance, surely_not_zero, told};
 use super::{Figures, Finding, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::review::record::Course;

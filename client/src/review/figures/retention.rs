@@ -7,9 +7,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::sentence::{change, colour, plain, surely_not_zero, told};
 use super::trend::{self, Constant, Drawn, Trend, constants_in_words};
 use super::usable::usable;
+use super::words::{change, colour, plain, surely_not_zero, told};
 use super::{Figures, Finding, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;

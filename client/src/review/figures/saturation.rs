@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::against::{Against, Differences, Point};
 use super::formulas;
-use super::words::{self, Named, judged, told};
+use super::words::{self, Named, held, told};
 use super::{Figures, Finding, Scene, Table};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::Figure;
@@ -203,14 +203,14 @@ impl Figures for SaturationFigures {
             }
             let subject = format!("saturation_{}", sweep.colour);
             Some(match self.formula {
-                Formula::De2000 => judged(&subject, text, mean, MOST_MEAN),
+                Formula::De2000 => held(&subject, text, mean, MOST_MEAN),
                 Formula::Itp => told(&subject, text, Some(mean), ""),
             })
         };
         let mut findings: Vec<Finding> = self.sweeps.iter().filter_map(finding).collect();
         if !self.left_out.is_empty() {
             let text = format!("without a colour: {}", self.left_out.join(", "));
-            findings.push(told("saturation_left_out", text, None, ""));
+            findings.push(words::untold("saturation_left_out", text));
         }
         findings
     }

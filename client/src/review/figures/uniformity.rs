@@ -8,8 +8,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::sentence::{colour, judged, percent, told};
 use super::usable::usable;
+use super::words::{colour, judged, share, told};
 use super::{Figures, Finding, Scene, Standing, Table, Tolerance};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
@@ -122,7 +122,7 @@ impl Uniformity {
         let source = format!("{SOURCE}: {verb} be, for {kind}");
         let tolerance = Tolerance { least: None, most: Some(most), source };
         judged(subject, self.worst, "", tolerance, |standing| {
-            let (worst, place) = (percent(&self.worst), place(self.worst_at));
+            let (worst, place) = (share(&self.worst), place(self.worst_at));
             format!(
                 "luminance differs from the centre by up to {worst} ({place}): {} the {} % that it {verb} be within",
                 stands(standing),
@@ -263,7 +263,7 @@ impl Figures for Uniformity {
         };
         let words = format!(
             "the darkest position has {} of the brightest (Lmin/Lmax, IDMS){missing}",
-            percent(&self.min_to_max)
+            share(&self.min_to_max)
         );
         verdicts.push(told("min_to_max", words, self.min_to_max, ""));
         verdicts
@@ -275,7 +275,7 @@ impl Figures for Uniformity {
             vec![
                 at,
                 spot.luminance.words(),
-                percent(&spot.to_centre),
+                share(&spot.to_centre),
                 spot.colour.map(|off| colour(&off)).unwrap_or_default(),
             ]
         };

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::formulas;
 use super::usable::{bound, is_below_range, usable};
-use super::words::{self, told};
+use super::words::{self, judged_alone, told};
 use super::{Figures, Finding, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
@@ -134,7 +134,7 @@ impl WhiteColour {
         let aim = &self.aim;
         let tint = self.duv_from_aim.filter(|duv| !duv.holds(0.0)).map(|duv| {
             let colour = if duv.value > 0.0 { "green" } else { "magenta" };
-            format!("{colour} of {aim} by Duv {}", words::signed(&duv))
+            format!("{colour} of {aim} by ΔDuv {}", words::signed(&duv))
         });
         let cct = self.cct_k.zip(self.aim_cct_k).filter(|(cct, aim)| !cct.holds(*aim));
         let warmth = cct.map(|(cct, aim_cct)| {
@@ -155,7 +155,7 @@ impl WhiteColour {
             }
             [None, None] => format!("no difference of white from {aim} is seen: Δu′v′ {distance}"),
         };
-        words::judged("white_colour", words, self.from_aim, MOST_FROM_AIM)
+        judged_alone("white_colour", self.from_aim, "", words::in_practice(MOST_FROM_AIM), |_| words)
     }
 }
 
@@ -174,14 +174,16 @@ impl WhiteFigures {
 
     fn contrast_finding(&self) -> Option<Finding> {
         let words = match (self.contrast, self.contrast_more_than) {
-            (Some(contrast), _) => format!("sequential contrast is {} : 1", contrast.words()),
+            (Some(contrast), _) => {
+                format!("sequential contrast is {}\u{a0}:\u{a0}1", words::ratio(&contrast))
+            }
             (None, Some(bound)) => {
                 let why = if self.black_below_range {
                     "black is below the meter's range, where what it reads may be off"
                 } else {
                     "black can't be told from none"
                 };
-                format!("sequential contrast is more than {} : 1, as {why}", words::bound(bound))
+                format!("sequential contrast is more than {}\u{a0}:\u{a0}1, as {why}", words::bound(bound))
             }
             (None, None) => return None,
         };
@@ -204,16 +206,16 @@ impl Figures for WhiteFigures {
         let [x, y] = colour.xy;
         let [u, v] = colour.uv;
         let figures = [
-            ("x", Some(x)),
-            ("y", Some(y)),
-            ("u′", Some(u)),
-            ("v′", Some(v)),
-            ("CCT (K)", colour.cct_k),
-            ("Duv", colour.duv),
+            ("x".to_owned(), words::cell(Some(&x), Figure::words)),
+            ("y".to_owned(), words::cell(Some(&y), Figure::words)),
+            ("u′".to_owned(), words::cell(Some(&u), Figure::words)),
+            ("v′".to_owned(), words::cell(Some(&v), Figure::words)),
+            ("CCT (K)".to_owned(), words::cell(colour.cct_k.as_ref(), Figure::words)),
+            ("Duv (from the Planckian locus)".to_owned(), words::cell(colour.duv.as_ref(), words::signed)),
+            (format!("ΔDuv (from {})", colour.aim), words::cell(colour.duv_from_aim.as_ref(), words::signed)),
+            (format!("Δu′v′ (from {})", colour.aim), words::distance(&colour.from_aim)),
         ];
-        let rows = figures
-            .iter()
-            .map(|(name, figure)| vec![(*name).to_owned(), words::cell(figure.as_ref(), Figure::words)]);
+        let rows = figures.into_iter().map(|(name, cell)| vec![name, cell]);
         let columns = ["".to_owned(), "white".to_owned()].to_vec();
         vec![Table { title: "White".to_owned(), columns, rows: rows.collect() }]
     }

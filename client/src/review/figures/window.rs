@@ -2,8 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::sentence::{change, luminance, percent, plain, told};
 use super::usable::usable;
+use super::words::{change, luminance, plain, share, told};
 use super::{Figures, Finding, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::limiter::{Limiter, Window};
@@ -119,10 +119,10 @@ impl WindowFigures {
             format!("{} % of the area", plain(self.largest_percent))
         };
         let words = if self.limited {
-            let (peak, end, share) =
-                (luminance(&self.peak), luminance(&self.largest), percent(&self.largest_to_peak));
+            let (peak, end, part) =
+                (luminance(&self.peak), luminance(&self.largest), share(&self.largest_to_peak));
             format!(
-                "peak falls from {peak} at {} % to {end} at {largest}: {share} of it",
+                "peak falls from {peak} at {} % to {end} at {largest}: {part} of it",
                 plain(self.peak_percent)
             )
         } else {
@@ -141,16 +141,16 @@ impl WindowFigures {
         let peak = self.windows.iter().find(|window| window.percent >= self.peak_percent)?.to_largest;
         let dim = self.windows.iter().take_while(|window| window.percent < self.peak_percent);
         let dim = dim.filter(|window| window.to_largest.high < peak.low * (1.0 - LEAST_FALL)).last()?;
-        let share = Figure::around(
+        let gained = Figure::around(
             dim.to_largest.value / peak.value - 1.0,
             (dim.to_largest.u95() + peak.u95()) / peak.value,
         );
         let words = format!(
             "windows of {} % and less are darker than the peak: {}; the meter may see beyond the window, or the display dims small ones",
             plain(dim.percent),
-            change(&share),
+            change(&gained),
         );
-        Some(told("small_windows", words, share, ""))
+        Some(told("small_windows", words, gained, ""))
     }
 
     fn power(&self) -> Option<Finding> {
@@ -224,9 +224,8 @@ impl Figures for WindowFigures {
     }
 
     fn tables(&self) -> Vec<Table> {
-        let row = |window: &Area| {
-            vec![plain(window.percent), window.luminance.words(), percent(&window.to_largest)]
-        };
+        let row =
+            |window: &Area| vec![plain(window.percent), window.luminance.words(), share(&window.to_largest)];
         let columns = ["area, %", "luminance, cd/m²", "of the largest window's"].map(str::to_owned).to_vec();
         vec![Table { title: "Windows".to_owned(), columns, rows: self.windows.iter().map(row).collect() }]
     }

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Finding, Standing, Tolerance, sentence};
+use super::{Finding, Standing, Tolerance};
 use crate::evaluate::aim::{Aim, D65_XY};
 use crate::evaluate::figure::Figure;
 use crate::show;
@@ -44,7 +44,8 @@ pub(super) fn bound(value: f64) -> String {
     }
     let step = 10_f64.powf(value.log10().floor() - 1.0);
     // What rounding of the step may take must not cost a whole one.
-    show::number((value / step + 1e-9).floor() * step)
+    let bound = (value / step + 1e-9).floor() * step;
+    if step < 1.0 { show::number(bound) } else { grouped(bound, step) }
 }
 
 /// A cell of a table: empty where there is no figure.
@@ -71,16 +72,123 @@ pub(super) fn largest<'a>(steps: impl Iterator<Item = (&'a str, Option<Figure>)>
 }
 
 /// A finding that isn't judged.
-pub(super) fn told(subject: &str, words: String, figure: Option<Figure>, unit: &str) -> Finding {
-    let (subject, unit) = (subject.to_owned(), unit.to_owned());
+pub(super) fn told(subject: &str, words: String, figure: impl Into<Option<Figure>>, unit: &str) -> Finding {
+    let (subject, unit, figure) = (subject.to_owned(), unit.to_owned(), figure.into());
     Finding { subject, standing: Standing::Told, words, figure, unit, tolerance: None }
 }
 
-/// A finding that is held against a most that common practice has.
-pub(super) fn judged(subject: &str, words: String, figure: Figure, most: f64) -> Finding {
-    let tolerance =
-        Tolerance { least: None, most: Some(most), source: "common practice, no source".to_owned() };
-    sentence::judged(subject, figure, "", tolerance, |_| words)
+/// A finding without a figure: why there is none.
+pub(super) fn untold(subject: &str, words: String) -> Finding {
+    told(subject, words, None::<Figure>, "")
+}
+
+/// A finding that is held against a tolerance; `words` are made of how it stands.
+pub(super) fn judged(
+    subject: &str,
+    figure: Figure,
+    unit: &str,
+    tolerance: Tolerance,
+    words: impl FnOnce(Standing) -> String,
+) -> Finding {
+    let standing = tolerance.of(&figure);
+    Finding { standing, tolerance: Some(tolerance), ..told(subject, words(standing), figure, unit) }
+}
+
+/// A share as `3.2 ± 0.1 %`.
+pub(super) fn share(share: &Figure) -> String {
+    let scaled = Figure { value: 100.0 * share.value, low: 100.0 * share.low, high: 100.0 * share.high };
+    format!("{} %", scaled.words())
+}
+
+/// A change as `+3.2 ± 0.1 %`.
+pub(super) fn change(share: &Figure) -> String {
+    let words = self::share(share);
+    if share.value > 0.0 { format!("+{words}") } else { words.replacen('-', "−", 1) }
+}
+
+/// A setting such as an area or a time, to two decimals at most.
+pub(super) fn plain(value: f64) -> String {
+    ((value * 100.0).round() / 100.0).to_string()
+}
+
+/// A luminance with its unit.
+pub(super) fn luminance(figure: &Figure) -> String {
+    format!("{} cd/m²", figure.words())
+}
+
+/// A colour difference as a number: five decimals at most.
+pub(super) fn colour(figure: &Figure) -> String {
+    let u95 = figure.high - figure.value;
+    if u95 > 0.0 {
+        format!("{:.4} ± {:.4}", figure.value, u95.max(0.0001))
+    } else {
+        show::number(figure.value)
+    }
+}
+
+/// Whether a figure is not zero beyond doubt: half as far again from it as its 95 % interval reaches, as what is called a fault must hardly ever be chance (0.3 % in a normal
+/// distribution).
+pub(super) fn surely_not_zero(figure: &Figure) -> bool {
+    let towards_zero =
+        if figure.value > 0.0 { figure.value - figure.low } else { figure.high - figure.value };
+    figure.value.abs() > 1.5 * towards_zero
+}
+
+/// How many times one is of the other: `1 700 000`, with as many digits as mean something and a space between thousands that no line ends at.
+pub(super) fn ratio(figure: &Figure) -> String {
+    let u95 = figure.u95();
+    if !(u95 > 0.0 && u95.is_finite() && figure.value.is_finite()) {
+        return grouped(figure.value, 1.0);
+    }
+    // Two digits of the uncertainty, as elsewhere.
+    let step = 10_f64.powf(u95.log10().floor() - 1.0);
+    if step < 1.0 {
+        figure.words()
+    } else {
+        format!("{} ± {}", grouped(figure.value, step), grouped(u95, step))
+    }
+}
+
+/// A whole number of `step`s, in groups of three digits.
+fn grouped(value: f64, step: f64) -> String {
+    let step = step.max(1.0);
+    let digits = format!("{:.0}", (value / step).round() * step);
+    let mut written = String::with_capacity(digits.len() + digits.len() / 3);
+    let count = digits.chars().filter(char::is_ascii_digit).count();
+    let mut left = count;
+    for sign in digits.chars() {
+        if sign.is_ascii_digit() {
+            // ISO 80000-1, 7.3.1: four digits may stay together.
+            if count > 4 && left < count && left % 3 == 0 {
+                written.push('\u{a0}');
+            }
+            left -= 1;
+        }
+        written.push(sign);
+    }
+    written
+}
+
+/// The same of a figure that is judged by itself, and not beside others whose intervals hold at once.
+pub(super) fn judged_alone(
+    subject: &str,
+    figure: Figure,
+    unit: &str,
+    tolerance: Tolerance,
+    words: impl FnOnce(Standing) -> String,
+) -> Finding {
+    let standing = tolerance.of_one(&figure);
+    Finding { standing, tolerance: Some(tolerance), ..told(subject, words(standing), figure, unit) }
+}
+
+/// A most that common practice has.
+pub(super) fn in_practice(most: f64) -> Tolerance {
+    Tolerance { least: None, most: Some(most), source: "common practice, no source".to_owned() }
+}
+
+/// A finding that is held against a most that common practice has, beside others.
+pub(super) fn held(subject: &str, words: String, figure: Figure, most: f64) -> Finding {
+    judged(subject, figure, "", in_practice(most), |_| words)
 }
 
 #[cfg(test)]
@@ -103,10 +211,20 @@ mod tests {
     }
 
     #[test]
+    fn a_ratio_has_the_digits_that_mean_something_in_groups_of_three() {
+        assert_eq!(ratio(&Figure::around(1_712_345.0, 23_456.0)), "1\u{a0}712\u{a0}000 ± 23\u{a0}000");
+        assert_eq!(ratio(&Figure::around(2003.4, 12.3)), "2003 ± 12");
+        assert_eq!(ratio(&Figure::around(102.34, 0.56)), "102.34 ± 0.56");
+        assert_eq!(ratio(&Figure::exactly(12_000.4)), "12\u{a0}000");
+    }
+
+    #[test]
     fn a_bound_is_rounded_down() {
-        assert_eq!(bound(807_303.0), "800000");
-        assert_eq!(bound(1_999.0), "1900.0");
-        assert_eq!(bound(2_000.0), "2000.0");
+        assert_eq!(bound(807_303.0), "800\u{a0}000");
+        assert_eq!(bound(1_799_999.0), "1\u{a0}700\u{a0}000");
+        assert_eq!(bound(1_999.0), "1900");
+        assert_eq!(bound(2_000.0), "2000");
+        assert_eq!(bound(7.77), "7.7000");
         assert_eq!(bound(f64::INFINITY), "0");
     }
 }

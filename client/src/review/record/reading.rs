@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
+use serde_json::error::Category;
 
 use super::{Entry, Header, Record};
 
@@ -164,11 +165,15 @@ fn entry_of(number: usize, line: &[u8]) -> Result<Entry, Mistake> {
     match parsed::<Kind>(number, line)?.entry.as_str() {
         "patch" => parsed(number, line).map(|patch| Entry::Patch(Box::new(patch))),
         "course" => parsed(number, line).map(Entry::Course),
+        "shown" => parsed(number, line).map(Entry::Shown),
         _ => parsed(number, line),
     }
 }
 
 fn parsed<T: DeserializeOwned>(number: usize, line: &[u8]) -> Result<T, Mistake> {
+    if !line.starts_with(b"{") {
+        return Err(whole_line(number, NO_OBJECT));
+    }
     let mut json = serde_json::Deserializer::from_slice(line);
     let value = serde_path_to_error::deserialize(&mut json).map_err(|error| {
         let member = Some(error.path().to_string()).filter(|path| path != ".").unwrap_or_default();
@@ -178,13 +183,49 @@ fn parsed<T: DeserializeOwned>(number: usize, line: &[u8]) -> Result<T, Mistake>
     Ok(value)
 }
 
-/// serde_json's own words, with the column, but without the line, which to it is always the first.
+/// Of what is no JSON, or not an object.
+const NO_OBJECT: &str = "this isn't written as lines of a record are: JSON, an object a line";
+
+/// What is wrong, with the column, but without the line, which to the parser is always the first.
 fn without_position(error: &serde_json::Error) -> String {
     let text = error.to_string();
-    match text.rsplit_once(" at line 1 column ") {
-        Some((words, column)) => format!("{words} (column {column})"),
-        None => text,
+    let (words, column) = match text.rsplit_once(" at line 1 column ") {
+        Some((words, column)) => (words, format!(" (column {column})")),
+        None => (text.as_str(), String::new()),
+    };
+    let plain = match error.classify() {
+        Category::Data => plain(words),
+        Category::Io | Category::Syntax | Category::Eof => NO_OBJECT.to_owned(),
+    };
+    format!("{plain}{column}")
+}
+
+/// The parser's words for a value that doesn't belong there, in those of whoever looks into a file.
+fn plain(words: &str) -> String {
+    if let Some(member) = words.strip_prefix("missing field `").and_then(|rest| rest.strip_suffix('`')) {
+        return format!("{member} is missing");
     }
+    let Some((found, expected)) =
+        words.strip_prefix("invalid type: ").and_then(|rest| rest.split_once(", expected "))
+    else {
+        return words.to_owned();
+    };
+    let found = match found {
+        "map" => "an object",
+        "sequence" => "a list",
+        other => other,
+    };
+    let expected = match expected {
+        "f64" => "a number",
+        "u8" | "u16" | "u32" | "u64" | "usize" => "a whole number",
+        "a string" => "text",
+        list if list.starts_with("a sequence") || list.starts_with("an array") => "a list",
+        object if object.starts_with("struct ") || object.starts_with("internally tagged enum") => {
+            "an object"
+        }
+        other => other,
+    };
+    format!("expected {expected}, found {found}")
 }
 
 #[cfg(test)]

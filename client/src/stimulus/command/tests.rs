@@ -8,6 +8,10 @@ fn patch(name: &str) -> Patch {
     Patch { name: name.to_owned(), ..PATCH }
 }
 
+fn spot() -> Spot {
+    Spot { set: "HDR 1".to_owned(), sequence: "grey".to_owned(), step: 7 }
+}
+
 fn screen(command: &str) -> External {
     External::new(command.parse().unwrap(), Duration::from_secs(20), Pause::default())
 }
@@ -15,14 +19,18 @@ fn screen(command: &str) -> External {
 #[test]
 fn every_place_is_filled_in_and_words_stay_words() {
     let template: Template =
-        "'a program' {r},{g},{b} --rest={background_r}/{background_g}/{background_b} \"{window_percent} %\" {bits}{range} {name} {{r}}"
+        "'a program' {r},{g},{b} --rest={background_r}/{background_g}/{background_b} \"{window_percent} %\" {bits}{range} {name} {{r}} {set}/{sequence}/{step}"
             .parse()
             .unwrap();
-    let (program, arguments) = template.filled(&patch("grey 50 %; rm x"), CODING);
+    let (program, arguments) = template.filled(&patch("grey 50 %; rm x"), CODING, Some(&spot()));
     assert_eq!(program, "a program");
     let expected =
-        ["940,64,502", "--rest=64/65/66", "12.5 %", "10narrow", "grey 50 %; rm x", "{r}"].map(str::to_owned);
+        ["940,64,502", "--rest=64/65/66", "12.5 %", "10narrow", "grey 50 %; rm x", "{r}", "HDR 1/grey/7"]
+            .map(str::to_owned);
     assert_eq!(arguments, expected);
+    // What is in no plan has no place there, and its words are empty ones.
+    let (_, arguments) = template.filled(&patch("rest"), CODING, None);
+    assert_eq!(arguments[6], "//");
 }
 
 #[test]
@@ -30,7 +38,7 @@ fn each_place_there_is_can_be_written_and_is_on_the_page() {
     let page = include_str!("../../../SHOWING.md");
     for place in Template::PLACES {
         let template: Template = format!("show {{{place}}}").parse().unwrap();
-        let (_, arguments) = template.filled(&patch("grey"), CODING);
+        let (_, arguments) = template.filled(&patch("grey"), CODING, Some(&spot()));
         assert!(arguments.len() == 1 && !arguments[0].is_empty() && !arguments[0].contains('{'), "{place}");
         assert!(page.contains(&format!("{{{place}}}")), "SHOWING.md does not tell of {{{place}}}");
     }

@@ -44,6 +44,7 @@ impl Journey<'_> {
 
     /// Shows a dark grey instead of what stands. Where someone shows stimuli by hand, they are told to.
     pub(super) async fn calm(&mut self, screen: &mut Showing<'_>) -> Result<(), Ended> {
+        screen.announce(None);
         if !screen.is_by_hand() {
             return self.standing.calm(screen).await.map_err(unshown);
         }
@@ -105,6 +106,7 @@ impl Journey<'_> {
             self.ask(words, screen).await?;
         }
         self.standing = Standing::of(stop);
+        screen.announce(Some(&stop.place()));
         screen.show(&stop.step.patch, stop.set.coding).await.map_err(unshown)
     }
 }

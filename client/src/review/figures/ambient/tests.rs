@@ -51,3 +51,14 @@ fn below_the_meters_range_it_can_not_be_told() {
     let figures = Ambient::evaluate(&scene(), &[&off], None).unwrap();
     assert!(words(&figures, "reflected").contains("black wasn't measured"));
 }
+
+#[test]
+fn a_room_that_is_too_bright_with_95_percent_and_not_with_99_is_undecided() {
+    let mut figures = room(0, 0.08, 0.02);
+    let mut standing = |u95: f64| {
+        figures.share = Some(Figure::around(0.06, u95));
+        figures.verdicts()[0].standing
+    };
+    // 1/21 is 0.0476; 2.576/1.960 = 1.314.
+    assert_eq!([standing(0.011), standing(0.009)], [Standing::Undecided, Standing::Beyond]);
+}

@@ -95,3 +95,16 @@ fn a_perfect_gamut_is_hardly_ever_called_beyond() {
     assert_rare(67, |seed| review(&mut Bench::sdr(seed)).verdicts());
     assert_rare(34, |seed| review(&mut Bench::hdr(seed)).verdicts());
 }
+
+#[test]
+fn channels_that_do_not_add_up_with_95_percent_and_may_with_99_are_undecided() {
+    let mut figures = review(&mut Bench::sdr(9));
+    let mut told = |u95: f64| {
+        figures.sum_percent = Some(Figure::around(-3.5, u95));
+        let found = figures.verdicts();
+        let sum = finding(&found, "gamut_sum");
+        (sum.standing, sum.words.contains("white is brighter"))
+    };
+    // 2.576/1.960 = 1.314.
+    assert_eq!([told(0.45), told(0.3)], [(Standing::Undecided, false), (Standing::Beyond, true)]);
+}

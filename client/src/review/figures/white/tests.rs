@@ -32,7 +32,7 @@ fn a_display_without_noise_has_the_figures_it_was_made_with() {
     assert_eq!(finding(&findings, "white_colour").standing, Standing::Within);
     let words = &finding(&findings, "white_colour").words;
     assert!(words.starts_with("no difference of white from D65 is seen"), "{words}");
-    assert_eq!(finding(&findings, "contrast").words, "sequential contrast is 2000.0 : 1");
+    assert_eq!(finding(&findings, "contrast").words, "sequential contrast is 2000\u{a0}:\u{a0}1");
 }
 
 #[test]
@@ -44,10 +44,15 @@ fn a_green_white_is_called_green_and_beyond() {
     let findings = found.verdicts();
     let white = finding(&findings, "white_colour");
     assert_eq!(white.standing, Standing::Beyond);
-    assert!(white.words.starts_with("white is green of D65 by Duv +0.00"), "{}", white.words);
+    assert!(white.words.starts_with("white is green of D65 by ΔDuv +0.00"), "{}", white.words);
     assert!(white.figure.unwrap().holds(0.0039_f64.hypot(0.0047)));
     let duv = found.colour.unwrap().duv_from_aim.unwrap();
     assert!((duv.value - 0.005).abs() < 0.0008, "{duv:?}");
+    // The two are told by names of their own: the aim's own Duv is 0.0032.
+    let table = review(&mut bench).tables().remove(0);
+    let cell = |name: &str| table.rows.iter().find(|row| row[0].starts_with(name)).unwrap()[1].clone();
+    let number = |name: &str| cell(name).split(' ').next().unwrap().parse::<f64>().unwrap();
+    assert!((number("Duv (") - number("ΔDuv (from D65)") - 0.0032).abs() < 1e-4, "{table:?}");
 }
 
 #[test]
@@ -120,4 +125,15 @@ fn without_a_white_there_is_nothing() {
     let scene = bench.scene();
     let patches = [bench.measure("black", [0.0; 3])];
     assert_eq!(evaluate(&scene, &borrowed(&patches)), None);
+}
+
+#[test]
+fn a_white_that_is_beyond_with_95_percent_and_not_with_99_is_undecided() {
+    let mut found = review(&mut Bench::sdr(8));
+    let mut standing = |u95: f64| {
+        found.colour.as_mut().unwrap().from_aim = Figure::around(0.0048, u95);
+        finding(&found.verdicts(), "white_colour").standing
+    };
+    // 2.576/1.960 = 1.314: 0.0048 − 1.314·0.0007 is less than 0.004, and 0.0048 − 0.0007 is more.
+    assert_eq!([standing(0.0007), standing(0.0005)], [Standing::Undecided, Standing::Beyond]);
 }

@@ -60,9 +60,16 @@ fn a_mistake_is_told_with_its_line_and_member() {
     let wrong = PATCH.replace(r#""y_u95":0.2"#, r#""y_u95":"much""#);
     let found = mistake(&[HEADER, PATCH, &wrong]);
     assert_eq!((found.line, found.member.as_str()), (3, "value.y_u95"));
+    assert!(found.why.starts_with("expected a number, found string \"much\" (column "), "{found}");
+    let wrong = PATCH.replace("[1023,1023,1023]", "5");
+    assert!(mistake(&[HEADER, &wrong]).why.starts_with("expected a list, found integer `5`"));
+    for line in ["title = \"T\"", "[[set]]", "{\"entry\"", ""] {
+        let found = mistake(&["", line, "x"]);
+        assert!(found.why.starts_with("this isn't written as lines of a record are"), "{line}: {found}");
+    }
     let wrong = PATCH.replace(r#""step":1,"#, "");
     let found = mistake(&[HEADER, &wrong]);
-    assert!(found.line == 2 && found.why.contains("step"), "{found}");
+    assert!(found.line == 2 && found.why.starts_with("step is missing"), "{found}");
     let found = mistake(&[HEADER, r#"{"entry":"poem"}"#]);
     assert!(found.line == 2 && found.why.contains("poem"), "{found}");
     let found = mistake(&[HEADER, &format!("{PATCH}{PATCH}")]);
