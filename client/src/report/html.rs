@@ -160,7 +160,13 @@ fn write_section(page: &mut String, index: usize, section: &Section) {
 }
 
 fn write_plot(page: &mut String, id: &str, plot: &Plot) {
-    put(page, format_args!("<figure class=\"plot\">\n{}", chart::inline(&plot.scene, id)));
+    put(
+        page,
+        format_args!(
+            "<figure class=\"plot\">\n<div class=\"picture\" tabindex=\"0\">\n{}</div>\n",
+            chart::inline(&plot.scene, id)
+        ),
+    );
     element(page, "figcaption", "", &plot.caption);
     page.push_str("</figure>\n");
 }
