@@ -71,6 +71,7 @@ mod python;
 mod quantities;
 mod recording;
 mod replayed;
+mod reports;
 mod review_disturbed;
 mod review_loop;
 mod review_run;

@@ -5,6 +5,7 @@ use std::net::SocketAddr;
 use std::time::Duration;
 
 use clap::{Args, ValueEnum};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::command::{External, Template};
@@ -52,7 +53,7 @@ pub struct Way {
 const PAGE_PAUSE_S: f64 = 0.3;
 
 /// The ways there are.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Kind {
     /// A page in the display's own browser, full screen, 8-bit code values; its address is printed.

@@ -1,5 +1,6 @@
 //! How stimuli came onto the display: told before the first stimulus of each spell of measuring, and again where it has changed.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use settled_protocol::time::Timestamp;
 
@@ -7,7 +8,7 @@ use crate::show;
 use crate::stimulus::way::Kind;
 
 /// How the stimuli after it were shown.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Shown {
     /// UTC.
     pub at: Timestamp,
@@ -17,7 +18,7 @@ pub struct Shown {
 }
 
 /// What stimuli are shown by.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Means {
     /// A page, a command, someone by hand, or a simulated display.
     pub way: Kind,
@@ -35,7 +36,7 @@ pub struct Means {
 }
 
 /// A page, as the display's browser tells of it.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Geometry {
     /// Its width, in pixels of the display.
     pub width_px: u32,
@@ -61,7 +62,7 @@ pub struct Geometry {
 }
 
 /// A gamut as browsers know it (W3C Media Queries Level 4, 6.4).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Gamut {
     /// About that of sRGB.
