@@ -17,7 +17,7 @@
 //! | `warming` | until the light has settled |
 //! | `course` | what a run has seen, and whom it tells |
 //! | `point` | the mean of a burst |
-//! | `series` | the points in bounded memory: pure |
+//! | `series` | what it has seen, in bounded memory: pure |
 //! | `verdict` | what they come to: pure |
 //! | `alarm` | when a reading is a reason for an alert: pure |
 //! | `command` | the program that is told of alerts |

@@ -8,7 +8,7 @@ use tokio::sync::watch;
 
 use super::kept::Kept;
 
-/// Runs that are not over, in all: nobody watches more, and each takes some 30 kB.
+/// Runs that are not over, in all: nobody watches more, and each takes some 100 kB.
 pub(super) const MOST: usize = 64;
 
 /// The same of one meter: each wants exposures of its own where their settings differ.

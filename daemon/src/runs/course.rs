@@ -208,6 +208,7 @@ impl Course {
             self.begin_anew();
         }
         self.correction = Some(reading.correction.clone());
+        self.series.take(reading);
         let run = &mut self.kept.run;
         run.readings += 1;
         run.first.get_or_insert(reading.sequence);
@@ -239,7 +240,7 @@ impl Course {
         let burst = std::mem::take(&mut self.burst);
         let Some((point, observed)) = burst.point() else { return };
         self.burst_s = burst.span_s();
-        self.series.push(observed);
+        self.series.point(observed);
         let run = &mut self.kept.run;
         run.points += 1;
         run.reference.get_or_insert(point);
