@@ -8,7 +8,8 @@ use settled_protocol::statistics::StatisticsParams;
 
 use super::book::{Entry, MOST, MOST_A_METER};
 use super::nightly::TimeOfDay;
-use super::{Kept, plan};
+use super::task::night_after;
+use super::{Kept, plan, words};
 use crate::client::Client;
 use crate::daemon::Daemon;
 use crate::{log, request};
@@ -111,7 +112,8 @@ pub(crate) async fn show(daemon: &Daemon, params: ShowRun) -> Result<Run, RpcErr
     Ok(run)
 }
 
-/// Ends a run, or takes a planned one back; of one that comes again, the nights to come, too.
+/// Ends a run, or takes a planned one back; of one that comes again the nights to come, too, unless they are to be left. Once the answer is
+/// there they are over as well, and its message says which they were, or which is the next.
 ///
 /// # Errors
 /// `no_such_run`; `run_refused` where it is over; `log_unavailable` where the log is off or can't be read.
@@ -123,13 +125,38 @@ pub(crate) async fn stop(daemon: &Daemon, client: &Client, params: StopRun) -> R
     };
     let reason = params.reason.map(|reason| format!(": {}", reason.as_str())).unwrap_or_default();
     let why = format!("Stopped by {}{reason}.", client.by(None).who);
-    if let Some(chain) = entry.kept().chain() {
-        for night in daemon.runs.book.nights(chain) {
-            night.stop(&why);
-        }
+    let mut nights = to_come(daemon, &entry, params.this_night);
+    let others = words::nights_to_come(
+        &nights.iter().map(|night| night.kept().run).collect::<Vec<_>>(),
+        params.this_night,
+    );
+    if params.this_night {
+        nights.clear();
     }
-    entry.stop(&why);
-    Ok(entry.over().await.run)
+    nights.iter().for_each(|night| night.stop(&why));
+    entry.stop(&format!("{why}{others}"));
+    let over = entry.over().await.run;
+    for night in nights {
+        night.over().await;
+    }
+    Ok(over)
+}
+
+/// The nights to come after a run; the next one is planned if it isn't yet and is `wanted`.
+fn to_come(daemon: &Daemon, entry: &Arc<Entry>, wanted: bool) -> Vec<Arc<Entry>> {
+    let kept = entry.kept();
+    let Some(chain) = kept.chain() else { return Vec::new() };
+    let mut nights = daemon.runs.book.nights(chain);
+    nights.retain(|night| night.number() != kept.run.run);
+    if nights.is_empty()
+        && wanted
+        && let Some(next) = night_after(daemon, &kept)
+    {
+        // If the daemon is stopping, its next start plans the night.
+        let _handed_over = daemon.runs.fresh.try_send(Arc::clone(&next)).is_ok();
+        nights.push(next);
+    }
+    nights
 }
 
 fn none(run: u64) -> RpcError {

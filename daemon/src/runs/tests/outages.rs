@@ -1,5 +1,7 @@
 //! What keeps a run from its readings, and how it goes on.
 
+use settled_protocol::text::Text;
+
 use super::*;
 use crate::meter_task::Terms as LeaseTerms;
 
@@ -15,7 +17,7 @@ async fn a_run_whose_meter_is_unplugged_for_an_hour_is_alarmed_and_goes_on_by_it
     lamp.unplug(true);
     let lost = bench.until(run, |run| !run.standing.is_empty()).await;
     assert_eq!((lost.standing[0].kind, lost.alerts), (AlertKind::MeterLost, 1));
-    assert!(lost.standing[0].message.starts_with("m gives no readings since "), "{lost:?}");
+    assert!(lost.standing[0].message.starts_with("m has given no readings for "), "{lost:?}");
     assert_eq!(lost.waiting.as_ref().map(RpcError::kind), Some(ErrorKind::MeterAbsent));
     bench.at(began_s + 4600.0).await;
     lamp.unplug(false);
@@ -47,11 +49,16 @@ async fn a_run_waits_while_somebody_has_the_meter_and_says_so() {
         bench.start(json!({"duration_s": 3600.0, "interval_s": 300, "alert": {"lost_s": 600}})).await.run;
     bench.until(run, |run| run.points >= 1).await;
     let meter = bench.daemon.meter("m").unwrap().clone();
-    let terms = LeaseTerms { ttl_s: 3600.0, wait_s: 60.0, purpose: None };
+    let purpose = Text::try_from("a review of a display".to_owned()).ok();
+    let terms = LeaseTerms { ttl_s: 3600.0, wait_s: 60.0, purpose };
     let lease = in_time(meter.lease(&By::itself(), terms)).await.unwrap();
     let waits = bench.until(run, |run| run.waiting.is_some()).await;
     assert_eq!(waits.waiting.map(|error| error.kind()), Some(ErrorKind::Leased));
-    assert_eq!(waits.standing[0].kind, AlertKind::MeterLost);
+    let standing = bench.until(run, |run| !run.standing.is_empty()).await.standing;
+    let said = &standing[0].message;
+    assert!(standing[0].kind == AlertKind::MeterLost && said.starts_with("m has given no readings for "), "{said}");
+    let who = "has it for itself, for \"a review of a display\", until ";
+    assert!(said.contains(who) && !said.contains("params") && !said.contains("leased"), "{said}");
     drop(lease);
     let done = bench.over(run).await;
     assert_eq!((done.state, done.gaps, done.alerts), (RunState::Done, 1, 1), "{done:?}");
