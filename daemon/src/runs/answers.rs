@@ -3,8 +3,8 @@
 use std::sync::Arc;
 
 use settled_protocol::error::{ErrorKind, RpcError};
-use settled_protocol::run::{ListRuns, Run, RunPlan, RunState, RunsPage, ShowRun, StopRun};
-use settled_protocol::statistics::StatisticsParams;
+use settled_protocol::run::{ListRuns, Run, RunPlan, RunsPage, ShowRun, StopRun};
+use settled_protocol::statistics::{Statistics, StatisticsParams};
 
 use super::book::{Entry, MOST, MOST_A_METER};
 use super::nightly::TimeOfDay;
@@ -85,29 +85,47 @@ pub(crate) async fn list(daemon: &Daemon, which: ListRuns) -> Result<RunsPage, R
         let message = format!("params.limit must be from 1 to {LARGEST_PAGE}, not {most}");
         return Err(RpcError::new(ErrorKind::InvalidParams, message));
     }
-    let (mut runs, more) = daemon.log.runs(which, most).await?;
-    for run in &mut runs {
-        if let Some(entry) = daemon.runs.book.get(run.run) {
-            *run = entry.kept().run;
-        }
-    }
-    let next = runs.last().map(|run| run.run).filter(|_| more);
+    let (rows, more) = daemon.log.runs(which.clone(), most).await?;
+    let lowest = rows.last().map(|run| run.run).filter(|_| more);
+    let now = |row: Run| match daemon.runs.book.get(row.run) {
+        Some(entry) => Some(entry.kept().run),
+        None => daemon.runs.unwritten.told(row.run, Some(row)),
+    };
+    let mut runs: Vec<Run> = rows.into_iter().filter_map(now).collect();
+    daemon.runs.unwritten.complete(&mut runs, &which, lowest.unwrap_or(0));
+    let is_cut = runs.len() > most as usize;
+    runs.truncate(most as usize);
+    let next = if is_cut { runs.last().map(|run| run.run) } else { lowest };
     Ok(RunsPage { runs, next })
 }
 
-/// One run, with the figures of its readings: without them before there is any, or where they can't be read.
+/// One run as it is now, without its figures unless the log has them.
+async fn look_up(daemon: &Daemon, number: u64) -> Result<Run, RpcError> {
+    if let Some(entry) = daemon.runs.book.get(number) {
+        return Ok(entry.kept().run);
+    }
+    let row = daemon.log.run(number).await?.map(|kept| kept.run);
+    daemon.runs.unwritten.told(number, row).ok_or_else(|| none(number))
+}
+
+/// What a run's readings come to so far: nothing before its first point, and where they can't be read.
+pub(super) async fn statistics(daemon: &Daemon, run: &Run) -> Option<Statistics> {
+    if run.points == 0 {
+        return None;
+    }
+    let of_run = StatisticsParams { run: Some(run.run), ..StatisticsParams::default() };
+    daemon.log.statistics_as(of_run, |figures| Ok(figures.clone())).await.ok()
+}
+
+/// One run, with the figures of its readings: without them before there is a point, or where they can't be read. Those of a run that is
+/// over are as they were written at its end: no reading is looked at for them.
 ///
 /// # Errors
 /// `no_such_run`; `log_unavailable` where the log is off or can't be read.
 pub(crate) async fn show(daemon: &Daemon, params: ShowRun) -> Result<Run, RpcError> {
-    let mut run = match daemon.runs.book.get(params.run) {
-        Some(entry) => entry.kept().run,
-        None => daemon.log.run(params.run).await?.ok_or_else(|| none(params.run))?.run,
-    };
-    run.statistics = None;
-    if run.state != RunState::Planned {
-        let of_run = StatisticsParams { run: Some(run.run), ..StatisticsParams::default() };
-        run.statistics = daemon.log.statistics_as(of_run, |figures| Ok(figures.clone())).await.ok();
+    let mut run = look_up(daemon, params.run).await?;
+    if run.statistics.is_none() {
+        run.statistics = statistics(daemon, &run).await;
     }
     Ok(run)
 }
@@ -119,7 +137,7 @@ pub(crate) async fn show(daemon: &Daemon, params: ShowRun) -> Result<Run, RpcErr
 /// `no_such_run`; `run_refused` where it is over; `log_unavailable` where the log is off or can't be read.
 pub(crate) async fn stop(daemon: &Daemon, client: &Client, params: StopRun) -> Result<Run, RpcError> {
     let Some(entry) = daemon.runs.book.get(params.run) else {
-        let run = daemon.log.run(params.run).await?.ok_or_else(|| none(params.run))?.run;
+        let run = look_up(daemon, params.run).await?;
         let message = format!("run {} is over already: {}", run.run, run.state.name());
         return Err(RpcError::new(ErrorKind::RunRefused, message));
     };

@@ -122,11 +122,53 @@ async fn a_run_that_ends_while_the_log_can_not_be_written_is_over_in_it_once_it_
     let other = rusqlite::Connection::open(folder.path().join("log.sqlite")).unwrap();
     other.execute_batch("BEGIN IMMEDIATE").unwrap();
     let stopped = in_time(bench.stop(run)).await.unwrap();
-    assert_eq!((stopped.state, bench.show(run).await.state), (RunState::Stopped, RunState::Running));
+    // Its row says that it goes on: nobody is told so.
+    let row = bench.daemon.log.run(run).await.unwrap().unwrap().run;
+    assert_eq!((row.state, bench.show(run).await.state), (RunState::Running, RunState::Stopped));
+    for (state, expected) in [(None, 1), (Some(RunState::Stopped), 1), (Some(RunState::Running), 0)] {
+        let which = ListRuns { state, ..ListRuns::default() };
+        let page = super::super::list(&bench.daemon, which).await.unwrap();
+        assert!(page.runs.len() == expected && page.next.is_none(), "{state:?}: {page:?}");
+        assert!(page.runs.iter().all(|run| run.state == RunState::Stopped), "{page:?}");
+    }
+    assert_eq!(bench.stop(run).await.unwrap_err().message, format!("run {run} is over already: stopped"));
     other.execute_batch("ROLLBACK").unwrap();
-    let kept = bench.over(run).await;
+    in_time(async {
+        while !bench.daemon.log.run(run).await.unwrap().unwrap().run.state.is_over() {
+            tokio::time::sleep(Duration::from_millis(2)).await;
+        }
+    })
+    .await;
+    let kept = bench.show(run).await;
     assert_eq!((kept.state, kept.message), (stopped.state, stopped.message));
     assert!(bench.kinds(run).await.contains(&EventKind::RunEnded));
+}
+
+#[tokio::test]
+async fn a_warm_up_that_begins_while_the_log_can_not_be_written_counts_its_readings() {
+    let folder = tempfile::tempdir().unwrap();
+    // Never settled within its time.
+    let bench = bench_at(folder.path(), &Lamp::exposed(60.0, |t_s| 100.0 + t_s / 100.0), 20_000.0);
+    let now = i128::from(bench.daemon.clock.now().at.unix_ns());
+    let soon = jiff::Timestamp::from_nanosecond(now).unwrap() + jiff::SignedDuration::from_hours(2);
+    let at = soon.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime("%H:%M").to_string();
+    let members = json!({"kind": "warm_up", "duration_s": 14_400.0, "nightly": {"at": at, "nights": 2}});
+    let first = bench.start(members).await.run;
+    let other = rusqlite::Connection::open(folder.path().join("log.sqlite")).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    bench.over(first).await;
+    let second = bench.list().await.into_iter().find(|run| run.night_of == Some(first)).unwrap().run;
+    let over = bench.over(second).await;
+    assert!(over.state == RunState::Done && over.points > 10 && over.reference.is_some(), "{over:?}");
+    assert_eq!(bench.daemon.log.run(second).await.unwrap().map(|kept| kept.run.run), None, "it has no row yet");
+    other.execute_batch("ROLLBACK").unwrap();
+    in_time(async {
+        while bench.daemon.log.run(second).await.unwrap().is_none() {
+            tokio::time::sleep(Duration::from_millis(2)).await;
+        }
+    })
+    .await;
+    assert_eq!(bench.show(second).await.points, over.points);
 }
 
 #[tokio::test]
