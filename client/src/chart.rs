@@ -8,7 +8,7 @@ use std::fmt;
 pub use allan::{allan, noise};
 pub use course::course;
 pub use raster::png;
-pub use svg::svg;
+pub use svg::{inline, svg};
 
 mod allan;
 mod course;
@@ -18,6 +18,7 @@ mod raster;
 mod scale;
 pub mod scene;
 mod svg;
+pub mod xml;
 
 use scene::Colour;
 

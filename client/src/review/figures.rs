@@ -30,6 +30,7 @@ use crate::evaluate::draws::Draws;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 
+pub use quantity::Quantity;
 pub use words::Named;
 
 mod against;
@@ -46,6 +47,7 @@ pub mod part;
 pub mod peak_hold;
 #[cfg(test)]
 mod played;
+mod quantity;
 pub mod retention;
 pub mod saturation;
 mod sentence;
@@ -79,6 +81,8 @@ pub trait Figures {
     fn verdicts(&self) -> Vec<Finding>;
     /// As tables, for people.
     fn tables(&self) -> Vec<Table>;
+    /// Every figure that there is, by its name and whose it is.
+    fn quantities(&self) -> Vec<Quantity>;
 }
 
 /// One verdict in words.

@@ -5,9 +5,10 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::quantity::Quantities;
 use super::sentence::{luminance, percent, surely_not_zero, told};
 use super::usable::{bound, is_below_range};
-use super::{Figures, Finding, Scene, Standing, Table, Tolerance};
+use super::{Figures, Finding, Quantity, Scene, Standing, Table, Tolerance};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 use crate::review::record::Measurement;
@@ -133,6 +134,15 @@ impl Figures for Ambient {
             columns: vec![String::new(), String::new()],
             rows,
         }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        Quantities::default()
+            .whole("off", "cd/m²", self.off)
+            .whole("black", "cd/m²", self.black)
+            .whole("own_black", "cd/m²", self.own_black)
+            .whole("share", "", self.share)
+            .all()
     }
 }
 

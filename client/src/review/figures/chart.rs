@@ -8,8 +8,9 @@
 use serde::{Deserialize, Serialize};
 
 use super::against::{Against, Differences};
+use super::quantity::Quantities;
 use super::words::{self, Named, judged, told};
-use super::{Figures, Finding, Scene, Standing, Table};
+use super::{Figures, Finding, Quantity, Scene, Standing, Table};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::together;
@@ -112,6 +113,16 @@ impl Figures for ChartFigures {
             columns: ["colour", self.formula.name(), "95 %"].map(str::to_owned).to_vec(),
             rows: rows.collect(),
         }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        Quantities::default()
+            .whole("mean", "", self.mean)
+            .whole("median", "", self.median)
+            .whole("percentile_95", "", self.percentile_95)
+            .whole("worst", "", self.worst)
+            .each(&self.colours, |listed, colour| listed.of(&colour.name, "difference", "", colour.figure))
+            .all()
     }
 }
 

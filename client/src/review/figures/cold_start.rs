@@ -2,9 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::quantity::Quantities;
 use super::sentence::{change, colour, luminance, plain, surely_not_zero, told};
 use super::trend::{self, Constant, Draw, Trend, constants_in_words};
-use super::{Figures, Finding, Scene, Table};
+use super::{Figures, Finding, Quantity, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::review::record::Course;
 use crate::show;
@@ -178,6 +179,19 @@ impl Figures for ColdStart {
         ];
         let rows = rows.map(|(name, cell)| vec![name.to_owned(), cell.unwrap_or_default()]).to_vec();
         vec![Table { title: "Cold start".to_owned(), columns: vec![String::new(), String::new()], rows }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default()
+            .whole("first", "cd/m²", self.first)
+            .whole("end", "cd/m²", self.end)
+            .whole("change", "", self.change)
+            .whole("left", "", self.left)
+            .whole("within_1_percent_s", "s", self.within_1_percent_s)
+            .whole("within_half_percent_s", "s", self.within_half_percent_s)
+            .whole("end_rate_per_h", "1/h", self.end_rate_per_h)
+            .whole("white_drift", "", self.white_drift);
+        trend::quantities(listed, &self.constants).all()
     }
 }
 

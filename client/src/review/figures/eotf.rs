@@ -11,7 +11,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::greys::{self, BlackIs, GreyStep, LeftOut, TOLERANCE_PERCENT, verdict};
-use super::{Figures, Finding, Scene, Standing, Table, Tolerance};
+use super::quantity::Quantities;
+use super::{Figures, Finding, Quantity, Scene, Standing, Table, Tolerance};
 use crate::evaluate::aim::Transfer;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::gamma::{self, Domain, Fitted};
@@ -99,6 +100,21 @@ impl Figures for EotfFigures {
 
     fn tables(&self) -> Vec<Table> {
         vec![greys::table("Greys", &self.steps, None)]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default().whole("gamma", "", self.gamma.map(|fitted| fitted.gamma)).whole(
+            "hlg_gamma",
+            "",
+            self.hlg_gamma.map(|fitted| fitted.gamma),
+        );
+        let end = |listed: Quantities, end: &TrackingEnd| {
+            listed
+                .whole("tracking_end_signal", "", end.signal)
+                .whole("tracking_end_luminance", "cd/m²", end.luminance)
+                .whole("tracking_end_level", "cd/m²", end.level)
+        };
+        greys::quantities(listed.each(&self.tracking_end, end), &self.steps).all()
     }
 }
 

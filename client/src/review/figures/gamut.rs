@@ -8,9 +8,10 @@ use serde::{Deserialize, Serialize};
 use settled_protocol::quantity::Chromaticity;
 
 use super::formulas;
+use super::quantity::Quantities;
 use super::usable::usable;
 use super::words::{self, judged, told};
-use super::{Figures, Finding, Scene, Table, Tolerance};
+use super::{Figures, Finding, Quantity, Scene, Table, Tolerance};
 use crate::evaluate::aim::Primaries;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::gamut::{self, Diagram};
@@ -269,6 +270,30 @@ impl Figures for GamutFigures {
                 rows: self.gamuts.iter().map(share).collect(),
             },
         ]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default().whole("sum_percent", "%", self.sum_percent);
+        let colour = |listed: Quantities, colour: &GamutColour| {
+            let ([x, y], [u, v]) = (colour.xy, colour.uv);
+            listed
+                .of(&colour.name, "luminance_cd_m2", "cd/m²", colour.luminance_cd_m2)
+                .of(&colour.name, "x", "", x)
+                .of(&colour.name, "y", "", y)
+                .of(&colour.name, "u", "", u)
+                .of(&colour.name, "v", "", v)
+                .of(&colour.name, "from_aim", "", colour.from_aim)
+        };
+        let share = |listed: Quantities, share: &GamutShare| {
+            let of = format!("{}, {}", share.name, share.diagram.name());
+            listed.of(&of, "coverage_percent", "%", share.coverage_percent).of(
+                &of,
+                "ratio_percent",
+                "%",
+                share.ratio_percent,
+            )
+        };
+        listed.each(&self.colours, colour).each(&self.gamuts, share).all()
     }
 }
 

@@ -9,6 +9,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::quantity::{Quantities, signal};
 use super::usable::{is_below_range, unusable};
 use super::{Scene, Table, Tolerance};
 use crate::evaluate::aim::Transfer;
@@ -93,6 +94,17 @@ impl GreyStep {
             source: TOLERANCE_SOURCE.to_owned(),
         }
     }
+}
+
+/// Every figure of some steps.
+pub(super) fn quantities(listed: Quantities, steps: &[GreyStep]) -> Quantities {
+    listed.each(steps, |listed, step| {
+        let of = signal(step.signal);
+        listed
+            .of(&of, "luminance_cd_m2", "cd/m²", step.luminance_cd_m2)
+            .of(&of, "error_percent", "%", step.error_percent)
+            .of(&of, "local_gamma", "", step.local_gamma)
+    })
 }
 
 /// The greys among `patches`; nothing without a white, or with fewer than two steps that count.

@@ -6,7 +6,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::greys::{self, BlackIs, GreyStep, LeftOut, verdict};
-use super::{Figures, Finding, Scene, Standing, Table};
+use super::quantity::{Quantities, signal};
+use super::{Figures, Finding, Quantity, Scene, Standing, Table};
 use crate::evaluate::aim::Transfer;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::gamma::{self, Domain, Fitted};
@@ -83,6 +84,15 @@ impl Figures for NearBlackFigures {
     fn tables(&self) -> Vec<Table> {
         let cell = |step: &GreyStep| stops(step).map(|stops| verdict::signed(&stops)).unwrap_or_default();
         vec![greys::table("Greys near black", &self.steps, Some(("Off by, stops", cell)))]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed =
+            Quantities::default().whole("exponent", "", self.exponent.map(|exponent| exponent.gamma));
+        let stops = |listed: Quantities, step: &GreyStep| {
+            listed.of(&signal(step.signal), "error_stops", "stops", stops(step))
+        };
+        greys::quantities(listed, &self.steps).each(&self.steps, stops).all()
     }
 }
 

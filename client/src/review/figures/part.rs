@@ -16,7 +16,7 @@ use super::uniformity::Uniformity;
 use super::usable::unvouched;
 use super::white::{self, WhiteFigures};
 use super::window::WindowFigures;
-use super::{Figures, Finding, Scene, Standing, Table};
+use super::{Figures, Finding, Quantity, Scene, Standing, Table};
 use crate::evaluate::aim::Transfer;
 use crate::review::evaluation;
 use crate::review::plan::{Sequence, Set, What};
@@ -150,5 +150,11 @@ impl Part {
     #[must_use]
     pub fn tables(&self) -> Vec<Table> {
         self.figures().tables()
+    }
+
+    /// Every figure, by its name and whose it is.
+    #[must_use]
+    pub fn quantities(&self) -> Vec<Quantity> {
+        self.figures().quantities()
     }
 }

@@ -7,10 +7,11 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::quantity::Quantities;
 use super::sentence::{change, colour, plain, surely_not_zero, told};
 use super::trend::{self, Constant, Drawn, Trend, constants_in_words};
 use super::usable::usable;
-use super::{Figures, Finding, Scene, Table};
+use super::{Figures, Finding, Quantity, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 use crate::review::record::{Course, Measurement};
@@ -169,6 +170,19 @@ impl Figures for Retention {
         let rows = all.map(|ghost| vec![plain(ghost.t_s), change(&ghost.contrast)]).collect();
         let columns = ["after, s", "contrast to the grey before"].map(str::to_owned).to_vec();
         vec![Table { title: "Image retention".to_owned(), columns, rows }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default()
+            .whole("grey", "cd/m²", self.grey)
+            .whole("first", "", self.first)
+            .whole("end", "", self.end)
+            .whole("gone_s", "s", self.gone_s)
+            .whole("colour", "", self.colour);
+        let ghost = |listed: Quantities, ghost: &Ghost| {
+            listed.of(&format!("{} s", plain(ghost.t_s)), "contrast", "", ghost.contrast)
+        };
+        trend::quantities(listed, &self.constants).each(&self.course, ghost).all()
     }
 }
 

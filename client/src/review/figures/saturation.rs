@@ -6,8 +6,9 @@ use serde::{Deserialize, Serialize};
 
 use super::against::{Against, Differences, Point};
 use super::formulas;
+use super::quantity::Quantities;
 use super::words::{self, Named, judged, told};
-use super::{Figures, Finding, Scene, Table};
+use super::{Figures, Finding, Quantity, Scene, Table};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
@@ -231,6 +232,22 @@ impl Figures for SaturationFigures {
             columns: columns.map(str::to_owned).to_vec(),
             rows: self.sweeps.iter().flat_map(|sweep| &sweep.steps).map(row).collect(),
         }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let step = |listed: Quantities, step: &SaturationStep| {
+            listed
+                .of(&step.name, "difference", "", step.difference)
+                .of(&step.name, "chroma", "", step.chroma)
+                .of(&step.name, "hue_degrees", "°", step.hue_degrees)
+        };
+        let sweep = |listed: Quantities, sweep: &Sweep| {
+            listed
+                .of(&sweep.colour, "mean", "", sweep.mean)
+                .of(&sweep.colour, "mean_chroma", "", sweep.mean_chroma)
+                .each(&sweep.steps, step)
+        };
+        Quantities::default().each(&self.sweeps, sweep).all()
     }
 }
 

@@ -6,6 +6,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::quantity::Quantities;
 use crate::evaluate::decay::{self, Chosen, Curve, Sample};
 use crate::evaluate::draws::{Draws, interval};
 use crate::evaluate::figure::Figure;
@@ -42,6 +43,14 @@ impl Constant {
 pub(super) fn constants_in_words(constants: &[Constant]) -> String {
     let words: Vec<String> = constants.iter().map(Constant::words).collect();
     words.join(" and ")
+}
+
+/// Time constants, counted from the quickest.
+pub(super) fn quantities(listed: Quantities, constants: &[Constant]) -> Quantities {
+    listed.each(constants.iter().enumerate(), |listed, (index, constant)| {
+        let of = format!("term {}", index + 1);
+        listed.of(&of, "constant_s", "s", constant.constant_s).of(&of, "share", "", constant.share)
+    })
 }
 
 /// The trend of a course.

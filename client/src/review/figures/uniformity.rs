@@ -8,9 +8,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::sentence::{colour, judged, percent, told};
+use super::quantity::Quantities;
+use super::sentence::{colour, judged, percent, plain, told};
 use super::usable::usable;
-use super::{Figures, Finding, Scene, Standing, Table, Tolerance};
+use super::{Figures, Finding, Quantity, Scene, Standing, Table, Tolerance};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 use crate::evaluate::together::{self, Apart};
@@ -282,6 +283,23 @@ impl Figures for Uniformity {
         let columns = ["across and down, %", "luminance, cd/m²", "of the centre's", "Δu′v′ from the centre"];
         let columns = columns.map(str::to_owned).to_vec();
         vec![Table { title: "Uniformity".to_owned(), columns, rows: self.spots.iter().map(row).collect() }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default()
+            .whole("worst", "", self.worst)
+            .whole("min_to_max", "", self.min_to_max)
+            .whole("worst_colour", "", self.worst_colour);
+        let spot =
+            |listed: Quantities, spot: &Spot| {
+                let [x, y] = spot.at.map(|share| plain(100.0 * share));
+                let of = format!("{x} % across, {y} % down");
+                listed
+                    .of(&of, "luminance", "cd/m²", spot.luminance)
+                    .of(&of, "to_centre", "", spot.to_centre)
+                    .of(&of, "colour", "", spot.colour)
+            };
+        listed.each(&self.spots, spot).all()
     }
 }
 

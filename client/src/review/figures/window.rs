@@ -2,9 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::quantity::Quantities;
 use super::sentence::{change, luminance, percent, plain, told};
 use super::usable::usable;
-use super::{Figures, Finding, Scene, Table};
+use super::{Figures, Finding, Quantity, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::limiter::{Limiter, Window};
 use crate::evaluate::measured::Measured;
@@ -229,6 +230,24 @@ impl Figures for WindowFigures {
         };
         let columns = ["area, %", "luminance, cd/m²", "of the largest window's"].map(str::to_owned).to_vec();
         vec![Table { title: "Windows".to_owned(), columns, rows: self.windows.iter().map(row).collect() }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default()
+            .whole("peak", "cd/m²", self.peak)
+            .whole("largest", "cd/m²", self.largest)
+            .whole("largest_to_peak", "", self.largest_to_peak);
+        let area = |listed: Quantities, area: &Area| {
+            let of = format!("{} %", plain(area.percent));
+            listed.of(&of, "luminance", "cd/m²", area.luminance).of(&of, "to_largest", "", area.to_largest)
+        };
+        let curve = |listed: Quantities, curve: &LimiterFigures| {
+            listed
+                .whole("plateau", "cd/m²", curve.plateau)
+                .whole("knee_percent", "%", curve.knee_percent)
+                .whole("exponent", "", curve.exponent)
+        };
+        listed.each(&self.windows, area).each(&self.curve, curve).all()
     }
 }
 
