@@ -5,6 +5,7 @@
 //!
 //! | module | idea |
 //! |---|---|
+//! | [`night`] | a run as a document, from what the log has of it |
 //! | [`html`] | a document as one file of HTML that needs nothing else |
 //! | [`review`] | a review as a document |
 //! | [`rows`] | figures one a line |
@@ -13,6 +14,7 @@ use crate::chart::scene::Scene;
 use crate::review::figures::{Standing, Table, Tolerance};
 
 pub mod html;
+pub mod night;
 pub mod review;
 pub mod rows;
 

@@ -273,7 +273,7 @@ async fn a_correction_whose_row_was_lost_is_put_in_force_and_written_anew_and_co
     let forced = Forced { number, shown: None, since: now.at, forced: false };
     let change = Change::Force("m".to_owned(), Some((forced, Arc::new(added.clone()))));
     let (written, is_written) = tokio::sync::oneshot::channel();
-    let then = Then::new(move |is_written| drop(written.send(is_written)));
+    let then = Then::new(move |is_written| written.send(is_written).unwrap());
     log.keep(&Clock::system(), change, None, then).await;
     assert!(is_written.await.unwrap());
     assert_eq!(log.status().reason, None);

@@ -92,7 +92,7 @@ pub(crate) async fn list(daemon: &Daemon, which: ListRuns) -> Result<RunsPage, R
         None => daemon.runs.unwritten.told(row.run, Some(row)),
     };
     let mut runs: Vec<Run> = rows.into_iter().filter_map(now).collect();
-    daemon.runs.unwritten.complete(&mut runs, &which, lowest.unwrap_or(0));
+    daemon.runs.unwritten.complete(&mut runs, daemon.runs.all(), &which, lowest.unwrap_or(0));
     let is_cut = runs.len() > most as usize;
     runs.truncate(most as usize);
     let next = if is_cut { runs.last().map(|run| run.run) } else { lowest };

@@ -36,18 +36,19 @@ impl Unwritten {
         runs.get(&number).cloned().or(row)
     }
 
-    /// Puts those that are missing into a page of runs, the latest first, and takes out whatever isn't asked for as it is now. Only numbers
-    /// above `lowest` belong to this page.
-    pub(super) fn complete(&self, page: &mut Vec<Run>, which: &ListRuns, lowest: u64) {
+    /// Puts those that are missing, and those of `others` that have no row yet, into a page of runs, the latest first, and takes out whatever
+    /// isn't asked for as it is now. Only numbers above `lowest` belong to this page.
+    pub(super) fn complete(&self, page: &mut Vec<Run>, others: Vec<Run>, which: &ListRuns, lowest: u64) {
         let is_asked_for = |run: &Run| {
             which.state.is_none_or(|state| run.state == state)
                 && which.meter.as_ref().is_none_or(|meter| run.plan.meter == *meter)
                 && which.before.is_none_or(|before| run.run < before)
         };
         page.retain(is_asked_for);
-        for run in self.runs().values().filter(|run| run.run > lowest && is_asked_for(run)) {
+        let kept: Vec<Run> = self.runs().values().cloned().collect();
+        for run in kept.into_iter().chain(others).filter(|run| run.run > lowest && is_asked_for(run)) {
             if page.iter().all(|known| known.run != run.run) {
-                page.push(run.clone());
+                page.push(run);
             }
         }
         page.sort_by_key(|run| std::cmp::Reverse(run.run));
