@@ -9,6 +9,7 @@
 //! | [`html`] | a document as one file of HTML that needs nothing else |
 //! | [`review`] | a review as a document |
 //! | [`rows`] | figures one a line |
+//! | [`schema`] | the form of figures in JSON |
 
 use crate::chart::scene::Scene;
 use crate::review::figures::{Standing, Table, Tolerance};
@@ -17,6 +18,7 @@ pub mod html;
 pub mod night;
 pub mod review;
 pub mod rows;
+pub mod schema;
 
 /// A report.
 #[derive(Clone, Debug, Default, PartialEq)]

@@ -1,5 +1,6 @@
 //! A record evaluated: the figures of every sequence, and the verdicts of all.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::Verdict;
@@ -14,12 +15,13 @@ use super::plan::{Sequence, Set, What};
 use super::record::{Entry, Header, Measurement, Record};
 use crate::evaluate::aim::{Aim, Transfer};
 use crate::evaluate::draws::{Calibration, Draws};
+use crate::show;
 
 /// The version of the evaluation's form in JSON.
 pub const FORM: u32 = 1;
 
 /// What a review comes to.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct Evaluation {
     /// [`FORM`].
     pub evaluation: u32,
@@ -47,7 +49,7 @@ pub struct Evaluation {
 }
 
 /// What was stated of a meter's calibration. Where nothing was, intervals are repeatability alone.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, JsonSchema)]
 pub struct Stated {
     /// Relative standard uncertainty of luminance.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -57,8 +59,30 @@ pub struct Stated {
     pub chromaticity_u: Option<f64>,
 }
 
+impl Stated {
+    /// What of the meter is in an interval, in words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let luminance = self.luminance_u.map(|u| format!("{} % of luminance", show::number(100.0 * u)));
+        let colour = self.chromaticity_u.map(|u| format!("{} of u′ and v′", show::number(u)));
+        let parts: Vec<String> = luminance.into_iter().chain(colour).collect();
+        if parts.is_empty() {
+            return "repeatability alone, as the meter's calibration was not stated".to_owned();
+        }
+        let words = format!(
+            "repeatability and the meter's calibration, standard uncertainty {}",
+            parts.join(" and ")
+        );
+        match self {
+            Self { luminance_u: None, .. } => format!("{words}; of luminance none was stated"),
+            Self { chromaticity_u: None, .. } => format!("{words}; of colour none was stated"),
+            Self { .. } => words,
+        }
+    }
+}
+
 /// Something that was noted while it was measured.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
 pub struct Noted {
     /// UTC.
     pub at: Timestamp,
@@ -67,7 +91,7 @@ pub struct Noted {
 }
 
 /// A verdict and where it belongs.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
 pub struct Placed {
     /// The set's name.
     pub set: String,
@@ -82,7 +106,7 @@ pub struct Placed {
 }
 
 /// One set.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct Evaluated {
     /// Its name.
     pub name: String,
@@ -95,7 +119,7 @@ pub struct Evaluated {
 }
 
 /// One sequence.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct Sequenced {
     /// Its name.
     pub name: String,
@@ -113,7 +137,7 @@ pub struct Sequenced {
 }
 
 /// A patch whose light did not settle.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
 pub struct Unsettled {
     /// Which stimulus of the sequence, from 0.
     pub step: usize,

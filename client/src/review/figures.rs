@@ -22,6 +22,7 @@
 //! What they share is private: `against` holds patches against the aim, `formulas` has every formula of colour in the terms that are needed here. Intervals that
 //! hold for all steps at once are [`crate::evaluate::together`]'s.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::patch::Coding;
@@ -55,7 +56,7 @@ mod sentence;
 mod synthetic;
 pub mod trend;
 pub mod uniformity;
-pub(super) mod usable;
+pub(crate) mod usable;
 pub mod white;
 pub mod window;
 mod words;
@@ -86,7 +87,7 @@ pub trait Figures {
 }
 
 /// One verdict in words.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Finding {
     /// A stable name for scripts, within its sequence: `white_duv`.
     pub subject: String,
@@ -106,7 +107,7 @@ pub struct Finding {
 }
 
 /// What a figure is held against.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Tolerance {
     /// No less than this.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -119,7 +120,7 @@ pub struct Tolerance {
 }
 
 /// How a figure stands against its tolerance.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Standing {
     /// Its whole interval is within.

@@ -27,7 +27,8 @@ impl Made {
         let evaluation = Evaluation::of(&record);
         let figures = serde_json::to_value(&evaluation).map_err(std::io::Error::from)?;
         Ok(Self {
-            document: review::document(&record, &evaluation),
+            document: review::document(&record, &evaluation)
+                .map_err(|error| Failure::Input(settled_drivers::fault::chain(&error)))?,
             figures,
             rows: rows::of_review(&evaluation),
         })

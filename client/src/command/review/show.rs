@@ -8,7 +8,7 @@ use super::layout;
 use super::signs::Signs;
 use crate::command::{Exit, Failure};
 use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
-use crate::review::evaluation::{Evaluated, Evaluation, Placed, Sequenced, Stated};
+use crate::review::evaluation::{Evaluated, Evaluation, Placed, Sequenced};
 use crate::review::figures::Standing;
 use crate::review::record::Record;
 use crate::show;
@@ -55,7 +55,7 @@ fn lines(evaluation: &Evaluation, signs: Signs, brief: bool) -> Vec<String> {
     let mut lines = head(evaluation);
     for set in &evaluation.sets {
         lines.push(String::new());
-        lines.push(styled(STRONG, &format!("{}  {}", set.name, aim(set))));
+        lines.push(styled(STRONG, &format!("{}  held against {}", set.name, set.aim.words())));
         for sequence in &set.sequences {
             lines.extend(verdicts(evaluation, set, sequence, signs));
         }
@@ -82,12 +82,6 @@ fn head(evaluation: &Evaluation) -> Vec<String> {
     let counted = Standing::ALL.map(|standing| format!("{} {}", evaluation.count(standing), standing.word()));
     lines.push(counted.join(", "));
     lines
-}
-
-/// What a set is held against.
-fn aim(set: &Evaluated) -> String {
-    let [x, y] = set.aim.white_xy();
-    format!("held against {}, {}, white x {x} y {y}", set.aim.transfer.name(), set.aim.primaries.name())
 }
 
 /// A sequence's verdicts, and what is lacking.
@@ -143,7 +137,7 @@ fn tables(set: &Evaluated) -> Vec<String> {
 
 /// What the figures rest on.
 fn basis(evaluation: &Evaluation) -> Vec<String> {
-    let words = format!("Intervals are 95 %: {}.", calibration(&evaluation.calibration));
+    let words = format!("Intervals are 95 %: {}.", evaluation.calibration.words());
     let mut lines = layout::wrapped("", &words);
     if evaluation.findings.iter().any(|placed| placed.repeatability_alone) {
         let words = "A verdict by repeatability alone takes the meter for exact where it holds the display against what isn't its own: \
@@ -154,23 +148,6 @@ fn basis(evaluation: &Evaluation) -> Vec<String> {
         lines.extend(layout::wrapped(&format!("{}  ", show::moment(noted.at)), &noted.words));
     }
     lines
-}
-
-/// What of the meter is in an interval.
-pub(super) fn calibration(stated: &Stated) -> String {
-    let luminance = stated.luminance_u.map(|u| format!("{} % of luminance", show::number(100.0 * u)));
-    let colour = stated.chromaticity_u.map(|u| format!("{} of u′ and v′", show::number(u)));
-    let parts: Vec<String> = luminance.into_iter().chain(colour).collect();
-    if parts.is_empty() {
-        return "repeatability alone, as the meter's calibration was not stated".to_owned();
-    }
-    let words =
-        format!("repeatability and the meter's calibration, standard uncertainty {}", parts.join(" and "));
-    match stated {
-        Stated { luminance_u: None, .. } => format!("{words}; of luminance none was stated"),
-        Stated { chromaticity_u: None, .. } => format!("{words}; of colour none was stated"),
-        Stated { .. } => words,
-    }
 }
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 //! IEC 62977-2-1:2021, 5.2 (from an excerpt): reflected light shall be below 1/20 of the luminance of the display's black; it is estimated with the display switched off, subtracted where it can
 //! be measured and reported where it can't. Black as it is measured holds both, so that 1/20 of the display's own is 1/21 of what is seen.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::quantity::Quantities;
@@ -17,7 +18,7 @@ use crate::review::record::Measurement;
 const MOST: f64 = 1.0 / 21.0;
 
 /// Figures of the room's light.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Ambient {
     /// Luminance with the display switched off, in cd/m².
     pub off: Figure,

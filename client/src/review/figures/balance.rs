@@ -4,6 +4,7 @@
 //! A step whose chromaticity isn't known to 0.004 in u′v′ (at 95 %) has none: it is said to be not measurable. Intervals hold at once for all
 //! steps, those of each kind of figure for themselves.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::against::{Against, Differences};
@@ -30,7 +31,7 @@ const NEAR_BLACK: f64 = 0.095;
 const LEAST_KNOWN: f64 = 0.004;
 
 /// Figures of a grey ramp.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct BalanceFigures {
     /// CIEDE2000 for SDR, ΔE ITP for HDR.
     pub formula: Formula,
@@ -58,7 +59,7 @@ pub struct BalanceFigures {
 }
 
 /// One grey.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct BalanceStep {
     /// What the patch is called.
     pub name: String,

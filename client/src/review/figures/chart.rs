@@ -5,6 +5,7 @@
 //! one colour or more is called off in no more than one review of twenty (and then by next to nothing). Median, 95th percentile and maximum go by
 //! the lower and the upper ends of these.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::against::{Against, Differences};
@@ -24,7 +25,7 @@ const CLOSE_WORST: f64 = 2.0;
 const NAMED: usize = 5;
 
 /// Colour differences of a chart.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ChartFigures {
     /// CIEDE2000 for SDR, ΔE ITP for HDR.
     pub formula: Formula,

@@ -1,5 +1,6 @@
 //! A display watched as it warms up, from when it first shows something.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::quantity::Quantities;
@@ -18,7 +19,7 @@ const STRETCH: usize = 20;
 /// Figures of a cold start.
 ///
 /// The limit is what the trend ([`crate::evaluate::decay`]) goes to, if it goes on as it did. A change that is much slower than the watch isn't in it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ColdStart {
     /// The first reading, in s since the stimulus was shown.
     pub first_s: f64,

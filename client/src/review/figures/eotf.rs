@@ -8,6 +8,7 @@
 //! A display that shows ST 2084 can't show all of it. Where it leaves the curve for good is told with what comes after, and steps beyond that are not judged.
 //! It may do so no earlier than the roll-off of Report ITU-R BT.2390 begins.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::greys::{self, BlackIs, GreyStep, LeftOut, TOLERANCE_PERCENT, verdict};
@@ -30,7 +31,7 @@ const GAMMA_TOLERANCE: f64 = 0.1;
 const HLG_GAMMA_TOLERANCE: f64 = 0.05;
 
 /// Figures of a ramp of greys.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct EotfFigures {
     /// What the display is meant to do.
     pub aim: Transfer,

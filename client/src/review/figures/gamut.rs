@@ -4,6 +4,7 @@
 //! display's black adds is in them, as it is in what is seen. They are held against what the aim makes of the same signals on the black that was
 //! measured. The intervals of the distances from the aim hold at once for all colours.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use settled_protocol::quantity::Chromaticity;
 
@@ -26,7 +27,7 @@ const MOST_FROM_AIM: f64 = 0.01;
 const MOST_FROM_SUM: f64 = 3.0;
 
 /// Figures of primaries and secondaries.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct GamutFigures {
     /// Those that were measured.
     pub colours: Vec<GamutColour>,
@@ -43,7 +44,7 @@ pub struct GamutFigures {
 }
 
 /// One primary or secondary.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct GamutColour {
     /// Red, green, blue, cyan, magenta or yellow.
     pub name: String,
@@ -60,7 +61,7 @@ pub struct GamutColour {
 }
 
 /// What is covered of one gamut, in one diagram.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct GamutShare {
     /// `BT.709`.
     pub name: String,

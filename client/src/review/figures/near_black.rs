@@ -3,6 +3,7 @@
 //! Steps are judged as those of a whole ramp are, in per cent of what they are meant to be; the table has the same in stops, of which one is a doubling
 //! of light. The exponent below a signal of 0.1 is told beside that of the aim, and not judged again.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::greys::{self, BlackIs, GreyStep, LeftOut, verdict};
@@ -14,7 +15,7 @@ use crate::evaluate::gamma::{self, Domain, Fitted};
 use crate::review::record::Measurement;
 
 /// Figures of greys near black.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct NearBlackFigures {
     /// What the display is meant to do.
     pub aim: Transfer,

@@ -1,5 +1,6 @@
 //! The figures of a sequence, whichever kind it is of.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::ambient::Ambient;
@@ -23,7 +24,7 @@ use crate::review::plan::{Sequence, Set, What};
 use crate::review::record::Record;
 
 /// Figures of one kind.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(tag = "of", rename_all = "snake_case")]
 pub enum Part {
     /// White and black.

@@ -1,5 +1,6 @@
 //! White held in a window: how its peak creeps and sags.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::quantity::Quantities;
@@ -13,7 +14,7 @@ use crate::show;
 /// Figures of a peak that was held.
 ///
 /// All are of the trend, a level with no, one or two exponential terms ([`crate::evaluate::decay`]), not of single readings.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct PeakHold {
     /// How many readings it rests on.
     pub readings: usize,

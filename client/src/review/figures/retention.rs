@@ -5,6 +5,7 @@
 //! constant, and what doesn't fade within the watch is said to be there.
 //! (IEC 62341-6-3, from memory, compares two areas of a chequerboard after the hold, which leaves out what the whole panel does; a meter that stays where it is can't.)
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::quantity::Quantities;
@@ -25,7 +26,7 @@ const TIMES_S: [f64; 8] = [10.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 1800.0
 const FIRST: usize = 5;
 
 /// Figures of a ghost.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Retention {
     /// The grey before, in cd/m².
     pub grey: Figure,
@@ -53,7 +54,7 @@ pub struct Retention {
 }
 
 /// The contrast of a ghost at a time.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Ghost {
     /// In s since the grey was shown again.
     pub t_s: f64,

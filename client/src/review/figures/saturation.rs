@@ -2,6 +2,7 @@
 //!
 //! Intervals hold at once: those of the differences for all steps, those of the sweeps' means for all sweeps, and those of chroma and of hue.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::against::{Against, Differences, Point};
@@ -21,7 +22,7 @@ const MOST_MEAN: f64 = 3.0;
 const LEAST_CHROMA: f64 = 5.0;
 
 /// Sweeps of saturation.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SaturationFigures {
     /// CIEDE2000 for SDR, ΔE ITP for HDR.
     pub formula: Formula,
@@ -32,7 +33,7 @@ pub struct SaturationFigures {
 }
 
 /// From white to one colour.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Sweep {
     /// The colour: red, green, blue, cyan, magenta or yellow.
     pub colour: String,
@@ -50,7 +51,7 @@ pub struct Sweep {
 }
 
 /// One step of a sweep.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SaturationStep {
     /// What the patch is called.
     pub name: String,

@@ -4,6 +4,7 @@
 //! interval that few readings or a short watch leave it. How many terms the curve has is decided once. The meter's own drift is part of what is seen: nothing here tells it from
 //! the display's.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::quantity::Quantities;
@@ -18,7 +19,7 @@ use crate::show;
 const OPEN: f64 = 3.0;
 
 /// One exponential term of a trend.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Constant {
     /// τ, in s.
     pub constant_s: Figure,
@@ -30,7 +31,8 @@ pub struct Constant {
 
 impl Constant {
     /// τ in words.
-    pub(super) fn words(&self) -> String {
+    #[must_use]
+    pub fn words(&self) -> String {
         if self.open {
             format!("more than {}", show::span(self.constant_s.low))
         } else {

@@ -6,6 +6,7 @@
 //! Lmin/Lmax is IDMS's luminance uniformity (definition from memory). The tolerances are ISO 12646:2008's with Amd 1:2010 (from excerpts): luminance should be within 5 % of the centre's and
 //! shall be within 10 % for white (6.5 % and 13 % at half the code values, 7.5 % and 15 % at a quarter); chromaticity within a radius of 0.01 in u′v′.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::quantity::Quantities;
@@ -26,7 +27,7 @@ const RADIUS: f64 = 0.01;
 const ALIKE: f64 = 1e-6;
 
 /// Figures of uniformity.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Uniformity {
     /// Signal of the field, 0 to 1.
     pub signal: f64,
@@ -49,7 +50,7 @@ pub struct Uniformity {
 }
 
 /// One position.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Spot {
     /// Shares of the screen's width and height from its top left.
     pub at: [f64; 2],

@@ -1,5 +1,6 @@
 //! White and black: peak, contrast, and white's colour against the aim's.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::formulas;
@@ -15,7 +16,7 @@ use crate::review::record::Measurement;
 const MOST_FROM_AIM: f64 = 0.004;
 
 /// Figures of white and black.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct WhiteFigures {
     /// Luminance of white, in cd/m².
     pub peak_cd_m2: Figure,
@@ -36,7 +37,7 @@ pub struct WhiteFigures {
 }
 
 /// White's colour.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct WhiteColour {
     /// x and y (CIE 1931).
     pub xy: [Figure; 2],

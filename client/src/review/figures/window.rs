@@ -1,5 +1,6 @@
 //! White in windows of several sizes: the limiter.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::quantity::Quantities;
@@ -17,7 +18,7 @@ use crate::review::record::Measurement;
 const LEAST_FALL: f64 = 0.01;
 
 /// Figures of luminance against area.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct WindowFigures {
     /// The windows, from the smallest.
     pub windows: Vec<Area>,
@@ -39,7 +40,7 @@ pub struct WindowFigures {
 }
 
 /// One window.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Area {
     /// In per cent of the screen.
     pub percent: f64,
@@ -53,7 +54,7 @@ pub struct Area {
 ///
 /// Its intervals are widened where the windows lie farther from the curve than their uncertainties explain, by the square root of χ² over the degrees of freedom (Birge 1932):
 /// real limiters bend more softly than this.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LimiterFigures {
     /// Lp, in cd/m².
     pub plateau: Figure,
