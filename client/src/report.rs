@@ -5,6 +5,7 @@
 //!
 //! | module | idea |
 //! |---|---|
+//! | [`comparison`] | two reviews side by side as a document |
 //! | [`night`] | a run as a document, from what the log has of it |
 //! | [`html`] | a document as one file of HTML that needs nothing else |
 //! | [`review`] | a review as a document |
@@ -14,6 +15,7 @@
 use crate::chart::scene::Scene;
 use crate::review::figures::{Standing, Table, Tolerance};
 
+pub mod comparison;
 pub mod html;
 pub mod night;
 pub mod review;

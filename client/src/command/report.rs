@@ -27,6 +27,9 @@ pub(super) struct Options {
     /// This run instead, from the daemon's log.
     #[arg(long, value_name = "RUN", conflicts_with = "file")]
     run: Option<u64>,
+    /// Beside this other record: what got better or worse beyond uncertainty since that one.
+    #[arg(long, value_name = "FILE", conflicts_with = "run")]
+    against: Option<PathBuf>,
     /// With --run: also beside this run, and by how much it differs.
     #[arg(long, value_name = "RUN", requires = "run")]
     against_run: Option<u64>,
@@ -64,7 +67,10 @@ pub(super) async fn run(context: &Context, options: &Options) -> Result<Exit, Fa
             let zone = if options.local { Zone::of_the_machine() } else { Zone::utc() };
             Made::of_run(context, run, options.against_run, zone).await?
         }
-        (None, Some(file)) => Made::of_review(file)?,
+        (None, Some(file)) => match &options.against {
+            Some(other) => Made::of_two(other, file)?,
+            None => Made::of_review(file)?,
+        },
         (None, None) => return Err(Failure::Usage("name a record, or a run with --run".to_owned())),
     };
     write(context.output, &options.forms, &made)

@@ -5,7 +5,7 @@ use settled_protocol::method::{LogCompare, LogEvents, MetersList, Nothing, RunsS
 use settled_protocol::run::ShowRun;
 use settled_protocol::statistics::{CompareParams, Stretch};
 
-use super::made::Made;
+use super::made::{Made, undrawn};
 use crate::command::log::course;
 use crate::command::{Context, Failure};
 use crate::connection::Connection;
@@ -28,8 +28,7 @@ impl Made {
         zone: Zone,
     ) -> Result<Self, Failure> {
         let night = gather(&context.connect().await?, number, against, zone).await?;
-        let document =
-            night.document().map_err(|error| Failure::Input(settled_drivers::fault::chain(&error)))?;
+        let document = night.document().map_err(undrawn)?;
         let figures = serde_json::to_value(night.figures()).map_err(std::io::Error::from)?;
         Ok(Self { document, figures, rows: night.rows() })
     }
