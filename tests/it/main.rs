@@ -69,6 +69,7 @@ mod python;
 mod quantities;
 mod recording;
 mod replayed;
+mod reports;
 mod review_loop;
 mod review_run;
 mod runs;

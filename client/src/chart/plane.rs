@@ -103,6 +103,9 @@ pub enum Mark {
     },
 }
 
+/// More figures than this have a band for their intervals, and no bars.
+const MOST_BARS: usize = 44;
+
 /// A dashed line.
 pub const DASHED: Option<(f64, f64)> = Some((6.0, 4.0));
 /// A dotted one.
@@ -191,7 +194,7 @@ impl Plane {
         self.with(role, key, colour, Mark::Line { points, width: 1.2, dash: DASHED })
     }
 
-    /// The same with points and their intervals: x, the value, low and high.
+    /// The same with figures and their intervals: as bars or, where those would hide each other, as a band.
     #[must_use]
     pub fn figures(
         self,
@@ -201,14 +204,13 @@ impl Plane {
         figures: impl IntoIterator<Item = (f64, crate::evaluate::figure::Figure)>,
     ) -> Self {
         let figures: Vec<_> = figures.into_iter().collect();
-        let bars = figures.iter().map(|(x, figure)| (*x, figure.low, figure.high)).collect();
+        let intervals = figures.iter().map(|(x, figure)| (*x, figure.low, figure.high)).collect();
         let points = figures.iter().map(|(x, figure)| (*x, figure.value)).collect();
-        let radius = if figures.len() > 60 { 1.8 } else { 2.6 };
-        self.with("interval", key, colour, Mark::Bars(bars)).with(
-            role,
-            key,
-            colour,
-            Mark::Dots { points, radius },
-        )
+        let (intervals, radius) = if figures.len() > MOST_BARS {
+            (Mark::Band(intervals), 1.5)
+        } else {
+            (Mark::Bars(intervals), 2.6)
+        };
+        self.with("interval", key, colour, intervals).with(role, key, colour, Mark::Dots { points, radius })
     }
 }

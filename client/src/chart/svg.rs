@@ -14,7 +14,7 @@ pub fn svg(scene: &Scene) -> String {
     let (width, height) = (number(scene.size.0), number(scene.size.1));
     let mut text = format!(
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" height=\"{height}\" \
-         viewBox=\"0 0 {width} {height}\" role=\"img\" aria-labelledby=\"title description\" font-family=\"{FACES}\">\n\
+         viewBox=\"0 0 {width} {height}\" role=\"img\" aria-labelledby=\"title description\" font-family=\"{FACES}\" stroke-linejoin=\"round\" stroke-linecap=\"round\">\n\
          <title id=\"title\">{}</title>\n<desc id=\"description\">{}</desc>\n\
          <rect width=\"{width}\" height=\"{height}\" fill=\"#ffffff\"/>\n",
         escaped(&scene.title),
@@ -34,7 +34,7 @@ pub fn inline(scene: &Scene, id: &str) -> String {
     let (width, height) = (number(scene.size.0), number(scene.size.1));
     let mut text = format!(
         "<svg width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {width} {height}\" role=\"img\" \
-         aria-labelledby=\"{id}-title {id}-description\" font-family=\"{FACES}\">\n\
+         aria-labelledby=\"{id}-title {id}-description\" font-family=\"{FACES}\" stroke-linejoin=\"round\" stroke-linecap=\"round\">\n\
          <title id=\"{id}-title\">{}</title>\n<desc id=\"{id}-description\">{}</desc>\n",
         escaped(&scene.title),
         escaped(&scene.description)
@@ -55,8 +55,7 @@ fn element(Shape { role, colour, form }: &Shape) -> String {
                 format!(" stroke-dasharray=\"{} {}\"", number(on), number(off))
             });
             format!(
-                "<polyline class=\"{role}\" points=\"{}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"{}\" \
-                 stroke-linejoin=\"round\" stroke-linecap=\"round\"{dash}/>",
+                "<polyline class=\"{role}\" points=\"{}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"{}\"{dash}/>",
                 list(points),
                 number(*width)
             )

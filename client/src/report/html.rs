@@ -7,7 +7,7 @@ use std::fmt::Write;
 
 use super::{Document, Fact, Plot, Section, Statement, Tone};
 use crate::chart;
-use crate::chart::xml::escaped;
+use crate::chart::xml;
 use crate::review::figures::Table;
 
 /// What the page may do: nothing but be styled by its own sheet.
@@ -217,6 +217,12 @@ fn cautions(page: &mut String, cautions: &[String]) {
         element(page, "li", "", caution);
     }
     page.push_str("</ul>\n</section>\n");
+}
+
+/// Text as HTML has it, in which a number stays with its unit and its interval.
+fn escaped(text: &str) -> String {
+    let pairs = [(" %", "\u{a0}%"), (" ± ", "\u{a0}±\u{a0}"), (" cd/m²", "\u{a0}cd/m²")];
+    xml::escaped(&pairs.iter().fold(text.to_owned(), |text, (from, to)| text.replace(from, to)))
 }
 
 fn element(page: &mut String, name: &str, class: &str, text: &str) {

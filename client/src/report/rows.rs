@@ -58,7 +58,7 @@ impl Row {
     fn with(self, figure: Option<Figure>, unit: &str) -> Self {
         Self {
             value: figure.map(|figure| figure.value),
-            unit: if unit.is_empty() { "1".to_owned() } else { unit.to_owned() },
+            unit: figure.map(|_| if unit.is_empty() { "1" } else { unit }.to_owned()).unwrap_or_default(),
             low: figure.map(|figure| figure.low),
             high: figure.map(|figure| figure.high),
             u95: figure.map(|figure| figure.u95()),

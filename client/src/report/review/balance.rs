@@ -23,7 +23,7 @@ pub(super) fn plots(view: &View<'_>, figures: &BalanceFigures) -> Result<Vec<Plo
         description: described(figures),
         caption: format!(
             "Above: red, green and blue of each grey in per cent of what {} of the same luminance has. Middle: Δu′v′ from {}; dashed is what is allowed. Below: {} from the aim, \
-             and of colour alone. Bars are 95 % intervals that hold for all steps at once.{}",
+             and of colour alone. Bars or bands are 95 % intervals that hold for all steps at once.{}",
             figures.aim,
             figures.aim,
             figures.formula.name(),
@@ -47,7 +47,7 @@ fn balance(steps: &[BalanceStep], x: Axis) -> Plane {
     ];
     let found = channels.map(|(role, key, colour, value)| (role, key, colour, all(steps, value)));
     let ends = found.iter().flat_map(|(_, _, _, values)| values.iter().map(|(_, figure)| figure.value));
-    let y = Axis::around("of white's, %", ends.chain([95.0, 105.0]));
+    let y = Axis::around("beside white's, %", ends.chain([95.0, 105.0]));
     let plane = Plane::new(x, y, 180.0).level("aim", "", SOFT, 100.0);
     found.into_iter().fold(plane, |plane, (role, key, colour, values)| {
         let along: Vec<_> = values.iter().map(|(at, figure)| (*at, figure.value)).collect();

@@ -108,7 +108,7 @@ pub(super) fn saturation(view: &View<'_>, figures: &SaturationFigures) -> Result
         below: figures.formula.source().to_owned(),
         description,
         caption: format!(
-            "Colour difference of each step by how far its aim is from white. Bars are 95 % intervals that hold for all steps at once.{}",
+            "Colour difference of each step by how far its aim is from white. Bars or bands are 95 % intervals that hold for all steps at once.{}",
             view.tolerance(&subjects)
         ),
     };

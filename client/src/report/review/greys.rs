@@ -11,7 +11,8 @@ use crate::review::figures::near_black::{NearBlackFigures, stops};
 use crate::show;
 
 /// What intervals are, below a picture.
-const TOGETHER: &str = "Bars are 95 % intervals of luminance; those of errors hold for all steps at once.";
+const TOGETHER: &str =
+    "Bars or bands are 95 % intervals of luminance; those of errors hold for all steps at once.";
 /// An error farther off than this, in per cent, isn't drawn: the table has it.
 const FARTHEST_PERCENT: f64 = 100.0;
 

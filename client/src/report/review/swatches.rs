@@ -60,7 +60,7 @@ fn by_rank(view: &View<'_>, figures: &ChartFigures) -> Result<Plot, chart::Error
             worst.collect::<Vec<_>>().join(", ")
         ),
         caption: format!(
-            "Colour difference of each colour from its aim, the worst first. Bars are 95 % intervals that hold for all colours at once.{}{}",
+            "Colour difference of each colour from its aim, the worst first. Bars or bands are 95 % intervals that hold for all colours at once.{}{}",
             view.tolerance(&["chart_mean"]),
             view.tolerance(&["chart_worst"])
         ),

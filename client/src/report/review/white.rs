@@ -11,7 +11,9 @@ use crate::review::figures::white::WhiteFigures;
 const NAMED_K: [f64; 9] = [4000.0, 5000.0, 5500.0, 6000.0, 6500.0, 7000.0, 8000.0, 9300.0, 12_000.0];
 /// What is seen at least about the aim, in u′v′.
 const LEAST_ROOM: f64 = 0.008;
-const HEIGHT: f64 = 420.0;
+const HEIGHT: f64 = 400.0;
+/// How wide the plane is beside its height, so that it fills the picture.
+const WIDE: f64 = 1.53;
 
 /// White in u′v′; nothing where its colour isn't known.
 pub(super) fn plots(view: &View<'_>, figures: &WhiteFigures) -> Result<Vec<Plot>, chart::Error> {
@@ -21,11 +23,12 @@ pub(super) fn plots(view: &View<'_>, figures: &WhiteFigures) -> Result<Vec<Plot>
     let (aim_u, aim_v) = (aim.u_prime(), aim.v_prime());
     let [u, v] = colour.uv;
     let room = 1.4 * colour.from_aim.high.max(LEAST_ROOM / 1.4);
-    let (x, y) =
-        (Axis::even("u′", (aim_u - room, aim_u + room)), Axis::even("v′", (aim_v - room, aim_v + room)));
+    let wide = WIDE * room;
+    let x = Axis::even("u′", (aim_u - wide, aim_u + wide));
+    let y = Axis::even("v′", (aim_v - room, aim_v + room));
     let mut plane = Plane::new(x, y, HEIGHT);
     plane.square = true;
-    let is_within = |(at_u, at_v): &(f64, f64)| (at_u - aim_u).abs() < room && (at_v - aim_v).abs() < room;
+    let is_within = |(at_u, at_v): &(f64, f64)| (at_u - aim_u).abs() < wide && (at_v - aim_v).abs() < room;
     let at = |kelvin: f64| planckian(kelvin).map(|colour| (colour.u_prime(), colour.v_prime()));
     let locus = (0..=400).filter_map(|step| at(2000.0 * 1.006_f64.powi(step))).filter(is_within);
     plane = plane.line("locus", "blackbodies", SOFT, locus, None);
