@@ -2,6 +2,7 @@
 
 use serde_json::{Value, json};
 
+use crate::reports::read;
 use crate::support::daemon::Daemon;
 
 /// A display that warms up, and an hour that takes a few seconds.
@@ -35,6 +36,8 @@ fn a_night_is_a_page_with_its_pictures_and_the_same_figures_as_in_the_log_in_jso
     ]);
     assert!(output.status.success(), "{}", said(&output));
 
+    let parsed = read(&["html", &page]);
+    assert_eq!((&parsed["marks"], parsed["plots"].as_array().map(Vec::len)), (&json!(["SIMULATED"]), Some(3)));
     let page = std::fs::read_to_string(page).unwrap();
     assert!(page.contains("<title>SIMULATED: Run 2: drift of m, monitor 4 again</title>"), "{page:.600}");
     assert_eq!(page.matches("<svg ").count(), 3, "light, drift, Allan deviation");

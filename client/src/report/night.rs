@@ -1,8 +1,6 @@
 //! A run as a document: how the light drifted, how steady it was, what happened meanwhile, and under which conditions. All of it is what the
 //! daemon's log has.
 
-use schemars::JsonSchema;
-use serde::Serialize;
 use settled_protocol::meter::Meter;
 use settled_protocol::reading::Flag;
 use settled_protocol::run::{Run, RunKind, RunState, RunVerdict};
@@ -23,7 +21,7 @@ mod tables;
 pub use figures::{Figures, Against};
 
 /// The size of each picture: what a page of A4 is wide, and what each needs to be read.
-const COURSE: (f64, f64) = (720.0, 540.0);
+const COURSE: (f64, f64) = (720.0, 640.0);
 const DRIFT: (f64, f64) = (720.0, 380.0);
 const ALLAN: (f64, f64) = (720.0, 420.0);
 
@@ -95,16 +93,16 @@ impl Night {
         all.push(plain("told", self.statistics.message.clone()));
         if self.run.gaps > 0 || self.run.missed > 0 {
             let Run { gaps, gap_s, missed, .. } = self.run;
-            let words = format!(
-                "{} without readings, {} in all; {} could not be taken.",
-                show::counted(gaps, "stretch", "stretches"),
-                show::span(gap_s),
-                show::counted(missed, "point", "points")
-            );
+            let lacking = match missed {
+                0 => String::new(),
+                missed => format!("; {} could not be taken", show::counted(missed, "point", "points")),
+            };
+            let stretches = show::counted(gaps, "stretch", "stretches");
+            let words = format!("{stretches} without readings, {} in all{lacking}.", show::span(gap_s));
             all.push(Statement { tone: Tone::Open, ..plain("gaps", words) });
         }
         if self.run.alerts > 0 {
-            let words = format!("{}: below they stand with what happened.", show::counted(self.run.alerts, "alert", "alerts"));
+            let words = format!("{}: they stand below, with what happened.", show::counted(self.run.alerts, "alert", "alerts"));
             all.push(Statement { tone: Tone::Bad, ..plain("alerts", words) });
         }
         if let Some((run, comparison)) = &self.against {
@@ -225,17 +223,6 @@ fn marks(flags: &[Flag]) -> Vec<String> {
 
 /// The version of the figures' form in JSON.
 pub const FORM: u32 = 1;
-
-/// What a program is told of it.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
-#[schemars(title = "Figures of a run")]
-pub struct Told {
-    /// [`FORM`].
-    pub night: u32,
-    /// The figures.
-    #[serde(flatten)]
-    pub figures: Figures,
-}
 
 #[cfg(test)]
 mod tests;

@@ -14,6 +14,8 @@ use crate::report::rows::{COVERAGE, Row};
 /// Everything that the document is made of.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct Figures {
+    /// [`FORM`](super::FORM).
+    pub night: u32,
     /// The run, with `statistics` in it.
     pub run: Run,
     /// Another that it is held against; `one` is that, `other` this one.
@@ -40,13 +42,12 @@ pub struct Against {
 impl Night {
     /// All figures as they go into JSON.
     #[must_use]
-    pub fn figures(&self) -> super::Told {
+    pub fn figures(&self) -> Figures {
         let against =
             self.against.as_ref().map(|(run, comparison)| Against { run: *run, comparison: comparison.clone() });
         let run = Run { statistics: Some(self.statistics.clone()), ..self.run.clone() };
         let (bins, events) = (self.course.bins.clone(), self.course.events.clone());
-        let figures = Figures { run, against, bins, events, more_events: self.course.more_events };
-        super::Told { night: super::FORM, figures }
+        Figures { night: super::FORM, run, against, bins, events, more_events: self.course.more_events }
     }
 
     /// All figures one a line.

@@ -7,6 +7,11 @@ use crate::evaluate::figure::Figure;
 use crate::review::figures::Table;
 use crate::show;
 
+/// A number without what sums leave behind where nothing moves.
+fn clean(value: f64, beside: f64) -> f64 {
+    if value.abs() < 1e-7 * beside.abs() { 0.0 } else { value }
+}
+
 /// Each quantity with its unit, as far as there are readings of it.
 pub(super) fn quantities(statistics: &Statistics) -> Vec<(&'static str, &'static str, &'static str, &Series)> {
     let value = match statistics.quantity {
@@ -35,8 +40,9 @@ fn columns(names: &[&str]) -> Vec<String> {
 pub(super) fn series(statistics: &Statistics) -> Table {
     let row = |(_, words, unit, series): (&str, &str, &str, &Series)| {
         let Series { count, mean, sd, min, max, uncertainty, .. } = series;
-        let told = uncertainty.map_or_else(|| show::number(*mean), |standard| show::uncertain(*mean, standard));
-        let spread = sd.map_or_else(String::new, |sd| settled::settle::digits::significant(sd, 2));
+        let told = uncertainty.map(|standard| clean(standard, *mean)).filter(|standard| *standard > 0.0);
+        let told = told.map_or_else(|| show::number(*mean), |standard| show::uncertain(*mean, standard));
+        let spread = sd.map_or_else(String::new, |sd| settled::settle::digits::significant(clean(sd, *mean), 2));
         vec![named(words, unit), count.to_string(), told, spread, show::number(*min), show::number(*max)]
     };
     Table {
@@ -56,7 +62,9 @@ pub(super) fn series(statistics: &Statistics) -> Table {
 /// What each quantity does in an hour.
 pub(super) fn drifts(statistics: &Statistics) -> Table {
     let row = |(_, words, unit, series): (&'static str, &'static str, &'static str, &Series)| {
-        let drift = series.drift.as_ref()?;
+        // What doesn't move at all has no drift to tell.
+        let moves = |sd: f64| clean(sd, series.mean) > 0.0;
+        let drift = series.drift.as_ref().filter(|_| series.sd.is_some_and(moves))?;
         let figure = Figure { value: drift.per_h, low: drift.low_per_h, high: drift.high_per_h };
         let share = (unit != "°C" && !unit.is_empty() && series.mean > 0.0).then(|| {
             let percent = |value: f64| 100.0 * value / series.mean;
