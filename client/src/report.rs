@@ -148,3 +148,18 @@ impl Document {
         self.sections.iter().flat_map(|section| &section.plots)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn tolerances_are_told_in_words_with_their_unit() {
+        let told =
+            |least, most, unit| super::tolerance(&Tolerance { least, most, source: String::new() }, unit);
+        assert_eq!(told(None, Some(0.004), ""), "at most 0.004");
+        assert_eq!(told(Some(-10.0), Some(10.0), "%"), "from −10 to 10 %");
+        assert_eq!(told(Some(600.0), None, "cd/m²"), "at least 600 cd/m²");
+        assert_eq!(told(None, None, "%"), "");
+    }
+}

@@ -72,6 +72,7 @@ mod replayed;
 mod reports;
 mod review_loop;
 mod review_run;
+mod review_shown;
 mod runs;
 mod schema_page;
 mod service;

@@ -375,7 +375,17 @@ fn a_browser_asks_for_nothing_shows_all_of_it_at_any_size_and_prints_the_mark_on
     assert_eq!(browser.evaluate(drawn), true);
     browser.evaluate("window.scrollTo(0, document.body.scrollHeight)");
     assert_eq!(browser.evaluate("document.querySelector('.mark').getBoundingClientRect().top"), 0);
-    browser.call("Emulation.setEmulatedMedia", json!({"features": []}));
+    // What a page of A4 has room for between its margins: 178 mm.
+    browser.call("Emulation.setEmulatedMedia", json!({"media": "print", "features": []}));
+    browser.call(
+        "Emulation.setDeviceMetricsOverride",
+        json!({"width": 673, "height": 986, "deviceScaleFactor": 1, "mobile": false}),
+    );
+    browser.wait_for("innerWidth === 673");
+    let cut = "[...document.querySelectorAll('svg, table, p, li')].filter(part => part.getBoundingClientRect().right > 674).map(part => part.textContent.slice(0, 60))";
+    assert_eq!(browser.evaluate(cut), json!([]));
+    browser.call("Emulation.clearDeviceMetricsOverride", json!({}));
+    browser.call("Emulation.setEmulatedMedia", json!({"media": ""}));
     let printed =
         browser.call("Page.printToPDF", json!({"preferCSSPageSize": true, "printBackground": true}));
     std::fs::write(

@@ -72,7 +72,7 @@ def statements(page):
 
 
 def plot(figure, by_id):
-    (picture,) = figure.findall(SVG + "svg")
+    (picture,) = figure.iter(SVG + "svg")
     if picture.attrib.get("role") != "img":
         raise SystemExit("a picture that isn't said to be one")
     named = [words(by_id[name]) for name in picture.attrib["aria-labelledby"].split()]

@@ -53,7 +53,7 @@ impl Picture {
 
 fn draw(scene: &mut Scene, face: &Face, plane: &Plane, top: f64) {
     let panel = placed(plane, top);
-    let (x, y) = (marks_of(&plane.x, &panel.x, 80.0), marks_of(&plane.y, &panel.y, 42.0));
+    let (x, y) = (marks_of(&plane.x, &panel.x, 80.0), marks_of(&plane.y, &panel.y, 34.0));
     panel.lower_grid(scene, &x);
     panel.left_axis(scene, &y, &plane.y.name);
     for layer in &plane.layers {
@@ -294,3 +294,6 @@ pub(crate) fn framed(what: &Framed) -> Result<(Scene, Room), Error> {
     panel::heading_at(&mut scene, &face, RIGHT, (&what.title, &what.below, &what.caution));
     Ok((scene, Room { left: RIGHT, right: WIDTH - RIGHT, top: TOP }))
 }
+
+#[cfg(test)]
+mod tests;

@@ -55,18 +55,14 @@ fn head(page: &mut String, document: &Document) {
              <meta name=\"generator\" content=\"settle {}\">\n<title>{}</title>\n<style>\n{STYLE}{}</style>\n</head>\n",
             env!("CARGO_PKG_VERSION"),
             escaped(&title),
-            running(document, &marks)
+            running(&title)
         ),
     );
 }
 
-/// What stands in the margins of each printed page.
-fn running(document: &Document, marks: &str) -> String {
-    format!(
-        "@page {{\n  @top-left {{ content: {} }}\n  @top-right {{ content: {} }}\n}}\n",
-        quoted(&document.title),
-        quoted(marks)
-    )
+/// What stands in the margin of each printed page.
+fn running(title: &str) -> String {
+    format!("@page {{\n  @top-left {{ content: {} }}\n}}\n", quoted(title))
 }
 
 /// A text within a style sheet: whatever might end the text or the sheet is written by its number.
@@ -164,7 +160,13 @@ fn write_section(page: &mut String, index: usize, section: &Section) {
 }
 
 fn write_plot(page: &mut String, id: &str, plot: &Plot) {
-    put(page, format_args!("<figure class=\"plot\">\n{}", chart::inline(&plot.scene, id)));
+    put(
+        page,
+        format_args!(
+            "<figure class=\"plot\">\n<div class=\"picture\" tabindex=\"0\">\n{}</div>\n",
+            chart::inline(&plot.scene, id)
+        ),
+    );
     element(page, "figcaption", "", &plot.caption);
     page.push_str("</figure>\n");
 }
@@ -244,4 +246,22 @@ fn element(page: &mut String, name: &str, class: &str, text: &str) {
 /// Writing to a text can't fail.
 fn put(page: &mut String, text: std::fmt::Arguments<'_>) {
     let _written = page.write_fmt(text).is_ok();
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_text_within_the_style_sheet_ends_neither_itself_nor_the_sheet() {
+        assert_eq!(quoted("field monitor 4"), "\"field monitor 4\"");
+        assert_eq!(quoted("a\"}</style>\\\n"), "\"a\\22 \\7d \\3c \\2f style\\3e \\5c \"");
+    }
+
+    #[test]
+    fn a_document_that_holds_nothing_is_a_page_all_the_same() {
+        let page = html(&Document::default());
+        assert!(page.starts_with("<!DOCTYPE html>") && page.ends_with("</html>\n"), "{page}");
+        assert!(!page.contains("<h2") && !page.contains("<nav"), "{page}");
+    }
 }

@@ -12,6 +12,7 @@ use super::figures::usable::{black, bound, unvouched, usable};
 use super::figures::{Finding, Scene, Standing};
 use super::patch::{Coding, Patch};
 use super::plan::{Sequence, Set, What};
+use super::record::shown::Shown;
 use super::record::{Entry, Header, Measurement, Record};
 use crate::evaluate::aim::{Aim, Transfer};
 use crate::evaluate::draws::{Calibration, Draws};
@@ -40,6 +41,8 @@ pub struct Evaluation {
     pub calibration: Stated,
     /// Cautions on any reading, simulated ones first.
     pub flags: Vec<Flag>,
+    /// How stimuli were shown, one after the other where that changed; none where the record is older than that it says so.
+    pub shown: Vec<Shown>,
     /// What was noted while it was measured.
     pub notes: Vec<Noted>,
     /// Every verdict, in the order of the plan.
@@ -172,6 +175,7 @@ impl Evaluation {
             ended: record.entries.iter().map(Entry::at).max(),
             calibration: Stated { luminance_u: header.luminance_u, chromaticity_u: header.chromaticity_u },
             flags: flags(record),
+            shown: record.shown().into_iter().cloned().collect(),
             notes: notes(record),
             findings,
             sets,
@@ -363,7 +367,7 @@ fn flags(record: &Record) -> Vec<Flag> {
         let flags = match entry {
             Entry::Patch(patch) => &patch.flags,
             Entry::Course(course) => &course.flags,
-            Entry::Note { .. } => continue,
+            Entry::Shown(_) | Entry::Note { .. } => continue,
         };
         for flag in flags {
             if !found.contains(flag) {

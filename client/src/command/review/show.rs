@@ -11,6 +11,7 @@ use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
 use crate::review::evaluation::{Evaluated, Evaluation, Placed, Sequenced};
 use crate::review::figures::Standing;
 use crate::review::record::Record;
+use crate::review::record::shown::Shown;
 use crate::show;
 
 /// Unsettled patches that are told one by one.
@@ -144,8 +145,21 @@ fn basis(evaluation: &Evaluation) -> Vec<String> {
                      --luminance-uncertainty and --chromaticity-uncertainty of settle review run state how exact it is.";
         lines.extend(layout::wrapped("", words));
     }
+    lines.extend(shown(&evaluation.shown));
     for noted in &evaluation.notes {
         lines.extend(layout::wrapped(&format!("{}  ", show::moment(noted.at)), &noted.words));
+    }
+    lines
+}
+
+/// How stimuli were shown, with the time where there is more than one way; then what may make their light other than it should be.
+fn shown(ways: &[Shown]) -> Vec<String> {
+    let mut lines = Vec::new();
+    for Shown { at, means } in ways {
+        let since = if ways.len() > 1 { format!("{}  ", show::moment(*at)) } else { String::new() };
+        lines.extend(layout::wrapped(&since, &format!("Stimuli were {}.", means.words())));
+        let cautions = means.cautions.iter().flat_map(|words| layout::wrapped("!  ", words));
+        lines.extend(cautions.map(|line| styled(CAUTION, &line)));
     }
     lines
 }

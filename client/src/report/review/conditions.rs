@@ -18,6 +18,11 @@ pub(super) fn conditions(record: &Record, evaluation: &Evaluation) -> Vec<Fact> 
         record.header.plan.sets.iter().map(|set| Fact::new(&format!("Mode {}", set.name), mode(set))),
     );
     facts.push(Fact::new("Intervals", format!("95 %: {}", evaluation.calibration.words())));
+    let several = evaluation.shown.len() > 1;
+    facts.extend(evaluation.shown.iter().map(|shown| {
+        let since = if several { format!(", from {}", show::moment(shown.at)) } else { String::new() };
+        Fact::new(&format!("Stimuli{since}"), shown.means.words())
+    }));
     facts.push(Fact::new("Waited for", waited(record)));
     facts.extend(ambient(evaluation).map(|light| Fact::new("Light of the room", light)));
     facts.push(Fact::new("Flags on readings", flags(evaluation)));
@@ -90,6 +95,11 @@ pub(super) fn cautions(record: &Record, evaluation: &Evaluation) -> Vec<String> 
             "Verdicts by repeatability alone take the meter for exact: nobody stated how exact it is."
                 .to_owned(),
         );
+    }
+    for caution in evaluation.shown.iter().flat_map(|shown| &shown.means.cautions) {
+        if !cautions.contains(caution) {
+            cautions.push(caution.clone());
+        }
     }
     cautions.extend([
         "A window's luminance depends on what else is on the screen: figures compare with those of the same plan.".to_owned(),

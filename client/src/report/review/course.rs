@@ -13,8 +13,9 @@ use crate::review::figures::trend::Constant;
 use crate::review::record::Course;
 use crate::show;
 
-/// More readings than this are drawn as means of neighbours, with their range.
+/// More readings than this are drawn as means of neighbours, with their range: along an even axis, and along one of decades, where the first stand apart.
 const MOST: usize = 400;
+const MOST_BY_DECADES: usize = 1500;
 /// Points of a curve.
 const CURVE: u32 = 160;
 /// From this on times are in minutes.
@@ -32,7 +33,7 @@ pub(super) fn peak_hold(view: &View<'_>, figures: &PeakHold) -> Result<Vec<Plot>
         (Some(figures.end), figures.end_s),
     ];
     let told = told.into_iter().filter_map(|(figure, at)| Some((at, figure?)));
-    let plane = watched(course, told.collect());
+    let plane = watched(course, told.collect(), &[]);
     let words = Words {
         title: "peak over time".to_owned(),
         below: format!("white held for {}", show::span(figures.end_s)),
@@ -57,11 +58,11 @@ pub(super) fn peak_hold(view: &View<'_>, figures: &PeakHold) -> Result<Vec<Plot>
 pub(super) fn cold_start(view: &View<'_>, figures: &ColdStart) -> Result<Vec<Plot>, chart::Error> {
     let Some(course) = view.course(0) else { return Ok(Vec::new()) };
     let told = vec![(figures.first_s, figures.first), (figures.end_s, figures.end)];
-    let mut plane = watched(course, told);
-    if let Some(curve) = curve(course).filter(|_| figures.reached) {
-        for share in [0.99, 1.01] {
-            plane = plane.level("band", "limit ± 1 %", GREEN, share * curve.limit);
-        }
+    let limit = curve(course).filter(|_| figures.reached).map(|curve| curve.limit);
+    let band = limit.map_or_else(Vec::new, |limit| vec![0.99 * limit, 1.01 * limit]);
+    let mut plane = watched(course, told, &band);
+    for end in band {
+        plane = plane.level("band", "limit ± 1 %", GREEN, end);
     }
     let within = |figure: Option<Figure>, share: &str| {
         figure.map_or_else(String::new, |figure| {
@@ -114,7 +115,7 @@ pub(super) fn retention(view: &View<'_>, figures: &Retention) -> Result<Vec<Plot
             Mark::Band(vec![(ends.0, -GONE_PERCENT, GONE_PERCENT), (ends.1, -GONE_PERCENT, GONE_PERCENT)]),
         )
         .level("none", "", SOFT, 0.0);
-    let plane = scattered(plane, &readings);
+    let plane = scattered(plane, &readings, MOST_BY_DECADES);
     let fitted = curve(course).map(|curve| {
         let at = |at: f64| (at, percent(curve.at(at)));
         along((figures.first_s.max(ends.0), figures.end_s)).into_iter().map(at).collect::<Vec<_>>()
@@ -145,8 +146,8 @@ pub(super) fn retention(view: &View<'_>, figures: &Retention) -> Result<Vec<Plot
     Ok(vec![view.plot("ghost", words, vec![plane])?])
 }
 
-/// Readings, their trend, and figures of it.
-fn watched(course: &Course, told: Vec<(f64, Figure)>) -> Plane {
+/// Readings, their trend, and figures of it; the axis holds what is to be `seen` too.
+fn watched(course: &Course, told: Vec<(f64, Figure)>, seen: &[f64]) -> Plane {
     let end_s = course.points.last().map_or(1.0, |point| point.t_s);
     let (unit_s, unit) = if end_s >= MINUTES_FROM_S { (60.0, "min") } else { (1.0, "s") };
     let readings: Vec<(f64, f64)> =
@@ -157,7 +158,11 @@ fn watched(course: &Course, told: Vec<(f64, Figure)>) -> Plane {
         .iter()
         .map(|(_, value)| *value)
         .chain(told.iter().flat_map(|(_, figure)| [figure.low, figure.high]));
-    let plane = scattered(Plane::new(x, Axis::around("luminance, cd/m²", y), 280.0), &readings);
+    let plane = scattered(
+        Plane::new(x, Axis::around("luminance, cd/m²", y.chain(seen.iter().copied())), 280.0),
+        &readings,
+        MOST,
+    );
     let first_s = course.points.first().map_or(0.0, |point| point.t_s);
     let trend = curve(course).map(|curve| {
         let at = |at_s: f64| (at_s / unit_s, curve.at(at_s));
@@ -173,16 +178,12 @@ fn watched(course: &Course, told: Vec<(f64, Figure)>) -> Plane {
 }
 
 /// Readings as they are; many of them as the mean and the range of neighbours.
-fn scattered(plane: Plane, readings: &[(f64, f64)]) -> Plane {
-    if readings.len() <= MOST {
-        return plane.with(
-            "reading",
-            "readings",
-            BLUE,
-            Mark::Dots { points: readings.to_vec(), radius: 1.8 },
-        );
+fn scattered(plane: Plane, readings: &[(f64, f64)], most: usize) -> Plane {
+    let radius = if readings.len() > MOST { 1.0 } else { 1.8 };
+    if readings.len() <= most {
+        return plane.with("reading", "readings", BLUE, Mark::Dots { points: readings.to_vec(), radius });
     }
-    let together = readings.len().div_ceil(MOST / 2);
+    let together = readings.len().div_ceil(most / 2);
     let (mut range, mut means) = (Vec::new(), Vec::new());
     for some in readings.chunks(together) {
         let count = some.len() as f64;

@@ -29,7 +29,7 @@ pub(super) fn ramp(view: &View<'_>, figures: &EotfFigures) -> Result<Vec<Plot>, 
     }
     let words = Words {
         title: "from signal to light".to_owned(),
-        below: format!("{} greys, held against {name} between the measured black and white", steps.len()),
+        below: below(view, steps, &name),
         description: described(steps, &name),
         caption: format!(
             "Above: luminance of each grey against its signal, and what {name} asks for. Below: how far it is off, with what is allowed shaded. {TOGETHER}{}",
@@ -58,7 +58,7 @@ pub(super) fn near_black(view: &View<'_>, figures: &NearBlackFigures) -> Result<
         .figures("error", "off by", VERMILION, off);
     let words = Words {
         title: "greys near black".to_owned(),
-        below: format!("{} greys, held against {name} between the measured black and white", steps.len()),
+        below: below(view, steps, &name),
         description: described(steps, &name),
         caption: format!(
             "Above: luminance of each grey near black, and what {name} asks for. Below: how far it is off in stops (1 is twice the light). {TOGETHER} Where a step has no point in the \
@@ -68,6 +68,11 @@ pub(super) fn near_black(view: &View<'_>, figures: &NearBlackFigures) -> Result<
     };
     let planes = vec![light(steps, &name, signals(steps).silent()), lower];
     Ok(vec![view.plot("near-black", words, planes)?])
+}
+
+fn below(view: &View<'_>, steps: &[GreyStep], aim: &str) -> String {
+    let (count, white) = (steps.len(), view.set.coding.code(1.0));
+    format!("{count} greys, held against {aim} between the measured black and white; 100 % is code {white}")
 }
 
 /// The axis of signals, in per cent.

@@ -58,8 +58,8 @@ fn told(scene: &mut chart::scene::Scene, spot: &Spot, (x, y): (f64, f64), wide: 
     };
     scene.words("value", (x, y - 0.2 * size), &format!("{} %", percent.words()), (size, INK, Anchor::Middle));
     if let Some(colour) = spot.colour {
-        let text = format!("Δu′v′ {:.4}", colour.value);
-        scene.words("value", (x, y + 1.2 * size), &text, (0.8 * size, INK, Anchor::Middle));
+        let text = format!("Δu′v′ {:.4} ± {:.4}", colour.value, (colour.high - colour.value).max(0.0));
+        scene.words("value", (x, y + 1.2 * size), &text, (0.7 * size, INK, Anchor::Middle));
     }
 }
 

@@ -7,7 +7,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::greys::{self, BlackIs, GreyStep, LeftOut, verdict};
-use super::quantity::{Quantities, signal};
+use super::quantity::Quantities;
 use super::{Figures, Finding, Quantity, Scene, Standing, Table};
 use crate::evaluate::aim::Transfer;
 use crate::evaluate::figure::Figure;
@@ -90,10 +90,7 @@ impl Figures for NearBlackFigures {
     fn quantities(&self) -> Vec<Quantity> {
         let listed =
             Quantities::default().whole("exponent", "", self.exponent.map(|exponent| exponent.gamma));
-        let stops = |listed: Quantities, step: &GreyStep| {
-            listed.of(&signal(step.signal), "error_stops", "stops", stops(step))
-        };
-        greys::quantities(listed, &self.steps).each(&self.steps, stops).all()
+        greys::quantities(listed, &self.steps).all()
     }
 }
 
