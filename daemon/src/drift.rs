@@ -57,6 +57,19 @@ const ABSURD: f64 = 1e15;
 #[derive(Clone, Debug, Default)]
 pub struct Running {
     blocks: Blocks<1>,
+    /// When the first and the latest were, in s.
+    span: Option<(f64, f64)>,
+}
+
+/// How far light went from its first reading to its last, by the line through all of them.
+#[derive(Clone, Copy, Debug)]
+pub struct Went {
+    /// The drift over the time, and what steps changed for good.
+    pub by: f64,
+    /// Its standard error.
+    pub error: f64,
+    /// Degrees of freedom of that.
+    pub freedom: f64,
 }
 
 impl Running {
@@ -75,6 +88,7 @@ impl Running {
     /// Takes the mean of `count` readings.
     pub fn push_mean(&mut self, t_s: f64, y: f64, count: f64) {
         if [t_s, y].iter().all(|number| number.abs() < ABSURD) && count >= 1.0 {
+            self.span = Some((self.span.map_or(t_s, |(first_s, _)| first_s), t_s));
             self.blocks.push(t_s, [y], count);
         }
     }
@@ -83,6 +97,18 @@ impl Running {
     #[must_use]
     pub fn drift(&self) -> Option<Drift> {
         rate_of(&self.blocks).map(|rate| told(&rate))
+    }
+
+    /// How far it went so far; nothing for fewer than five readings.
+    #[must_use]
+    pub fn went(&self) -> Option<Went> {
+        let (first_s, last_s) = self.span?;
+        rate_of(&self.blocks).map(|rate| rate.went(last_s - first_s))
+    }
+
+    /// Means over equal spans of time, and how many readings each is of.
+    pub(crate) fn means(&self) -> impl Iterator<Item = (f64, f64)> {
+        self.blocks.all().iter().map(|block| (block.y[0], block.count))
     }
 }
 

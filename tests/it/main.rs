@@ -59,6 +59,7 @@ mod links;
 mod manual;
 mod metrics;
 mod month;
+mod night_reports;
 mod nights;
 mod outside;
 mod package;

@@ -63,6 +63,10 @@ impl<const C: usize> Blocks<C> {
             last.add(&entry);
             return;
         }
+        if self.blocks.len() == MOST {
+            // The one more that there is for a moment doesn't double their room.
+            self.blocks.reserve_exact(1);
+        }
         self.blocks.push(entry);
         if self.blocks.len() > MOST {
             let times = merge(&mut self.blocks, MERGED);

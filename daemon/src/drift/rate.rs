@@ -8,7 +8,7 @@
 use super::blocks::Block;
 use super::order::{median, spread};
 use super::steps::steps;
-use super::wander;
+use super::{Went, wander};
 
 /// Blocks that a line is laid through at most: so few that what goes up and down within minutes is averaged out of a night.
 pub(super) const MOST: usize = 64;
@@ -40,6 +40,32 @@ pub(super) struct Rate {
     pub(super) steps: usize,
     /// Blocks that it rests on.
     pub(super) count: usize,
+    /// What the steps changed for good.
+    stepped: Stepped,
+}
+
+/// From the first segment to the last.
+#[derive(Clone, Copy, Debug, Default)]
+struct Stepped {
+    /// How much higher the last one's line lies.
+    by: f64,
+    /// The standard error of that where the slope is known.
+    error: f64,
+    /// How far their middles are apart, in s.
+    apart_s: f64,
+}
+
+impl Rate {
+    /// How far it went over so many s: the drift, and what steps changed. An error of the slope moves the line about the middles of the
+    /// segments, so that it counts for the time beside what is between those.
+    pub(super) fn went(&self, span_s: f64) -> Went {
+        let Stepped { by, error, apart_s } = self.stepped;
+        Went {
+            by: self.per_s * span_s + by,
+            error: (self.error * (span_s - apart_s)).hypot(error),
+            freedom: self.freedom,
+        }
+    }
 }
 
 /// A point of the line: where, how high above its segment's level, and in which segment.
@@ -95,6 +121,8 @@ struct Line {
     /// Beyond this a residual counts as this.
     clip: f64,
     segments: usize,
+    /// How much higher the last segment's line lies than the first one's, and how far their middles are apart, in s.
+    stepped: (f64, f64),
 }
 
 /// Weighted least squares, each segment about a level of its own, the weights those of Huber, from a slope on.
@@ -117,9 +145,12 @@ fn huber(points: &[Point], segments: usize, start: f64) -> Option<Line> {
             break;
         }
     }
-    let (_, extent) = centred(points, &vec![1.0; points.len()], segments, |point| point.t);
+    let (levels, _) = centred(points, &weights, segments, |point| point.y - slope * point.t);
+    let (middles, extent) = centred(points, &vec![1.0; points.len()], segments, |point| point.t);
     let extent = extent.iter().map(|t| t * t).sum::<f64>();
-    (extent > 0.0).then_some(Line { slope, extent, residuals, clip, segments })
+    let change = |means: &[f64]| means.last().zip(means.first()).map_or(0.0, |(last, first)| last - first);
+    let stepped = (change(&levels), change(&middles));
+    (extent > 0.0).then_some(Line { slope, extent, residuals, clip, segments, stepped })
 }
 
 /// Residuals of a slope, each segment about its median.
@@ -199,7 +230,19 @@ impl Line {
             wanders: wander.wanders,
             steps: 0,
             count: points.len(),
+            stepped: self.stepped(points, variance * inflation),
         })
+    }
+
+    /// What steps changed, where the variance of a block, as far as it is like its neighbours, is known.
+    fn stepped(&self, points: &[Point], variance: f64) -> Stepped {
+        if self.segments < 2 {
+            return Stepped::default();
+        }
+        let count = |segment: usize| points.iter().filter(|point| point.segment == segment).count() as f64;
+        let share = 1.0 / count(0).max(1.0) + 1.0 / count(self.segments - 1).max(1.0);
+        let (by, apart_s) = self.stepped;
+        Stepped { by, error: (variance * share).sqrt(), apart_s }
     }
 
     /// Lag-1 autocorrelation of neighbouring residuals, corrected for bias, from 0 to [`MOST_ALIKE`].

@@ -58,7 +58,7 @@ impl Burst {
         let early = Timestamp::from_unix_ns(at.unix_ns().saturating_sub(nanoseconds(first_s - t_s)));
         let at = if t_s >= first_s { after(at, t_s - first_s) } else { early };
         let point = RunPoint { at, value: y, chromaticity, count: u64::from(self.count) };
-        Some((point, Observed { t_s, y, uv }))
+        Some((point, Observed { y, uv }))
     }
 }
 

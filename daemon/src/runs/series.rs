@@ -1,56 +1,22 @@
-//! The points of a run in bounded memory, and the line through them. Pure.
+//! What a run has seen, in bounded memory. Pure.
 //!
-//! Points are averaged into at most [`MOST`] bins of equal number; where there are more, neighbours are put together. A line by least
-//! squares tells the drift. Neighbouring bins may be alike: the variance of the slope is (1 + ρ)/(1 − ρ) times that of independent ones,
-//! with ρ the correlation of neighbouring residuals (common practice for a first-order autoregression; as in daemon/SETTLING.md).
+//! Readings go into the drifts of `daemon/src/drift`, on the same axis and one by one, so that what a run tells of its drift is what
+//! `log.statistics` tells of its readings. Points, the means of bursts, tell how noisy a point is.
 
+use settled_protocol::reading::Reading;
 use settled_protocol::statistics::Drift;
 
+use crate::drift::axis::Axis;
+use crate::drift::{Running, Went};
 use crate::settle::student;
-
-/// Bins that are kept: 24 kB a run.
-const MOST: usize = 512;
-
-/// The highest correlation that is counted: beyond it there is next to no evidence at all.
-const MOST_ALIKE: f64 = 0.97;
-
-/// Bins that a line takes: two would fit without saying anything.
-const LEAST: usize = 3;
-
-/// Independent bins below which an interval is not to be trusted.
-const FEW: f64 = 6.0;
 
 /// One point.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Observed {
-    /// At its middle, in s from the run's beginning.
-    pub(super) t_s: f64,
     /// Luminance or illuminance.
     pub(super) y: f64,
     /// u′ and v′.
     pub(super) uv: Option<[f64; 2]>,
-}
-
-/// Points put together: sums.
-#[derive(Clone, Copy, Debug, Default)]
-struct Bin {
-    count: f64,
-    t_s: f64,
-    y: f64,
-    coloured: f64,
-    uv: [f64; 2],
-}
-
-impl Bin {
-    fn add(&mut self, other: &Self) {
-        self.count += other.count;
-        self.t_s += other.t_s;
-        self.y += other.y;
-        self.coloured += other.coloured;
-        for (sum, part) in self.uv.iter_mut().zip(other.uv) {
-            *sum += part;
-        }
-    }
 }
 
 /// A quantity of a point.
@@ -64,52 +30,13 @@ pub(super) enum Of {
     V,
 }
 
-impl Of {
-    fn bin(self, bin: &Bin) -> Option<Mean> {
-        let (count, sum) = match self {
-            Self::Value => (bin.count, bin.y),
-            Self::U => (bin.coloured, bin.uv[0]),
-            Self::V => (bin.coloured, bin.uv[1]),
-        };
-        (count > 0.0).then(|| Mean { t_s: bin.t_s / bin.count, mean: sum / count, count })
-    }
-
-    fn point(self, point: &Observed) -> Option<f64> {
-        match self {
-            Self::Value => Some(point.y),
-            Self::U => point.uv.map(|[u, _]| u),
-            Self::V => point.uv.map(|[_, v]| v),
-        }
-    }
-}
-
-/// The mean of one bin.
+/// The mean of a stretch.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Mean {
-    /// Its middle, in s.
-    pub(super) t_s: f64,
     /// The mean.
     pub(super) mean: f64,
-    /// Points that it is of.
+    /// Points that it is of, in parts of one where bursts are many readings.
     pub(super) count: f64,
-}
-
-/// A rate of change, and how sure it is.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Slope {
-    /// A second.
-    pub(super) per_s: f64,
-    /// Its standard error.
-    pub(super) error: f64,
-    /// Degrees of freedom of that.
-    pub(super) freedom: f64,
-}
-
-impl Slope {
-    /// Half of the interval that holds the rate with a one-sided confidence.
-    pub(super) fn half(&self, confidence: f64) -> f64 {
-        quantile(confidence, self.freedom) * self.error
-    }
 }
 
 /// The quantile of Student's t, with degrees of freedom rounded down.
@@ -135,115 +62,98 @@ impl Noise {
             self.count += 1.0;
         }
     }
-}
 
-/// The points of one run.
-#[derive(Clone, Debug)]
-pub(super) struct Series {
-    bins: Vec<Bin>,
-    /// Points that a bin takes.
-    each: f64,
-    span: Option<(f64, f64)>,
-    noise: [Noise; 3],
-}
-
-impl Default for Series {
-    fn default() -> Self {
-        Self { bins: Vec::new(), each: 1.0, span: None, noise: [Noise::default(); 3] }
+    fn points(&self) -> f64 {
+        self.count + if self.last.is_some() { 1.0 } else { 0.0 }
     }
+}
+
+/// One quantity: its readings, and the noise of its points.
+#[derive(Clone, Debug, Default)]
+struct Track {
+    readings: Running,
+    noise: Noise,
+}
+
+/// What one run has seen.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Series {
+    axis: Axis,
+    /// The boot of the latest reading, and how many there were before it.
+    boot: Option<String>,
+    boots: i64,
+    value: Track,
+    u: Track,
+    v: Track,
 }
 
 impl Series {
-    pub(super) fn push(&mut self, point: Observed) {
-        for (noise, of) in self.noise.iter_mut().zip([Of::Value, Of::U, Of::V]) {
-            if let Some(value) = of.point(&point) {
-                noise.push(value);
-            }
+    /// Takes a reading of light; they come in the order in which they were taken.
+    pub(super) fn take(&mut self, reading: &Reading) {
+        if self.boot.as_ref() != Some(&reading.boot) {
+            self.boot = Some(reading.boot.clone());
+            self.boots += 1;
         }
-        self.span = Some((self.span.map_or(point.t_s, |(first_s, _)| first_s), point.t_s));
-        let coloured = if point.uv.is_some() { 1.0 } else { 0.0 };
-        let one = Bin { count: 1.0, t_s: point.t_s, y: point.y, coloured, uv: point.uv.unwrap_or_default() };
-        match self.bins.last_mut() {
-            Some(last) if last.count < self.each => last.add(&one),
-            _ => {
-                if self.bins.len() == MOST {
-                    self.halve();
-                }
-                self.bins.push(one);
-            }
+        let t_s = self.axis.elapsed_s(self.boots, reading.t_s, reading.at.unix_ns());
+        let uv = reading.light.chromaticity().map(|colour| [colour.u_prime(), colour.v_prime()]);
+        self.saw(t_s, reading.light.value(), uv);
+    }
+
+    fn saw(&mut self, t_s: f64, y: f64, uv: Option<[f64; 2]>) {
+        self.value.readings.push(t_s, y);
+        if let Some([u, v]) = uv {
+            self.u.readings.push(t_s, u);
+            self.v.readings.push(t_s, v);
         }
     }
 
-    fn halve(&mut self) {
-        let pairs = self.bins.chunks(2).map(|pair| {
-            let mut sum = Bin::default();
-            pair.iter().for_each(|bin| sum.add(bin));
-            sum
-        });
-        self.bins = pairs.collect();
-        self.each *= 2.0;
+    /// Takes the point that a burst of readings comes to.
+    pub(super) fn point(&mut self, Observed { y, uv }: Observed) {
+        self.value.noise.push(y);
+        if let Some([u, v]) = uv {
+            self.u.noise.push(u);
+            self.v.noise.push(v);
+        }
     }
 
-    /// From the first point to the last, in s.
-    pub(super) fn span_s(&self) -> f64 {
-        self.span.map_or(0.0, |(first_s, last_s)| last_s - first_s)
+    fn of(&self, of: Of) -> &Track {
+        match of {
+            Of::Value => &self.value,
+            Of::U => &self.u,
+            Of::V => &self.v,
+        }
     }
 
-    /// The means of the bins that have the quantity.
+    /// Means over equal spans of time, those that have the quantity.
     pub(super) fn means(&self, of: Of) -> Vec<Mean> {
-        self.bins.iter().filter_map(|bin| of.bin(bin)).collect()
+        let Track { readings, noise } = self.of(of);
+        let total: f64 = readings.means().map(|(_, count)| count).sum();
+        let share = noise.points() / total;
+        readings.means().map(|(mean, count)| Mean { mean, count: count * share }).collect()
     }
 
     /// Standard deviation of single points, and its degrees of freedom; nothing for a single one.
     pub(super) fn noise(&self, of: Of) -> Option<(f64, f64)> {
-        let [value, u, v] = &self.noise;
-        let noise = match of {
-            Of::Value => value,
-            Of::U => u,
-            Of::V => v,
-        };
+        let Noise { squares, count, .. } = self.of(of).noise;
         // Differences of neighbours share points: some two thirds of them count (von Neumann's statistic has 2/3 of the efficiency).
-        (noise.count > 0.0)
-            .then(|| ((noise.squares / (2.0 * noise.count)).sqrt(), (noise.count * 2.0 / 3.0).max(1.0)))
+        (count > 0.0).then(|| ((squares / (2.0 * count)).sqrt(), (count * 2.0 / 3.0).max(1.0)))
     }
 
-    /// The line through a quantity; nothing where there are too few points.
-    pub(super) fn slope(&self, of: Of) -> Option<Slope> {
-        let means = self.means(of);
-        if means.len() < LEAST {
-            return None;
-        }
-        let total: f64 = means.iter().map(|bin| bin.count).sum();
-        let weigh =
-            |value: fn(&Mean) -> f64| means.iter().map(|bin| bin.count * value(bin)).sum::<f64>() / total;
-        let (t_s, mean) = (weigh(|bin| bin.t_s), weigh(|bin| bin.mean));
-        let spread: f64 = means.iter().map(|bin| bin.count * (bin.t_s - t_s).powi(2)).sum();
-        let along: f64 = means.iter().map(|bin| bin.count * (bin.t_s - t_s) * (bin.mean - mean)).sum();
-        let per_s = along / spread;
-        let rests: Vec<f64> = means.iter().map(|bin| bin.mean - mean - per_s * (bin.t_s - t_s)).collect();
-        let squares: f64 = rests.iter().map(|rest| rest * rest).sum();
-        let neighbours: f64 = rests.iter().zip(rests.iter().skip(1)).map(|(one, next)| one * next).sum();
-        let alike = (neighbours / squares).clamp(0.0, MOST_ALIKE);
-        let alike = if alike.is_finite() { alike } else { 0.0 };
-        let variance: f64 = means.iter().zip(&rests).map(|(bin, rest)| bin.count * rest * rest).sum::<f64>()
-            / (means.len() as f64 - 2.0);
-        let error = (variance / spread * (1.0 + alike) / (1.0 - alike)).sqrt();
-        let freedom = (means.len() as f64 * (1.0 - alike) / (1.0 + alike) - 2.0).max(1.0);
-        (per_s.is_finite() && error.is_finite()).then_some(Slope { per_s, error, freedom })
+    /// How far a quantity went from the first reading to the last, by the line through them; nothing where there are too few.
+    pub(super) fn went(&self, of: Of) -> Option<Went> {
+        self.of(of).readings.went()
     }
 
     /// The drift of luminance, with the interval that holds it with 95 %.
     pub(super) fn drift(&self) -> Option<Drift> {
-        const HOUR_S: f64 = 3600.0;
-        let slope = self.slope(Of::Value)?;
-        let half = slope.half(0.975);
-        let few = "neighbouring points are so alike, or so few, that the interval can't be trusted";
-        Some(Drift {
-            per_h: slope.per_s * HOUR_S,
-            low_per_h: (slope.per_s - half) * HOUR_S,
-            high_per_h: (slope.per_s + half) * HOUR_S,
-            caution: (slope.freedom < FEW).then(|| few.to_owned()),
-        })
+        self.value.readings.drift()
+    }
+
+    /// A point of one reading.
+    #[cfg(test)]
+    pub(super) fn push(&mut self, t_s: f64, y: f64, uv: Option<[f64; 2]>) {
+        self.saw(t_s, y, uv);
+        self.point(Observed { y, uv });
     }
 }
 
@@ -271,41 +181,35 @@ mod tests {
         let mut series = Series::default();
         for index in 0..count {
             let t_s = 60.0 * index as f64;
-            series.push(Observed { t_s, y: of(t_s), uv: None });
+            series.push(t_s, of(t_s), None);
         }
         series
     }
 
     #[test]
     fn a_line_comes_out_as_it_went_in_however_many_points_there_are() {
-        for count in [3, 511, 512, 513, 43_200] {
+        for count in [5, 1023, 1024, 1025, 43_200] {
             let series = series(count, |t_s| 100.0 - t_s / 3600.0);
             let drift = series.drift().unwrap();
             assert!((drift.per_h + 1.0).abs() < 1e-6, "{count}: {drift:?}");
-            assert!(
-                series.bins.len() <= MOST && (series.span_s() - 60.0 * (count as f64 - 1.0)).abs() < 1e-6
-            );
+            let went = series.went(Of::Value).unwrap();
+            assert!((went.by + (count as f64 - 1.0) / 60.0).abs() < 1e-6, "{count}: {went:?}");
         }
-        assert!(series(2, |t_s| t_s).drift().is_none());
+        assert!(series(4, |t_s| t_s).drift().is_none());
     }
 
     #[test]
-    fn the_interval_holds_the_rate_about_as_often_as_it_says_though_neighbours_are_alike() {
-        let mut random = Normal(7);
-        let held = (0..400)
-            .filter(|_| {
-                let (mut wander, mut series) = (0.0, Series::default());
-                for index in 0..400 {
-                    wander = 0.6 * wander + random.next();
-                    let t_s = 60.0 * f64::from(index);
-                    series.push(Observed { t_s, y: 100.0 + t_s / 3600.0 + wander, uv: None });
-                }
-                let drift = series.drift().unwrap();
-                (drift.low_per_h..drift.high_per_h).contains(&1.0)
-            })
-            .count();
-        // 95 % of 400 is 380; the correlation is estimated a little low, so it holds a little less often.
-        assert!((360..=396).contains(&held), "{held} of 400");
+    fn a_stretch_counts_as_many_points_as_its_readings_are_of() {
+        let mut series = Series::default();
+        for index in 0..50 {
+            series.saw(f64::from(index), 100.0, None);
+            if index % 5 == 4 {
+                series.point(Observed { y: 100.0, uv: None });
+            }
+        }
+        let counts: f64 = series.means(Of::Value).iter().map(|mean| mean.count).sum();
+        assert!((counts - 10.0).abs() < 1e-9, "{counts}");
+        assert!(series.means(Of::U).is_empty());
     }
 
     #[test]
@@ -313,8 +217,7 @@ mod tests {
         let mut random = Normal(3);
         let mut series = Series::default();
         for index in 0..2000 {
-            let y = 0.05 * f64::from(index) + random.next();
-            series.push(Observed { t_s: f64::from(index), y, uv: None });
+            series.push(f64::from(index), 0.05 * f64::from(index) + random.next(), None);
         }
         let (noise, _) = series.noise(Of::Value).unwrap();
         assert!((noise - 1.0).abs() < 0.06, "{noise}");

@@ -3,8 +3,8 @@
 //! *Within* is said only where a whole interval lies within the band, *beyond* only where a whole interval lies outside it: two one-sided
 //! tests each at the confidence of the criteria (Schuirmann 1987). Where neither holds the readings can't tell, which is said, too.
 //!
-//! `drift`: the interval is that of the drift over the span of the points, by the line through them; it is beyond, too, where its last eighth
-//! is so far from its first. `stability`: the points are put
+//! `drift`: the interval is that of how far the line through the readings goes from the first to the last, steps counted; it is beyond, too,
+//! where its last eighth is so far from its first. `stability`: the points are put
 //! together to at most [`STRETCHES`] stretches, and the mean of each is held against the reference, whose own noise counts. All must be
 //! within; for one to be beyond, its interval is widened to what so many chances ask for (Bonferroni).
 
@@ -12,12 +12,13 @@ use settled_protocol::run::{RunKind, RunPoint, RunVerdict};
 use settled_protocol::settling::Criteria;
 
 use super::series::{Mean, Of, Series, quantile};
+use crate::drift::Went;
 
 /// Stretches that light that is held is looked at in: each must be long enough for noise to average out.
-const STRETCHES: usize = 48;
+const STRETCHES: f64 = 48.0;
 
 /// Points of a stretch at least, where there are as many: so that one reading doesn't decide.
-const LEAST: usize = 3;
+const LEAST: f64 = 3.0;
 
 /// The share of its time that light which is held may have gone unseen: of more nothing is known (common practice, no source).
 const UNSEEN: f64 = 0.1;
@@ -79,14 +80,13 @@ fn judge(all: &[Off], band: f64) -> RunVerdict {
     if is_within { RunVerdict::Within } else { RunVerdict::Undecided }
 }
 
-/// How far it went over the span of the points; nothing where that can't be told.
+/// How far it went, by the line; nothing where that can't be told.
 fn drifted(series: &Series, of: Of, confidence: f64) -> Vec<Off> {
-    let span_s = series.span_s();
-    let off = |slope: super::series::Slope| {
-        let half = slope.half(confidence) * span_s;
-        Off { by: slope.per_s * span_s, half, wide: half }
+    let off = |Went { by, error, freedom }| {
+        let half = quantile(confidence, freedom) * error;
+        Off { by, half, wide: half }
     };
-    series.slope(of).map(off).into_iter().collect()
+    series.went(of).map(off).into_iter().collect()
 }
 
 /// How far its last eighth was from its first, whatever the way between them: a line through light that bends has a wide interval.
@@ -117,14 +117,26 @@ fn held(series: &Series, of: Of, from: f64, confidence: f64) -> Vec<Off> {
 }
 
 fn stretches(means: &[Mean]) -> Vec<Mean> {
-    let each = means.len().div_ceil(STRETCHES).max(LEAST);
-    means.chunks(each).map(together).collect()
+    let total: f64 = means.iter().map(|mean| mean.count).sum();
+    let each = (total / STRETCHES).max(LEAST);
+    let (mut stretches, mut rest) = (Vec::new(), means);
+    while !rest.is_empty() {
+        let mut count = 0.0;
+        let is_short = |mean: &&Mean| {
+            let is_short = count < each;
+            count += mean.count;
+            is_short
+        };
+        let (stretch, others) = rest.split_at(rest.iter().take_while(is_short).count());
+        stretches.push(together(stretch));
+        rest = others;
+    }
+    stretches
 }
 
 fn together(part: &[Mean]) -> Mean {
-    let count: f64 = part.iter().map(|bin| bin.count).sum();
-    let weigh = |value: fn(&Mean) -> f64| part.iter().map(|bin| bin.count * value(bin)).sum::<f64>() / count;
-    Mean { t_s: weigh(|bin| bin.t_s), mean: weigh(|bin| bin.mean), count }
+    let count: f64 = part.iter().map(|mean| mean.count).sum();
+    Mean { mean: part.iter().map(|mean| mean.count * mean.mean).sum::<f64>() / count, count }
 }
 
 #[cfg(test)]
@@ -132,7 +144,6 @@ mod tests {
     use settled_protocol::quantity::Chromaticity;
     use settled_protocol::time::Timestamp;
 
-    use super::super::series::Observed;
     use super::*;
 
     fn found(
@@ -158,7 +169,7 @@ mod tests {
             sign = -sign;
             // Noise of 0.05 % that is the same in every run of the test.
             let noise = 1.0 + 0.0005 * sign * (1.0 + (index % 3) as f64) / 2.0;
-            series.push(Observed { t_s, y: y(t_s) * noise, uv: Some(uv(t_s)) });
+            series.push(t_s, y(t_s) * noise, Some(uv(t_s)));
         }
         let [u, v] = uv(0.0);
         let chromaticity = Chromaticity::from_uv(u, v).ok();
@@ -202,6 +213,14 @@ mod tests {
         let bump = |t_s: f64| if (4000.0..6000.0).contains(&t_s) { 102.0 } else { 100.0 };
         assert_eq!(found(RunKind::Stability, 1000, bump, |_| WHITE), RunVerdict::Beyond);
         assert_ne!(found(RunKind::Drift, 1000, bump, |_| WHITE), RunVerdict::Beyond);
+    }
+
+    #[test]
+    fn a_step_counts_for_how_far_light_went_though_it_is_no_drift() {
+        let stepped = |share: f64| move |t_s: f64| if t_s < 4000.0 { 100.0 } else { 100.0 * (1.0 + share) };
+        for (share, expected) in [(0.002, RunVerdict::Within), (0.008, RunVerdict::Beyond)] {
+            assert_eq!(found(RunKind::Drift, 1000, stepped(share), |_| WHITE), expected, "{share}");
+        }
     }
 
     #[test]
