@@ -11,6 +11,7 @@ use settled_protocol::limits::Limits;
 use settled_protocol::log::EventKind;
 use settled_protocol::meter::Meter;
 use settled_protocol::method::Status;
+use settled_protocol::status::PageAddressed;
 use tokio::sync::{broadcast, watch};
 use tokio::task::{Id, JoinError, JoinSet};
 
@@ -83,6 +84,7 @@ pub struct Daemon {
     limits: Mutex<Limits>,
     started_s: f64,
     recording: OnceLock<Progress>,
+    page: OnceLock<PageAddressed>,
     meters: Vec<(MeterHandle, MeterConfig)>,
     changes: broadcast::Sender<Arc<Meter>>,
 }
@@ -133,7 +135,7 @@ impl Daemon {
         let started_s = clock.now_s();
         let (instance, clients, limits) = (unique_id(), AtomicUsize::new(0), server::limits(terms.limits));
         let limits = Mutex::new(limits);
-        let (recording, runs) = (OnceLock::new(), Runs::new(&log));
+        let (recording, page, runs) = (OnceLock::new(), OnceLock::new(), Runs::new(&log));
         let daemon = Arc::new(Self {
             clock,
             log,
@@ -149,6 +151,7 @@ impl Daemon {
             runs,
             started_s,
             recording,
+            page,
             meters,
             changes,
         });
@@ -217,6 +220,23 @@ impl Daemon {
             log: self.log.status(),
             recording: self.recording.get().map(Progress::status),
         }
+    }
+
+    /// Where the local page is to be had.
+    ///
+    /// # Errors
+    /// `unsupported` where there is none.
+    pub fn page_address(&self) -> Result<PageAddressed, RpcError> {
+        self.page.get().cloned().ok_or_else(|| {
+            let message = "this daemon has no local page: give it one with [page] port = 9760 in its config, and start it anew";
+            RpcError::new(ErrorKind::Unsupported, message)
+        })
+    }
+
+    /// Tells clients where the local page is from now on.
+    pub(crate) fn paged(&self, address: PageAddressed) {
+        // There is one page at most.
+        let _first = self.page.set(address).is_ok();
     }
 
     /// Takes over what a log remembers that could not be opened at the start, once it has been, or until `stop` comes.

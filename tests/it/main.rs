@@ -59,6 +59,8 @@ mod month;
 mod nights;
 mod outside;
 mod package;
+mod page;
+mod page_guard;
 mod pictures;
 mod plugin_guide;
 mod plugins;
