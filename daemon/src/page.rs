@@ -103,7 +103,8 @@ impl Listening {
         let port = four.local_addr().map_err(|error| ListenError::Port(address, error))?.port();
         let six = match at(Ipv6Addr::LOCALHOST.into(), port).await {
             Ok(six) => Some(six),
-            Err(ListenError::Port(_, error)) if is_without(&error) => None,
+            // One that was chosen by the system was chosen for the other version of IP.
+            Err(ListenError::Port(_, error)) if is_without(&error) || config.port == 0 => None,
             Err(error) => return Err(error),
         };
         // Without the token: the trace is read by others. `settle page` tells it.

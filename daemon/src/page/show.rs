@@ -12,7 +12,7 @@ use tokio::sync::Notify;
 use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
 use tokio::task::JoinSet;
-use tokio::time::{Instant, sleep, timeout_at};
+use tokio::time::{Instant, sleep, timeout, timeout_at};
 
 use super::news::{self, Board, Kind};
 use super::sight::Sight;
@@ -173,10 +173,9 @@ async fn ticks(show: Arc<Show>) {
         show.viewers.tell(|| news::time(&show.daemon));
         show.daemon.handles().for_each(|meter| show.look_at(meter));
         let now = happened();
-        if now != known {
+        // Once they are there to be looked up; a disk that stalls doesn't keep the time from being told.
+        if now != known && timeout(PACE, show.daemon.log.worked_through()).await.is_ok() {
             known = now;
-            // Once they are there to be looked up.
-            let _lives = show.daemon.log.worked_through().await;
             show.viewers.tell(news::happened);
         }
     }

@@ -173,14 +173,13 @@ impl Sight {
 
     /// How it stands; nothing before anything was seen.
     pub(super) fn judged(&self) -> Option<Judged<'_>> {
-        let (photometric, ..) = self.scale.as_ref()?;
         let latest = &self.latest.as_ref()?.reading;
         let Standing { value, mut evidence, .. } = self.judge.standing();
         let left = |at_s: f64| (self.started_s + at_s - latest.t_s).max(0.0);
         let settles_in_s =
             evidence.forecast.take().map(|forecast| [left(forecast.low_s), left(forecast.high_s)]);
         let (verdict, since_s) = self.verdict;
-        let unit = photometric.unit();
+        let unit = latest.light.photometric().unit();
         let message =
             verdict.map(|verdict| sentence(verdict, &evidence, value.as_ref(), &self.criteria, unit));
         Some(Judged {

@@ -63,7 +63,7 @@ const NEWS = {
     const rehearsal = clock.speed !== 1 ? `Rehearsal: the daemon's clock runs ${clock.speed} times as fast as real time.` : "";
     notice("clock", rehearsal);
     known(meters, isAnother);
-    ask("/api/runs", (told) => runs.are(told.runs), () => fill(place("runs"), empty("Runs are kept in the log, which can't be read.")));
+    ask("/api/runs", (told) => runs.are(told.runs), (words) => ["runs", "night"].forEach((id) => fill(place(id), empty(`Runs are kept in the log: ${words}.`))));
     happened();
   },
   time({ at, t_s, log }) {
