@@ -84,7 +84,8 @@ pub struct Daemon {
     limits: Mutex<Limits>,
     started_s: f64,
     recording: OnceLock<Progress>,
-    page: OnceLock<PageAddressed>,
+    /// Where the local page is, or why it is nowhere.
+    page: OnceLock<Result<PageAddressed, String>>,
     meters: Vec<(MeterHandle, MeterConfig)>,
     changes: broadcast::Sender<Arc<Meter>>,
 }
@@ -225,16 +226,18 @@ impl Daemon {
     /// Where the local page is to be had.
     ///
     /// # Errors
-    /// `unsupported` where there is none.
+    /// `unsupported` where there is none, with what keeps it away.
     pub fn page_address(&self) -> Result<PageAddressed, RpcError> {
-        self.page.get().cloned().ok_or_else(|| {
-            let message = "this daemon has no local page: give it one with [page] port = 9760 in its config, and start it anew";
-            RpcError::new(ErrorKind::Unsupported, message)
-        })
+        let message = match self.page.get() {
+            Some(Ok(address)) => return Ok(address.clone()),
+            Some(Err(why)) => format!("this daemon's local page can't be had until it is started anew: {why}"),
+            None => "this daemon has no local page: give it one with [page] port = 9760 in its config, and start it anew".to_owned(),
+        };
+        Err(RpcError::new(ErrorKind::Unsupported, message))
     }
 
-    /// Tells clients where the local page is from now on.
-    pub(crate) fn paged(&self, address: PageAddressed) {
+    /// Tells clients where the local page is from now on, or why it is nowhere.
+    pub(crate) fn paged(&self, address: Result<PageAddressed, String>) {
         // There is one page at most.
         let _first = self.page.set(address).is_ok();
     }

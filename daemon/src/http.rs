@@ -3,7 +3,7 @@
 
 use std::collections::VecDeque;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicU8, Ordering};
 use std::time::Duration;
 
 use hyper::server::conn::http1;
@@ -36,18 +36,34 @@ pub(crate) struct Guests {
     order: VecDeque<(AbortHandle, Stays)>,
 }
 
-/// Says of a connection that it stays for long, so that it gives way to nobody: whoever says so bounds how many do.
+/// Says of a connection how readily it gives way.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Stays(Arc<AtomicBool>);
+pub(crate) struct Stays(Arc<AtomicU8>);
+
+/// Nobody knows yet who it is: it gives way first.
+const PASSES: u8 = 0;
+/// It is somebody who may be here.
+const MAY: u8 = 1;
+/// It gives way to nobody.
+const DOES: u8 = 2;
 
 impl Stays {
-    /// From now on.
+    /// It is somebody who may be here, who gives way only where all may.
+    pub(crate) fn may_stay(&self) {
+        self.0.fetch_max(MAY, Ordering::Relaxed);
+    }
+
+    /// It stays for long from now on, and gives way to nobody: whoever says so bounds how many do.
     pub(crate) fn stays(&self) {
-        self.0.store(true, Ordering::Relaxed);
+        self.0.fetch_max(DOES, Ordering::Relaxed);
     }
 
     /// Whether it does.
     pub(crate) fn does(&self) -> bool {
+        self.how() == DOES
+    }
+
+    fn how(&self) -> u8 {
         self.0.load(Ordering::Relaxed)
     }
 }
@@ -58,16 +74,16 @@ impl Guests {
         Self { most, tasks: JoinSet::new(), order: VecDeque::new() }
     }
 
-    /// Answers one more; the one who has been there for the longest gives way where there are too many.
+    /// Answers one more. Where there are too many one gives way: of those who nobody knows the one who has been there for the longest; if
+    /// there is none, of the others.
     pub(crate) fn enter<F>(&mut self, attend: impl FnOnce(Stays) -> F)
     where
         F: Future<Output = ()> + Send + 'static,
     {
-        let passing = |order: &VecDeque<(AbortHandle, Stays)>| {
-            order.iter().filter(|(guest, stays)| !stays.does() && !guest.is_finished()).count()
-        };
-        if passing(&self.order) >= self.most
-            && let Some(oldest) = self.order.iter().position(|(_, stays)| !stays.does())
+        self.order.retain(|(guest, _)| !guest.is_finished());
+        let oldest = |how: u8| self.order.iter().position(|(_, stays)| stays.how() == how);
+        if self.order.iter().filter(|(_, stays)| !stays.does()).count() >= self.most
+            && let Some(oldest) = oldest(PASSES).or_else(|| oldest(MAY))
             && let Some((oldest, _)) = self.order.remove(oldest)
         {
             tracing::debug!("who has asked for a page for too long gives way to who comes");
@@ -93,31 +109,48 @@ mod tests {
 
     use super::*;
 
-    #[tokio::test]
-    async fn who_has_been_there_for_the_longest_gives_way_unless_it_stays() {
-        let (ended, mut heard) = mpsc::channel(8);
-        /// Tells as it is dropped.
-        struct Tells(u32, mpsc::Sender<u32>);
-        impl Drop for Tells {
-            fn drop(&mut self) {
-                self.1.try_send(self.0).unwrap();
-            }
+    /// Tells its number as it is dropped.
+    struct Tells(u32, mpsc::Sender<u32>);
+
+    impl Drop for Tells {
+        fn drop(&mut self) {
+            self.1.try_send(self.0).unwrap();
         }
+    }
+
+    /// Guests, two at once, of whom each does something at first; and the numbers of those that had to go.
+    async fn gone(does: &[fn(&Stays)]) -> (Guests, Vec<u32>) {
+        let (ended, mut heard) = mpsc::channel(8);
         let mut guests = Guests::new(2);
-        for number in 1..=4 {
+        for (number, does) in (1..).zip(does.iter().copied()) {
             let tells = Tells(number, ended.clone());
             guests.enter(|stays| async move {
                 let _tells = tells;
-                if number == 1 {
-                    stays.stays();
-                }
+                does(&stays);
                 std::future::pending::<()>().await;
             });
+            // It does it, and who was to go has gone.
             tokio::task::yield_now().await;
         }
-        assert_eq!(heard.recv().await, Some(2));
-        assert!(heard.try_recv().is_err(), "two pass, and the one that stays is there");
+        let gone = std::iter::from_fn(|| heard.try_recv().ok()).collect();
+        (guests, gone)
+    }
+
+    #[tokio::test]
+    async fn who_has_been_there_for_the_longest_gives_way_unless_it_stays() {
+        let passes: fn(&Stays) = |_| {};
+        let (mut guests, gone) = gone(&[Stays::stays, passes, passes, passes]).await;
+        assert_eq!(gone, [2], "two pass, and the one that stays is there");
         guests.leave().await;
         assert_eq!(guests.order.len(), 3);
+    }
+
+    #[tokio::test]
+    async fn who_is_not_known_pushes_out_nobody_who_is() {
+        let passes: fn(&Stays) = |_| {};
+        let (_guests, gone) = gone(&[Stays::may_stay, passes, passes, passes]).await;
+        assert_eq!(gone, [2, 3]);
+        let (_guests, gone) = self::gone(&[Stays::may_stay, Stays::may_stay, passes]).await;
+        assert_eq!(gone, [1], "unless all are");
     }
 }

@@ -95,8 +95,8 @@ pub struct Beside {
     pub retention: Option<watch::Receiver<Option<Retention>>>,
     /// Where its metrics are to be had.
     pub metrics: Option<Listening>,
-    /// The local page.
-    pub page: Option<page::Listening>,
+    /// The local page, or why it can't be had.
+    pub page: Option<Result<page::Listening, page::ListenError>>,
     /// The program that is told of runs' alerts, as that changes.
     pub alert_command: Option<watch::Receiver<Option<runs::Command>>>,
     /// What runs keep the machine from, where its sleep is looked after.
@@ -167,15 +167,22 @@ pub async fn run(
 }
 
 /// The pages over HTTP, as far as they are wanted.
-async fn pages(metrics: Option<Listening>, page: Option<page::Listening>, daemon: &Arc<Daemon>, stop: Stop) {
+async fn pages(
+    metrics: Option<Listening>,
+    page: Option<Result<page::Listening, page::ListenError>>,
+    daemon: &Arc<Daemon>,
+    stop: Stop,
+) {
     let measured = async {
         if let Some(listening) = &metrics {
             metrics::serve(listening, daemon, stop.clone()).await;
         }
     };
     let looked_at = async {
-        if let Some(listening) = page {
-            page::serve(listening, daemon, stop.clone()).await;
+        match page {
+            Some(Ok(listening)) => page::serve(listening, daemon, stop.clone()).await,
+            Some(Err(why)) => daemon.paged(Err(why.to_string())),
+            None => {}
         }
     };
     tokio::join!(measured, looked_at);

@@ -19,14 +19,19 @@ use std::fmt;
 use std::io::ErrorKind;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::path::Path;
+use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
 
 use hyper::service::service_fn;
 use hyper_util::rt::TokioIo;
+use settled_protocol::method::{
+    DaemonStatus, LogBins, LogEvents, LogReadings, MeterObserve, MetersList, Method, RunsList,
+};
 use settled_protocol::status::PageAddressed;
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::Notify;
+use tokio::time::timeout;
 
 use crate::config::PageConfig;
 use crate::daemon::Daemon;
@@ -45,17 +50,34 @@ mod token;
 mod viewers;
 
 use exchange::Desk;
-use show::Show;
 pub use token::{Token, TokenError};
 
 /// Connections at once, those on which news come not counted: a browser opens six at most.
 const CONNECTIONS: usize = 32;
 
+/// What one must be allowed to call to be told the page's address, as the page tells the same.
+pub(crate) const NEEDED: [&str; 7] = [
+    DaemonStatus::NAME,
+    MetersList::NAME,
+    MeterObserve::NAME,
+    LogReadings::NAME,
+    LogBins::NAME,
+    LogEvents::NAME,
+    RunsList::NAME,
+];
+
 /// How long a request may take to come whole, and a connection may be idle between two.
 const IDLE: Duration = Duration::from_secs(15);
 
-/// How long a connection may last on which no news come: a day of readings through a slow tunnel takes some seconds.
+/// How long a connection may last on which no news come: it is ended after the answer that is on its way then, which may take as long again. A
+/// day of readings through a slow tunnel takes some seconds.
 const LONGEST: Duration = Duration::from_secs(120);
+
+/// How long a viewer that is let go has to take what is on its way to it.
+const PARTING: Duration = Duration::from_secs(2);
+
+/// Ports that are tried where the system is to choose one: what it chooses is free for one version of IP, not for the other.
+const CHOICES: usize = 20;
 
 /// Where the page is to be had, and what one must know.
 #[derive(Debug)]
@@ -94,22 +116,19 @@ impl Listening {
     /// [`ListenError`], if the port is taken, or there is no token.
     pub async fn at(config: &PageConfig, file: &Path) -> Result<Self, ListenError> {
         let token = Token::kept_in(file).map_err(ListenError::Token)?;
-        let at = |ip: IpAddr, port| async move {
-            let address = SocketAddr::new(ip, port);
-            TcpListener::bind(address).await.map_err(|error| ListenError::Port(address, error))
-        };
-        let four = at(Ipv4Addr::LOCALHOST.into(), config.port).await?;
-        let address = SocketAddr::new(Ipv4Addr::LOCALHOST.into(), config.port);
-        let port = four.local_addr().map_err(|error| ListenError::Port(address, error))?.port();
-        let six = match at(Ipv6Addr::LOCALHOST.into(), port).await {
-            Ok(six) => Some(six),
-            // One that was chosen by the system was chosen for the other version of IP.
-            Err(ListenError::Port(_, error)) if is_without(&error) || config.port == 0 => None,
-            Err(error) => return Err(error),
+        let mut choices = if config.port == 0 { CHOICES } else { 1 };
+        let (listeners, port) = loop {
+            choices -= 1;
+            match take(config.port).await {
+                Err(ListenError::Port(_, error)) if choices > 0 => {
+                    tracing::debug!(%error, "another port for the page");
+                }
+                taken => break taken?,
+            }
         };
         // Without the token: the trace is read by others. `settle page` tells it.
         tracing::info!(port, "page on the loopback; `settle page` tells its address");
-        Ok(Self { listeners: [Some(four), six], port, token })
+        Ok(Self { listeners, port, token })
     }
 
     /// What is opened in a browser.
@@ -119,6 +138,23 @@ impl Listening {
     }
 }
 
+/// A port for both versions of IP, where the machine has both: with one of them left to somebody else, `localhost` might lead there.
+async fn take(port: u16) -> Result<([Option<TcpListener>; 2], u16), ListenError> {
+    let at = |ip: IpAddr, port| async move {
+        let address = SocketAddr::new(ip, port);
+        TcpListener::bind(address).await.map_err(|error| ListenError::Port(address, error))
+    };
+    let four = at(Ipv4Addr::LOCALHOST.into(), port).await?;
+    let address = SocketAddr::new(Ipv4Addr::LOCALHOST.into(), port);
+    let port = four.local_addr().map_err(|error| ListenError::Port(address, error))?.port();
+    let six = match at(Ipv6Addr::LOCALHOST.into(), port).await {
+        Ok(six) => Some(six),
+        Err(ListenError::Port(_, error)) if is_without(&error) => None,
+        Err(error) => return Err(error),
+    };
+    Ok(([Some(four), six], port))
+}
+
 /// Whether a machine has no such version of IP.
 fn is_without(error: &std::io::Error) -> bool {
     error.kind() == ErrorKind::AddrNotAvailable || error.raw_os_error() == Some(nix::libc::EAFNOSUPPORT)
@@ -126,11 +162,10 @@ fn is_without(error: &std::io::Error) -> bool {
 
 /// Gives the page to whoever asks for it, until the daemon stops.
 pub(crate) async fn serve(listening: Listening, daemon: &Arc<Daemon>, mut stop: Stop) {
-    daemon.paged(listening.address());
+    daemon.paged(Ok(listening.address()));
     let Listening { listeners: [four, six], token, .. } = listening;
-    let show = Show::new(daemon);
-    let desk = Arc::new(Desk::new(daemon, token, Arc::clone(&show)));
-    let showing = show.run();
+    let desk = Arc::new(Desk::new(daemon, token));
+    let showing = desk.show();
     tokio::pin!(showing);
     let mut guests = Guests::new(CONNECTIONS);
     loop {
@@ -172,18 +207,29 @@ async fn attend(stream: TcpStream, desk: Arc<Desk>, stays: Stays) {
     });
     let mut http = http::builder();
     http.header_read_timeout(IDLE);
-    let connection = http.serve_connection(TokioIo::new(stream), service);
+    let mut connection = pin!(http.serve_connection(TokioIo::new(stream), service));
     let too_long = async {
         tokio::time::sleep(LONGEST).await;
         if stays.does() {
             std::future::pending::<()>().await;
         }
     };
-    tokio::select! {
-        ended = connection => if let Err(error) = ended {
-            tracing::debug!(%error, "asking for the page");
-        },
-        () = lost.notified() => {}
-        () = too_long => tracing::debug!("a connection to the page took too long, and is ended"),
+    let rest = tokio::select! {
+        ended = connection.as_mut() => return tell(ended),
+        () = lost.notified() => PARTING,
+        () = too_long => {
+            connection.as_mut().graceful_shutdown();
+            LONGEST
+        }
+    };
+    match timeout(rest, connection).await {
+        Ok(ended) => tell(ended),
+        Err(_) => tracing::debug!("a connection to the page took too long, and is ended"),
+    }
+}
+
+fn tell(ended: Result<(), hyper::Error>) {
+    if let Err(error) = ended {
+        tracing::debug!(%error, "asking for the page");
     }
 }

@@ -117,8 +117,8 @@ pub struct LogChecked {
 /// Result of `page.address`.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct PageAddressed {
-    /// To be opened in a browser on the daemon's machine, or through a tunnel to it. Whoever has it sees what a guest may see, so it is
-    /// to be kept as a password is: its fragment is the token.
+    /// To be opened in a browser on the daemon's machine, or through a tunnel to it. Whoever has it sees meters, readings, runs and events
+    /// until the token, which is its fragment, is made anew, so it is to be kept as a password is.
     pub address: String,
     /// The port on the loopback, for a tunnel.
     pub port: u16,

@@ -97,6 +97,21 @@ fn a_guest_may_what_the_config_lists_and_no_more() {
 }
 
 #[test]
+fn the_local_pages_address_is_for_who_may_call_what_it_tells() {
+    let config = format!(
+        "[page]\nport = 0\n[socket]\nguests = \"everyone\"\nguests_may = [\"daemon.status\", \"page.address\"]\n{METER}"
+    );
+    let daemon = Daemon::start(&config);
+    let mut guest = STRANGER.connect(&daemon);
+    let message = refused(&mut guest.client, "page.address", &json!({}));
+    assert!(message.contains("meters.list"), "{message}");
+    assert!(daemon.client().call("page.address", &json!({}))["port"].is_u64(), "the owner may");
+    let usual = Daemon::start(&format!("[page]\nport = 0\n[socket]\nguests = \"everyone\"\n{METER}"));
+    let mut guest = STRANGER.connect(&usual);
+    assert!(guest.client.call("page.address", &json!({}))["address"].is_string());
+}
+
+#[test]
 fn a_stranger_is_told_whom_to_ask_and_not_one_byte_more() {
     let daemon = Daemon::start(&shared());
     let request = "{\"jsonrpc\":\"2.0\",\"id\":1,\"method\":\"meters.list\"}\n";

@@ -13,18 +13,18 @@ const LOG: &str = "[log]\npath = \"log.sqlite\"\n";
 const BENCH: &str = "[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"self-emitting\"\nintegration_s = [0.02, 4]\nzero_at_start = false\n";
 
 /// A simulated meter whose exposures take so long, in s.
-fn bench(automatic_s: f64) -> String {
+pub(crate) fn bench(automatic_s: f64) -> String {
     format!("{LOG}{BENCH}automatic_s = {automatic_s}\n")
 }
 
 /// A daemon with a page, and its address.
-fn paged(config: &str) -> (Daemon, String) {
+pub(crate) fn paged(config: &str) -> (Daemon, String) {
     let daemon = Daemon::start(&format!("[page]\nport = 0\n{config}"));
     let address = address(&daemon);
     (daemon, address)
 }
 
-fn address(daemon: &Daemon) -> String {
+pub(crate) fn address(daemon: &Daemon) -> String {
     let mut client = daemon.client();
     let told = client.call("page.address", &json!({}));
     client.wait_for_state("bench", "ready");
@@ -32,7 +32,7 @@ fn address(daemon: &Daemon) -> String {
 }
 
 /// A browser that looks at the page, once it is told news.
-fn looking(address: &str) -> Browser {
+pub(crate) fn looking(address: &str) -> Browser {
     let mut browser = Browser::start(&[]);
     look(&mut browser, address);
     is_live(&mut browser);
@@ -45,7 +45,7 @@ fn look(browser: &mut Browser, address: &str) {
     browser.wait_for("document.readyState === 'complete' && document.getElementById('line') !== null");
 }
 
-fn is_live(browser: &mut Browser) {
+pub(crate) fn is_live(browser: &mut Browser) {
     browser.wait_for("document.getElementById('line').dataset.state === 'live'");
 }
 
@@ -54,23 +54,23 @@ fn text(selector: &str) -> String {
     format!("[...document.querySelectorAll({selector:?})].map((found) => found.textContent).join(' | ')")
 }
 
-fn says(browser: &mut Browser, selector: &str, words: &str) {
+pub(crate) fn says(browser: &mut Browser, selector: &str, words: &str) {
     browser.wait_for(&format!("{}.includes({words:?})", text(selector)));
 }
 
 /// The luminance of a reading as the page writes it: five digits.
-fn written(reading: &Value) -> String {
+pub(crate) fn written(reading: &Value) -> String {
     let value = reading["luminance_cd_m2"].as_f64().unwrap();
     let after = 5 - (value.log10().floor() as usize + 1);
     format!("{value:.after$}")
 }
 
-fn read(client: &mut Client) -> Value {
+pub(crate) fn read(client: &mut Client) -> Value {
     client.call("meter.read", &json!({"meter": "bench"}))
 }
 
 /// A port that is free, and isn't given to whoever connects to somewhere meanwhile: below those.
-fn free_port() -> u16 {
+pub(crate) fn free_port() -> u16 {
     let first = 20_000 + u16::try_from(std::process::id() % 8000).unwrap();
     let port = (first..30_000).find(|port| TcpListener::bind(("127.0.0.1", *port)).is_ok());
     port.expect("a port that is free")
@@ -87,7 +87,7 @@ fn the_page_shows_what_others_measure_causes_no_exposure_and_asks_nobody_else_fo
         let reading = read(&mut client);
         says(&mut browser, ".value strong", &written(&reading));
     }
-    says(&mut browser, ".age", "measured just now");
+    says(&mut browser, ".age", "measured ");
     browser.wait_for("document.querySelector('.canvas canvas') !== null");
     says(&mut browser, "#events", "meter ready");
     let lease = client.call("meter.lease", &json!({"meter": "bench", "purpose": "profiling", "ttl_s": 600}));
@@ -148,25 +148,51 @@ fn what_is_old_is_shown_as_stale_with_its_age_and_no_verdict_outlives_its_hold()
     says(&mut browser, ".age", "min ago, at ");
     says(&mut browser, ".verdict", "Nobody measures");
     says(&mut browser, ".verdict", "nothing is known of now");
+    // Its curve moves on, though nothing comes.
+    browser.wait_for(
+        "document.querySelector('.canvas').dataset.empty === 'Nothing was measured in the last 10 min.'",
+    );
+    browser.wait_for(
+        "document.querySelector('.canvas').getAttribute('aria-label').includes('Nothing was measured')",
+    );
 }
 
+/// Has the page keep all that it ever said of the verdict, and all that it announced, in order: most of it stands for less than a second here.
+const KEEP: &str = "globalThis.kept = []; globalThis.announced = [];
+    const keep = (selector, note) => new MutationObserver(note).observe(document.querySelector(selector), { childList: true, subtree: true, characterData: true });
+    keep('.verdict', () => kept.push(document.querySelector('.verdict').textContent) > 5000 && kept.shift());
+    keep('#said', (changes) => changes.forEach((change) => change.addedNodes.forEach((added) => announced.push(added.textContent))));";
+
 #[test]
-fn light_that_others_watch_is_called_settled_by_the_daemon_and_that_is_announced_once() {
+fn light_that_others_watch_is_called_settled_by_the_daemon_and_only_changes_are_announced() {
     let (daemon, address) = paged(&format!("[clock]\nspeed = 120\n{}", bench(2.0)));
     let mut browser = looking(&address);
+    says(&mut browser, ".card h3", "bench");
+    browser.evaluate(KEEP);
     let mut client = daemon.client();
     client.call("meter.observe", &json!({"meter": "bench", "interval_s": 2}));
-    // Until then somebody reads what comes.
-    let mut taken = 0;
-    wait_until("the page says that it has settled", || {
-        client.notice("reading");
-        taken += 1;
-        taken % 50 == 0
-            && browser.evaluate(&format!("{}.includes('Settled')", text(".verdict .state"))) == true
-    });
-    says(&mut browser, ".estimate", "95 %, repeatability alone");
-    says(&mut browser, ".why", "Settled: over the last");
-    says(&mut browser, "#said", "bench: Settled");
+    // Somebody reads what comes, until then.
+    let mut until = |browser: &mut Browser, what: &str, expression: &str| {
+        let mut taken = 0;
+        wait_until(what, || {
+            client.notice("reading");
+            taken += 1;
+            taken % 50 == 0 && browser.evaluate(expression) == true
+        });
+    };
+    until(&mut browser, "it is announced that it has settled", "announced.includes('bench: Settled')");
+    until(
+        &mut browser,
+        "the page says that it has settled, how well that is known and why",
+        "kept.some((text) => text.includes('● Settled') && text.includes('95 %, repeatability alone') && text.includes('hold'))",
+    );
+    // A verdict that is no longer good, as nobody measures, is shown as that and not announced.
+    until(&mut browser, "it goes stale", "kept.some((text) => text.includes('nothing is known of now'))");
+    let announced = browser.evaluate("announced");
+    let words: Vec<&str> =
+        announced.as_array().unwrap().iter().map(|words| words.as_str().unwrap()).collect();
+    assert!(words.windows(2).all(|two| two[0] != two[1]), "{words:?}");
+    assert!(words.iter().all(|words| !words.contains("Was") && !words.contains("Nobody")), "{words:?}");
     assert!(browser.evaluate("document.getElementById('said').getAttribute('aria-live')") == "polite");
 }
 
@@ -175,11 +201,13 @@ fn a_run_is_shown_as_it_gets_on_and_as_the_last_night_once_it_has_ended() {
     let (daemon, address) = paged(&format!("[clock]\nspeed = 60\n{}", bench(1.0)));
     let mut browser = looking(&address);
     let mut client = daemon.client();
-    let plan = json!({"meter": "bench", "kind": "stability", "label": "monitor 4", "duration_s": 120, "interval_s": 5});
+    let plan = json!({"meter": "bench", "kind": "stability", "label": "monitor 4", "duration_s": 360_000, "interval_s": 5});
     client.call("runs.start", &plan);
     says(&mut browser, "#runs h3", "Run 1 monitor 4");
+    says(&mut browser, "#runs", "points of");
+    client.call("runs.stop", &json!({"run": 1}));
     says(&mut browser, "#night h3", "Run 1 monitor 4");
-    says(&mut browser, "#night", "stability on bench, done");
+    says(&mut browser, "#night", "stability on bench, stopped");
     says(&mut browser, "#night", "points of");
     says(&mut browser, "#night .badge", "SIMULATED");
     says(&mut browser, "#runs", "None.");
@@ -197,7 +225,7 @@ fn without_the_token_nothing_is_shown_but_what_to_do() {
     says(&mut browser, "#line", "not let in");
     says(&mut browser, "#notices", "settle page");
     look(&mut browser, &format!("{own}#00112233445566778899aabbccddeeff"));
-    says(&mut browser, "#notices", "it isn't the daemon's");
+    says(&mut browser, "#notices", "doesn't know this page's token");
     assert!(browser.evaluate("document.querySelector('.card')").is_null());
     // The right one in the same tab.
     browser.evaluate(&format!("location.hash = {token:?}"));

@@ -11,7 +11,7 @@ use crate::support::daemon::{Daemon, PATIENCE};
 const METER: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"self-emitting\"\n";
 
 /// A daemon with a page, its port and its token.
-fn paged() -> (Daemon, u16, String) {
+pub(crate) fn paged() -> (Daemon, u16, String) {
     let daemon = Daemon::start(&format!("[page]\nport = 0\n{METER}"));
     let told = daemon.client().call("page.address", &json!({}));
     let (_, token) = told["address"].as_str().unwrap().split_once('#').unwrap();
@@ -54,6 +54,10 @@ fn whoever_comes_by_another_name_from_another_page_or_without_the_token_is_refus
         ("/api/other", vec![host, knows], 404),
         ("/etc/passwd", vec![host, knows], 404),
         ("/../page.rs", vec![host, knows], 404),
+        ("/api/proof?nonce=0123456789abcdef", vec![host], 200),
+        ("/api/proof?nonce=0123456789abcdef", vec![("Host", "meters.example.org")], 403),
+        ("/api/proof?nonce=short", vec![host], 400),
+        ("/api/proof", vec![host], 400),
         ("/", vec![("Host", "meters.example.org")], 403),
         ("/api/runs", vec![("Host", "meters.example.org"), knows], 403),
         ("/api/runs", vec![host, knows, ("Origin", "http://meters.example.org")], 403),
@@ -151,5 +155,5 @@ fn who_connects_and_says_nothing_keeps_nobody_from_the_page() {
     let answer = get(port, "/", &[("Host", "localhost")]);
     assert!(answer.starts_with("HTTP/1.1 200 "), "{answer}");
     let long = get(port, "/", &[("Host", "localhost"), ("X", &"x".repeat(20_000))]);
-    assert!(!long.starts_with("HTTP/1.1 200 "), "{long}");
+    assert!(long.starts_with("HTTP/1.1 431 "), "{long}");
 }

@@ -20,11 +20,12 @@ const POLICY: HeaderValue = HeaderValue::from_static(
 );
 
 /// On every answer.
-const ALWAYS: [(HeaderName, HeaderValue); 5] = [
+const ALWAYS: [(HeaderName, HeaderValue); 6] = [
     (CONTENT_SECURITY_POLICY, POLICY),
     (X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff")),
     (REFERRER_POLICY, HeaderValue::from_static("no-referrer")),
     (X_FRAME_OPTIONS, HeaderValue::from_static("DENY")),
+    (HeaderName::from_static("cross-origin-opener-policy"), HeaderValue::from_static("same-origin")),
     (HeaderName::from_static("cross-origin-resource-policy"), HeaderValue::from_static("same-origin")),
 ];
 

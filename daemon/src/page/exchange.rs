@@ -15,6 +15,12 @@ use super::{files, past};
 use crate::daemon::Daemon;
 use crate::http::Stays;
 
+/// By this the daemon proves that it knows the token, before it is told.
+const PROOF: &str = "/api/proof";
+
+/// Characters that a nonce has: chosen by the page, different each time.
+const NONCE: std::ops::RangeInclusive<usize> = 16..=64;
+
 /// What is asked for with the token.
 const STREAM: &str = "/api/stream";
 const BINS: &str = "/api/bins";
@@ -22,7 +28,7 @@ const EVENTS: &str = "/api/events";
 const RUNS: &str = "/api/runs";
 
 /// Questions to the log at once, for all viewers together: clients on the socket have the log's other places.
-const QUESTIONS: usize = 2;
+pub(super) const QUESTIONS: usize = 2;
 
 /// Answers requests.
 #[derive(Debug)]
@@ -30,12 +36,19 @@ pub(super) struct Desk {
     daemon: Arc<Daemon>,
     token: Token,
     show: Arc<Show>,
-    questions: Semaphore,
+    questions: Arc<Semaphore>,
 }
 
 impl Desk {
-    pub(super) fn new(daemon: &Arc<Daemon>, token: Token, show: Arc<Show>) -> Self {
-        Self { daemon: Arc::clone(daemon), token, show, questions: Semaphore::new(QUESTIONS) }
+    pub(super) fn new(daemon: &Arc<Daemon>, token: Token) -> Self {
+        let questions = Arc::new(Semaphore::new(QUESTIONS));
+        let show = Show::new(daemon, &questions);
+        Self { daemon: Arc::clone(daemon), token, show, questions }
+    }
+
+    /// Tells viewers what happens, for ever.
+    pub(super) fn show(&self) -> impl Future<Output = ()> + use<> {
+        Arc::clone(&self.show).run()
     }
 
     /// What a request gets. A connection on which news come `stays`, until it is `lost`.
@@ -47,12 +60,16 @@ impl Desk {
             return file;
         }
         let path = request.uri().path();
+        if path == PROOF {
+            return self.prove(request.uri().query().unwrap_or_default());
+        }
         if ![STREAM, BINS, EVENTS, RUNS].contains(&path) {
             return answer::refused(Refusal::NothingThere);
         }
         if let Err(refusal) = guard::knows(&self.token, request) {
             return answer::refused(refusal);
         }
+        stays.may_stay();
         if path == STREAM {
             if *request.method() == Method::HEAD {
                 return answer::json(StatusCode::OK, String::new());
@@ -68,6 +85,18 @@ impl Desk {
             Ok(text) => answer::json(StatusCode::OK, text),
             Err(error) => answer::json(status(error.kind()), json!({ "error": error }).to_string()),
         }
+    }
+
+    /// What only who knows the token can tell of a nonce.
+    fn prove(&self, query: &str) -> Answer {
+        let nonce = value(query, "nonce").filter(|nonce| {
+            NONCE.contains(&nonce.len()) && nonce.bytes().all(|byte| byte.is_ascii_alphanumeric())
+        });
+        let Some(nonce) = nonce else {
+            let error = RpcError::new(ErrorKind::InvalidParams, "nonce must be 16 to 64 letters or digits");
+            return answer::json(StatusCode::BAD_REQUEST, json!({ "error": error }).to_string());
+        };
+        answer::json(StatusCode::OK, json!({ "proof": self.token.proof(nonce) }).to_string())
     }
 
     /// What the log has.

@@ -19,7 +19,7 @@ macro_rules! files {
 }
 
 /// Each with its path.
-const FILES: [(&str, &str, &[u8]); 15] = files! {
+const FILES: [(&str, &str, &[u8]); 19] = files! {
     "/", HTML, "index.html";
     "/page.css", CSS, "page.css";
     "/main.js", SCRIPT, "main.js";
@@ -29,6 +29,10 @@ const FILES: [(&str, &str, &[u8]); 15] = files! {
     "/words.js", SCRIPT, "words.js";
     "/parts.js", SCRIPT, "parts.js";
     "/meter.js", SCRIPT, "meter.js";
+    "/past.js", SCRIPT, "past.js";
+    "/verdict.js", SCRIPT, "verdict.js";
+    "/proof.js", SCRIPT, "proof.js";
+    "/announce.js", SCRIPT, "announce.js";
     "/series.js", SCRIPT, "series.js";
     "/curve.js", SCRIPT, "curve.js";
     "/runs.js", SCRIPT, "runs.js";
@@ -43,6 +47,13 @@ pub(super) fn file<B>(request: &Request<B>) -> Option<Answer> {
     let tag = tag(bytes)?;
     let known = request.headers().get_all(IF_NONE_MATCH).iter().any(|known| *known == tag);
     Some(answer::file(kind, &tag, (!known).then_some(bytes)))
+}
+
+/// Tells all files of one program from those of another.
+pub(super) fn together() -> String {
+    let mut hasher = DefaultHasher::new();
+    FILES.hash(&mut hasher);
+    format!("{:016x}", hasher.finish())
 }
 
 /// Tells files apart, as an entity tag (RFC 9110, 8.8.3).

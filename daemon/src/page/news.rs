@@ -12,6 +12,7 @@ use settled_protocol::run::Run;
 use settled_protocol::settling::{Estimate, Evidence, Verdict};
 use settled_protocol::time::Timestamp;
 
+use super::files;
 use crate::daemon::{Daemon, VERSION};
 
 /// One event as it is sent.
@@ -29,6 +30,8 @@ struct Hello<'a> {
     boot: &'a str,
     clock: ClockInfo,
     meters: Vec<&'a str>,
+    /// Tells one daemon's page from another's: a browser that shows the other loads anew.
+    page: String,
 }
 
 /// `time`: what time it is for the daemon, and how its log is. Ages are counted from this.
@@ -76,7 +79,7 @@ pub(super) struct Judged<'a> {
 pub(super) fn hello(daemon: &Daemon) -> Bytes {
     let meters = daemon.handles().map(|handle| handle.id()).collect();
     let (instance, boot, clock) = (&*daemon.instance, daemon.clock.boot(), daemon.clock.info());
-    event("hello", &Hello { daemon: VERSION, instance, boot, clock, meters })
+    event("hello", &Hello { daemon: VERSION, instance, boot, clock, meters, page: files::together() })
 }
 
 pub(super) fn time(daemon: &Daemon) -> Bytes {
@@ -95,6 +98,16 @@ pub(super) fn meter(mut meter: Meter) -> Bytes {
 /// `run`: a run as `runs.list` has it.
 pub(super) fn run(run: &Run) -> Bytes {
     event("run", run)
+}
+
+/// `runs`: more became of runs than was told.
+pub(super) fn runs() -> Bytes {
+    event("runs", &serde_json::json!({}))
+}
+
+/// `left`: the viewer is let go for one who came, and isn't to come back by itself.
+pub(super) fn left() -> Bytes {
+    event("left", &serde_json::json!({}))
 }
 
 /// `happened`: there are events in the log that there weren't.
@@ -129,13 +142,30 @@ impl Board {
         all.insert((meter.to_owned(), kind), news.clone()).as_ref() != Some(news)
     }
 
-    /// All that there is.
-    pub(super) fn all(&self) -> Vec<Bytes> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).values().cloned().collect()
+    /// What there is of readings and verdicts. How a meter is, whoever comes is told as it is now: what is up is what the others were told.
+    pub(super) fn seen(&self) -> Vec<Bytes> {
+        let all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        all.iter().filter(|((_, kind), _)| *kind != Kind::Meter).map(|(_, news)| news.clone()).collect()
     }
 
     /// Takes everything down: nobody looks after it any more.
     pub(super) fn clear(&self) {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).clear();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn whoever_comes_takes_no_news_of_a_meter_from_those_who_are_there() {
+        let board = Board::default();
+        let news = |text: &'static str| Bytes::from_static(text.as_bytes());
+        assert!(board.put("bench", Kind::Meter, &news("ready")));
+        assert!(board.put("bench", Kind::Reading, &news("1")));
+        assert_eq!(board.seen(), [news("1")], "a meter is told as it is now");
+        assert!(!board.put("bench", Kind::Meter, &news("ready")));
+        assert!(board.put("bench", Kind::Meter, &news("leased")), "the others haven't been told");
     }
 }

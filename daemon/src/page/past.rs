@@ -1,13 +1,17 @@
 //! What the log has, for the page to draw: a stretch in bins, column by column, so that a day takes some ten kilobytes; the newest events;
 //! the newest runs.
 
+use std::time::Duration;
+
 use serde::Serialize;
 use settled_protocol::bins::{Bin, BinsPage, BinsParams};
 use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::quantity::Photometric;
+use settled_protocol::reading::Flag;
 use settled_protocol::run::ListRuns;
 use settled_protocol::time::Timestamp;
+use tokio::time::timeout;
 
 use crate::daemon::Daemon;
 use crate::runs;
@@ -18,6 +22,9 @@ const STRETCHES: [(u64, u64); 3] = [(600, 1), (3600, 5), (86_400, 60)];
 /// Runs, and events, that are told at once.
 const RUNS: u32 = 20;
 const EVENTS: u32 = 60;
+
+/// How long the log has to write down what was handed to it.
+const WRITTEN: Duration = Duration::from_secs(2);
 
 /// Digits that a curve's numbers have.
 const DIGITS: usize = 7;
@@ -45,6 +52,9 @@ struct Series {
     correction: Option<String>,
     /// The sequence of the last reading in it.
     last: u64,
+    /// Whether any of it comes from a simulation, or from a recording.
+    simulated: bool,
+    replayed: bool,
     /// Beginnings of the bins, in s since 1970.
     t: Vec<f64>,
     n: Vec<u64>,
@@ -61,6 +71,8 @@ impl Series {
             observer: bin.observer,
             correction: bin.correction.clone(),
             last: 0,
+            simulated: false,
+            replayed: false,
             t: Vec::new(),
             n: Vec::new(),
             mean: Vec::new(),
@@ -75,6 +87,8 @@ impl Series {
 
     fn push(&mut self, bin: &Bin) {
         self.last = self.last.max(bin.last);
+        self.simulated |= bin.flags.contains(&Flag::Simulated);
+        self.replayed |= bin.flags.contains(&Flag::Replayed);
         self.t.push(seconds(bin.at));
         self.n.push(bin.count);
         for (column, value) in
@@ -95,6 +109,8 @@ pub(super) async fn stretch(daemon: &Daemon, meter: &str, span_s: u64) -> Result
         let message = format!("span must be one of 600, 3600 and 86400, not {span_s}");
         return Err(RpcError::new(ErrorKind::InvalidParams, message));
     };
+    // What was told on the stream is to be in it. A disk that stalls isn't waited for: what it lacks comes with the next look.
+    let _written = timeout(WRITTEN, daemon.log.worked_through()).await.is_ok();
     let until = daemon.clock.now().at;
     let since = Timestamp::from_unix_ns(until.unix_ns().saturating_sub(span_s * 1_000_000_000));
     let mut params = BinsParams {
@@ -140,6 +156,8 @@ pub(super) async fn events(daemon: &Daemon, after: u64) -> Result<String, RpcErr
 /// # Errors
 /// `log_unavailable` where the log is off or can't be read.
 pub(super) async fn runs(daemon: &Daemon) -> Result<String, RpcError> {
+    // A run that has just ended is looked up in what is written.
+    let _written = timeout(WRITTEN, daemon.log.worked_through()).await.is_ok();
     written(&runs::list(daemon, ListRuns { limit: Some(RUNS), ..ListRuns::default() }).await?)
 }
 

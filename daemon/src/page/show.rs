@@ -8,9 +8,9 @@ use hyper::body::Bytes;
 use settled_drivers::clock::Clock as _;
 use settled_protocol::run::Run;
 use settled_protocol::settling::Verdict;
-use tokio::sync::Notify;
 use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
+use tokio::sync::{Notify, Semaphore};
 use tokio::task::JoinSet;
 use tokio::time::{Instant, sleep, timeout, timeout_at};
 
@@ -26,28 +26,33 @@ const PACE: Duration = Duration::from_millis(250);
 /// Between two looks at what nobody announces, and two times: a viewer that has heard nothing for much longer has lost its line.
 const TICK: Duration = Duration::from_secs(2);
 
+/// How long the last one's coming is still good for after it has gone: a telephone that is put away and looked at again costs the log nothing.
+const LINGERS: Duration = Duration::from_secs(30);
+
 /// Shows the daemon to whoever looks.
 #[derive(Debug)]
 pub(super) struct Show {
     daemon: Arc<Daemon>,
     viewers: Arc<Viewers>,
     board: Board,
+    /// Places of those who ask the log for the page.
+    questions: Arc<Semaphore>,
 }
 
 impl Show {
-    pub(super) fn new(daemon: &Arc<Daemon>) -> Arc<Self> {
-        Arc::new(Self { daemon: Arc::clone(daemon), viewers: Arc::default(), board: Board::default() })
+    pub(super) fn new(daemon: &Arc<Daemon>, questions: &Arc<Semaphore>) -> Arc<Self> {
+        let (viewers, board) = (Arc::default(), Board::default());
+        Arc::new(Self { daemon: Arc::clone(daemon), viewers, board, questions: Arc::clone(questions) })
     }
 
     /// One more viewer. `lost` is notified if it is let go.
     pub(super) fn enter(&self, lost: Arc<Notify>) -> Viewing {
-        self.viewers.enter(lost, || {
-            let mut first = vec![news::hello(&self.daemon), news::time(&self.daemon)];
-            for meter in self.daemon.list() {
-                let id = meter.id.clone();
-                self.board.put(&id, Kind::Meter, &news::meter(meter));
-            }
-            first.extend(self.board.all());
+        // It looks at the disk, which nobody is to wait for.
+        let time = news::time(&self.daemon);
+        self.viewers.enter(lost, &news::left(), || {
+            let mut first = vec![news::hello(&self.daemon), time];
+            first.extend(self.daemon.list().into_iter().map(news::meter));
+            first.extend(self.board.seen());
             first
         })
     }
@@ -63,7 +68,12 @@ impl Show {
             tasks.spawn(meters(Arc::clone(&self)));
             tasks.spawn(runs(Arc::clone(&self)));
             tasks.spawn(ticks(Arc::clone(&self)));
-            self.viewers.none().await;
+            loop {
+                self.viewers.none().await;
+                if timeout(LINGERS, self.viewers.some()).await.is_err() {
+                    break;
+                }
+            }
             tasks.shutdown().await;
             self.board.clear();
         }
@@ -73,16 +83,16 @@ impl Show {
     fn post(&self, meter: &str, kind: Kind, news: Bytes, put_up: &Bytes) {
         self.viewers.tell(|| {
             self.board.put(meter, kind, put_up);
-            news
+            Some(news)
         });
     }
 
     /// Tells of a meter, if it isn't as it was told last.
     fn look_at(&self, meter: &MeterHandle) {
-        let news = news::meter(meter.meter(self.daemon.clock.now_s()));
-        if self.board.put(meter.id(), Kind::Meter, &news) {
-            self.viewers.tell(|| news);
-        }
+        self.viewers.tell(|| {
+            let news = news::meter(meter.meter(self.daemon.clock.now_s()));
+            self.board.put(meter.id(), Kind::Meter, &news).then_some(news)
+        });
     }
 }
 
@@ -90,7 +100,7 @@ impl Show {
 async fn readings(show: Arc<Show>, meter: MeterHandle) {
     let mut follow = meter.follow();
     let mut sight = Sight::new(&meter, show.daemon.clock.now_s());
-    sight.recall(&show.daemon).await;
+    sight.recall(&show.daemon, &show.questions).await;
     let mut told = None;
     say(&show, &mut sight, &meter, &mut told);
     loop {
@@ -150,16 +160,20 @@ async fn runs(show: Arc<Show>) {
     let mut changes = show.daemon.runs.observe();
     loop {
         let (mut latest, mut pause): (BTreeMap<u64, Arc<Run>>, _) = (BTreeMap::new(), None);
+        let mut lagged = false;
         while let Some(heard) = heard(&mut changes, pause).await {
             match heard {
                 Ok(changed) => drop(latest.insert(changed.run.run, changed.run)),
-                Err(RecvError::Lagged(_)) => {}
+                Err(RecvError::Lagged(_)) => lagged = true,
                 Err(RecvError::Closed) => return,
             }
             pause.get_or_insert_with(|| Instant::now() + PACE);
         }
         for run in latest.values() {
-            show.viewers.tell(|| news::run(run));
+            show.viewers.tell(|| Some(news::run(run)));
+        }
+        if lagged {
+            show.viewers.tell(|| Some(news::runs()));
         }
     }
 }
@@ -170,13 +184,14 @@ async fn ticks(show: Arc<Show>) {
     let mut known = happened();
     loop {
         sleep(TICK).await;
-        show.viewers.tell(|| news::time(&show.daemon));
+        let time = news::time(&show.daemon);
+        show.viewers.tell(|| Some(time));
         show.daemon.handles().for_each(|meter| show.look_at(meter));
         let now = happened();
         // Once they are there to be looked up; a disk that stalls doesn't keep the time from being told.
         if now != known && timeout(PACE, show.daemon.log.worked_through()).await.is_ok() {
             known = now;
-            show.viewers.tell(news::happened);
+            show.viewers.tell(|| Some(news::happened()));
         }
     }
 }

@@ -3,13 +3,23 @@
 use std::fmt;
 use std::fs::{File, OpenOptions};
 use std::io::{ErrorKind, Read, Write};
-use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
+
+use hmac::{Hmac, KeyInit, Mac};
+use nix::unistd::geteuid;
+use sha2::Sha256;
 
 use crate::clock::unguessable;
 
 /// Bytes that a token has at least and at most: what is made here has 32, and somebody may write one of their own.
 const BYTES: std::ops::RangeInclusive<usize> = 16..=128;
+
+/// Who may read every file anyway.
+const ROOT: u32 = 0;
+
+/// What a proof is of, before the nonce.
+const PROVES: &[u8] = b"settled page, nonce ";
 
 /// What lets others read, or write, a file.
 const OTHERS: u32 = 0o077;
@@ -31,6 +41,10 @@ pub enum TokenError {
     Io(PathBuf, std::io::Error),
     /// Others may read it.
     Open(PathBuf, u32),
+    /// Somebody else's: they know it.
+    Owned(PathBuf, u32),
+    /// No file, but a pipe or a device.
+    NoFile(PathBuf),
     /// What it holds is no token.
     Unfit(PathBuf),
     /// The kernel gives nothing random.
@@ -52,6 +66,12 @@ impl fmt::Display for TokenError {
                 "the page's token {} has mode {mode:o}, so that others may read it: delete it, and a new one is made",
                 path.display()
             ),
+            Self::Owned(path, owner) => write!(
+                f,
+                "the page's token {} belongs to user {owner}, who knows it: delete it, and a new one is made",
+                path.display()
+            ),
+            Self::NoFile(path) => write!(f, "the page's token {} is no ordinary file", path.display()),
             Self::Unfit(path) => write!(
                 f,
                 "the page's token {} must be {} to {} letters, digits, '-' or '_': delete it, and one is made",
@@ -73,7 +93,9 @@ impl Token {
     /// [`TokenError`].
     pub fn kept_in(file: &Path) -> Result<Self, TokenError> {
         let failed = |error| TokenError::Io(file.to_owned(), error);
-        match File::open(file) {
+        // A link may lead to somebody else's, and a pipe that nobody writes to would be waited for without end.
+        let flags = nix::libc::O_NOFOLLOW | nix::libc::O_NONBLOCK;
+        match OpenOptions::new().read(true).custom_flags(flags).open(file) {
             Ok(open) => Self::read(open, file),
             Err(error) if error.kind() == ErrorKind::NotFound => {
                 let token = unguessable().ok_or(TokenError::Guessable)?.replace('-', "");
@@ -86,7 +108,14 @@ impl Token {
 
     fn read(open: File, file: &Path) -> Result<Self, TokenError> {
         let failed = |error| TokenError::Io(file.to_owned(), error);
-        let mode = open.metadata().map_err(failed)?.permissions().mode() & 0o777;
+        let found = open.metadata().map_err(failed)?;
+        if !found.is_file() {
+            return Err(TokenError::NoFile(file.to_owned()));
+        }
+        if !may_own(found.uid(), geteuid().as_raw()) {
+            return Err(TokenError::Owned(file.to_owned(), found.uid()));
+        }
+        let mode = found.permissions().mode() & 0o777;
         if mode & OTHERS != 0 {
             return Err(TokenError::Open(file.to_owned(), mode));
         }
@@ -108,10 +137,25 @@ impl Token {
             && told.bytes().zip(self.0.bytes()).map(differences).fold(0, |all, one| all | one) == 0
     }
 
+    /// What only who knows the token can tell of a nonce: HMAC-SHA-256 (RFC 2104) by the token, in hexadecimal digits. What is signed begins
+    /// with words that nothing else does that is ever signed by it.
+    pub(super) fn proof(&self, nonce: &str) -> String {
+        // A key of any length will do (RFC 2104, 2).
+        let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(self.0.as_bytes()) else { return String::new() };
+        mac.update(PROVES);
+        mac.update(nonce.as_bytes());
+        mac.finalize().into_bytes().iter().map(|byte| format!("{byte:02x}")).collect()
+    }
+
     /// As it stands behind the `#` of an address.
     pub(super) fn fragment(&self) -> &str {
         &self.0
     }
+}
+
+/// Whether a token that belongs to `owner` is nobody else's than `user`'s.
+fn may_own(owner: u32, user: u32) -> bool {
+    owner == user || owner == ROOT
 }
 
 /// Writes it whole or not at all: under a name of its own first.
@@ -122,7 +166,12 @@ fn keep(token: &str, file: &Path) -> std::io::Result<()> {
     let mut beside = file.as_os_str().to_owned();
     beside.push(format!(".{}", std::process::id()));
     let beside = Path::new(&beside);
-    let mut made = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(beside)?;
+    // One that an earlier start has left, or that somebody else has put there, is none of ours; and what is there then isn't written to.
+    match std::fs::remove_file(beside) {
+        Err(error) if error.kind() != ErrorKind::NotFound => return Err(error),
+        _ => {}
+    }
+    let mut made = OpenOptions::new().write(true).create_new(true).mode(0o600).open(beside)?;
     made.write_all(format!("{token}\n").as_bytes())?;
     made.sync_all()?;
     std::fs::rename(beside, file)
@@ -131,6 +180,7 @@ fn keep(token: &str, file: &Path) -> std::io::Result<()> {
 #[cfg(test)]
 mod tests {
     use std::fs::{self, Permissions};
+    use std::os::unix::fs::symlink;
 
     use super::*;
 
@@ -150,6 +200,44 @@ mod tests {
         let other = Token::kept_in(&folder.path().join("other")).unwrap();
         assert_ne!(other, token);
         assert_eq!(format!("{token:?}"), "Token(…)");
+    }
+
+    #[test]
+    fn its_proof_is_the_hmac_of_the_nonce() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("token");
+        fs::write(&file, "00112233445566778899aabbccddeeff\n").unwrap();
+        fs::set_permissions(&file, Permissions::from_mode(0o600)).unwrap();
+        let token = Token::kept_in(&file).unwrap();
+        // By Python's hmac module.
+        let proof = "92e2e9dc053dfab8901350e721d56ce2e02986591974022872692218cd32d87b";
+        assert_eq!(token.proof("0123456789abcdef"), proof);
+        assert_ne!(token.proof("0123456789abcdeg"), proof);
+    }
+
+    #[test]
+    fn neither_a_link_nor_a_pipe_is_a_token_and_what_lies_beside_it_is_not_written_to() {
+        let folder = tempfile::tempdir().unwrap();
+        let (file, other) = (folder.path().join("token"), folder.path().join("other"));
+        fs::write(&other, "00112233445566778899aabbccddeeff\n").unwrap();
+        fs::set_permissions(&other, Permissions::from_mode(0o600)).unwrap();
+        symlink(&other, &file).unwrap();
+        assert!(matches!(Token::kept_in(&file), Err(TokenError::Io(..))), "a link");
+        fs::remove_file(&file).unwrap();
+        nix::unistd::mkfifo(&file, nix::sys::stat::Mode::from_bits_truncate(0o600)).unwrap();
+        assert!(matches!(Token::kept_in(&file), Err(TokenError::NoFile(_))), "a pipe");
+        fs::remove_file(&file).unwrap();
+        symlink(&other, folder.path().join(format!("token.{}", std::process::id()))).unwrap();
+        let token = Token::kept_in(&file).unwrap();
+        assert_eq!(fs::read_to_string(&other).unwrap(), "00112233445566778899aabbccddeeff\n");
+        assert_eq!(Token::kept_in(&file).unwrap(), token);
+        assert!(!fs::symlink_metadata(&file).unwrap().is_symlink());
+    }
+
+    #[test]
+    fn a_file_of_somebody_else_is_no_token() {
+        assert!(may_own(1000, 1000) && may_own(ROOT, 1000));
+        assert!(!may_own(1001, 1000) && !may_own(1000, ROOT));
     }
 
     #[test]

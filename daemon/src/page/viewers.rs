@@ -6,10 +6,11 @@ use std::task::{Context, Poll};
 use hyper::body::Bytes;
 use tokio::sync::{Notify, mpsc};
 
-/// News that may wait for a viewer: the first for 64 meters are 129, and then a few come a second.
+/// News that may wait for a viewer: the first for 64 meters are 194 (three of each, and two more), and then a few come a second.
 const WAITING: usize = 256;
 
-/// Viewers at once: some browsers of a few people. The one who has been there for the longest gives way to who comes.
+/// Viewers at once: some browsers of a few people. The one who has been there for the longest gives way to who comes, is told so, and doesn't
+/// come back by itself: two who push out one another would have everything told anew without end.
 const MOST: usize = 16;
 
 /// Who is looking.
@@ -55,27 +56,38 @@ impl Viewers {
         self.all.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// One more, who is told `first`, and then whatever is told from now on. `lost` is notified if it is let go.
-    pub(super) fn enter(self: &Arc<Self>, lost: Arc<Notify>, first: impl FnOnce() -> Vec<Bytes>) -> Viewing {
+    /// One more, who is told `first`, and then whatever is told from now on. `lost` is notified if it is let go. Whoever gives way is told
+    /// `left` as the last.
+    pub(super) fn enter(
+        self: &Arc<Self>,
+        lost: Arc<Notify>,
+        left: &Bytes,
+        first: impl FnOnce() -> Vec<Bytes>,
+    ) -> Viewing {
         let (sender, news) = mpsc::channel(WAITING);
         let mut all = self.all();
         all.retain(|viewer| !viewer.news.is_closed());
         if all.len() >= MOST {
-            all.remove(0).lost.notify_one();
+            let oldest = all.remove(0);
+            // Whoever takes nothing isn't told, and is let go all the same.
+            let _told = oldest.news.try_send(left.clone()).is_ok();
+            oldest.lost.notify_one();
         }
         // While nobody else is told anything, so that nothing is told twice, or not at all.
-        for news in first() {
-            let _room = sender.try_send(news).is_ok();
+        if first().into_iter().all(|news| sender.try_send(news).is_ok()) {
+            all.push(Viewer { news: sender, lost });
+        } else {
+            tracing::warn!("there is more to be told at first than may wait for a viewer of the page");
+            lost.notify_one();
         }
-        all.push(Viewer { news: sender, lost });
         self.come.notify_one();
         Viewing { news, viewers: Arc::clone(self) }
     }
 
-    /// Tells everyone. `news` is made while nobody enters.
-    pub(super) fn tell(&self, news: impl FnOnce() -> Bytes) {
+    /// Tells everyone, if there is something to tell. `news` is made while nobody enters, and nothing else is told.
+    pub(super) fn tell(&self, news: impl FnOnce() -> Option<Bytes>) {
         let mut all = self.all();
-        let news = news();
+        let Some(news) = news() else { return };
         all.retain(|viewer| match viewer.news.try_send(news.clone()) {
             Ok(()) => true,
             Err(mpsc::error::TrySendError::Full(_)) => {
@@ -112,6 +124,8 @@ impl Viewers {
 mod tests {
     use super::*;
 
+    const LEFT: Bytes = Bytes::from_static(b"left");
+
     fn taken(viewing: &mut Viewing) -> usize {
         let mut count = 0;
         while viewing.news.try_recv().is_ok() {
@@ -124,11 +138,11 @@ mod tests {
     async fn who_does_not_keep_up_is_let_go_and_others_miss_nothing() {
         let viewers = Arc::new(Viewers::default());
         let (slow_lost, quick_lost) = (Arc::new(Notify::new()), Arc::new(Notify::new()));
-        let mut slow = viewers.enter(Arc::clone(&slow_lost), || vec![Bytes::from_static(b"first")]);
-        let mut quick = viewers.enter(quick_lost, Vec::new);
+        let mut slow = viewers.enter(Arc::clone(&slow_lost), &LEFT, || vec![Bytes::from_static(b"first")]);
+        let mut quick = viewers.enter(quick_lost, &LEFT, Vec::new);
         let mut told = 0;
         for _ in 0..2 * WAITING {
-            viewers.tell(|| Bytes::from_static(b"news"));
+            viewers.tell(|| Some(Bytes::from_static(b"news")));
             told += taken(&mut quick);
         }
         slow_lost.notified().await;
@@ -139,11 +153,15 @@ mod tests {
     }
 
     #[tokio::test]
-    async fn the_one_who_has_been_there_for_the_longest_gives_way() {
+    async fn the_one_who_has_been_there_for_the_longest_gives_way_and_is_told_so() {
         let viewers = Arc::new(Viewers::default());
         let lost: Vec<_> = (0..=MOST).map(|_| Arc::new(Notify::new())).collect();
-        let _all: Vec<_> = lost.iter().map(|lost| viewers.enter(Arc::clone(lost), Vec::new)).collect();
+        let mut all: Vec<_> =
+            lost.iter().map(|lost| viewers.enter(Arc::clone(lost), &LEFT, Vec::new)).collect();
         lost[0].notified().await;
         assert_eq!(viewers.all().len(), MOST);
+        assert_eq!(all[0].news.recv().await, Some(LEFT), "so that it doesn't come back by itself");
+        assert_eq!(all[0].news.recv().await, None);
+        assert!(all[1].news.try_recv().is_err());
     }
 }

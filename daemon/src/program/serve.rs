@@ -89,7 +89,7 @@ async fn serve(
         None => None,
     };
     let page = match &config.page {
-        Some(page) => Some(page::Listening::at(page, &token_file(page, &config.log)).await?),
+        Some(page) => Some(show(page, &config.log).await),
         None => None,
     };
     let beside = Beside {
@@ -162,6 +162,15 @@ async fn open_log(config: &LogConfig, clock: &Arc<Clock>) -> Result<(Log, Writte
     let path = file.path.clone().unwrap_or_else(usual_log);
     let opened = patiently(|| Log::begin(path.clone(), file, Arc::clone(clock))).await;
     Ok(opened.map_err(|error| format!("the log {}: {}", path.display(), chain(&error)))?)
+}
+
+/// The local page. A daemon that can't have it measures all the same: the page only looks, and any user of the machine can take a port.
+async fn show(page: &PageConfig, log: &LogConfig) -> Result<page::Listening, page::ListenError> {
+    let shown = page::Listening::at(page, &token_file(page, log)).await;
+    if let Err(error) = &shown {
+        tracing::warn!("without the local page: {error}");
+    }
+    shown
 }
 
 /// The file of the local page's token: beside the log, unless the config says otherwise.

@@ -1,5 +1,5 @@
 // The daemon's time, which may run faster than this device's where meters are simulated. Ages are counted by it; between two words of the
-// daemon's this device's own clock goes on.
+// daemon's this device's own clocks go on.
 
 let known = null;
 let speed = 1;
@@ -11,11 +11,13 @@ export function runsAt(times) {
 
 /** Takes what time it is: `at` is UTC, `t_s` the daemon's boot clock. */
 export function isNow(at, t_s) {
-  known = { utc_s: seconds(at), t_s, here_ms: performance.now() };
+  known = { utc_s: seconds(at), t_s, steady_ms: performance.now(), wall_ms: Date.now() };
 }
 
+/** Since then, in s. The steady clock stands still while a device sleeps, the other one may be set: what is older than it seems would be
+ * shown as fresh, so the larger counts. */
 function since_s() {
-  return (speed * (performance.now() - known.here_ms)) / 1000;
+  return (speed * Math.max(performance.now() - known.steady_ms, Date.now() - known.wall_ms)) / 1000;
 }
 
 /** UTC in s since 1970, for the daemon. */

@@ -53,12 +53,24 @@ export class Curve {
     this.plot = null;
     this.data = null;
     this.series = null;
-    new ResizeObserver(() => this.#fit()).observe(place);
-    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+    this.size = new ResizeObserver(() => this.#fit());
+    this.size.observe(place);
+    this.scheme = matchMedia("(prefers-color-scheme: dark)");
+    this.recolour = () => {
       this.plot?.destroy();
       this.plot = null;
       this.draw(this.series);
-    });
+    };
+    this.scheme.addEventListener("change", this.recolour);
+  }
+
+  /** Its card is gone. */
+  end() {
+    this.size.disconnect();
+    this.scheme.removeEventListener("change", this.recolour);
+    this.plot?.destroy();
+    this.plot = null;
+    this.series = null;
   }
 
   /** Draws a series, or nothing. */

@@ -47,8 +47,10 @@ export class Events {
     fill(this.place, make("ol", { class: "events" }, items));
   }
 
-  /** Says that they can't be had. */
+  /** Says that they can't be had, unless some are known. */
   fail(words) {
-    fill(this.place, make("p", { class: "empty" }, words));
+    if (this.all.length === 0) {
+      fill(this.place, make("p", { class: "empty" }, words));
+    }
   }
 }

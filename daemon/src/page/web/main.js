@@ -1,5 +1,6 @@
 // Puts it all together: the line's news go to whom they are about.
 
+import { announce } from "./announce.js";
 import { isNow, runsAt, utc_s } from "./clock.js";
 import { Events } from "./events.js";
 import { MeterCard } from "./meter.js";
@@ -17,28 +18,47 @@ const events = new Events(place("events"));
 let daemon = null;
 let heard_s = null;
 let wire = null;
+let isLost = true;
 
 const LINES = {
   connecting: "connecting…",
   live: "live",
   paused: "paused while nobody looks",
+  left: "paused, as many others look: reload this page to look again",
+  refused: "not let in",
 };
 
 /** What the line is doing. */
 function changed(state, why) {
   const line = place("line");
-  if (state === "connecting" && line.dataset.state === "lost") {
+  if (state === "connecting" && ["lost", "refused"].includes(line.dataset.state)) {
     return;
   }
   line.dataset.state = state;
-  document.body.classList.toggle("lost", state === "lost" || state === "refused");
+  isLost = state !== "live";
+  document.body.classList.toggle("lost", isLost && state !== "connecting");
   if (state === "lost") {
-    say(line, heard_s === null ? "the daemon doesn't answer; trying again" : `no line to the daemon: all below is as it was at ${moment(heard_s, utc_s())}; trying again`);
-  } else if (state === "refused") {
-    say(line, "not let in");
-    notice("refused", why);
+    const since = heard_s === null ? "the daemon doesn't answer" : `no line to the daemon: all below is as it was at ${moment(heard_s, utc_s())}`;
+    say(line, `${since}${why ? ` (${why})` : ""}; trying again`);
   } else {
     say(line, LINES[state]);
+  }
+  if (state === "refused") {
+    notice("refused", why);
+  } else if (state === "live") {
+    notice("refused", "");
+  }
+  each((card) => card.lost(isLost));
+}
+
+/** Does it for each card; one that can't keeps no other from it. */
+function each(what) {
+  for (const card of cards.values()) {
+    try {
+      what(card);
+    } catch (error) {
+      console.error(card.id, error);
+    }
   }
 }
 
@@ -55,15 +75,20 @@ function notice(id, words) {
 }
 
 const NEWS = {
-  hello({ daemon: version, instance, boot, clock, meters }) {
+  hello({ daemon: version, instance, boot, clock, meters, page }) {
+    if (daemon !== null && daemon.page !== page) {
+      // Another program's page, which may be told otherwise. The token is in this tab's storage.
+      location.reload();
+      return;
+    }
     const isAnother = daemon !== null && daemon.instance !== instance;
-    daemon = { instance, boot };
+    daemon = { instance, boot, page };
     runsAt(clock.speed);
     place("about").textContent = `settled ${version}. Times are this device's; ages are the daemon's.`;
     const rehearsal = clock.speed !== 1 ? `Rehearsal: the daemon's clock runs ${clock.speed} times as fast as real time.` : "";
     notice("clock", rehearsal);
     known(meters, isAnother);
-    ask("/api/runs", (told) => runs.are(told.runs), (words) => ["runs", "night"].forEach((id) => fill(place(id), empty(`Runs are kept in the log: ${words}.`))));
+    begun();
     happened();
   },
   time({ at, t_s, log }) {
@@ -85,6 +110,7 @@ const NEWS = {
   run(run) {
     runs.is(run);
   },
+  runs: begun,
   happened,
 };
 
@@ -92,20 +118,21 @@ function empty(words) {
   return make("p", { class: "empty" }, words);
 }
 
-/** Has a card for each meter, in the daemon's order; after a lost line each asks anew for its curve. */
+/** Has a card for each meter, in the daemon's order; after a lost line each that was looked at asks anew for its curve. */
 function known(meters, isAnother) {
-  for (const id of cards.keys()) {
+  for (const [id, card] of cards) {
     if (!meters.includes(id)) {
+      card.end();
       cards.delete(id);
     }
   }
   for (const id of meters) {
     if (!cards.has(id)) {
-      cards.set(id, new MeterCard(id, (path) => wire.get(path), announce));
-    } else if (cards.get(id).series !== null) {
-      cards.get(id).load();
+      const card = new MeterCard(id, (path) => wire.get(path), (words) => announce(place("said"), words));
+      cards.set(id, card);
+      card.lost(isLost);
     }
-    cards.get(id).boot = daemon.boot;
+    cards.get(id).begins(daemon.boot, isAnother);
   }
   const all = meters.map((id) => cards.get(id).element);
   const shown = [...place("meters").children];
@@ -125,12 +152,23 @@ async function ask(path, then, otherwise) {
   }
 }
 
+/** Asks for the runs there are. */
+function begun() {
+  const told = runs.told;
+  ask("/api/runs", (answer) => runs.are(answer.runs, told), (words) => runs.fail(words));
+}
+
 function happened() {
   ask(`/api/events?after=${events.last}`, (told) => events.add(told.events), (words) => events.fail(words));
 }
 
-function announce(words) {
-  place("said").textContent = words;
+/** Nobody is told what nobody sees. */
+function look() {
+  if (document.hidden) {
+    wire?.stop();
+  } else {
+    wire?.start();
+  }
 }
 
 function begin() {
@@ -142,11 +180,13 @@ function begin() {
     return;
   }
   wire = new Wire(known, (name, data) => NEWS[name]?.(data), changed);
-  wire.start();
+  if (document.hidden) {
+    changed("paused");
+  }
+  look();
 }
 
 begin();
 addEventListener("hashchange", () => isTold() && begin());
-// Nobody is told what nobody sees.
-document.addEventListener("visibilitychange", () => (document.hidden ? wire?.stop() : wire?.start()));
-setInterval(() => cards.forEach((card) => card.tick()), 1000);
+document.addEventListener("visibilitychange", look);
+setInterval(() => each((card) => card.tick()), 1000);

@@ -24,16 +24,40 @@ export class Runs {
     this.running = running;
     this.night = night;
     this.all = new Map();
+    // Which of them were told of, in order: an answer to an earlier question is older than that.
+    this.told = 0;
+    this.toldOf = new Map();
+    this.isKnown = false;
   }
 
-  /** Takes the newest runs, in the place of all that were known. */
-  are(runs) {
-    this.all = new Map(runs.map((run) => [run.run, run]));
+  /** Takes the newest runs, in the place of all that were known when `told` was what it was: as the question was asked. */
+  are(runs, told) {
+    const all = new Map(runs.map((run) => [run.run, run]));
+    for (const [run, of] of this.toldOf) {
+      if (of > told && this.all.has(run)) {
+        all.set(run, this.all.get(run));
+      }
+    }
+    this.all = all;
+    this.isKnown = true;
     this.draw();
+  }
+
+  /** They can't be asked for: what is known stays. */
+  fail(words) {
+    if (!this.isKnown) {
+      [this.running, this.night].forEach((place) => fill(place, make("p", { class: "empty" }, `Runs are kept in the log: ${words}.`)));
+    }
   }
 
   /** Takes one as it is now. */
   is(run) {
+    this.told += 1;
+    this.toldOf.delete(run.run);
+    this.toldOf.set(run.run, this.told);
+    if (this.toldOf.size > MOST) {
+      this.toldOf.delete(this.toldOf.keys().next().value);
+    }
     this.all.set(run.run, run);
     if (this.all.size > MOST) {
       this.all.delete(Math.min(...this.all.keys()));

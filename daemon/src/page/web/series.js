@@ -3,44 +3,76 @@
 /** Spans without readings are drawn as gaps where they are so many times as long as usual. */
 const GAP = 3.5;
 
+const COLUMNS = ["t", "n", "mean", "min", "max"];
+
+/** Tells readings that compare from those that don't: the quantity, the eye, the correction. */
+export function scale(quantity, observer, correction) {
+  return JSON.stringify([quantity, observer ?? null, correction ?? null]);
+}
+
 export class Series {
   /** Of a stretch as the daemon tells it: the readings that go on, and how many kinds that don't compare there are beside them. */
   constructor(stretch) {
     const going = stretch.series.at(-1);
     this.every_s = stretch.every_s;
     this.span_s = stretch.until - stretch.since;
-    this.unit = going ? going.unit : "";
+    this.scale = going ? scale(going.quantity, going.observer, going.correction) : null;
+    this.unit = going?.unit ?? "";
+    this.simulated = going?.simulated ?? false;
+    this.replayed = going?.replayed ?? false;
     this.others = Math.max(stretch.series.length - 1, 0);
-    this.last = going ? going.last : 0;
-    this.t = going ? going.t : [];
-    this.n = going ? going.n : [];
-    this.mean = going ? going.mean : [];
-    this.min = going ? going.min : [];
-    this.max = going ? going.max : [];
+    this.last = going?.last ?? 0;
+    this.wasSetBack = false;
+    // Bins of a time that hasn't come yet are of before UTC was set back.
+    const now = (_value, at) => going.t[at] <= stretch.until;
+    for (const column of COLUMNS) {
+      this[column] = going ? going[column].filter(now) : [];
+    }
   }
 
-  /** Takes readings that have come: sequence, s since 1970, value. */
-  add(points) {
+  /** Takes readings that have come, all on one scale; each of the points has its sequence, s since 1970 and its value. */
+  add({ scale, unit, simulated, replayed, points }) {
     for (const [sequence, at, value] of points) {
       if (sequence <= this.last) {
         continue;
       }
       this.last = sequence;
       const begin = Math.floor(at / this.every_s) * this.every_s;
-      const end = this.t.length - 1;
-      if (end >= 0 && this.t[end] >= begin) {
-        const n = this.n[end] + 1;
-        this.n[end] = n;
-        this.mean[end] += (value - this.mean[end]) / n;
-        this.min[end] = Math.min(this.min[end], value);
-        this.max[end] = Math.max(this.max[end], value);
-      } else {
-        this.t.push(begin);
-        this.n.push(1);
-        this.mean.push(value);
-        this.min.push(value);
-        this.max.push(value);
+      if (this.scale !== scale) {
+        this.others += this.scale === null ? 0 : 1;
+        this.#begin(scale, unit);
+      } else if (this.t.length > 0 && begin < this.t.at(-1) - this.every_s) {
+        // UTC was set back: what came after it would pile up in the bin before.
+        this.wasSetBack = true;
+        this.#begin(scale, unit);
       }
+      this.simulated ||= simulated;
+      this.replayed ||= replayed;
+      this.#put(begin, value);
+    }
+  }
+
+  #begin(scale, unit) {
+    Object.assign(this, { scale, unit, simulated: false, replayed: false });
+    for (const column of COLUMNS) {
+      this[column] = [];
+    }
+  }
+
+  #put(begin, value) {
+    const end = this.t.length - 1;
+    if (end >= 0 && this.t[end] >= begin) {
+      const n = this.n[end] + 1;
+      this.n[end] = n;
+      this.mean[end] += (value - this.mean[end]) / n;
+      this.min[end] = Math.min(this.min[end], value);
+      this.max[end] = Math.max(this.max[end], value);
+    } else {
+      this.t.push(begin);
+      this.n.push(1);
+      this.mean.push(value);
+      this.min.push(value);
+      this.max.push(value);
     }
   }
 
@@ -51,8 +83,8 @@ export class Series {
       gone += 1;
     }
     if (gone > 0) {
-      for (const column of [this.t, this.n, this.mean, this.min, this.max]) {
-        column.splice(0, gone);
+      for (const column of COLUMNS) {
+        this[column].splice(0, gone);
       }
     }
   }

@@ -1,13 +1,25 @@
 // Numbers, spans and names as people read them.
 
-/** With so many significant digits, never in powers of ten that nobody reads. */
+/** Digits after the point that are read as such; what is smaller is written in powers of ten. */
+const AFTER = 9;
+
+/** With so many significant digits; a dash for what isn't known. */
 export function digits(value, count) {
+  if (!Number.isFinite(value)) {
+    return "–";
+  }
   if (value === 0) {
     return "0";
   }
   const before = Math.floor(Math.log10(Math.abs(value))) + 1;
-  const after = Math.min(Math.max(count - before, 0), 9);
-  return minus(value.toFixed(after));
+  const after = Math.max(count - before, 0);
+  return after > AFTER ? powers(value, count) : minus(value.toFixed(after));
+}
+
+function powers(value, count) {
+  const [factor, power] = value.toExponential(count - 1).split("e");
+  const raised = [...String(Number(power))].map((digit) => (digit === "-" ? "⁻" : "⁰¹²³⁴⁵⁶⁷⁸⁹"[digit]));
+  return `${minus(factor)} × 10${raised.join("")}`;
 }
 
 /** Rounded where its uncertainty begins: two digits of that. */
@@ -15,7 +27,10 @@ export function withUncertainty(value, u95) {
   if (!(u95 > 0)) {
     return [digits(value, 5), null];
   }
-  const after = Math.min(Math.max(1 - Math.floor(Math.log10(u95)), 0), 9);
+  const after = Math.max(1 - Math.floor(Math.log10(u95)), 0);
+  if (after > AFTER) {
+    return [digits(value, 5), digits(u95, 2)];
+  }
   return [minus(value.toFixed(after)), u95.toFixed(after)];
 }
 
@@ -36,11 +51,12 @@ export function span(s) {
   if (s < 100) {
     return `${Math.round(s)} s`;
   }
-  if (s < 100 * 60) {
-    return `${Math.round(s / 60)} min`;
+  const minutes = Math.round(s / 60);
+  if (minutes < 100) {
+    return `${minutes} min`;
   }
-  if (s < 48 * 3600) {
-    return `${Math.floor(s / 3600)} h ${Math.round((s % 3600) / 60)} min`;
+  if (minutes < 48 * 60) {
+    return `${Math.floor(minutes / 60)} h ${minutes % 60} min`;
   }
   return `${Math.round(s / 86400)} days`;
 }
