@@ -19,7 +19,7 @@ macro_rules! files {
 }
 
 /// Each with its path.
-const FILES: [(&str, &str, &[u8]); 15] = files! {
+const FILES: [(&str, &str, &[u8]); 17] = files! {
     "/", HTML, "index.html";
     "/page.css", CSS, "page.css";
     "/main.js", SCRIPT, "main.js";
@@ -29,6 +29,8 @@ const FILES: [(&str, &str, &[u8]); 15] = files! {
     "/words.js", SCRIPT, "words.js";
     "/parts.js", SCRIPT, "parts.js";
     "/meter.js", SCRIPT, "meter.js";
+    "/verdict.js", SCRIPT, "verdict.js";
+    "/history.js", SCRIPT, "history.js";
     "/series.js", SCRIPT, "series.js";
     "/curve.js", SCRIPT, "curve.js";
     "/runs.js", SCRIPT, "runs.js";

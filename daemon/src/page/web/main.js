@@ -102,8 +102,8 @@ function known(meters, isAnother) {
   for (const id of meters) {
     if (!cards.has(id)) {
       cards.set(id, new MeterCard(id, (path) => wire.get(path), announce));
-    } else if (cards.get(id).series !== null) {
-      cards.get(id).load();
+    } else {
+      cards.get(id).again();
     }
     cards.get(id).boot = daemon.boot;
   }
