@@ -19,7 +19,7 @@ macro_rules! files {
 }
 
 /// Each with its path.
-const FILES: [(&str, &str, &[u8]); 19] = files! {
+const FILES: [(&str, &str, &[u8]); 20] = files! {
     "/", HTML, "index.html";
     "/page.css", CSS, "page.css";
     "/main.js", SCRIPT, "main.js";
@@ -29,6 +29,7 @@ const FILES: [(&str, &str, &[u8]); 19] = files! {
     "/words.js", SCRIPT, "words.js";
     "/parts.js", SCRIPT, "parts.js";
     "/meter.js", SCRIPT, "meter.js";
+    "/history.js", SCRIPT, "history.js";
     "/past.js", SCRIPT, "past.js";
     "/verdict.js", SCRIPT, "verdict.js";
     "/proof.js", SCRIPT, "proof.js";

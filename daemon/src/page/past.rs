@@ -55,6 +55,8 @@ struct Series {
     /// Whether any of it comes from a simulation, or from a recording.
     simulated: bool,
     replayed: bool,
+    /// The longest of its bins, in s: thinning may have left none as short as they were asked for.
+    longest_s: f64,
     /// Beginnings of the bins, in s since 1970.
     t: Vec<f64>,
     n: Vec<u64>,
@@ -73,6 +75,7 @@ impl Series {
             last: 0,
             simulated: false,
             replayed: false,
+            longest_s: 0.0,
             t: Vec::new(),
             n: Vec::new(),
             mean: Vec::new(),
@@ -89,6 +92,7 @@ impl Series {
         self.last = self.last.max(bin.last);
         self.simulated |= bin.flags.contains(&Flag::Simulated);
         self.replayed |= bin.flags.contains(&Flag::Replayed);
+        self.longest_s = self.longest_s.max(bin.span_s);
         self.t.push(seconds(bin.at));
         self.n.push(bin.count);
         for (column, value) in

@@ -138,6 +138,8 @@ export class Curve {
       return;
     }
     const range = max > min ? ` (${digits(min, 5)} to ${digits(max, 5)})` : "";
-    this.readout.textContent = `${moment(t, utc_s())}: ${digits(mean, 5)} ${this.series.unit}${range}, a mean over ${span(this.series.every_s)}`;
+    const { every_s, longest_s } = this.series;
+    const over = longest_s > every_s ? `${span(every_s)} to ${span(longest_s)}` : span(every_s);
+    this.readout.textContent = `${moment(t, utc_s())}: ${digits(mean, 5)} ${this.series.unit}${range}, a mean over ${over}`;
   }
 }

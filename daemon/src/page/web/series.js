@@ -20,6 +20,7 @@ export class Series {
     this.unit = going?.unit ?? "";
     this.simulated = going?.simulated ?? false;
     this.replayed = going?.replayed ?? false;
+    this.longest_s = Math.max(going?.longest_s ?? 0, stretch.every_s);
     this.others = Math.max(stretch.series.length - 1, 0);
     this.last = going?.last ?? 0;
     this.wasSetBack = false;
@@ -53,7 +54,7 @@ export class Series {
   }
 
   #begin(scale, unit) {
-    Object.assign(this, { scale, unit, simulated: false, replayed: false });
+    Object.assign(this, { scale, unit, simulated: false, replayed: false, longest_s: this.every_s });
     for (const column of COLUMNS) {
       this[column] = [];
     }
