@@ -27,6 +27,7 @@ mod log;
 mod manual;
 mod meters;
 mod observe;
+mod page;
 mod patience;
 mod prompt;
 mod read;
@@ -138,6 +139,10 @@ enum Command {
     Stage(stage::Options),
     /// How the daemon is.
     Status,
+    /// The address of the daemon's local page: every meter and every night at a glance, in a browser.
+    ///
+    /// What stands behind its # is the token that the page asks for. The config must give the page a port: [page] port = 9760.
+    Page,
     /// When had it settled? Over recorded readings, without a daemon.
     Assess(assess::Options),
     /// Completions for a shell, on standard output.
@@ -246,6 +251,7 @@ async fn carry_out(context: &Context, command: Command) -> Result<Exit, Failure>
         Command::Report(options) => report::run(context, &options).await,
         Command::Stage(options) => stage::run(context, options).await,
         Command::Status => status::run(context).await,
+        Command::Page => page::run(context).await,
         Command::Assess(options) => assess::run(context.output, &options),
         Command::Completions { shell } => manual::completions(context.output, Arguments::command(), shell),
         Command::Man(options) => manual::run(context.output, Arguments::command(), &options),

@@ -8,8 +8,8 @@ use nix::unistd::geteuid;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::method::{
     CorrectionsList, DaemonStatus, Hello, LogBins, LogCompare, LogEvents, LogReadings, LogStatistics,
-    MeterObserve, MetersList, MetersObserve, Method, RequestCancel, RunsList, RunsObserve, RunsShow,
-    SubscriptionCancel,
+    MeterObserve, MetersList, MetersObserve, Method, PageAddress, RequestCancel, RunsList, RunsObserve,
+    RunsShow, SubscriptionCancel,
 };
 
 use crate::accounts::{Accounts, System};
@@ -22,7 +22,7 @@ use memberships::Memberships;
 pub use rights::Rights;
 
 /// What guests may call unless the config says otherwise: looking, which causes neither an exposure nor a change.
-pub const GUESTS_USUALLY_MAY: [&str; 16] = [
+pub const GUESTS_USUALLY_MAY: [&str; 17] = [
     Hello::NAME,
     DaemonStatus::NAME,
     MetersList::NAME,
@@ -37,6 +37,7 @@ pub const GUESTS_USUALLY_MAY: [&str; 16] = [
     RunsShow::NAME,
     RunsObserve::NAME,
     CorrectionsList::NAME,
+    PageAddress::NAME,
     SubscriptionCancel::NAME,
     RequestCancel::NAME,
 ];

@@ -21,6 +21,7 @@ mod bus;
 mod limits;
 mod log;
 mod metrics;
+mod page;
 mod retention;
 mod runs;
 mod service;
@@ -28,6 +29,7 @@ mod service;
 pub use bus::BusConfig;
 pub use log::{LogConfig, LogFile, Survives};
 pub use metrics::MetricsConfig;
+pub use page::PageConfig;
 pub use retention::Retention;
 
 /// A day, in s.
@@ -54,6 +56,8 @@ pub struct Config {
     pub dbus: Option<BusConfig>,
     /// Where the metrics are to be had, if anywhere.
     pub metrics: Option<MetricsConfig>,
+    /// The local page, if there is to be one.
+    pub page: Option<PageConfig>,
     /// Where readings are kept.
     pub log: LogConfig,
     /// The program that is told of runs' alerts.
@@ -129,6 +133,7 @@ impl Config {
         let limits = limits::read(table.table("limits"), rules.door() != Door::Owner);
         let dbus = table.table("dbus").and_then(|mut table| bus::read(&mut table));
         let metrics = table.table("metrics").and_then(|mut table| metrics::read(&mut table, &context.folder));
+        let page = table.table("page").and_then(|mut table| page::read(&mut table, &context.folder));
         let log = table
             .table("log")
             .map_or_else(|| LogConfig::File(LogFile::default()), |mut table| log::read(&mut table, context));
@@ -150,6 +155,7 @@ impl Config {
             limits,
             dbus,
             metrics,
+            page,
             log,
             alert_command,
             speed,

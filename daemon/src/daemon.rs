@@ -12,6 +12,7 @@ use settled_protocol::limits::Limits;
 use settled_protocol::log::EventKind;
 use settled_protocol::meter::Meter;
 use settled_protocol::method::Status;
+use settled_protocol::status::PageAddressed;
 use tokio::sync::{broadcast, watch};
 use tokio::task::{Id, JoinError, JoinSet};
 
@@ -84,6 +85,8 @@ pub struct Daemon {
     limits: Mutex<Limits>,
     started_s: f64,
     recording: OnceLock<Progress>,
+    /// Where the local page is, or why it is nowhere.
+    page: OnceLock<Result<PageAddressed, String>>,
     meters: Vec<(MeterHandle, MeterConfig)>,
     changes: broadcast::Sender<Arc<Meter>>,
 }
@@ -134,7 +137,7 @@ impl Daemon {
         let started_s = clock.now_s();
         let (instance, clients, limits) = (unique_id(), AtomicUsize::new(0), server::limits(terms.limits));
         let limits = Mutex::new(limits);
-        let (recording, runs) = (OnceLock::new(), Runs::new(&log));
+        let (recording, page, runs) = (OnceLock::new(), OnceLock::new(), Runs::new(&log));
         let daemon = Arc::new(Self {
             clock,
             log,
@@ -150,6 +153,7 @@ impl Daemon {
             runs,
             started_s,
             recording,
+            page,
             meters,
             changes,
         });
@@ -216,6 +220,25 @@ impl Daemon {
             log: self.log.status(),
             recording: self.recording.get().map(Progress::status),
         }
+    }
+
+    /// Where the local page is to be had.
+    ///
+    /// # Errors
+    /// `unsupported` where there is none, with what keeps it away.
+    pub fn page_address(&self) -> Result<PageAddressed, RpcError> {
+        let message = match self.page.get() {
+            Some(Ok(address)) => return Ok(address.clone()),
+            Some(Err(why)) => format!("this daemon's local page can't be had until it is started anew: {why}"),
+            None => "this daemon has no local page: give it one with [page] port = 9760 in its config, and start it anew".to_owned(),
+        };
+        Err(RpcError::new(ErrorKind::Unsupported, message))
+    }
+
+    /// Tells clients where the local page is from now on, or why it is nowhere.
+    pub(crate) fn paged(&self, address: Result<PageAddressed, String>) {
+        // There is one page at most.
+        let _first = self.page.set(address).is_ok();
     }
 
     /// Takes over what a log remembers that could not be opened at the start, once it has been, or until `stop` comes.

@@ -19,6 +19,8 @@
 //! | [`settle`] | the settling engine: pure |
 //! | [`settling`] | one `meter.settle`, from its first reading to its verdict |
 //! | [`log`] | readings and events, durable |
+//! | `http` | what pages over HTTP have in common |
+//! | [`page`] | the local page: every meter and every night at a glance |
 //! | [`power`] | the machine's sleep: kept away, and prepared for |
 //! | [`recorder`] | what passes on every meter's link, into a file |
 //! | [`reload`] | the config, read anew |
@@ -47,10 +49,12 @@ pub mod corrections;
 pub mod daemon;
 pub mod drift;
 pub mod failure;
+mod http;
 pub mod lock;
 pub mod log;
 pub mod meter_task;
 pub mod metrics;
+pub mod page;
 pub mod power;
 pub mod recorder;
 pub mod reload;
@@ -91,6 +95,8 @@ pub struct Beside {
     pub retention: Option<watch::Receiver<Option<Retention>>>,
     /// Where its metrics are to be had.
     pub metrics: Option<Listening>,
+    /// The local page, or why it can't be had.
+    pub page: Option<Result<page::Listening, page::ListenError>>,
     /// The program that is told of runs' alerts, as that changes.
     pub alert_command: Option<watch::Receiver<Option<runs::Command>>>,
     /// What runs keep the machine from, where its sleep is looked after.
@@ -149,17 +155,35 @@ pub async fn run(
         }
     };
     let remembering = daemon.remember(stop.clone());
-    let measured = async {
-        if let Some(listening) = &beside.metrics {
-            metrics::serve(listening, &daemon, stop.clone()).await;
-        }
-    };
+    let shown = pages(beside.metrics, beside.page, &daemon, stop.clone());
     let around = async {
-        tokio::join!(powered, managed, reloading, watching, recording, remembering, thinning, measured)
+        tokio::join!(powered, managed, reloading, watching, recording, remembering, thinning);
     };
     let running = runs::run(&daemon, beside.alert_command, stop.clone());
     let serving = server::serve(listener, &daemon, stop.clone());
     let auditing = daemon.audit.run(stop.clone());
-    tokio::join!(supervisor.run(), running, serving, on_bus, auditing, around);
+    tokio::join!(supervisor.run(), running, serving, on_bus, auditing, around, shown);
     daemon.log.event(&daemon.clock, Happening::new(EventKind::DaemonStopped, "stopped in order")).await;
+}
+
+/// The pages over HTTP, as far as they are wanted.
+async fn pages(
+    metrics: Option<Listening>,
+    page: Option<Result<page::Listening, page::ListenError>>,
+    daemon: &Arc<Daemon>,
+    stop: Stop,
+) {
+    let measured = async {
+        if let Some(listening) = &metrics {
+            metrics::serve(listening, daemon, stop.clone()).await;
+        }
+    };
+    let looked_at = async {
+        match page {
+            Some(Ok(listening)) => page::serve(listening, daemon, stop.clone()).await,
+            Some(Err(why)) => daemon.paged(Err(why.to_string())),
+            None => {}
+        }
+    };
+    tokio::join!(measured, looked_at);
 }

@@ -34,6 +34,7 @@ mod happening;
 mod health;
 mod later;
 mod lookup;
+mod newest;
 mod numbers;
 mod open_error;
 mod opening;

@@ -8,27 +8,25 @@
 //! | `exposition` | the two text formats |
 //! | `meters`, `process`, `readings`, `runs` | families of the page |
 
-use std::collections::VecDeque;
 use std::fmt;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
-use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper::{Response, StatusCode};
-use hyper_util::rt::{TokioIo, TokioTimer};
+use hyper_util::rt::TokioIo;
 use settled_drivers::fault::chain;
 use settled_protocol::method::{DaemonStatus, MeterObserve, MetersList, Method, RunsList};
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, UnixStream};
-use tokio::task::{AbortHandle, JoinSet};
 
 use crate::access::Door;
 use crate::client::Peer;
 use crate::config::MetricsConfig;
 use crate::daemon::Daemon;
+use crate::http::{self, ACCEPT_PAUSE, Guests};
 use crate::server::{BindError, Bound};
 use crate::stop::Stop;
 
@@ -49,15 +47,6 @@ const CONNECTIONS: usize = 8;
 
 /// How long a connection may last, from its beginning to the last byte of its answer: as long as Prometheus waits unless told otherwise.
 const LONGEST: Duration = Duration::from_secs(10);
-
-/// Bytes that a request may take, its headers included: some 300 are usual. The least that the HTTP library allows.
-const REQUEST_BYTES: usize = 8192;
-
-/// Headers that a request may have: five or so are usual.
-const HEADERS: usize = 32;
-
-/// After a failed accept (no file descriptors left, say), before the next.
-const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
 
 /// What one must be allowed to call to see the page, as it tells the same.
 const NEEDED: [&str; 4] = [DaemonStatus::NAME, MetersList::NAME, MeterObserve::NAME, RunsList::NAME];
@@ -117,7 +106,7 @@ impl Listening {
 
 /// Gives the page to whoever asks, until the daemon stops.
 pub(crate) async fn serve(listening: &Listening, daemon: &Arc<Daemon>, mut stop: Stop) {
-    let mut guests = Guests::default();
+    let mut guests = Guests::new(CONNECTIONS);
     loop {
         let accepted = tokio::select! {
             accepted = accept(listening) => accepted,
@@ -125,7 +114,12 @@ pub(crate) async fn serve(listening: &Listening, daemon: &Arc<Daemon>, mut stop:
             () = stop.wait() => return,
         };
         match accepted {
-            Ok(stream) => guests.enter(stream, daemon),
+            Ok(stream) => {
+                let daemon = Arc::clone(daemon);
+                guests.enter(|_| async move {
+                    let _in_time = tokio::time::timeout(LONGEST, attend(stream, &daemon)).await.is_ok();
+                });
+            }
             Err(error) => {
                 tracing::warn!(%error, "accepting a connection for the metrics");
                 tokio::time::sleep(ACCEPT_PAUSE).await;
@@ -145,37 +139,6 @@ async fn accept(listening: &Listening) -> std::io::Result<Stream> {
         Listening::Unix(bound) => Stream::Unix(bound.listener.accept().await?.0),
         Listening::Loopback(listener) => Stream::Loopback(listener.accept().await?.0),
     })
-}
-
-/// Who is being answered, the oldest first.
-#[derive(Default)]
-struct Guests {
-    tasks: JoinSet<()>,
-    order: VecDeque<AbortHandle>,
-}
-
-impl Guests {
-    /// Answers one more; the one who has been there for the longest gives way where there are too many.
-    fn enter(&mut self, stream: Stream, daemon: &Arc<Daemon>) {
-        if self.order.len() >= CONNECTIONS
-            && let Some(oldest) = self.order.pop_front()
-        {
-            tracing::debug!("who has asked for the metrics for too long gives way to who comes");
-            oldest.abort();
-        }
-        let daemon = Arc::clone(daemon);
-        self.order.push_back(self.tasks.spawn(async move {
-            let _in_time = tokio::time::timeout(LONGEST, attend(stream, &daemon)).await.is_ok();
-        }));
-    }
-
-    /// Waits until one has gone; for ever if there is none.
-    async fn leave(&mut self) {
-        if self.tasks.join_next().await.is_none() {
-            std::future::pending::<()>().await;
-        }
-        self.order.retain(|guest| !guest.is_finished());
-    }
 }
 
 async fn attend(stream: Stream, daemon: &Daemon) {
@@ -217,8 +180,8 @@ async fn converse(
         };
         std::future::ready(Ok::<_, std::convert::Infallible>(answer))
     });
-    let mut http = http1::Builder::new();
-    http.keep_alive(false).max_buf_size(REQUEST_BYTES).max_headers(HEADERS).timer(TokioTimer::new());
+    let mut http = http::builder();
+    http.keep_alive(false);
     // Who has said all, and says so, still gets the answer: socat does.
     http.half_close(true).header_read_timeout(LONGEST);
     if let Err(error) = http.serve_connection(TokioIo::new(stream), service).await {

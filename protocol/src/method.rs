@@ -19,7 +19,7 @@ use crate::run::{ListRuns, ObserveRuns, Run, RunPlan, RunsPage, ShowRun, StopRun
 use crate::settling::{Criteria, Settled};
 use crate::stage::Stimulus;
 use crate::statistics::{CompareParams, Comparison, Statistics, StatisticsParams};
-use crate::status::{Backup, LogChecked};
+use crate::status::{Backup, LogChecked, PageAddressed};
 pub use crate::status::{LogRoom, LogStatus, MeterQueue, RecordingStatus, Status};
 use crate::text::Text;
 use crate::time::Timestamp;
@@ -140,6 +140,8 @@ methods! {
     RunsStop = "runs.stop", StopRun => Run, "End a run, or take a planned one back; of one that repeats, the nights to come, too.";
     /// Runs as they get on.
     RunsObserve = "runs.observe", ObserveRuns => Subscribed, "Subscribe to runs.changed: how runs get on, and their alerts.";
+    /// Where the page is.
+    PageAddress = "page.address", Nothing => PageAddressed, "Where the daemon's local page is to be had, with the token that it asks for.";
     /// What a simulated display shows.
     StageShow = "stage.show", ShowParams => Shown, "Tell a simulated display what to show from now on.";
 }

@@ -113,3 +113,13 @@ pub struct LogChecked {
     /// Bins that thinning has left.
     pub bins: u64,
 }
+
+/// Result of `page.address`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct PageAddressed {
+    /// To be opened in a browser on the daemon's machine, or through a tunnel to it. Whoever has it sees meters, readings, runs and events
+    /// until the token, which is its fragment, is made anew, so it is to be kept as a password is.
+    pub address: String,
+    /// The port on the loopback, for a tunnel.
+    pub port: u16,
+}

@@ -59,7 +59,7 @@ fn a_guest_sees_everything_and_changes_nothing() {
         let message = refused(guest, name, &json!({"meter": "m"}));
         assert!(message.contains(name) && message.contains("members of the group \"4301\" may"), "{message}");
     }
-    assert!(may.len() == 16 && NAMES.len() > 25);
+    assert!(may.len() == 17 && NAMES.len() > 25);
     let message = refused(guest, "meter.observe", &json!({"meter": "m", "interval_s": 1}));
     assert!(message.contains("params.interval_s") && message.contains("meter.read"), "{message}");
     guest.send(br#"[{"jsonrpc":"2.0","id":"r","method":"meter.read","params":{"meter":"m"}},{"jsonrpc":"2.0","method":"meter.zero","params":{"meter":"m","covered":true}},{"jsonrpc":"2.0","id":"l","method":"meters.list"}]"#);
@@ -94,6 +94,21 @@ fn a_guest_may_what_the_config_lists_and_no_more() {
     client.call("subscription.cancel", &subscribed);
     let message = refused(client, "meters.list", &json!({}));
     assert!(message.contains("whoever runs the daemon (user 0) may"), "{message}");
+}
+
+#[test]
+fn the_local_pages_address_is_for_who_may_call_what_it_tells() {
+    let config = format!(
+        "[page]\nport = 0\n[socket]\nguests = \"everyone\"\nguests_may = [\"daemon.status\", \"page.address\"]\n{METER}"
+    );
+    let daemon = Daemon::start(&config);
+    let mut guest = STRANGER.connect(&daemon);
+    let message = refused(&mut guest.client, "page.address", &json!({}));
+    assert!(message.contains("meters.list"), "{message}");
+    assert!(daemon.client().call("page.address", &json!({}))["port"].is_u64(), "the owner may");
+    let usual = Daemon::start(&format!("[page]\nport = 0\n[socket]\nguests = \"everyone\"\n{METER}"));
+    let mut guest = STRANGER.connect(&usual);
+    assert!(guest.client.call("page.address", &json!({}))["address"].is_string());
 }
 
 #[test]

@@ -171,6 +171,9 @@ fn the_packages_copyright_has_every_licence_that_is_not_in_the_crates_and_every_
         text.split_whitespace().filter(|word| *word != ".").collect::<Vec<_>>().join(" ")
     };
     let (copyright, font) = (words("daemon/packaging/debian/copyright"), words("client/fonts/LICENSE"));
+    let plot = words("daemon/src/page/web/vendor/LICENSE");
+    let expat = &plot[plot.find("Permission is hereby granted").unwrap()..];
+    assert!(copyright.contains(expat) && copyright.contains("Files: daemon/src/page/web/vendor/*"));
     let licence = &font[font.find("Permission is hereby granted").unwrap()..];
     assert!(copyright.contains(licence) && copyright.contains("Files: client/fonts/*"), "{copyright}");
     for named in copyright.split("License: ").skip(1).map(|rest| rest.split(' ').next().unwrap()) {

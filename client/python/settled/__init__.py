@@ -46,7 +46,7 @@ from .errors import (
 )
 from .following import Missed
 from .lease import Lease
-from .log import Backup, Bin, Event, LogChecked
+from .log import Backup, Bin, Event, LogChecked, PageAddress
 from .meter import Hello, Instrument, LogRoom, LogStatus, Meter, Shown, Status, Stimulus, Zeroed
 from .moment import Moment
 from .observation import Observation
@@ -113,6 +113,7 @@ __all__ = [
     "Observation",
     "OutOfRangeError",
     "OverloadedError",
+    "PageAddress",
     "ParseError",
     "Progress",
     "Rate",

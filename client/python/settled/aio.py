@@ -229,6 +229,7 @@ class Client:
 
     hello = _awaits(methods.hello)
     status = _awaits(methods.status)
+    page_address = _awaits(methods.page_address)
     meters = _awaits(methods.meters)
     read = _awaits(methods.read)
     settle = _awaits(methods.settle)

@@ -157,6 +157,7 @@ class Client:
 
     hello = _waits(methods.hello)
     status = _waits(methods.status)
+    page_address = _waits(methods.page_address)
     meters = _waits(methods.meters)
     read = _waits(methods.read)
     settle = _waits(methods.settle)

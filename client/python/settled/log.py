@@ -89,6 +89,14 @@ class LogChecked(Record):
     bins: int
 
 
+@dataclass(frozen=True)
+class PageAddress(Record):
+    """Where the daemon's local page is to be had. The end of `address`, behind the #, is a password."""
+
+    address: str
+    port: int
+
+
 R = TypeVar("R", bound=Record)
 
 

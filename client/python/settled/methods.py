@@ -12,7 +12,7 @@ from typing import Any, Callable, Dict, List, Optional, Sequence, Type, TypeVar,
 from .call import Call, given
 from .correction import Corrected, Correction, CorrectionChanged, Matrix
 from .lease import Granted
-from .log import Pages
+from .log import PageAddress, Pages
 from .log_methods import log_backup as log_backup
 from .log_methods import log_bins as log_bins
 from .log_methods import log_check as log_check
@@ -65,6 +65,11 @@ def hello(client: Optional[str] = None, *, timeout_s: Optional[float] = None) ->
 def status(*, timeout_s: Optional[float] = None) -> Call[Status]:
     """How the daemon is: uptime, clients, queues, log, recording."""
     return Call("daemon.status", {}, Status.read, timeout_s)
+
+
+def page_address(*, timeout_s: Optional[float] = None) -> Call[PageAddress]:
+    """Where the daemon's local page is to be had, if its config wants one. The address is a password."""
+    return Call("page.address", {}, PageAddress.read, timeout_s)
 
 
 def meters(*, timeout_s: Optional[float] = None) -> Call[List[Meter]]:

@@ -22,6 +22,7 @@ NAMES = {
     "Clock": "ClockInfo",
     "Hello": "HelloResult",
     "Granted": "Lease",
+    "PageAddress": "PageAddressed",
     "Rate": "Drift2",
     "Shift": "Difference2",
 }
@@ -93,6 +94,7 @@ class Shape(unittest.TestCase):
             "log.compare": methods.log_compare,
             "log.backup": methods.log_backup,
             "log.check": methods.log_check,
+            "page.address": methods.page_address,
             "runs.start": methods.start_run,
             "runs.list": methods.runs,
             "runs.show": methods.run,

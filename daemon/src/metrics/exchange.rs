@@ -1,14 +1,13 @@
 //! One request and its answer: the path, the method, the host that it was meant for, and the form that is asked for.
 
-use std::net::IpAddr;
-
 use hyper::body::Incoming;
-use hyper::header::{ACCEPT, ALLOW, CACHE_CONTROL, CONTENT_TYPE, HOST, HeaderMap, HeaderValue};
+use hyper::header::{ACCEPT, ALLOW, CACHE_CONTROL, CONTENT_TYPE, HeaderMap, HeaderValue};
 use hyper::{Method, Request, Response, StatusCode};
 
 use super::contents;
 use super::exposition::Form;
 use crate::daemon::Daemon;
+use crate::http::host;
 
 /// The one page.
 const PATH: &str = "/metrics";
@@ -25,7 +24,7 @@ pub(super) enum Host {
 /// What a request gets.
 pub(super) fn answer(daemon: &Daemon, host: Host, request: &Request<Incoming>) -> Response<String> {
     let headers = request.headers();
-    if host == Host::Own && !is_own(request) {
+    if host == Host::Own && !host::is_own(request) {
         return refused(
             StatusCode::FORBIDDEN,
             "this page is for programs on this machine, which call it by localhost or its number",
@@ -55,25 +54,6 @@ fn plain(status: StatusCode, content_type: &'static str, body: String) -> Respon
     answer.headers_mut().insert(CONTENT_TYPE, HeaderValue::from_static(content_type));
     answer.headers_mut().insert(CACHE_CONTROL, HeaderValue::from_static("no-store"));
     answer
-}
-
-/// Whether a request calls this machine by a name of its own, exactly once. A browser that was led here says the name by which it was.
-fn is_own(request: &Request<Incoming>) -> bool {
-    let mut hosts = request.headers().get_all(HOST).iter();
-    let (Some(host), None) = (hosts.next(), hosts.next()) else { return false };
-    host.to_str().is_ok_and(names_loopback) && request.uri().host().is_none_or(names_loopback)
-}
-
-/// Whether it is `localhost` or a number of the loopback network, with a port or without.
-fn names_loopback(host: &str) -> bool {
-    let name = match host.strip_prefix('[') {
-        Some(rest) => match rest.split_once(']') {
-            Some((name, port)) if port.is_empty() || port.starts_with(':') => name,
-            _ => return false,
-        },
-        None => host.rsplit_once(':').map_or(host, |(name, _)| name),
-    };
-    name.eq_ignore_ascii_case("localhost") || name.parse().is_ok_and(|address: IpAddr| address.is_loopback())
 }
 
 /// OpenMetrics, unless plain text is asked for and it isn't, or not as much (`Accept` of RFC 9110, 12.5.1).
@@ -125,25 +105,5 @@ mod tests {
             of(&["text/plain;version=0.0.4;q=0.9, Application/OpenMetrics-Text; q=0.3"]),
             Form::Prometheus
         );
-    }
-
-    #[test]
-    fn only_names_of_this_machine_are_its_own() {
-        for own in ["localhost", "LocalHost:9750", "127.0.0.1:9750", "127.8.9.1", "[::1]:9750", "[::1]"] {
-            assert!(names_loopback(own), "{own}");
-        }
-        for other in [
-            "",
-            "example.org",
-            "localhost.example.org",
-            "127.0.0.1.example.org:9750",
-            "192.0.2.7:9750",
-            "[::1",
-            "[::1]x",
-            "[2001:db8::7]:9750",
-            "0.0.0.0",
-        ] {
-            assert!(!names_loopback(other), "{other}");
-        }
     }
 }

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use settled::access::Access;
 use settled::accounts::System;
 use settled::clock::Clock;
-use settled::config::{Config, LogConfig};
+use settled::config::{Config, LogConfig, LogFile, PageConfig};
 use settled::daemon::Terms;
 use settled::log::{Log, Written};
 use settled::metrics::Listening;
@@ -15,7 +15,7 @@ use settled::reload::Reloader;
 use settled::server::{BindError, Bound};
 use settled::service::Manager;
 use settled::service::activation::{self, Inherited};
-use settled::{Beside, stop};
+use settled::{Beside, page, stop};
 use settled_drivers::fault::chain;
 use settled_protocol::socket;
 
@@ -88,10 +88,15 @@ async fn serve(
         Some(metrics) => Some(Listening::at(metrics, config.rules.door()).await?),
         None => None,
     };
+    let page = match &config.page {
+        Some(page) => Some(show(page, &config.log).await),
+        None => None,
+    };
     let beside = Beside {
         recording: progress,
         bus: config.dbus,
         metrics,
+        page,
         retention,
         alert_command,
         power,
@@ -157,6 +162,24 @@ async fn open_log(config: &LogConfig, clock: &Arc<Clock>) -> Result<(Log, Writte
     let path = file.path.clone().unwrap_or_else(usual_log);
     let opened = patiently(|| Log::begin(path.clone(), file, Arc::clone(clock))).await;
     Ok(opened.map_err(|error| format!("the log {}: {}", path.display(), chain(&error)))?)
+}
+
+/// The local page. A daemon that can't have it measures all the same: the page only looks, and any user of the machine can take a port.
+async fn show(page: &PageConfig, log: &LogConfig) -> Result<page::Listening, page::ListenError> {
+    let shown = page::Listening::at(page, &token_file(page, log)).await;
+    if let Err(error) = &shown {
+        tracing::warn!("without the local page: {error}");
+    }
+    shown
+}
+
+/// The file of the local page's token: beside the log, unless the config says otherwise.
+fn token_file(page: &PageConfig, log: &LogConfig) -> PathBuf {
+    let log = match log {
+        LogConfig::File(LogFile { path: Some(path), .. }) => path.clone(),
+        _ => usual_log(),
+    };
+    page.token_file.clone().unwrap_or_else(|| log.with_file_name("page.token"))
 }
 
 /// The system's folder for root, the user's own otherwise.

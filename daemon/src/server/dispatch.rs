@@ -10,13 +10,14 @@ use settled_protocol::method::{
     CorrectionsAdd, CorrectionsList, CorrectionsRemove, DaemonStatus, Hello, HelloParams, HelloResult,
     LogBackup, LogBins, LogCheck, LogCompare, LogEvents, LogReadings, LogStatistics, MeterCorrect,
     MeterLease, MeterRead, MeterRelease, MeterRenew, MeterSettle, MeterZero, MetersList, MetersListResult,
-    Method, Nothing, PROTOCOL_VERSION, RunsList, RunsShow, RunsStart, RunsStop, StageShow,
+    Method, Nothing, PROTOCOL_VERSION, PageAddress, RunsList, RunsShow, RunsStart, RunsStop, StageShow,
 };
 use settled_protocol::notification::SettleProgress;
 
 use super::outbox::{Outbox, Stream};
 use crate::client::Client;
 use crate::daemon::{Daemon, VERSION};
+use crate::page;
 use crate::{request, runs, settling};
 
 type Answer = Result<Box<RawValue>, RpcError>;
@@ -71,6 +72,10 @@ pub(super) fn at_once(daemon: &Daemon, client: &Client, call: &Call) -> Option<A
         MetersList::NAME => {
             call.params::<MetersList>().and_then(|_| raw(&MetersListResult { meters: daemon.list() }))
         }
+        PageAddress::NAME => call.params::<PageAddress>().and_then(|_| {
+            page::NEEDED.iter().try_for_each(|method| client.rights().may(method))?;
+            raw(&daemon.page_address()?)
+        }),
         _ => return None,
     })
 }

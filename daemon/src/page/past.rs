@@ -1,0 +1,193 @@
+//! What the log has, for the page to draw: a stretch in bins, column by column, so that a day takes some ten kilobytes; the newest events;
+//! the newest runs.
+
+use std::time::Duration;
+
+use serde::Serialize;
+use settled_protocol::bins::{Bin, BinsPage, BinsParams};
+use settled_protocol::colorimetry::observer::Observer;
+use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::quantity::Photometric;
+use settled_protocol::reading::Flag;
+use settled_protocol::run::ListRuns;
+use settled_protocol::time::Timestamp;
+use tokio::time::timeout;
+
+use crate::daemon::Daemon;
+use crate::runs;
+
+/// Stretches that the page draws, in s, and the length of their bins: at most 1440 of them, more than a wide screen has pixels for.
+const STRETCHES: [(u64, u64); 3] = [(600, 1), (3600, 5), (86_400, 60)];
+
+/// Runs, and events, that are told at once.
+const RUNS: u32 = 20;
+const EVENTS: u32 = 60;
+
+/// How long the log has to write down what was handed to it.
+const WRITTEN: Duration = Duration::from_secs(2);
+
+/// Digits that a curve's numbers have.
+const DIGITS: usize = 7;
+
+/// A stretch of one meter's readings.
+#[derive(Debug, Serialize)]
+struct Stretch {
+    meter: String,
+    every_s: u64,
+    /// Its ends, in s since 1970.
+    since: f64,
+    until: f64,
+    /// Each of readings that compare, the one that goes on the last.
+    series: Vec<Series>,
+}
+
+/// Readings that compare, bin by bin.
+#[derive(Debug, Serialize)]
+struct Series {
+    quantity: Photometric,
+    unit: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    observer: Option<Observer>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    correction: Option<String>,
+    /// The sequence of the last reading in it.
+    last: u64,
+    /// Whether any of it comes from a simulation, or from a recording.
+    simulated: bool,
+    replayed: bool,
+    /// The longest of its bins, in s: thinning may have left none as short as they were asked for.
+    longest_s: f64,
+    /// Beginnings of the bins, in s since 1970.
+    t: Vec<f64>,
+    n: Vec<u64>,
+    mean: Vec<f64>,
+    min: Vec<f64>,
+    max: Vec<f64>,
+}
+
+impl Series {
+    fn of(bin: &Bin) -> Self {
+        Self {
+            quantity: bin.quantity,
+            unit: bin.quantity.unit(),
+            observer: bin.observer,
+            correction: bin.correction.clone(),
+            last: 0,
+            simulated: false,
+            replayed: false,
+            longest_s: 0.0,
+            t: Vec::new(),
+            n: Vec::new(),
+            mean: Vec::new(),
+            min: Vec::new(),
+            max: Vec::new(),
+        }
+    }
+
+    fn is_of(&self, bin: &Bin) -> bool {
+        (self.quantity, self.observer, &self.correction) == (bin.quantity, bin.observer, &bin.correction)
+    }
+
+    fn push(&mut self, bin: &Bin) {
+        self.last = self.last.max(bin.last);
+        self.simulated |= bin.flags.contains(&Flag::Simulated);
+        self.replayed |= bin.flags.contains(&Flag::Replayed);
+        self.longest_s = self.longest_s.max(bin.span_s);
+        self.t.push(seconds(bin.at));
+        self.n.push(bin.count);
+        for (column, value) in
+            [(&mut self.mean, bin.mean), (&mut self.min, bin.min), (&mut self.max, bin.max)]
+        {
+            column.push(rounded(value));
+        }
+    }
+}
+
+/// A meter's last `span_s` seconds.
+///
+/// # Errors
+/// `no_such_meter`; `invalid_params` for a span that isn't drawn; `log_unavailable` where the log is off or can't be read.
+pub(super) async fn stretch(daemon: &Daemon, meter: &str, span_s: u64) -> Result<String, RpcError> {
+    daemon.meter(meter)?;
+    let Some((_, every_s)) = STRETCHES.into_iter().find(|(span, _)| *span == span_s) else {
+        let message = format!("span must be one of 600, 3600 and 86400, not {span_s}");
+        return Err(RpcError::new(ErrorKind::InvalidParams, message));
+    };
+    // What was told on the stream is to be in it. A disk that stalls isn't waited for: what it lacks comes with the next look.
+    let _written = timeout(WRITTEN, daemon.log.worked_through()).await.is_ok();
+    let until = daemon.clock.now().at;
+    let since = Timestamp::from_unix_ns(until.unix_ns().saturating_sub(span_s * 1_000_000_000));
+    let mut params = BinsParams {
+        meter: Some(meter.to_owned()),
+        since: Some(since),
+        every_s: Some(every_s as f64),
+        ..BinsParams::default()
+    };
+    let mut series: Vec<Series> = Vec::new();
+    loop {
+        let BinsPage { bins, next } = daemon.log.bins_as(params.clone(), |page| Ok(page.clone())).await?;
+        for bin in &bins {
+            let at = series.iter().position(|series| series.is_of(bin)).unwrap_or_else(|| {
+                series.push(Series::of(bin));
+                series.len() - 1
+            });
+            if let Some(series) = series.get_mut(at) {
+                series.push(bin);
+            }
+        }
+        params.after = next;
+        if next.is_none() {
+            break;
+        }
+    }
+    series.sort_by_key(|series| series.last);
+    let (since, until) = (seconds(since), seconds(until));
+    written(&Stretch { meter: meter.to_owned(), every_s, since, until, series })
+}
+
+/// The newest events, none up to `after`.
+///
+/// # Errors
+/// `log_unavailable` where the log is off or can't be read.
+pub(super) async fn events(daemon: &Daemon, after: u64) -> Result<String, RpcError> {
+    let events = daemon.log.newest_events(EVENTS, after).await?;
+    let told: Vec<_> = events.iter().map(|event| (event, event.kind.is_trouble())).collect();
+    written(&serde_json::json!({ "events": told }))
+}
+
+/// The newest runs.
+///
+/// # Errors
+/// `log_unavailable` where the log is off or can't be read.
+pub(super) async fn runs(daemon: &Daemon) -> Result<String, RpcError> {
+    // A run that has just ended is looked up in what is written.
+    let _written = timeout(WRITTEN, daemon.log.worked_through()).await.is_ok();
+    written(&runs::list(daemon, ListRuns { limit: Some(RUNS), ..ListRuns::default() }).await?)
+}
+
+fn written(what: &impl Serialize) -> Result<String, RpcError> {
+    serde_json::to_string(what)
+        .map_err(|error| RpcError::new(ErrorKind::Internal, format!("writing JSON: {error}")))
+}
+
+fn seconds(at: Timestamp) -> f64 {
+    (at.unix_ns() / 1_000_000) as f64 / 1e3
+}
+
+/// With as many digits as a curve can show.
+fn rounded(value: f64) -> f64 {
+    format!("{value:.*e}", DIGITS - 1).parse().unwrap_or(value)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_of_a_curve_have_seven_digits() {
+        assert_eq!(rounded(123.456_789_012), 123.4568);
+        assert_eq!(rounded(0.000_123_456_789), 0.000_123_456_8);
+        assert_eq!(rounded(0.0), 0.0);
+        assert!(STRETCHES.iter().all(|(span, every)| span / every <= 1440));
+    }
+}

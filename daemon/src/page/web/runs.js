@@ -1,0 +1,169 @@
+// Runs: those under way, and the night that ended last.
+
+import { seconds, utc_s } from "./clock.js";
+import { badges, fill, list, make, state } from "./parts.js";
+import { digits, moment, plain, signed, span } from "./words.js";
+
+const VERDICTS = {
+  settled: ["good", "settled"],
+  not_settled: ["caution", "not settled"],
+  within: ["good", "within its bands"],
+  beyond: ["bad", "beyond its bands"],
+  undecided: ["caution", "undecided"],
+};
+
+const UNITS = { luminance: "cd/m²", illuminance: "lx" };
+
+const OVER = ["done", "stopped", "failed"];
+
+/** Runs that are kept in mind. */
+const MOST = 40;
+
+export class Runs {
+  constructor(running, night) {
+    this.running = running;
+    this.night = night;
+    this.all = new Map();
+    // Which of them were told of, in order: an answer to an earlier question is older than that.
+    this.told = 0;
+    this.toldOf = new Map();
+    this.isKnown = false;
+  }
+
+  /** Takes the newest runs, in the place of all that were known when `told` was what it was: as the question was asked. */
+  are(runs, told) {
+    const all = new Map(runs.map((run) => [run.run, run]));
+    for (const [run, of] of this.toldOf) {
+      if (of > told && this.all.has(run)) {
+        all.set(run, this.all.get(run));
+      }
+    }
+    this.all = all;
+    this.isKnown = true;
+    this.draw();
+  }
+
+  /** They can't be asked for: what is known stays. */
+  fail(words) {
+    if (!this.isKnown) {
+      [this.running, this.night].forEach((place) => fill(place, make("p", { class: "empty" }, `Runs are kept in the log: ${words}.`)));
+    }
+  }
+
+  /** Takes one as it is now. */
+  is(run) {
+    this.told += 1;
+    this.toldOf.delete(run.run);
+    this.toldOf.set(run.run, this.told);
+    if (this.toldOf.size > MOST) {
+      this.toldOf.delete(this.toldOf.keys().next().value);
+    }
+    this.all.set(run.run, run);
+    if (this.all.size > MOST) {
+      this.all.delete(Math.min(...this.all.keys()));
+    }
+    this.draw();
+  }
+
+  draw() {
+    const runs = [...this.all.values()].sort((one, other) => other.run - one.run);
+    const under = (state) => runs.filter((run) => run.state === state);
+    const going = [...under("running"), ...under("planned").reverse()];
+    fill(this.running, going.length ? going.map(underWay) : make("p", { class: "empty" }, "None. Start one with settle run."));
+    const over = runs.filter((run) => OVER.includes(run.state));
+    const last = over.sort((one, other) => seconds(other.ends ?? other.created) - seconds(one.ends ?? one.created))[0];
+    fill(this.night, last ? ended(last) : make("p", { class: "empty" }, "No run has ended yet."));
+  }
+}
+
+function name(run) {
+  const label = run.plan.label ? ` ${run.plan.label}` : "";
+  return `Run ${run.run}${label}`;
+}
+
+function unreal(run) {
+  return badges({ simulated: run.flags.includes("simulated"), replayed: run.flags.includes("replayed") });
+}
+
+function head(run, what) {
+  return make("div", { class: "head" }, make("h3", {}, name(run)), what, unreal(run));
+}
+
+function unit(run) {
+  return UNITS[run.quantity] ?? "";
+}
+
+function verdict(run) {
+  return run.verdict ? state(...(VERDICTS[run.verdict] ?? ["none", plain(run.verdict)])) : state(run.state === "failed" ? "bad" : "none", run.state);
+}
+
+function drift(run) {
+  const of = run.drift;
+  if (!of) {
+    return null;
+  }
+  const interval = `${signed(of.low_per_h, 2)} to ${signed(of.high_per_h, 2)}, 95 %`;
+  return `${signed(of.per_h, 2)} ${unit(run)} an hour (${interval})${of.caution ? `; caution: ${of.caution}` : ""}`;
+}
+
+function gaps(run) {
+  return run.gaps ? `${run.gaps}, ${span(run.gap_s)} together` : "none";
+}
+
+function counted(run) {
+  const missed = run.missed ? `, ${run.missed} missed` : "";
+  return `${run.points} points of ${run.readings} readings${missed}`;
+}
+
+function standing(run) {
+  return run.standing?.length ? make("ul", { class: "alerts" }, run.standing.map((alert) => make("li", {}, state("bad", alert.message)))) : null;
+}
+
+function underWay(run) {
+  const planned = run.state === "planned";
+  const what = `${plain(run.plan.kind)} on ${run.plan.meter}`;
+  const whole = run.elapsed_s + (run.left_s ?? NaN);
+  const label = Number.isFinite(whole) ? `${span(run.elapsed_s)} of about ${span(whole)}` : `${span(run.elapsed_s)} so far`;
+  const progress =
+    planned || !Number.isFinite(whole) ? null : make("progress", { max: String(whole || 1), value: String(run.elapsed_s), "aria-label": `${name(run)}: ${label}` });
+  const latest = run.latest && `${digits(run.latest.value, 5)} ${unit(run)}`;
+  return make(
+    "article",
+    { class: "card" },
+    head(run, planned ? state("none", "planned") : state("busy", "running")),
+    progress,
+    standing(run),
+    list([
+      ["What", what],
+      ["Time", planned ? `begins ${moment(seconds(run.begins), utc_s())}` : label],
+      ["So far", run.verdict ? verdict(run) : null],
+      ["Latest", latest],
+      ["Drift", drift(run)],
+      ["Taken", planned ? null : counted(run)],
+      ["Gaps", planned ? null : gaps(run)],
+      ["Alerts", run.alerts ? String(run.alerts) : null],
+      ["Waits", run.waiting?.message],
+    ]),
+    make("p", { class: "why" }, run.message),
+  );
+}
+
+function ended(run) {
+  const now = utc_s();
+  const when = `${moment(seconds(run.begins), now)} to ${run.ends ? moment(seconds(run.ends), now) : "?"}`;
+  return make(
+    "article",
+    { class: "card" },
+    head(run, verdict(run)),
+    standing(run),
+    list([
+      ["What", `${plain(run.plan.kind)} on ${run.plan.meter}, ${run.state}`],
+      ["When", when],
+      ["Drift", drift(run) ?? "can't be told"],
+      ["Gaps", gaps(run)],
+      ["Alerts", run.alerts ? state("bad", String(run.alerts)) : "none"],
+      ["Taken", counted(run)],
+    ]),
+    make("p", { class: "why" }, run.message),
+  );
+}

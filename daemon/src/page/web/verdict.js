@@ -1,0 +1,94 @@
+// Whether a meter's light has settled, as the daemon reckons from what passes. A verdict is good for a hold after the last reading, and for as
+// long as there is a line.
+
+import { boot_s } from "./clock.js";
+import { fill, make, state } from "./parts.js";
+import { digits, plain, signed, span, withUncertainty } from "./words.js";
+
+const VERDICTS = {
+  settled: ["good", "Settled"],
+  lost: ["bad", "No longer settled"],
+  noise_limited: ["caution", "Too noisy to tell"],
+  wont_settle: ["bad", "Won't settle"],
+};
+
+const FAILING = {
+  too_few: () => "more readings are needed",
+  luminance_drift: (evidence) => drift("it drifts", evidence.luminance_drift),
+  chromaticity_drift: (evidence) => drift("its colour drifts", evidence.chromaticity_drift),
+  resolution: () => "noise is larger than the band",
+  turning: () => "it swings, or is about to turn",
+  meter_warm_up: () => "the meter is warming up",
+};
+
+const STALE = "No reading has come since, so nothing is known of now.";
+const LOST = "There is no line to the daemon, so nothing is known of now.";
+
+function drift(words, of) {
+  return of ? `${words} by ${signed(of.bands_per_hold, 2)} ± ${digits(of.interval, 2)} bands a hold` : words;
+}
+
+/** Its kind and its word. */
+function said(verdict) {
+  return verdict ? (VERDICTS[verdict] ?? ["none", plain(verdict)]) : ["none", "Not settled yet"];
+}
+
+/** The same once nothing is known of now: as nobody measures, or as there is no line. */
+function was(verdict, isStale) {
+  return ["none", verdict === "settled" ? "Was settled" : isStale ? "Nobody measures" : "Not known now"];
+}
+
+export class Verdict {
+  /** `announce(words)` is for a change. */
+  constructor(place, announce) {
+    this.place = place;
+    this.announce = announce;
+    this.known = null;
+    this.drawn = null;
+  }
+
+  /** Takes how the light stands. Only another verdict is news: not the first, and not that no readings come. */
+  is(known) {
+    if (this.known !== null && this.known.verdict !== known.verdict) {
+      this.announce(said(known.verdict)[1]);
+    }
+    this.known = known;
+  }
+
+  /** Shows it as it is now, the last reading being so old, in s. */
+  draw(age_s, isLost) {
+    if (this.known === null) {
+      return;
+    }
+    const { verdict, hold_s, value, unit, evidence, settles_in_s, message, since_s, t_s } = this.known;
+    const isStale = !(age_s <= hold_s);
+    const unknown = isStale || isLost;
+    const [kind, word] = unknown ? was(verdict, isStale) : said(verdict);
+    const beside = unknown ? (isStale ? STALE : LOST) : since(since_s, verdict);
+    const key = [word, t_s, beside].join();
+    if (this.drawn !== key) {
+      this.drawn = key;
+      const [y, u95] = value ? withUncertainty(value.y, value.y_u95) : [];
+      fill(
+        this.place,
+        make("p", {}, state(kind, word), make("span", { class: "faint" }, ` ${beside}`)),
+        u95 ? make("p", { class: "estimate" }, `${y} ± ${u95} ${unit}`, make("span", { class: "faint" }, " 95 %, repeatability alone")) : null,
+        unknown ? null : make("p", { class: "why" }, message ?? unsettled(evidence, settles_in_s)),
+      );
+    }
+  }
+}
+
+/** For how long it has been so: in steps of 10 s, so that it doesn't jump about. */
+function since(since_s, verdict) {
+  const now = boot_s();
+  return verdict && since_s !== null && now !== null ? `for ${span(Math.max(0, 10 * Math.floor((now - since_s) / 10)))}` : "";
+}
+
+/** What still stands in the way, in words. */
+function unsettled(evidence, settles_in_s) {
+  const failing = evidence.failing.map((test) => FAILING[test]?.(evidence)).filter(Boolean);
+  const words = failing.length ? failing.join("; ") : "it is being looked at";
+  const expected = settles_in_s ? ` Expected to settle in ${span(settles_in_s[0])} to ${span(settles_in_s[1])}.` : "";
+  return `${words[0].toUpperCase()}${words.slice(1)}.${expected}`;
+}

@@ -1,0 +1,94 @@
+// Numbers, spans and names as people read them.
+
+/** Digits after the point that are read as such; what is smaller is written in powers of ten. */
+const AFTER = 9;
+
+/** With so many significant digits; a dash for what isn't known. */
+export function digits(value, count) {
+  if (!Number.isFinite(value)) {
+    return "–";
+  }
+  if (value === 0) {
+    return "0";
+  }
+  const before = Math.floor(Math.log10(Math.abs(value))) + 1;
+  const after = Math.max(count - before, 0);
+  return after > AFTER ? powers(value, count) : minus(value.toFixed(after));
+}
+
+function powers(value, count) {
+  const [factor, power] = value.toExponential(count - 1).split("e");
+  const raised = [...String(Number(power))].map((digit) => (digit === "-" ? "⁻" : "⁰¹²³⁴⁵⁶⁷⁸⁹"[digit]));
+  return `${minus(factor)} × 10${raised.join("")}`;
+}
+
+/** Rounded where its uncertainty begins: two digits of that. */
+export function withUncertainty(value, u95) {
+  if (!(u95 > 0)) {
+    return [digits(value, 5), null];
+  }
+  const after = Math.max(1 - Math.floor(Math.log10(u95)), 0);
+  if (after > AFTER) {
+    return [digits(value, 5), digits(u95, 2)];
+  }
+  return [minus(value.toFixed(after)), u95.toFixed(after)];
+}
+
+function minus(text) {
+  return text.replace("-", "−");
+}
+
+/** Signed, with so many significant digits. */
+export function signed(value, count) {
+  return value > 0 ? `+${digits(value, count)}` : digits(value, count);
+}
+
+/** A span in s, in the largest unit that says enough. */
+export function span(s) {
+  if (s < 10) {
+    return `${s.toFixed(1)} s`;
+  }
+  if (s < 100) {
+    return `${Math.round(s)} s`;
+  }
+  const minutes = Math.round(s / 60);
+  if (minutes < 100) {
+    return `${minutes} min`;
+  }
+  if (minutes < 48 * 60) {
+    return `${Math.floor(minutes / 60)} h ${minutes % 60} min`;
+  }
+  return `${Math.round(s / 86400)} days`;
+}
+
+/** An age: nothing that jumps from one look to the next. */
+export function ago(s) {
+  return s < 2 ? "just now" : `${span(Math.floor(s))} ago`.replace(".0 s", " s");
+}
+
+const TIME = new Intl.DateTimeFormat(undefined, { hour: "2-digit", minute: "2-digit", second: "2-digit" });
+const DAY = new Intl.DateTimeFormat(undefined, { weekday: "short", day: "numeric", month: "short" });
+
+/** A moment in s since 1970 on this device's clock: the time, and the day if that isn't today's. */
+export function moment(utc_s, now_s) {
+  const at = new Date(1000 * utc_s);
+  const today = DAY.format(at) === DAY.format(new Date(1000 * now_s));
+  return today ? TIME.format(at) : `${DAY.format(at)}, ${TIME.format(at)}`;
+}
+
+/** A name of the protocol's, in words. */
+export function plain(name) {
+  return name.replaceAll("_", " ");
+}
+
+/** Bytes. */
+export function size(bytes) {
+  const units = ["B", "kB", "MB", "GB", "TB"];
+  let at = 0;
+  let left = bytes;
+  while (left >= 1000 && at < units.length - 1) {
+    left /= 1000;
+    at += 1;
+  }
+  return `${digits(left, 3)} ${units[at]}`;
+}
