@@ -54,6 +54,7 @@ mod leasing_client;
 mod lifecycle;
 mod limits;
 mod links;
+mod live;
 mod metrics;
 mod month;
 mod nights;
