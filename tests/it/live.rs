@@ -26,7 +26,8 @@ impl Terminal {
     fn open(folder: &Path, name: &str, (columns, lines): (u16, u16), locale: &str) -> Self {
         let this = Self { folder: folder.to_owned(), socket: folder.join(format!("tmux-{name}")) };
         let (columns, lines) = (columns.to_string(), lines.to_string());
-        let shell = format!("exec env LC_ALL={locale} PS1='ready> ' bash --norc --noprofile -i");
+        let shell =
+            format!("exec env RUST_BACKTRACE=0 LC_ALL={locale} PS1='ready> ' bash --norc --noprofile -i");
         this.tmux(&["-f", "/dev/null", "new-session", "-d", "-x", &columns, "-y", &lines, &shell]);
         this.shows("ready>");
         this

@@ -157,9 +157,9 @@ impl Source {
     ) -> Result<(), CallError> {
         let Joined { meters, runs, log_id, changes } = joined;
         let ids: Vec<String> = meters.iter().map(|meter| meter.id.clone()).collect();
-        let other_log = self.past.note_log(log_id, hello.as_ref());
+        let (anew, other_log) = self.past.note(log_id, hello.as_ref());
         let speed = hello.as_ref().map_or(1.0, |hello| hello.clock.speed);
-        self.tell(News::Joined { meters, runs, other_log, speed }).await?;
+        self.tell(News::Joined { meters, runs, anew, other_log, speed }).await?;
         let mut forwarding = JoinSet::new();
         for change in changes {
             forwarding.spawn(forward(change, self.news.clone(), self.began));

@@ -87,6 +87,13 @@ impl Judging {
         }
     }
 
+    /// Readings may be missing here: what was known is no evidence of what comes, as the engine has it.
+    pub fn gap(&mut self) {
+        if let Some(judge) = &mut self.judge {
+            judge.gap();
+        }
+    }
+
     /// Takes a reading of the meter.
     pub fn take(&mut self, reading: &Reading, meter: &Meter) -> Place {
         let (t_s, y) = (reading.t_s, reading.light.value());

@@ -239,7 +239,7 @@ mod tests {
             written(4, RICH, |pen| {
                 pen.text((0, 0), 4, Tone::Plain, "a光光光");
             }),
-            "a光…"
+            "a光 …"
         );
     }
 

@@ -25,6 +25,8 @@ pub enum News {
         meters: Vec<Meter>,
         /// Those that go on or are planned.
         runs: Vec<Run>,
+        /// It is another than before, or was started anew.
+        anew: bool,
         /// Its numbers have nothing to do with those of before.
         other_log: bool,
         /// How many times as fast as here its time passes.
@@ -127,10 +129,13 @@ impl State {
     /// Takes what is new at a time, in s.
     pub fn take(&mut self, news: News, now_s: f64) {
         match news {
-            News::Joined { meters, runs, other_log, speed } => {
+            News::Joined { meters, runs, anew, other_log, speed } => {
                 self.speed = speed;
                 self.link = Link::Up;
                 self.no_events = None;
+                if anew {
+                    self.gauges.iter_mut().for_each(|gauge| gauge.judging.gap());
+                }
                 if other_log {
                     self.gauges.iter_mut().for_each(Gauge::forget_numbers);
                     self.events.clear();

@@ -51,10 +51,14 @@ impl Layout {
 
     fn narrow(mut rest: Stack, height: u16, meters: Rect) -> Self {
         let rule = rest.take(1);
-        let events = rest.take_last(if height < 24 { 1 } else { height / 8 });
+        let events = rest.take_last(if height < 24 { 1 } else { height / 8 - 1 });
         let runs = rest.take_last(if height < 30 { 1 } else { height / 12 });
-        let value = rest.take(if height < 18 { 2 } else { 3 });
-        let ruling = rest.take(if height < 18 { 2 } else { 3 });
+        let value = rest.take(if height < 20 { 2 } else { 3 });
+        let ruling = rest.take(match height {
+            ..20 => 2,
+            20..24 => 3,
+            24.. => 4,
+        });
         let notes = rest.take(if height < 30 { 1 } else { 2 });
         Self { meters, rule, value, ruling, notes, chart: rest.area, details: None, runs, events }
     }
@@ -67,7 +71,7 @@ impl Layout {
         let mut main = Stack { area: Rect { width: left, ..all.area } };
         let mut side = Stack { area: Rect { x: right, width: beside - 2, ..all.area } };
         let value = main.take(3);
-        let ruling = main.take(3);
+        let ruling = main.take(4);
         let notes = main.take(2);
         let details = side.take((side.area.height / 3).clamp(6, 10));
         let runs = side.take((side.area.height / 5).clamp(3, 8));

@@ -69,6 +69,8 @@ fn unless_refused<T>(outcome: Result<T, CallError>) -> Result<Option<T>, CallErr
 pub(super) struct Past {
     /// The log that numbers belong to, or the daemon where there is none.
     numbers_of: Option<String>,
+    /// The start of the daemon that told it.
+    instance: Option<String>,
     /// The last event that was told.
     event: Option<u64>,
     /// Whether it was said that there are none to be had.
@@ -76,16 +78,20 @@ pub(super) struct Past {
 }
 
 impl Past {
-    /// Notes whose numbers readings and events have from now on. Gives whether they have nothing to do with those of before.
-    pub(super) fn note_log(&mut self, log_id: Option<String>, hello: Option<&HelloResult>) -> bool {
-        let now = log_id.or_else(|| hello.map(|hello| hello.instance.clone()));
+    /// Notes whose numbers readings and events have from now on. Gives whether the daemon was started anew, and whether its numbers have
+    /// nothing to do with those of before.
+    pub(super) fn note(&mut self, log_id: Option<String>, hello: Option<&HelloResult>) -> (bool, bool) {
+        let instance = hello.map(|hello| hello.instance.clone());
+        let is_anew = self.instance.is_some() && self.instance != instance;
+        self.instance.clone_from(&instance);
+        let now = log_id.or(instance);
         let is_other = self.numbers_of.is_some() && self.numbers_of != now;
         if is_other {
             self.event = None;
         }
         self.said = false;
         self.numbers_of = now;
-        is_other
+        (is_anew, is_other)
     }
 
     /// A meter's readings of late. Those of a clock that isn't the one on the wall are of no age that could be told.

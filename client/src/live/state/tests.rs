@@ -32,6 +32,7 @@ fn joined(meters: &[&str], other_log: bool) -> News {
     News::Joined {
         meters: meters.iter().map(|id| meter(id)).collect(),
         runs: Vec::new(),
+        anew: other_log,
         other_log,
         speed: 1.0,
     }
