@@ -54,10 +54,9 @@ impl Terminal {
     }
 
     fn shows_all(&self, all: &[&str]) {
-        let mut last = String::new();
         let start = std::time::Instant::now();
         loop {
-            last.clone_from(&self.screen());
+            let last = self.screen();
             if all.iter().all(|words| last.contains(words)) {
                 return;
             }

@@ -30,7 +30,7 @@ pub(super) fn chart(pen: &mut Pen<'_>, area: Rect, picture: Option<&Picture>) {
     if curve.is_empty() {
         return;
     }
-    scale(pen, area, curve, picture);
+    scale(pen, curve, picture);
     lines(pen, curve, picture);
     dots(pen, curve, picture);
     axis(pen, area, curve, picture);
@@ -65,7 +65,7 @@ fn column_of(curve: Rect, picture: &Picture, t: f64) -> Option<u16> {
     cell(share(t, picture.times), curve.width).map(|column| curve.x + column)
 }
 
-fn scale(pen: &mut Pen<'_>, area: Rect, curve: Rect, picture: &Picture) {
+fn scale(pen: &mut Pen<'_>, curve: Rect, picture: &Picture) {
     let (low, high) = picture.values;
     let labels = [(curve.y, high), (curve.bottom() - 1, low)];
     for y in curve.rows().map(|row| row.y) {
@@ -77,7 +77,6 @@ fn scale(pen: &mut Pen<'_>, area: Rect, curve: Rect, picture: &Picture) {
     if curve.height >= 4 {
         pen.text_right((curve.x - 2, curve.y + curve.height / 2), SCALE - 2, Tone::Faint, picture.unit);
     }
-    pen.text((area.x, curve.bottom()), SCALE, Tone::Plain, "");
 }
 
 fn lines(pen: &mut Pen<'_>, curve: Rect, picture: &Picture) {

@@ -64,10 +64,8 @@ pub(super) fn beside_the_rule(pen: &mut Pen<'_>, rule: Rect, focus: &Focus) {
 }
 
 pub(super) fn notes(pen: &mut Pen<'_>, area: Rect, focus: &Focus) {
-    let mut rows = area.rows().map(|row| row.y);
-    let mut notes = focus.notes.iter();
-    while let Some(((tone, words), y)) = notes.by_ref().next().zip(rows.next()) {
-        pen.text((area.x + 2, y), area.width - 2, *tone, words);
+    for ((tone, words), row) in focus.notes.iter().zip(area.rows()) {
+        pen.text((row.x + 2, row.y), row.width - 2, *tone, words);
     }
 }
 
