@@ -22,10 +22,11 @@ mod correct;
 mod demo;
 mod exit;
 mod failure;
-mod lease;
+pub(crate) mod lease;
+mod live;
 mod log;
 mod manual;
-mod meters;
+pub(crate) mod meters;
 mod observe;
 mod page;
 mod patience;
@@ -34,8 +35,8 @@ mod read;
 mod report;
 mod review;
 mod run;
-mod runs;
-mod settled;
+pub(crate) mod runs;
+pub(crate) mod settled;
 mod signals;
 mod stage;
 mod status;
@@ -102,6 +103,14 @@ enum Command {
     /// jump and nothing is missing; {"lease":{"meter":…,"holder":{…}}} where readings wait for somebody's lease; and {"meter":{…}}, the
     /// meter as meters.list has it, where it gives readings no more, or again.
     Observe(observe::Options),
+    /// Meters, runs and events on the whole screen, as they change.
+    ///
+    /// It shows what others measure and causes no exposure, unless m or --measure says so: each meter's value with its uncertainty, its
+    /// drift with the band and where it goes, whether it has settled and why, who has the meter, runs and events. ? shows the keys.
+    ///
+    /// It goes on when the daemon is started anew. Without a terminal, settle observe and settle meters --json tell the same. Exit status: 0
+    /// after q, 130 after Ctrl-C or a signal.
+    Live(live::Options),
     /// Run a command that has a meter for itself.
     ///
     /// Nobody else takes readings with the meter meanwhile, zeroes it or changes what its display shows; whoever only watches sees
@@ -244,6 +253,7 @@ async fn carry_out(context: &Context, command: Command) -> Result<Exit, Failure>
         Command::Run(options) => run::run(context, options).await,
         Command::Runs(options) => runs::run(context, options).await,
         Command::Observe(options) => observe::run(context, options).await,
+        Command::Live(options) => live::run(context, options).await,
         Command::Lease(options) => lease::run(context, *options).await,
         Command::Log(options) => log::run(context, options).await,
         Command::Correct(options) => correct::run(context, options).await,

@@ -8,6 +8,7 @@
 //! | [`runs`] | how runs get on, across the same |
 //! | [`lease`] | a meter for oneself, for as long as it is wanted |
 //! | [`command`] | one file a command of `settle` |
+//! | [`live`] | how the light gets on, on the whole screen |
 //! | [`local`] | moments as the clock on the wall has them |
 //! | [`output`] | what goes to the terminal or the pipe |
 //! | [`show`] | numbers for people |
@@ -35,6 +36,7 @@ pub mod exchange;
 mod fake;
 pub mod following;
 pub mod lease;
+pub mod live;
 pub mod local;
 pub mod output;
 pub mod plot;

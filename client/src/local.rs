@@ -97,6 +97,18 @@ pub fn short(at: Timestamp, zone: &TimeZone) -> String {
     formatted(at, zone, "%m-%d %H:%M")
 }
 
+/// The same to the second: `11-27 18:00:05`.
+#[must_use]
+pub fn second(at: Timestamp, zone: &TimeZone) -> String {
+    formatted(at, zone, "%m-%d %H:%M:%S")
+}
+
+/// The time of day alone: `18:00:05`.
+#[must_use]
+pub fn time(at: Timestamp, zone: &TimeZone) -> String {
+    formatted(at, zone, "%H:%M:%S")
+}
+
 fn formatted(at: Timestamp, zone: &TimeZone, form: &str) -> String {
     zoned(at, zone).map_or_else(|| at.to_string(), |at| at.strftime(form).to_string())
 }
@@ -162,5 +174,6 @@ mod tests {
         assert_eq!(moment(at, &central()), "2026-11-27 18:00:05 CET");
         assert_eq!(moment(at, &TimeZone::UTC), "2026-11-27 17:00:05 UTC");
         assert_eq!(short(at, &central()), "11-27 18:00");
+        assert_eq!([second(at, &central()), time(at, &central())], ["11-27 18:00:05", "18:00:05"]);
     }
 }

@@ -60,6 +60,7 @@ use step::Steps;
 use track::Track;
 use watch::Baseline;
 
+pub use forecast::Limit;
 pub use judge::Judge;
 pub use sentence::sentence;
 pub use standing::Standing;
@@ -126,6 +127,7 @@ pub struct Engine {
     verdict: Option<Verdict>,
     checks: Checks,
     forecast: Option<Forecast>,
+    limit: Option<Limit>,
     outliers: usize,
     steps: usize,
     stale_after: Option<f64>,
@@ -156,6 +158,7 @@ impl Engine {
             verdict: None,
             checks: Checks::default(),
             forecast: None,
+            limit: None,
             outliers: 0,
             steps: 0,
             stale_after: None,
@@ -211,6 +214,12 @@ impl Engine {
     #[must_use]
     pub fn forecast(&self) -> Option<Forecast> {
         self.forecast
+    }
+
+    /// Where luminance goes, as of the last forecast, for pictures: an extrapolation, which no verdict rests on.
+    #[must_use]
+    pub fn limit(&self) -> Option<Limit> {
+        self.limit
     }
 
     /// How much evidence noise alone asks for, in s, where it is noise and not drift that keeps the light from settling.
@@ -284,7 +293,7 @@ impl Engine {
         self.until_look = 0;
         self.look = None;
         self.turning = false;
-        self.forecast = None;
+        (self.forecast, self.limit) = (None, None);
         if matches!(self.verdict, Some(Verdict::NoiseLimited | Verdict::WontSettle)) {
             self.verdict = None;
         }

@@ -56,6 +56,7 @@ mod leasing_client;
 mod lifecycle;
 mod limits;
 mod links;
+mod live;
 mod manual;
 mod metrics;
 mod month;

@@ -163,7 +163,7 @@ pub(super) fn held(holder: &Holder) -> String {
 }
 
 /// By whom a meter is held, and for what.
-pub(super) fn held_by(holder: &Holder) -> String {
+pub(crate) fn held_by(holder: &Holder) -> String {
     let Holder { client, pid, purpose, .. } = holder;
     let client = client.as_ref().map_or("a client without a name", Text::as_str);
     let pid = pid.map_or_else(String::new, |pid| format!(" (process {pid})"));

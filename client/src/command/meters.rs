@@ -73,7 +73,7 @@ fn anyone(meter: &Meter) -> &'static str {
     }
 }
 
-fn zero_words(meter: &str, zero: &Zero) -> String {
+pub(crate) fn zero_words(meter: &str, zero: &Zero) -> String {
     let mut words = zero.at.map_or_else(|| "not done".to_owned(), |at| format!("done {}", show::moment(at)));
     if zero.needed {
         let consequence = if zero.refuses { "gives no readings until then" } else { "readings are flagged" };
@@ -90,7 +90,7 @@ fn zero_words(meter: &str, zero: &Zero) -> String {
     words
 }
 
-fn warm_up_words(needed_s: f64, elapsed_s: f64) -> String {
+pub(crate) fn warm_up_words(needed_s: f64, elapsed_s: f64) -> String {
     if elapsed_s >= needed_s {
         format!("done ({} needed)", show::span(needed_s))
     } else {
@@ -109,7 +109,7 @@ fn state(state: State) -> (anstyle::Style, &'static str) {
     }
 }
 
-fn kind(kind: Kind) -> &'static str {
+pub(crate) fn kind(kind: Kind) -> &'static str {
     match kind {
         Kind::Colorimeter => "colorimeter",
         Kind::Spectrometer => "spectrometer",

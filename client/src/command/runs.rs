@@ -15,7 +15,7 @@ use events::Events;
 use watch::{Manner, Watch};
 
 mod alarm;
-mod bar;
+pub(crate) mod bar;
 pub(super) mod events;
 mod figures;
 mod table;

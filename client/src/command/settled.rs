@@ -166,7 +166,7 @@ fn kept(error: &RpcError) -> String {
 }
 
 /// What is being waited for.
-fn standing(failing: &[Test]) -> &'static str {
+pub(crate) fn standing(failing: &[Test]) -> &'static str {
     match failing.first() {
         None => "about to settle",
         Some(Test::TooFew) => "gathering readings",

@@ -49,6 +49,7 @@ impl Engine {
         let start = self.restarted_s.unwrap_or(now);
         let outlook = forecast::forecast(blocks, start, now, hold, bands);
         self.forecast = outlook.since(self.started_s);
+        self.limit = outlook.limit;
         let latest = self.started_s + self.rules.criteria.max_wait_s;
         let out_of_reach = look.drifts
             && outlook.earliest > latest

@@ -16,6 +16,24 @@ const LIKELY_S: f64 = 600.0;
 /// −2 ln of the likelihood ratio at the edge of a 99 % region of one parameter: the chi-square quantile.
 const REGION_99: f64 = 6.6;
 
+/// Where the light goes, by the fits of exponential approaches: in the unit of the readings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Limit {
+    /// By the best fit.
+    pub value: f64,
+    /// The low end of the 95 % interval.
+    pub low: f64,
+    /// The high end of the 95 % interval: as wide as all that long time constants allow, for light of which little has been seen.
+    pub high: f64,
+}
+
+impl Limit {
+    /// What two looks at the same light say: the value is the other's, which looked at the later part.
+    fn and(self, other: Self) -> Self {
+        Self { value: other.value, low: self.low.min(other.low), high: self.high.max(other.high) }
+    }
+}
+
 /// When one channel, or all of them, will be within the band for a hold: in s on the time axis of the readings.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Outlook {
@@ -29,13 +47,15 @@ pub(super) struct Outlook {
     pub(super) earliest: f64,
     /// The best fit of luminance: where it goes, and how fast.
     pub(super) approach: Option<Approach>,
+    /// Where luminance goes, and how surely.
+    pub(super) limit: Option<Limit>,
 }
 
 impl Outlook {
     /// Settled already.
-    const NOW: Self = Self { median: 0.0, low: 0.0, high: 0.0, earliest: 0.0, approach: None };
+    const NOW: Self = Self { median: 0.0, low: 0.0, high: 0.0, earliest: 0.0, approach: None, limit: None };
     /// The fit says nothing.
-    const OPEN: Self = Self { median: 0.0, low: 0.0, high: 1e9, earliest: 0.0, approach: None };
+    const OPEN: Self = Self { median: 0.0, low: 0.0, high: 1e9, earliest: 0.0, approach: None, limit: None };
 
     /// The later of two channels: the light has settled when both have.
     fn and(self, other: Self) -> Self {
@@ -45,6 +65,8 @@ impl Outlook {
             high: self.high.max(other.high),
             earliest: self.earliest.max(other.earliest),
             approach: self.approach.or(other.approach),
+            // Luminance comes first.
+            limit: self.limit.or(other.limit),
         }
     }
 
@@ -69,6 +91,7 @@ pub(super) fn forecast(blocks: &[Block], start: f64, now: f64, hold: f64, bands:
         high: whole.high.max(half.high).max(now),
         earliest: whole.earliest,
         approach: whole.approach,
+        limit: whole.limit.zip(half.limit).map(|(whole, half)| whole.and(half)),
     }
 }
 
@@ -145,19 +168,23 @@ impl<'a> Profile<'a> {
         }
         let freedom = self.channel.freedom(&best.approach);
         let mut weighed = [(f64::INFINITY, 0.0); CONSTANTS];
+        let mut limits = weighed;
         let mut earliest = f64::INFINITY;
-        for (row, (slot, fit)) in weighed.iter_mut().zip(&self.fits).enumerate() {
+        let slots = weighed.iter_mut().zip(&mut limits);
+        for ((row, fit), (slot, limit)) in self.fits.iter().enumerate().zip(slots) {
             let Some(fit) = fit else { continue };
             let worse = freedom * (fit.approach.misfit / best.approach.misfit - 1.0);
-            *slot = (fit.settles, (-0.5 * worse).exp() / (1.0 + constant(row) / LIKELY_S));
+            let weight = (-0.5 * worse).exp() / (1.0 + constant(row) / LIKELY_S);
+            (*slot, *limit) = ((fit.settles, weight), (fit.approach.limit, weight));
             if worse < REGION_99 {
                 earliest = earliest.min(fit.settles);
             }
         }
         weighed.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
         let at = |share| quantile(&weighed, share);
-        let (near, far) = self.between(&best, row);
+        let (near, far) = self.between(&best, row, |fit| fit.settles);
         let refined = self.refined(row).and_then(|approach| self.timed(approach, hold));
+        let approach = refined.unwrap_or(best).approach;
         let median = match refined {
             Some(fit) if self.is_beside(at(0.5), row) => fit.settles,
             _ => at(0.5),
@@ -167,8 +194,20 @@ impl<'a> Profile<'a> {
             low: at(0.025).min(near).min(median),
             high: at(0.975).max(far).max(median),
             earliest,
-            approach: Some(refined.unwrap_or(best).approach),
+            approach: Some(approach),
+            limit: Some(self.limit(
+                approach.limit,
+                &mut limits,
+                self.between(&best, row, |fit| fit.approach.limit),
+            )),
         }
+    }
+
+    /// Where it goes: the best fit's limit, and what others that are nearly as good say.
+    fn limit(&self, value: f64, limits: &mut [(f64, f64)], (near, far): (f64, f64)) -> Limit {
+        limits.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        let [low, high] = [0.025, 0.975].map(|share| quantile(limits, share));
+        Limit { value, low: low.min(near).min(value), high: high.max(far).max(value) }
     }
 
     /// The best fit of the grid, and its row.
@@ -190,11 +229,12 @@ impl<'a> Profile<'a> {
 
     /// Half-way from the best fit to those beside it on the grid: precise data would otherwise be given to one row of it, and
     /// the interval would not hold what lies between rows.
-    fn between(&self, best: &Fit, row: usize) -> (f64, f64) {
+    fn between(&self, best: &Fit, row: usize, of: fn(&Fit) -> f64) -> (f64, f64) {
         let beside = [row.checked_sub(1), Some(row + 1)].into_iter().flatten();
         let fits = beside.filter_map(|row| self.fits.get(row).copied().flatten());
-        fits.map(|fit| f64::midpoint(fit.settles, best.settles))
-            .fold((best.settles, best.settles), |(near, far), middle| (near.min(middle), far.max(middle)))
+        let at = of(best);
+        fits.map(|fit| f64::midpoint(of(&fit), at))
+            .fold((at, at), |(near, far), middle| (near.min(middle), far.max(middle)))
     }
 }
 
@@ -240,6 +280,9 @@ mod tests {
             let approach = outlook.approach.unwrap();
             assert!((approach.limit - 100.0).abs() < 1e-5, "{approach:?}");
             assert!((approach.constant / tau - 1.0).abs() < 1e-6, "{approach:?}");
+            let Limit { value, low, high } = outlook.limit.unwrap();
+            assert!((value - 100.0).abs() < 1e-3 && low <= 100.0 && high >= 100.0, "{tau}: {outlook:?}");
+            assert!(high - low < 30.0, "{tau}: {outlook:?}");
         }
     }
 
@@ -252,6 +295,9 @@ mod tests {
         // The longest time constant tried, as there is none between it and a longer one.
         let best = forecast(&line, 0.0, 160.0, 60.0, [1.0, 0.0]).approach.unwrap();
         assert_eq!(best.constant, constant(CONSTANTS - 1));
+        let limit = forecast(&line, 0.0, 160.0, 60.0, [1.0, 0.0]).limit.unwrap();
+        // 160 were seen of it.
+        assert!(limit.high - limit.low > 1600.0, "{limit:?}");
         let flat = forecast(&clean(0.0, 60.0), 0.0, 160.0, 60.0, [1.0, 0.0]);
         assert_eq!((flat.median, flat.approach), (160.0, None));
     }

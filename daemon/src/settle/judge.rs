@@ -4,7 +4,7 @@ use settled_protocol::rule::Compared;
 use settled_protocol::settling::{Criteria, Evidence, Forecast, Test, Verdict};
 
 use super::published::Published;
-use super::{Change, Engine, Observation, Standing};
+use super::{Change, Engine, Limit, Observation, Standing};
 
 /// Decides, by the rule that the criteria name, when one request's light has settled.
 #[derive(Clone, Debug)]
@@ -94,6 +94,12 @@ impl Judge {
     #[must_use]
     pub fn noise_wait_s(&self) -> Option<f64> {
         self.engine.noise_wait_s().filter(|_| self.published.is_none())
+    }
+
+    /// See [`Engine::limit`].
+    #[must_use]
+    pub fn limit(&self) -> Option<Limit> {
+        self.engine.limit()
     }
 
     /// The engine's forecast: see [`Engine::forecast`]. A published rule has none.

@@ -27,7 +27,7 @@ impl Engine {
     pub(super) fn settle(&mut self, window: &Window, now: f64) {
         let uv = window.colour.map(|colour| colour.value);
         self.settled = Some(Baseline { since: now, y: window.value, uv });
-        self.forecast = None;
+        (self.forecast, self.limit) = (None, None);
     }
 
     /// While settled: lost where the drift is out of band or the level has moved; confirmed once a hold.

@@ -57,7 +57,7 @@ fn bar(share: f64, ascii: bool) -> String {
 }
 
 /// The whole line. `with_bar` where it stays in its place.
-pub(super) fn line(run: &Run, with_bar: bool, ascii: bool, zone: &TimeZone) -> String {
+pub(crate) fn line(run: &Run, with_bar: bool, ascii: bool, zone: &TimeZone) -> String {
     let mut parts = vec![format!("{:>3} {}", run.run, run.plan.meter)];
     match run.state {
         RunState::Planned => parts.push(format!("planned: begins {}", local::moment(run.begins, zone))),

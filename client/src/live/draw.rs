@@ -1,0 +1,120 @@
+//! What is to be seen, drawn into the cells of a screen of any size. Pure: the same view and the same size give the same cells.
+//!
+//! | module | idea |
+//! |---|---|
+//! | `layout` | what goes where |
+//! | `reading` | the value and the verdict |
+//! | `chart` | the curve |
+//! | `lists` | meters, runs, events, notes |
+
+use ratatui_core::buffer::Buffer;
+use ratatui_core::layout::Rect;
+
+use super::pen::{Means, Pen};
+use super::view::{Tone, View};
+use layout::Layout;
+
+pub use layout::{LEAST_HEIGHT, LEAST_WIDTH};
+
+mod chart;
+mod layout;
+mod lists;
+mod reading;
+
+/// Keys, and what they do.
+const KEYS: [(&str, &str); 8] = [
+    ("up, down, k, j", "another meter"),
+    ("1 to 9", "that meter"),
+    ("m", "measure: ask for readings without pause; again: only watch"),
+    ("+  -", "less, or more, of the past in the picture"),
+    ("Ctrl-L", "draw everything anew"),
+    ("Ctrl-Z", "to the shell; fg comes back"),
+    ("q, Ctrl-C", "end"),
+    ("?", "these keys"),
+];
+
+/// What is worth knowing beside.
+const ABOUT: [&str; 4] = [
+    "Watching causes no exposure: what is seen is what others measure.",
+    "The verdict is reckoned here, by the daemon's own engine, from what is seen.",
+    "Its promise lasts one hold: without readings for longer it is called stale.",
+    "Uncertainties are repeatability at 95 %; the meter's calibration comes on top.",
+];
+
+/// Draws all of it.
+pub fn draw(buffer: &mut Buffer, view: &View, means: Means) {
+    let area = *buffer.area();
+    let mut pen = Pen::new(buffer, means);
+    if area.width < LEAST_WIDTH || area.height < LEAST_HEIGHT {
+        too_small(&mut pen, area);
+        return;
+    }
+    title(&mut pen, area, view);
+    if view.help {
+        help(&mut pen, area);
+        return;
+    }
+    let layout = Layout::of(area, view.meters.len());
+    lists::meters(&mut pen, layout.meters, view);
+    if let Some(focus) = &view.focus {
+        pen.rule((layout.rule.x, layout.rule.y), layout.rule.width, &focus.id);
+        lists::beside_the_rule(&mut pen, layout.rule, focus);
+        reading::value(&mut pen, layout.value, &focus.value);
+        reading::ruling(&mut pen, layout.ruling, &focus.ruling);
+        lists::notes(&mut pen, layout.notes, focus);
+        chart::chart(&mut pen, layout.chart, focus.picture.as_ref());
+        if let Some(details) = layout.details {
+            lists::details(&mut pen, details, focus);
+        }
+    } else {
+        let words = "The daemon has no meters: add a [[meter]] to its config.";
+        pen.paragraph(layout.ruling, Tone::Caution, words);
+    }
+    lists::runs(&mut pen, layout.runs, &view.runs);
+    lists::events(&mut pen, layout.events, &view.events);
+}
+
+fn title(pen: &mut Pen<'_>, area: Rect, view: &View) {
+    let keys = "? keys  q end";
+    let room = area.width.saturating_sub(u16::try_from(keys.len()).unwrap_or(0) + 2);
+    match (&view.lost, &view.focus) {
+        (Some(words), _) => {
+            pen.text((area.x, area.y), room, Tone::Bad, words);
+        }
+        (None, Some(focus)) => {
+            let (tone, words) = &focus.manner;
+            let x = pen.text((area.x, area.y), room, Tone::Strong, "settle live");
+            pen.text((x + 2, area.y), room.saturating_sub(x + 2 - area.x), *tone, words);
+        }
+        (None, None) => {
+            pen.text((area.x, area.y), room, Tone::Strong, "settle live");
+        }
+    }
+    pen.text_right((area.right(), area.y), area.width, Tone::Faint, keys);
+}
+
+fn help(pen: &mut Pen<'_>, area: Rect) {
+    let mut y = area.y + 2;
+    for (key, what) in KEYS {
+        pen.text((area.x + 2, y), 16, Tone::Strong, key);
+        pen.text((area.x + 19, y), area.width.saturating_sub(19), Tone::Plain, what);
+        y += 1;
+    }
+    for words in ABOUT {
+        let room =
+            Rect::new(area.x + 2, y, area.width.saturating_sub(4), area.bottom().saturating_sub(y).min(2));
+        y += pen.paragraph(room, Tone::Faint, words);
+    }
+}
+
+/// Says which size it needs, in whatever room there is.
+fn too_small(pen: &mut Pen<'_>, area: Rect) {
+    let words = format!(
+        "settle live needs {LEAST_WIDTH} columns and {LEAST_HEIGHT} lines; here are {} and {}. q ends it.",
+        area.width, area.height
+    );
+    pen.paragraph(area, Tone::Caution, &words);
+}
+
+#[cfg(test)]
+mod tests;

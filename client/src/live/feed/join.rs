@@ -1,0 +1,178 @@
+//! The beginning of a connection, and what was before it: meters, runs, readings and events that the log has.
+
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
+
+use settled_protocol::error::ErrorKind;
+use settled_protocol::log::{LARGEST_PAGE, Selection};
+use settled_protocol::meter::Meter;
+use settled_protocol::method::{
+    DaemonStatus, HelloResult, LogEvents, LogReadings, MetersList, Nothing, RunsList,
+};
+use settled_protocol::run::{ListRuns, Run, RunState};
+use settled_protocol::time::Timestamp;
+use tokio::time::Instant;
+
+use crate::connection::{CallError, Connection};
+use crate::live::state::News;
+use crate::subscription::Subscription;
+
+/// Readings out of the log that a picture begins with, those of all meters counted: as many as it keeps.
+const READINGS: u64 = 2000;
+/// How old they may be at the most, where their time is that of the clock on the wall.
+const READINGS_S: u64 = 1800;
+/// How old events may be at the most that a picture begins with.
+const EVENTS_S: u64 = 86_400;
+/// Pages of events that are read at one look: who has more reads on at the next.
+const PAGES: usize = 5;
+
+/// What a connection begins with.
+pub(super) struct Joined {
+    pub(super) meters: Vec<Meter>,
+    pub(super) runs: Vec<Run>,
+    /// The log's id, where there is one.
+    pub(super) log_id: Option<String>,
+    /// Meters and runs as they change.
+    pub(super) changes: Vec<Subscription>,
+}
+
+/// Subscribes, and then looks: what changes in between is told twice, and never not at all.
+pub(super) async fn join(connection: &Connection) -> Result<Joined, CallError> {
+    let mut changes = Vec::new();
+    changes.extend(unless_refused(connection.observe_meters().await)?);
+    changes.extend(unless_refused(connection.observe_runs(None).await)?);
+    let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
+    let mut runs = Vec::new();
+    for state in [RunState::Running, RunState::Planned] {
+        let ask = ListRuns { state: Some(state), ..ListRuns::default() };
+        let page = unless_refused(connection.call::<RunsList>(&ask).await)?;
+        runs.extend(page.into_iter().flat_map(|page| page.runs));
+    }
+    let status = unless_refused(connection.call::<DaemonStatus>(&Nothing {}).await)?;
+    Ok(Joined { meters, runs, log_id: status.and_then(|status| status.log.id), changes })
+}
+
+/// Whether the daemon goes on, and only this can't be had.
+pub(super) fn is_refused(error: &CallError) -> bool {
+    matches!(error, CallError::Refused(error) if error.kind() != ErrorKind::ShuttingDown)
+}
+
+fn unless_refused<T>(outcome: Result<T, CallError>) -> Result<Option<T>, CallError> {
+    match outcome {
+        Ok(value) => Ok(Some(value)),
+        Err(error) if is_refused(&error) => Ok(None),
+        Err(error) => Err(error),
+    }
+}
+
+/// How far the log was told.
+#[derive(Debug, Default)]
+pub(super) struct Past {
+    /// The log that numbers belong to, or the daemon where there is none.
+    numbers_of: Option<String>,
+    /// The start of the daemon that told it.
+    instance: Option<String>,
+    /// The last event that was told.
+    event: Option<u64>,
+    /// Whether it was said that there are none to be had.
+    said: bool,
+}
+
+impl Past {
+    /// Notes whose numbers readings and events have from now on. Gives whether the daemon was started anew, and whether its numbers have
+    /// nothing to do with those of before.
+    pub(super) fn note(&mut self, log_id: Option<String>, hello: Option<&HelloResult>) -> (bool, bool) {
+        let instance = hello.map(|hello| hello.instance.clone());
+        let is_anew = self.instance.is_some() && self.instance != instance;
+        self.instance.clone_from(&instance);
+        let now = log_id.or(instance);
+        let is_other = self.numbers_of.is_some() && self.numbers_of != now;
+        if is_other {
+            self.event = None;
+        }
+        self.said = false;
+        self.numbers_of = now;
+        (is_anew, is_other)
+    }
+
+    /// A meter's readings of late. Those of a clock that isn't the one on the wall are of no age that could be told.
+    pub(super) async fn readings(
+        &self,
+        connection: &Connection,
+        meter: &str,
+        real_time: bool,
+        began: Instant,
+    ) -> Result<Vec<News>, CallError> {
+        let status = unless_refused(connection.call::<DaemonStatus>(&Nothing {}).await)?;
+        let Some(last) = status.and_then(|status| status.log.last_sequence) else { return Ok(Vec::new()) };
+        let now = wall_clock();
+        let mut ask = Selection {
+            meter: Some(meter.to_owned()),
+            after: last.checked_sub(READINGS),
+            since: real_time.then(|| before(now, READINGS_S)),
+            limit: Some(LARGEST_PAGE),
+            ..Selection::default()
+        };
+        let mut news = Vec::new();
+        loop {
+            let Some(page) = unless_refused(connection.call::<LogReadings>(&ask).await)? else { break };
+            let here_s = began.elapsed().as_secs_f64();
+            news.extend(page.readings.into_iter().map(|reading| {
+                let ago = Duration::from_nanos(now.unix_ns().saturating_sub(reading.at.unix_ns()));
+                let seen_s = real_time.then(|| here_s - ago.as_secs_f64());
+                News::Reading(Box::new(reading), seen_s)
+            }));
+            // A page that leads nowhere would be asked for again and again.
+            match page.next.filter(|next| ask.after.is_none_or(|after| *next > after)) {
+                Some(next) => ask.after = Some(next),
+                None => break,
+            }
+        }
+        Ok(news)
+    }
+
+    /// Meters as they are, and what happened since the last look.
+    pub(super) async fn look(&mut self, connection: &Connection) -> Result<Vec<News>, CallError> {
+        let mut news = Vec::new();
+        let meters = unless_refused(connection.call::<MetersList>(&Nothing {}).await)?;
+        news.extend(meters.map(|list| News::Meters(list.meters)));
+        for _ in 0..PAGES {
+            let ask = Selection {
+                after: self.event,
+                since: self.event.is_none().then(|| before(wall_clock(), EVENTS_S)),
+                limit: Some(LARGEST_PAGE),
+                ..Selection::default()
+            };
+            let page = match connection.call::<LogEvents>(&ask).await {
+                Ok(page) => page,
+                Err(error) if is_refused(&error) => {
+                    if !std::mem::replace(&mut self.said, true) {
+                        news.push(News::NoEvents(error.to_string()));
+                    }
+                    break;
+                }
+                Err(error) => return Err(error),
+            };
+            let Some(last) = page.events.last().map(|event| event.sequence) else { break };
+            self.event = Some(last);
+            news.push(News::Events(page.events));
+            if page.next.is_none() {
+                break;
+            }
+        }
+        Ok(news)
+    }
+}
+
+fn before(now: Timestamp, seconds: u64) -> Timestamp {
+    Timestamp::from_unix_ns(now.unix_ns().saturating_sub(seconds * 1_000_000_000))
+}
+
+/// What time it is.
+#[expect(
+    clippy::disallowed_methods,
+    reason = "how old a reading is that came before this program is told by the wall clock; no measurement rests on it"
+)]
+fn wall_clock() -> Timestamp {
+    let since_1970 = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    Timestamp::from_unix_ns(u64::try_from(since_1970.as_nanos()).unwrap_or(u64::MAX))
+}

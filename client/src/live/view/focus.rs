@@ -1,0 +1,271 @@
+//! The chosen meter: its value, its verdict, what there is to know of it.
+
+use jiff::tz::TimeZone;
+use settled::settle::Standing;
+use settled_protocol::reading::Flag;
+use settled_protocol::settling::{Estimate, Evidence, Verdict};
+
+use super::picture::{self, Picture};
+use super::rows::unreal;
+use super::{Said, Tone, ago};
+use crate::command::settled::standing as obstacle;
+use crate::command::{lease, meters};
+use crate::live::gauge::{Gauge, Latest};
+use crate::live::state::{Link, State};
+use crate::local;
+use crate::show;
+
+/// The chosen meter.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Focus {
+    /// Its id.
+    pub id: String,
+    /// That its light is none of the world, if so.
+    pub unreal: Vec<Said>,
+    /// Whether exposures are caused.
+    pub manner: Said,
+    /// What it reads.
+    pub value: Value,
+    /// Whether that has settled.
+    pub ruling: Ruling,
+    /// What one must know, the most important first.
+    pub notes: Vec<Said>,
+    /// What there is to know beside: a name and words each.
+    pub details: Vec<(&'static str, String)>,
+    /// Its curve, once there are readings.
+    pub picture: Option<Picture>,
+}
+
+/// What a meter reads now.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Value {
+    /// The amount, rounded as its uncertainty has it; empty before there is a reading.
+    pub number: String,
+    /// The half-width of its 95 % interval, with the sign before it; empty where there is none yet.
+    pub uncertainty: String,
+    /// The unit.
+    pub unit: &'static str,
+    /// x and y.
+    pub xy: String,
+    /// u′ and v′, with the radius of their 95 % interval where there is one.
+    pub uv: String,
+    /// What it is of.
+    pub of: String,
+    /// Whether it is fresh.
+    pub fresh: bool,
+}
+
+/// Whether the light has settled.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Ruling {
+    /// The verdict.
+    pub verdict: Said,
+    /// When it is expected to settle, or what is waited for.
+    pub ahead: String,
+    /// Why, in a sentence.
+    pub sentence: String,
+}
+
+pub(super) fn focus(state: &State, gauge: &Gauge, now_s: f64, zone: &TimeZone) -> Focus {
+    let age_s = gauge.age_s(now_s);
+    // The promise that a verdict is holds for a hold, and so does whatever was known.
+    let fresh = age_s.is_some_and(|age_s| age_s * state.speed() <= state.criteria().hold_s)
+        && *state.link() == Link::Up;
+    let standing = gauge.judging.standing();
+    Focus {
+        id: gauge.meter.id.clone(),
+        unreal: unreal(&gauge.meter),
+        manner: if gauge.measuring {
+            (Tone::Strong, "MEASURING without pause (m ends it)".to_owned())
+        } else {
+            (Tone::Plain, "watching: causes no exposure (m measures)".to_owned())
+        },
+        value: value(gauge, standing.as_ref(), fresh),
+        ruling: ruling(state, gauge, standing.as_ref(), fresh, now_s),
+        notes: notes(gauge, zone),
+        details: details(gauge),
+        picture: picture::picture(state, gauge, standing.as_ref(), fresh),
+    }
+}
+
+fn value(gauge: &Gauge, standing: Option<&Standing>, fresh: bool) -> Value {
+    let Some(Latest { reading, .. }) = &gauge.latest else { return Value::default() };
+    let unit = reading.light.photometric().unit();
+    let latest = format!("latest {} {unit}", show::number(reading.light.value()));
+    let (estimate, evidence) = match standing {
+        Some(Standing { value: Some(value), evidence, .. }) => (value, evidence),
+        _ => {
+            let (xy, uv) = colour(reading.light.chromaticity(), None);
+            let number = show::number(reading.light.value());
+            let of = "of one reading: no uncertainty yet".to_owned();
+            return Value { number, uncertainty: String::new(), unit, xy, uv, of, fresh };
+        }
+    };
+    let Estimate { y, y_u95, chromaticity, chromaticity_u95, .. } = *estimate;
+    let words = show::uncertain(y, y_u95);
+    let (number, uncertainty) = words.split_once(' ').unwrap_or((&words, ""));
+    let (xy, uv) = colour(chromaticity, chromaticity_u95);
+    let readings = show::counted(evidence.n as u64, "reading", "readings");
+    let of = format!("95 %, of {readings} over {}; {latest}", show::span(evidence.window_s));
+    Value { number: number.to_owned(), uncertainty: uncertainty.to_owned(), unit, xy, uv, of, fresh }
+}
+
+fn colour(colour: Option<settled_protocol::quantity::Chromaticity>, u95: Option<f64>) -> (String, String) {
+    let Some(colour) = colour else { return (String::new(), String::new()) };
+    let radius = u95.map_or_else(String::new, |u95| format!(" {}", show::radius(u95)));
+    let xy = format!("x {:.4}  y {:.4}", colour.x(), colour.y());
+    (xy, format!("u′ {:.5}  v′ {:.5}{radius}", colour.u_prime(), colour.v_prime()))
+}
+
+fn ruling(state: &State, gauge: &Gauge, standing: Option<&Standing>, fresh: bool, now_s: f64) -> Ruling {
+    let Some(standing) = standing else {
+        let sentence = match (&gauge.unfollowed, gauge.measuring) {
+            (Some(why), _) => why.clone(),
+            (None, true) => "Waiting for the first reading.".to_owned(),
+            (None, false) => {
+                "Nobody takes readings of this meter: m takes some, and so does whatever else measures with it.".to_owned()
+            }
+        };
+        return Ruling {
+            verdict: (Tone::Faint, "no reading yet".to_owned()),
+            ahead: String::new(),
+            sentence,
+        };
+    };
+    let sentence = match standing.verdict {
+        Some(verdict) => gauge.judging.sentence(verdict, standing),
+        None => so_far(gauge, standing),
+    };
+    if !fresh {
+        let how = standing.verdict.map_or("not settled", name);
+        let when = gauge.age_s(now_s).map_or_else(
+            || "out of the log".to_owned(),
+            |age_s| if ago(age_s) == "now" { "now".to_owned() } else { format!("{} ago", ago(age_s)) },
+        );
+        let verdict = (Tone::Faint, format!("STALE: was {how}"));
+        return Ruling { verdict, ahead: format!("last reading {when}"), sentence };
+    }
+    let hold = show::span(state.criteria().hold_s);
+    let ahead = match standing.verdict {
+        Some(Verdict::Settled) => format!("stays so for {hold}, as far as its trend tells"),
+        _ => ahead(gauge, &standing.evidence),
+    };
+    Ruling { verdict: badge(standing.verdict), ahead, sentence }
+}
+
+fn badge(verdict: Option<Verdict>) -> Said {
+    let tone = match verdict {
+        Some(Verdict::Settled) => Tone::Good,
+        Some(Verdict::NoiseLimited | Verdict::TimedOut) => Tone::Caution,
+        Some(Verdict::WontSettle | Verdict::Lost) => Tone::Bad,
+        None => Tone::Strong,
+    };
+    (tone, verdict.map_or("not settled yet", name).to_uppercase())
+}
+
+fn name(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Settled => "settled",
+        Verdict::Lost => "lost",
+        Verdict::NoiseLimited => "noise limited",
+        Verdict::WontSettle => "won't settle",
+        Verdict::TimedOut => "timed out",
+    }
+}
+
+/// When it is expected to settle, and what is in the way.
+fn ahead(gauge: &Gauge, evidence: &Evidence) -> String {
+    let waits = obstacle(&evidence.failing);
+    match show::forecast(evidence, gauge.judging.waited_s()) {
+        Some(forecast) => format!("{forecast}; {waits}"),
+        None => waits.to_owned(),
+    }
+}
+
+/// The evidence, where it isn't enough for a verdict yet.
+fn so_far(gauge: &Gauge, standing: &Standing) -> String {
+    let Standing { value, evidence, .. } = standing;
+    let hold_s = gauge.judging.criteria().hold_s;
+    let mut parts = Vec::new();
+    parts.extend(
+        show::drift(evidence, value.as_ref(), hold_s).map(|drift| format!("luminance drifts {drift}")),
+    );
+    if let Some((drift, band)) = evidence.chromaticity_drift.zip(evidence.chromaticity_band) {
+        let [moved, interval] = [drift.bands_per_hold, drift.interval].map(|bands| bands * band);
+        parts.push(format!("chromaticity {moved:.5} ± {interval:.5} in u′v′"));
+    }
+    if parts.is_empty() {
+        "Too little was seen for a trend.".to_owned()
+    } else {
+        format!("So far {}.", parts.join(", "))
+    }
+}
+
+/// What one must know of the meter and its readings.
+fn notes(gauge: &Gauge, zone: &TimeZone) -> Vec<Said> {
+    let Gauge { meter, latest, .. } = gauge;
+    let mut notes = Vec::new();
+    if let Some(holder) = &meter.lease {
+        let until = local::time(holder.expires_at, zone);
+        let waits = if gauge.measuring { "; measuring waits for it" } else { "" };
+        let words = format!("{}, until {until} unless it is renewed{waits}", lease::held_by(holder));
+        notes.push((Tone::Caution, words));
+    }
+    notes.extend(gauge.unmeasured.clone().map(|why| (Tone::Bad, format!("not measured: {why}"))));
+    notes.extend(gauge.unfollowed.clone().map(|why| (Tone::Bad, why)));
+    if let Some(zero) = meter.zero.as_ref().filter(|zero| zero.needed) {
+        notes.push((Tone::Caution, format!("zeroing {}", meters::zero_words(&meter.id, zero))));
+    }
+    if let Some(Latest { reading, .. }) = latest {
+        let (uncorrected, mut flags) = show::uncorrected(&reading.flags, reading.correction.as_ref());
+        notes.extend(uncorrected.map(|words| (Tone::Caution, words.to_owned())));
+        // These are told elsewhere, or none of one's business.
+        flags.retain(|flag| {
+            ![Flag::Shared, Flag::Simulated, Flag::Replayed, Flag::ZeroOverdue].contains(flag)
+        });
+        if !flags.is_empty() {
+            notes.push((Tone::Caution, show::flags(&meter.id, &flags)));
+        }
+        notes.extend(
+            reading.observer.map(|observer| (Tone::Plain, format!("by {}", show::observer(observer)))),
+        );
+    }
+    notes.extend(meter.reason.clone().map(|reason| (Tone::Plain, reason)));
+    notes
+}
+
+fn details(gauge: &Gauge) -> Vec<(&'static str, String)> {
+    let meter = &gauge.meter;
+    let mut details = Vec::new();
+    if let Some(instrument) = &meter.instrument {
+        let serial =
+            instrument.serial.as_ref().map_or_else(String::new, |serial| format!(", serial {serial}"));
+        details
+            .push(("instrument", format!("{}, {}{serial}", instrument.model, meters::kind(instrument.kind))));
+    }
+    details.extend(meter.address.clone().map(|address| ("where", address)));
+    details.extend(
+        meter.warm_up.map(|warm_up| ("warm-up", meters::warm_up_words(warm_up.needed_s, warm_up.elapsed_s))),
+    );
+    if let Some(zero) = meter.zero.as_ref().filter(|zero| !zero.needed) {
+        details.push(("zeroing", meters::zero_words(&meter.id, zero)));
+    }
+    details.extend(
+        gauge
+            .latest
+            .as_ref()
+            .and_then(|latest| latest.reading.integration_s)
+            .map(|integration_s| ("exposes", show::span(integration_s))),
+    );
+    details.extend(
+        gauge
+            .latest
+            .as_ref()
+            .and_then(|latest| latest.reading.correction.clone())
+            .map(|id| ("correction", id)),
+    );
+    if meter.faults > 0 {
+        details.push(("faults", format!("{} since the daemon started", meter.faults)));
+    }
+    details
+}

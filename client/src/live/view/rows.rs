@@ -1,0 +1,125 @@
+//! Lines of meters, runs and events.
+
+use jiff::tz::TimeZone;
+use settled_protocol::meter::{Meter, State as Condition};
+use settled_protocol::run::{Run, RunState};
+use settled_protocol::text::Text;
+
+use super::{Said, Tone, ago};
+use crate::command::runs::bar;
+use crate::live::gauge::Gauge;
+use crate::live::state::State;
+use crate::local;
+use crate::show;
+
+/// A meter in a line.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MeterRow {
+    /// Its id.
+    pub id: String,
+    /// How it is.
+    pub state: Said,
+    /// Its latest light, with its unit; that there was none.
+    pub light: Said,
+    /// How old that is.
+    pub age: Said,
+    /// What else there is to know, the most important first.
+    pub words: Vec<Said>,
+}
+
+/// An event in a line.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Happened {
+    /// When, on the clock on the wall.
+    pub at: String,
+    /// What.
+    pub said: Said,
+}
+
+/// How a meter is. That it is reading is not told: it would flicker with every exposure, and readings tell it.
+fn condition(meter: &Meter) -> (Tone, &'static str) {
+    match meter.state {
+        Condition::Ready | Condition::Reading => (Tone::Good, "ready"),
+        Condition::Zeroing => (Tone::Good, "zeroing"),
+        Condition::Warming => (Tone::Caution, "warming up"),
+        Condition::Absent => (Tone::Bad, "ABSENT"),
+        Condition::Failed => (Tone::Bad, "FAILED"),
+    }
+}
+
+pub(super) fn meter(gauge: &Gauge, now_s: f64, is_lost: bool) -> MeterRow {
+    let Gauge { meter, latest, .. } = gauge;
+    let (tone, words) = if is_lost { (Tone::Faint, "stale") } else { condition(meter) };
+    let age = match (latest, gauge.age_s(now_s)) {
+        (None, _) => (Tone::Faint, String::new()),
+        (Some(_), None) => (Tone::Faint, "logged".to_owned()),
+        (Some(_), Some(age_s)) => match ago(age_s) {
+            now if now == "now" => (Tone::Plain, now),
+            span => (Tone::Faint, format!("{span} ago")),
+        },
+    };
+    MeterRow {
+        id: meter.id.clone(),
+        state: (tone, words.to_owned()),
+        light: latest.as_ref().map_or_else(
+            || (Tone::Faint, "no reading".to_owned()),
+            |latest| (Tone::Plain, show::light(&latest.reading.light)),
+        ),
+        age,
+        words: remarks(gauge),
+    }
+}
+
+fn remarks(gauge: &Gauge) -> Vec<Said> {
+    let Gauge { meter, measuring, unfollowed, .. } = gauge;
+    let mut words = unreal(meter);
+    if *measuring {
+        words.push((Tone::Strong, "MEASURING".to_owned()));
+    }
+    if let Some(holder) = &meter.lease {
+        let who = holder.client.as_ref().map_or("somebody", Text::as_str);
+        words.push((Tone::Caution, format!("LEASED by {who}")));
+    }
+    if meter.zero.as_ref().is_some_and(|zero| zero.needed) {
+        words.push((Tone::Caution, "ZERO DUE".to_owned()));
+    }
+    if unfollowed.is_some() {
+        words.push((Tone::Bad, "NOT FOLLOWED".to_owned()));
+    }
+    words.extend(meter.reason.clone().map(|reason| (Tone::Plain, reason)));
+    words
+}
+
+/// That a meter's light is none of the world.
+pub(super) fn unreal(meter: &Meter) -> Vec<Said> {
+    let words = [(meter.simulated, "SIMULATED"), (meter.replayed, "REPLAYED")];
+    words.into_iter().filter(|(is, _)| *is).map(|(_, word)| (Tone::Caution, word.to_owned())).collect()
+}
+
+pub(super) fn runs(state: &State, zone: &TimeZone, ascii: bool) -> Vec<Said> {
+    let line = |run: &&Run| {
+        let tone = match run.state {
+            _ if !run.standing.is_empty() => Tone::Bad,
+            RunState::Running | RunState::Planned => Tone::Plain,
+            RunState::Failed => Tone::Bad,
+            RunState::Done | RunState::Stopped | RunState::Unknown => Tone::Faint,
+        };
+        (tone, bar::line(run, true, ascii, zone).trim_start().to_owned())
+    };
+    let runs: Vec<Said> = state.runs().iter().map(line).collect();
+    if runs.is_empty() { vec![(Tone::Faint, "none goes on, and none is planned".to_owned())] } else { runs }
+}
+
+pub(super) fn events(state: &State, zone: &TimeZone) -> Vec<Happened> {
+    if let Some(why) = state.no_events() {
+        return vec![Happened { at: String::new(), said: (Tone::Faint, why.to_owned()) }];
+    }
+    let several = state.gauges().len() > 1;
+    let events = state.events().iter().map(|event| {
+        let tone = if event.kind.is_trouble() { Tone::Caution } else { Tone::Plain };
+        let of = event.meter.as_ref().filter(|meter| several && !event.detail.contains(meter.as_str()));
+        let of = of.map_or_else(String::new, |meter| format!("{meter}: "));
+        Happened { at: local::second(event.at, zone), said: (tone, format!("{of}{}", event.detail)) }
+    });
+    events.collect()
+}
