@@ -41,7 +41,14 @@ const CASES: [Case; 22] = [
             truth("white_black", "white_colour", BEYOND, Some(0.007_211)),
             truth("grey", "grey_balance", BEYOND, None),
         ],
-        follows: &[("grey", "*"), ("saturation", "*"), ("chart", "*"), ("primaries", "*")],
+        follows: &[
+            ("grey", "*"),
+            // The brightest of its greys are judged as those of the whole ramp are.
+            ("near_black", "grey_balance"),
+            ("saturation", "*"),
+            ("chart", "*"),
+            ("primaries", "*"),
+        ],
     },
     Case {
         name: "a power law of 2 in place of BT.1886",
