@@ -295,7 +295,7 @@ fn plans_that_come_along_are_listed_and_printed_as_they_are_read() {
     let (plan, file) = (path(&daemon, "own.toml"), path(&daemon, "r.jsonl"));
     std::fs::write(&plan, &printed.stdout).unwrap();
     let words = text(&daemon.run_settle(&["review", "run", &plan, "--into", &file, "--set", "nope"]).stderr);
-    assert!(words.contains("has no \"nope\"; it has SDR"), "{words}");
+    assert!(words.contains("has no \"nope\"; it has: SDR"), "{words}");
     let unknown = daemon.run_settle(&["review", "plans", "nope"]);
     assert_eq!(unknown.status.code(), Some(2));
 }
