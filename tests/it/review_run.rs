@@ -253,7 +253,7 @@ fn plans_that_come_along_are_listed_and_printed_as_they_are_read() {
     let (plan, file) = (path(&daemon, "own.toml"), path(&daemon, "r.jsonl"));
     std::fs::write(&plan, &printed.stdout).unwrap();
     let words = text(&daemon.run_settle(&["review", "run", &plan, "--into", &file, "--set", "nope"]).stderr);
-    assert!(words.contains("has no \"nope\"; it has SDR"), "{words}");
+    assert!(words.contains("has no \"nope\"; it has: SDR"), "{words}");
     // One of one's own is looked through, and nothing is measured.
     let told = daemon.run_settle(&["--json", "review", "plans", &plan]);
     let told: Value = serde_json::from_slice(&told.stdout).unwrap();

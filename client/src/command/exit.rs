@@ -49,6 +49,14 @@ const INTERRUPTED: Meaning = ("130", "Interrupted by Ctrl-C; what was asked for 
 /// The statuses of a command, by its words after `settle`: none for one that only has commands of its own, or that there isn't.
 pub(super) fn statuses(words: &[&str]) -> Vec<Meaning> {
     match words {
+        [] => vec![
+            ("0", "Settled, or done."),
+            FAILED,
+            USAGE,
+            ("3", "Not settled, or beyond its bands, or nobody can tell."),
+            ("4", "A run that was watched went well, and there were alerts."),
+            INTERRUPTED,
+        ],
         ["read"] => vec![
             ("0", "There is a reading; with --settled, the light has settled."),
             FAILED,
