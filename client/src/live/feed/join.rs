@@ -118,7 +118,7 @@ impl Past {
             let here_s = began.elapsed().as_secs_f64();
             news.extend(page.readings.into_iter().map(|reading| {
                 let ago = Duration::from_nanos(now.unix_ns().saturating_sub(reading.at.unix_ns()));
-                let seen_s = real_time.then(|| here_s - ago.as_secs_f64());
+                let seen_s = real_time.then_some(here_s - ago.as_secs_f64());
                 News::Reading(Box::new(reading), seen_s)
             }));
             // A page that leads nowhere would be asked for again and again.
