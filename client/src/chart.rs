@@ -8,31 +8,37 @@ use std::fmt;
 pub use allan::{allan, noise};
 pub use course::course;
 pub use raster::png;
-pub use svg::svg;
+pub use svg::{inline, svg};
 
 mod allan;
 mod course;
 mod face;
 mod panel;
+pub(crate) mod picture;
+pub mod plane;
 mod raster;
 mod scale;
 pub mod scene;
 mod svg;
+pub mod xml;
 
 use scene::Colour;
 
 /// Colours by Okabe and Ito, "Color Universal Design", 2008.
-const BLUE: Colour = Colour(0, 114, 178);
-const VERMILION: Colour = Colour(213, 94, 0);
-const GREEN: Colour = Colour(0, 158, 115);
+pub(crate) const BLUE: Colour = Colour(0, 114, 178);
+pub(crate) const VERMILION: Colour = Colour(213, 94, 0);
+pub(crate) const GREEN: Colour = Colour(0, 158, 115);
+pub(crate) const SKY: Colour = Colour(86, 180, 233);
+pub(crate) const ORANGE: Colour = Colour(230, 159, 0);
+pub(crate) const PURPLE: Colour = Colour(204, 121, 167);
 /// What is written.
-const INK: Colour = Colour(40, 40, 40);
+pub(crate) const INK: Colour = Colour(40, 40, 40);
 /// What is only there to be complete.
-const SOFT: Colour = Colour(110, 110, 110);
+pub(crate) const SOFT: Colour = Colour(110, 110, 110);
 /// Lines of the grid.
-const GRID: Colour = Colour(222, 222, 222);
+pub(crate) const GRID: Colour = Colour(222, 222, 222);
 /// Where there are no readings.
-const ABSENT: Colour = Colour(238, 238, 238);
+pub(crate) const ABSENT: Colour = Colour(238, 238, 238);
 
 /// Why there is no picture.
 #[derive(Debug)]

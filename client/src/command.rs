@@ -28,6 +28,7 @@ mod observe;
 mod patience;
 mod prompt;
 mod read;
+mod report;
 mod review;
 mod run;
 mod runs;
@@ -35,6 +36,7 @@ mod settled;
 mod signals;
 mod stage;
 mod status;
+mod target;
 mod zero;
 
 /// How `settle` ends.
@@ -152,6 +154,13 @@ enum Command {
     /// A display taken through a plan of stimuli: settled readings of each, in a file that a review is made of.
     #[command(subcommand)]
     Review(review::Options),
+    /// What was measured as a document: one file of HTML with plots and figures, to read, print and pass on.
+    ///
+    /// The file needs nothing else: no network, no script, no font. Figures are the same in each form: --figures has them as JSON (by report.schema.json), --csv as a
+    /// table, --svg and --png have each plot in a file. All of them are complete or not there. REPORTS.md says more.
+    ///
+    /// With --json: {"report":{"files":[…],"plots":…}} at the end, on standard error.
+    Report(Box<report::Options>),
     /// Tell a simulated display what to show.
     #[command(subcommand)]
     Stage(stage::Options),
@@ -186,6 +195,7 @@ impl Command {
                         | review::Options::Compare(_)
                         | review::Options::Stimuli(_)
                 )
+                | Self::Report(_)
                 | Self::Completions { .. }
                 | Self::Man
         )
@@ -258,6 +268,7 @@ async fn carry_out(context: &Context, command: Command) -> Result<Exit, Failure>
         Command::Log(options) => log::run(context, options).await,
         Command::Correct(options) => correct::run(context, options).await,
         Command::Review(options) => review::run(context, options).await,
+        Command::Report(options) => report::run(context.output, &options),
         Command::Stage(options) => stage::run(context, options).await,
         Command::Status => status::run(context).await,
         Command::Assess(options) => assess::run(context.output, &options),

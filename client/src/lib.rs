@@ -21,6 +21,7 @@
 //! | [`evaluate`] | formulas of colour science and television |
 //! | [`stimulus`] | ways to show a colour |
 //! | [`review`] | a display measured: plans, records, figures |
+//! | [`report`] | what was measured as a document, in HTML |
 //! | [`statistics`] | mean, spread and drift of a stretch of readings |
 
 mod asking;
@@ -36,6 +37,7 @@ pub mod local;
 pub mod output;
 pub mod plot;
 pub mod quantities;
+pub mod report;
 pub mod review;
 pub mod runs;
 pub mod show;

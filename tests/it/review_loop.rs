@@ -10,9 +10,9 @@ mod case;
 #[path = "../benches/reviewing/cases.rs"]
 mod cases;
 #[path = "../benches/reviewing/observer.rs"]
-mod observer;
+pub(crate) mod observer;
 #[path = "../benches/reviewing/plans.rs"]
-mod plans;
+pub(crate) mod plans;
 #[path = "../benches/reviewing/rates.rs"]
 mod rates;
 

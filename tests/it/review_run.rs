@@ -2,56 +2,19 @@
 
 use std::collections::HashMap;
 use std::path::Path;
-use std::process::{Child, Output, Stdio};
+use std::process::Stdio;
 
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::{Value, json};
 
 use crate::support::daemon::{Daemon, wait_until};
+use crate::support::review::{
+    STEADY, arguments, assert_done, bench, entries, measured, path, start, text, wait_for,
+};
 
 /// Stimuli of the plan `sdr-quick`: white and black, 11 greys, black and 5 above it, 6 colours and white.
 const QUICK: usize = 26;
-
-/// A display that is warm and steady, and a meter that is true but for its noise.
-fn bench() -> Daemon {
-    let daemon = Daemon::start(&format!(
-        "[log]\npath = \"log.sqlite\"\n[clock]\nspeed = 40\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\n{STEADY}"
-    ));
-    daemon.client().wait_for_state("m", "ready");
-    daemon
-}
-
-const STEADY: &str = "display = \"self-emitting\"\npeak_cd_m2 = 100\nlimiter_exponent = 0\ncold = [0, 0]\ncold_white = [0, 0]\ncreep = [0, 0]\nsag = 0\nretention = 0\n\
-    filter_error = 0\ndark_cd_m2 = 0\nnoise = 0.02\nautomatic_s = 0.2\nintegration_s = [0.05, 0.5]\n";
-
-fn text(bytes: &[u8]) -> String {
-    String::from_utf8(bytes.to_owned()).unwrap()
-}
-
-fn arguments<'a>(plan: &'a str, file: &'a str) -> Vec<&'a str> {
-    vec!["--json", "review", "run", plan, "--into", file, "--display", "Field monitor 4"]
-}
-
-fn start(daemon: &Daemon, plan: &str, file: &str) -> Child {
-    let mut settle = daemon.settle(&arguments(plan, file));
-    settle.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap()
-}
-
-/// Its lines that are whole, but for the header.
-fn entries(file: &str) -> Vec<Value> {
-    let text = std::fs::read_to_string(file).unwrap_or_default();
-    let whole = text.rsplit_once('\n').map_or("", |(whole, _)| whole);
-    whole.lines().skip(1).map(|line| serde_json::from_str(line).unwrap()).collect()
-}
-
-fn measured(file: &str) -> Vec<Value> {
-    entries(file).into_iter().filter(|entry| entry["entry"] != "note").collect()
-}
-
-fn wait_for(file: &str, count: usize) {
-    wait_until("so many stimuli are measured", || measured(file).len() >= count);
-}
 
 /// Every stimulus once, and none twice.
 fn assert_whole(file: &str) {
@@ -61,14 +24,6 @@ fn assert_whole(file: &str) {
     }
     assert_eq!(counts.len(), QUICK, "{counts:?}");
     assert!(counts.values().all(|count| *count == 1), "{counts:?}");
-}
-
-fn assert_done(output: &Output) {
-    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
-}
-
-fn path(daemon: &Daemon, name: &str) -> String {
-    daemon.path(name).display().to_string()
 }
 
 #[test]

@@ -10,5 +10,6 @@ pub(crate) mod instrument;
 pub(crate) mod logind;
 pub(crate) mod obedient;
 pub(crate) mod others;
+pub(crate) mod review;
 pub(crate) mod scripted;
 pub(crate) mod testbed;

@@ -91,14 +91,24 @@ impl Panel {
     }
 }
 
-/// The title and the lines below it; what must not be overlooked stands at the right.
+/// The title and the line below it; what must not be overlooked stands at the right.
 pub(super) fn heading(scene: &mut Scene, face: &Face, title: &str, below: &str, caution: &str) {
+    heading_at(scene, face, LEFT, (title, below, caution));
+}
+
+/// The same from another place on.
+pub(super) fn heading_at(
+    scene: &mut Scene,
+    face: &Face,
+    left: f64,
+    (title, below, caution): (&str, &str, &str),
+) {
     let right = scene.size.0 - RIGHT;
     scene.words("caution", (right, 26.0), caution, (TITLE, super::VERMILION, Anchor::End));
-    let room = right - LEFT - face.width(caution, TITLE) - 16.0;
-    scene.words("title", (LEFT, 26.0), &fitting(face, title, TITLE, room), (TITLE, INK, Anchor::Start));
-    let below = fitting(face, below, WORDS, right - LEFT);
-    scene.words("label", (LEFT, 45.0), &below, (WORDS, SOFT, Anchor::Start));
+    let room = right - left - face.width(caution, TITLE) - 16.0;
+    scene.words("title", (left, 26.0), &fitting(face, title, TITLE, room), (TITLE, INK, Anchor::Start));
+    let below = fitting(face, below, WORDS, right - left);
+    scene.words("label", (left, 45.0), &below, (WORDS, SOFT, Anchor::Start));
 }
 
 /// Words cut where there is no more room for them.

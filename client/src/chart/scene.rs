@@ -88,7 +88,7 @@ impl Scene {
     }
 
     /// Adds a line.
-    pub(super) fn line(
+    pub(crate) fn line(
         &mut self,
         role: &'static str,
         points: Vec<(f64, f64)>,
@@ -100,17 +100,17 @@ impl Scene {
     }
 
     /// Adds an area.
-    pub(super) fn area(&mut self, role: &'static str, points: Vec<(f64, f64)>, colour: Colour, opacity: f64) {
+    pub(crate) fn area(&mut self, role: &'static str, points: Vec<(f64, f64)>, colour: Colour, opacity: f64) {
         self.shapes.push(Shape { role, colour, form: Form::Area { points, opacity } });
     }
 
     /// Adds a disc.
-    pub(super) fn dot(&mut self, role: &'static str, at: (f64, f64), colour: Colour, radius: f64) {
+    pub(crate) fn dot(&mut self, role: &'static str, at: (f64, f64), colour: Colour, radius: f64) {
         self.shapes.push(Shape { role, colour, form: Form::Dot { at, radius } });
     }
 
     /// Adds words that aren't turned.
-    pub(super) fn words(
+    pub(crate) fn words(
         &mut self,
         role: &'static str,
         at: (f64, f64),
@@ -122,7 +122,7 @@ impl Scene {
     }
 
     /// Adds words that are read from below to above.
-    pub(super) fn upright(
+    pub(crate) fn upright(
         &mut self,
         role: &'static str,
         at: (f64, f64),

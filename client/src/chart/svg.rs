@@ -3,6 +3,7 @@
 use std::fmt::Write;
 
 use super::scene::{Anchor, Colour, Form, Scene, Shape};
+use super::xml::escaped;
 
 /// Typefaces that are tried one after the other; widths are measured with the first.
 const FACES: &str = "DejaVu Sans, Verdana, Helvetica, Arial, sans-serif";
@@ -13,9 +14,28 @@ pub fn svg(scene: &Scene) -> String {
     let (width, height) = (number(scene.size.0), number(scene.size.1));
     let mut text = format!(
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" height=\"{height}\" \
-         viewBox=\"0 0 {width} {height}\" role=\"img\" aria-labelledby=\"title description\" font-family=\"{FACES}\">\n\
+         viewBox=\"0 0 {width} {height}\" role=\"img\" aria-labelledby=\"title description\" font-family=\"{FACES}\" stroke-linejoin=\"round\" stroke-linecap=\"round\">\n\
          <title id=\"title\">{}</title>\n<desc id=\"description\">{}</desc>\n\
          <rect width=\"{width}\" height=\"{height}\" fill=\"#ffffff\"/>\n",
+        escaped(&scene.title),
+        escaped(&scene.description)
+    );
+    for shape in &scene.shapes {
+        text.push_str(&element(shape));
+        text.push('\n');
+    }
+    text.push_str("</svg>\n");
+    text
+}
+
+/// The picture as an element within HTML, without a ground of its own. `id` begins the ids of its title and description, which no two pictures of a page may share.
+#[must_use]
+pub fn inline(scene: &Scene, id: &str) -> String {
+    let (width, height) = (number(scene.size.0), number(scene.size.1));
+    let mut text = format!(
+        "<svg width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {width} {height}\" role=\"img\" \
+         aria-labelledby=\"{id}-title {id}-description\" font-family=\"{FACES}\" stroke-linejoin=\"round\" stroke-linecap=\"round\">\n\
+         <title id=\"{id}-title\">{}</title>\n<desc id=\"{id}-description\">{}</desc>\n",
         escaped(&scene.title),
         escaped(&scene.description)
     );
@@ -35,8 +55,7 @@ fn element(Shape { role, colour, form }: &Shape) -> String {
                 format!(" stroke-dasharray=\"{} {}\"", number(on), number(off))
             });
             format!(
-                "<polyline class=\"{role}\" points=\"{}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"{}\" \
-                 stroke-linejoin=\"round\" stroke-linecap=\"round\"{dash}/>",
+                "<polyline class=\"{role}\" points=\"{}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"{}\"{dash}/>",
                 list(points),
                 number(*width)
             )
@@ -89,30 +108,12 @@ fn number(value: f64) -> String {
     if short == "-0" { "0".to_owned() } else { short.to_owned() }
 }
 
-/// Text within XML 1.0, which has no way to write most control characters.
-fn escaped(text: &str) -> String {
-    let mut safe = String::with_capacity(text.len());
-    for character in text.chars() {
-        match character {
-            '&' => safe.push_str("&amp;"),
-            '<' => safe.push_str("&lt;"),
-            '>' => safe.push_str("&gt;"),
-            '"' => safe.push_str("&quot;"),
-            '\u{fffe}' | '\u{ffff}' => safe.push('\u{fffd}'),
-            control if control.is_control() => safe.push('\u{fffd}'),
-            plain => safe.push(plain),
-        }
-    }
-    safe
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
-    fn whatever_a_label_holds_the_file_stays_one_of_xml() {
-        assert_eq!(escaped("a<b> & \"c\"\u{1b}[m\u{0}"), "a&lt;b&gt; &amp; &quot;c&quot;\u{fffd}[m\u{fffd}");
+    fn numbers_are_short() {
         assert_eq!([number(-0.001), number(12.5), number(100.0)], ["0", "12.5", "100"]);
     }
 }

@@ -1,10 +1,11 @@
 //! What a display is meant to do.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use settled_protocol::quantity::Chromaticity;
 
 /// What a display is meant to do with a signal.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Aim {
     /// From signal to luminance.
     #[serde(flatten)]
@@ -17,7 +18,7 @@ pub struct Aim {
 }
 
 /// An electro-optical transfer function.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(tag = "transfer", rename_all = "snake_case")]
 pub enum Transfer {
     /// V^γ.
@@ -44,7 +45,7 @@ fn reference_surround() -> f64 {
 }
 
 /// Sets of primaries.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Primaries {
     /// ITU-R BT.709.
@@ -85,6 +86,13 @@ impl Aim {
     #[must_use]
     pub fn white_xy(&self) -> [f64; 2] {
         self.white.unwrap_or(D65_XY)
+    }
+
+    /// In words: `BT.1886, BT.709, white x 0.3127 y 0.329`.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let [x, y] = self.white_xy();
+        format!("{}, {}, white x {x} y {y}", self.transfer.name(), self.primaries.name())
     }
 
     /// White's chromaticity; nothing where its x and y are no colour.

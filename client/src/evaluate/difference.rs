@@ -8,6 +8,7 @@
 //! CIELAB, which CIEDE2000 starts from, was made for colours beside a white up to 100; ICtCp holds up to 10 000 cd/m². That SDR is told in the one and
 //! HDR in the other is common practice; BT.2124 (from memory) has ΔE ITP for wide gamut and high dynamic range.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use settled_protocol::quantity::Xyz;
 
@@ -17,7 +18,7 @@ use super::ictcp::Ictcp;
 use super::lab::Lab;
 
 /// A colour difference.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Formula {
     /// CIEDE2000.

@@ -1,12 +1,13 @@
 //! A number with its 95 % interval and unit.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// One figure of a review.
 ///
 /// The interval is what repeatability leaves open (and the meter's calibration, where it was stated): 95 % of what the light may have been
 /// gives a figure within it. A figure whose interval holds a tolerance can't tell which side of it the display is on.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Figure {
     /// The figure.
     pub value: f64,

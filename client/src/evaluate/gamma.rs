@@ -1,5 +1,6 @@
 //! Exponents of a ramp of greys: the local gamma of a step, the gamma that fits many, and the system gamma that fits an HLG display.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::draws::Draws;
@@ -76,7 +77,7 @@ fn through_white(points: impl Iterator<Item = Option<(f64, f64, f64)>>) -> Optio
 }
 
 /// A gamma that was fitted.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Fitted {
     /// The display's.
     pub gamma: Figure,

@@ -6,13 +6,14 @@
 //!
 //! Areas compare as eyes do a little better in u′, v′ than in x, y; both are told, as both are asked for.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use settled_protocol::quantity::Chromaticity;
 
 use super::aim::Primaries;
 
 /// A chromaticity diagram.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Diagram {
     /// CIE 1976 u′, v′ (ISO/CIE 11664-5).

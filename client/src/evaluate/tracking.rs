@@ -5,13 +5,14 @@ use super::figure::Figure;
 use super::measured::Measured;
 use super::ramp::Ramp;
 use super::transfer::pq;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// How far from the peak the first step beyond the end may lie where light is called flat from there, relative (common practice, no source).
 const FLAT: f64 = 0.03;
 
 /// Where a display stops to follow ST 2084.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct TrackingEnd {
     /// The signal, from 0 to 1, where the light falls below the tolerance and stays there: between two steps by interpolation. Its interval holds both.
     pub signal: Figure,
@@ -26,7 +27,7 @@ pub struct TrackingEnd {
 }
 
 /// What a display does with what it can't show.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Kind {
     /// A hard clip: the next step is as light as white, as far as steps so wide can tell.

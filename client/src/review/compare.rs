@@ -197,6 +197,7 @@ fn cautions(a: &Record, b: &Record) -> Vec<String> {
     let mut found = meters(&a.header, &b.header);
     let words = "how the meter was put down, how warm the display and the meter were, and what the meter drifted from one date to the other are in no interval";
     found.push(words.to_owned());
+    found.extend(shown_otherwise(a, b));
     for set in &a.header.plan.sets {
         let Some(other) = b.header.plan.sets.iter().find(|other| other.name == set.name) else { continue };
         if other.aim != set.aim {
@@ -210,6 +211,13 @@ fn cautions(a: &Record, b: &Record) -> Vec<String> {
         }
     }
     found
+}
+
+/// How stimuli were shown last, where that isn't the same in both and both tell.
+fn shown_otherwise(a: &Record, b: &Record) -> Option<String> {
+    let last = |record: &Record| record.shown().last().map(|shown| shown.means.words());
+    let (of_a, of_b) = (last(a)?, last(b)?);
+    (of_a != of_b).then(|| format!("the first was {of_a}; the second was {of_b}"))
 }
 
 fn row(a: &Placed, b: &Placed, factor: f64, is_left_out: bool) -> Option<Row> {

@@ -1,5 +1,6 @@
 //! A record evaluated: the figures of every sequence, and the verdicts of all.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::Verdict;
@@ -11,15 +12,17 @@ use super::figures::usable::{black, bound, unvouched, usable};
 use super::figures::{Finding, Scene, Standing};
 use super::patch::{Coding, Patch};
 use super::plan::{Sequence, Set, What};
+use super::record::shown::Shown;
 use super::record::{Entry, Header, Measurement, Record};
 use crate::evaluate::aim::{Aim, Transfer};
 use crate::evaluate::draws::{Calibration, Draws};
+use crate::show;
 
 /// The version of the evaluation's form in JSON.
 pub const FORM: u32 = 1;
 
 /// What a review comes to.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct Evaluation {
     /// [`FORM`].
     pub evaluation: u32,
@@ -38,6 +41,8 @@ pub struct Evaluation {
     pub calibration: Stated,
     /// Cautions on any reading, simulated ones first.
     pub flags: Vec<Flag>,
+    /// How stimuli were shown, one after the other where that changed; none where the record is older than that it says so.
+    pub shown: Vec<Shown>,
     /// What was noted while it was measured.
     pub notes: Vec<Noted>,
     /// Every verdict, in the order of the plan.
@@ -47,7 +52,7 @@ pub struct Evaluation {
 }
 
 /// What was stated of a meter's calibration. Where nothing was, intervals are repeatability alone.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, JsonSchema)]
 pub struct Stated {
     /// Relative standard uncertainty of luminance.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -57,8 +62,30 @@ pub struct Stated {
     pub chromaticity_u: Option<f64>,
 }
 
+impl Stated {
+    /// What of the meter is in an interval, in words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let luminance = self.luminance_u.map(|u| format!("{} % of luminance", show::number(100.0 * u)));
+        let colour = self.chromaticity_u.map(|u| format!("{} of u′ and v′", show::number(u)));
+        let parts: Vec<String> = luminance.into_iter().chain(colour).collect();
+        if parts.is_empty() {
+            return "repeatability alone, as the meter's calibration was not stated".to_owned();
+        }
+        let words = format!(
+            "repeatability and the meter's calibration, standard uncertainty {}",
+            parts.join(" and ")
+        );
+        match self {
+            Self { luminance_u: None, .. } => format!("{words}; of luminance none was stated"),
+            Self { chromaticity_u: None, .. } => format!("{words}; of colour none was stated"),
+            Self { .. } => words,
+        }
+    }
+}
+
 /// Something that was noted while it was measured.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
 pub struct Noted {
     /// UTC.
     pub at: Timestamp,
@@ -67,7 +94,7 @@ pub struct Noted {
 }
 
 /// A verdict and where it belongs.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
 pub struct Placed {
     /// The set's name.
     pub set: String,
@@ -82,7 +109,7 @@ pub struct Placed {
 }
 
 /// One set.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct Evaluated {
     /// Its name.
     pub name: String,
@@ -95,7 +122,7 @@ pub struct Evaluated {
 }
 
 /// One sequence.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct Sequenced {
     /// Its name.
     pub name: String,
@@ -113,7 +140,7 @@ pub struct Sequenced {
 }
 
 /// A patch whose light did not settle.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
 pub struct Unsettled {
     /// Which stimulus of the sequence, from 0.
     pub step: usize,
@@ -148,6 +175,7 @@ impl Evaluation {
             ended: record.entries.iter().map(Entry::at).max(),
             calibration: Stated { luminance_u: header.luminance_u, chromaticity_u: header.chromaticity_u },
             flags: flags(record),
+            shown: record.shown().into_iter().cloned().collect(),
             notes: notes(record),
             findings,
             sets,
@@ -339,7 +367,7 @@ fn flags(record: &Record) -> Vec<Flag> {
         let flags = match entry {
             Entry::Patch(patch) => &patch.flags,
             Entry::Course(course) => &course.flags,
-            Entry::Note { .. } => continue,
+            Entry::Shown(_) | Entry::Note { .. } => continue,
         };
         for flag in flags {
             if !found.contains(flag) {

@@ -22,6 +22,7 @@
 //! What they share is private: `against` holds patches against the aim, `formulas` has every formula of colour in the terms that are needed here. Intervals that
 //! hold for all steps at once are [`crate::evaluate::together`]'s.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::patch::Coding;
@@ -30,6 +31,7 @@ use crate::evaluate::draws::Draws;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 
+pub use quantity::Quantity;
 pub use words::Named;
 
 mod against;
@@ -46,6 +48,7 @@ pub mod part;
 pub mod peak_hold;
 #[cfg(test)]
 mod played;
+mod quantity;
 pub mod retention;
 pub mod saturation;
 mod sentence;
@@ -53,7 +56,7 @@ mod sentence;
 mod synthetic;
 pub mod trend;
 pub mod uniformity;
-pub(super) mod usable;
+pub(crate) mod usable;
 pub mod white;
 pub mod window;
 mod words;
@@ -79,10 +82,12 @@ pub trait Figures {
     fn verdicts(&self) -> Vec<Finding>;
     /// As tables, for people.
     fn tables(&self) -> Vec<Table>;
+    /// Every figure that there is, by its name and whose it is.
+    fn quantities(&self) -> Vec<Quantity>;
 }
 
 /// One verdict in words.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Finding {
     /// A stable name for scripts, within its sequence: `white_duv`.
     pub subject: String,
@@ -102,7 +107,7 @@ pub struct Finding {
 }
 
 /// What a figure is held against.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Tolerance {
     /// No less than this.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -115,7 +120,7 @@ pub struct Tolerance {
 }
 
 /// How a figure stands against its tolerance.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Standing {
     /// Its whole interval is within.

@@ -51,7 +51,7 @@ fn place(entry: &Entry) -> Option<&Place> {
     match entry {
         Entry::Patch(patch) => Some(&patch.place),
         Entry::Course(course) => Some(&course.place),
-        Entry::Note { .. } => None,
+        Entry::Shown(_) | Entry::Note { .. } => None,
     }
 }
 

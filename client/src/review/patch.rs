@@ -1,10 +1,11 @@
 //! What is shown, in code values.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use settled_protocol::stage::{Power, Range, Stimulus};
 
 /// How signals are written as code values.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Coding {
     /// Bit depth: 8, 10 or 12.
     pub bits: u8,

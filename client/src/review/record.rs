@@ -14,7 +14,10 @@ use super::plan::{Plan, Set};
 use crate::evaluate::measured::Measured;
 
 pub mod reading;
+pub mod shown;
 pub mod writing;
+
+use shown::Shown;
 
 /// The first line: what is measured, with what.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -51,6 +54,8 @@ pub enum Entry {
     Patch(Box<Measurement>),
     /// Light that was watched over time.
     Course(Course),
+    /// How the stimuli after it were shown: before the first of each spell of measuring, and where it has changed.
+    Shown(Shown),
     /// Something that whoever reads the figures should know: the review was resumed, the meter was away.
     Note {
         /// UTC.
@@ -67,6 +72,7 @@ impl Entry {
         match self {
             Self::Patch(patch) => patch.at,
             Self::Course(course) => course.at,
+            Self::Shown(shown) => shown.at,
             Self::Note { at, .. } => *at,
         }
     }
@@ -160,6 +166,20 @@ impl Measurement {
 }
 
 impl Record {
+    /// How stimuli were shown, one after the other where that changed: what is the same as before is told once, however many spells of measuring
+    /// there were.
+    #[must_use]
+    pub fn shown(&self) -> Vec<&Shown> {
+        let mut told: Vec<&Shown> = Vec::new();
+        for entry in &self.entries {
+            let Entry::Shown(shown) = entry else { continue };
+            if told.last().is_none_or(|last| last.means != shown.means) {
+                told.push(shown);
+            }
+        }
+        told
+    }
+
     /// The settled patches of a sequence, by step; of one that was measured again, the last.
     #[must_use]
     pub fn patches(&self, set: &Set, sequence: &str) -> Vec<&Measurement> {

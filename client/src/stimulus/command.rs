@@ -189,6 +189,16 @@ impl External {
         Self { template, limit, pause, coding: None }
     }
 
+    /// What is run, without its folder.
+    pub(super) fn program(&self) -> String {
+        let text = |piece: &Piece| match piece {
+            Piece::Text(text) => text.clone(),
+            Piece::Place(_) => "…".to_owned(),
+        };
+        let whole: String = self.template.program.iter().map(text).collect();
+        whole.rsplit('/').next().unwrap_or_default().to_owned()
+    }
+
     /// Has it show black on the whole screen after the last stimulus. Whether it does.
     async fn black_out(&mut self) -> bool {
         let Some(coding) = self.coding.take() else { return true };

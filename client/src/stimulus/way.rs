@@ -4,6 +4,8 @@ use std::net::SocketAddr;
 use std::time::Duration;
 
 use clap::{Args, ValueEnum};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 
 use super::command::{External, Template};
 use super::page::{Manner, Page};
@@ -15,6 +17,7 @@ use crate::evaluate::aim::Transfer;
 use crate::output::Output;
 use crate::quantities::{seconds, within};
 use crate::review::patch::{Coding, Patch};
+use crate::review::record::shown::Means;
 
 /// How stimuli are shown.
 #[derive(Clone, Debug, Args)]
@@ -48,7 +51,8 @@ pub struct Way {
 const PAGE_PAUSE_S: f64 = 0.3;
 
 /// The ways there are.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
 pub enum Kind {
     /// A page in the display's own browser, full screen, 8-bit code values; its address is printed.
     Page,
@@ -155,7 +159,7 @@ impl Way {
             // The first two are mistakes, without what they need.
             (Kind::Stage | Kind::Command | Kind::Prompt, ..) => AnyScreen::Prompt(Prompt::new(output, pause)),
         };
-        Ok(Showing { output, screen })
+        Ok(Showing { output, screen, pause })
     }
 }
 
@@ -164,6 +168,7 @@ impl Way {
 pub struct Showing<'a> {
     output: Output,
     screen: AnyScreen<'a>,
+    pause: Pause,
 }
 
 #[derive(Debug)]
@@ -190,6 +195,28 @@ impl Showing<'_> {
             AnyScreen::Command(_) | AnyScreen::Prompt(_) => {}
         }
         asking::enter(self.output, words).await.map_err(|error| NotShown::because(error.to_string()))
+    }
+
+    /// How it shows stimuli, for whoever reads what was measured; nothing as long as a page hasn't drawn the last one.
+    #[must_use]
+    pub fn means(&self) -> Option<Means> {
+        let of = |way| Means {
+            way,
+            pause_s: self.pause.0.as_secs_f64(),
+            program: None,
+            page: None,
+            cautions: Vec::new(),
+        };
+        Some(match &self.screen {
+            AnyScreen::Page(page) => {
+                let view = page.view()?;
+                let cautions = view.cautions().map(str::to_owned).collect();
+                Means { page: Some(view.geometry()), cautions, ..of(Kind::Page) }
+            }
+            AnyScreen::Command(command) => Means { program: Some(command.program()), ..of(Kind::Command) },
+            AnyScreen::Prompt(_) => of(Kind::Prompt),
+            AnyScreen::Stage(_) => of(Kind::Stage),
+        })
     }
 
     /// Whether somebody must be there for each stimulus.

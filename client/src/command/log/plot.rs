@@ -11,8 +11,8 @@ use settled_protocol::statistics::{StatisticsParams, Stretch};
 use settled_protocol::time::Timestamp;
 
 use super::super::assess::explained::{in_ascii, is_ascii_locale};
+use super::super::target::Target;
 use super::super::{Context, Exit, Failure};
-use super::export::Target;
 use super::stretch::{self, StretchOptions};
 use crate::chart::{self, scene::Scene};
 use crate::connection::Connection;

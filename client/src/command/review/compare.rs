@@ -5,7 +5,6 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::layout;
-use super::show::calibration;
 use super::signs::Signs;
 use crate::command::{Exit, Failure};
 use crate::evaluate::figure::Figure;
@@ -169,7 +168,7 @@ fn basis(comparison: &Comparison) -> Vec<String> {
     let of = if comparison.is_calibration_left_out() {
         "repeatability alone, as one meter measured one display twice and what its calibration leaves open is in both alike".to_owned()
     } else {
-        let [a, b] = [&comparison.a, &comparison.b].map(|side| calibration(&side.calibration));
+        let [a, b] = [&comparison.a, &comparison.b].map(|side| side.calibration.words());
         format!("A {a}; B {b}")
     };
     let words = format!(

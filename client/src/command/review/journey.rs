@@ -19,6 +19,7 @@ use crate::review::caution::consents;
 use crate::review::itinerary::{Stop, stops};
 use crate::review::plan::Plan;
 use crate::review::record::Entry;
+use crate::review::record::shown::{Means, Shown};
 use crate::review::record::writing::Book;
 use crate::stimulus::stage::Stage;
 use crate::stimulus::way::{Showing, Way};
@@ -53,6 +54,8 @@ pub(super) struct Journey<'a> {
     position: Option<[f64; 2]>,
     off: bool,
     standing: Standing,
+    /// How stimuli are shown, as the record was last told.
+    told: Option<Means>,
     /// The set and the sequence that light is being watched in, and how often it was begun.
     begun: Option<(String, String, usize)>,
     /// What would be asked was agreed to beforehand.
@@ -69,7 +72,7 @@ impl<'a> Journey<'a> {
         progress: Progress,
         agreed: bool,
     ) -> Self {
-        let (mode, position, off, standing, begun) = (None, None, false, Standing::Nothing, None);
+        let (mode, position, off, standing, told, begun) = (None, None, false, Standing::Nothing, None, None);
         Self {
             context,
             meter,
@@ -82,6 +85,7 @@ impl<'a> Journey<'a> {
             position,
             off,
             standing,
+            told,
             begun,
             agreed,
         }
@@ -303,6 +307,7 @@ impl<'a> Journey<'a> {
         while disturbed < ANEW {
             self.progress.begin(stop);
             self.show(stop, looker, screen).await?;
+            self.tell(screen)?;
             let name = &stop.step.patch.name;
             let words = match self.read(stop, looker).await {
                 Ok((entry, took_s)) => match screen.disturbed() {
@@ -331,6 +336,14 @@ impl<'a> Journey<'a> {
         }
         let words = format!("{} was disturbed {ANEW} times", stop.step.patch.name);
         Err(Ended::Failed(Failure::Input(words)))
+    }
+
+    /// Writes down how stimuli are shown, where the record doesn't say so yet.
+    fn tell(&mut self, screen: &Showing<'_>) -> Result<(), Ended> {
+        let means = screen.means().filter(|means| self.told.as_ref() != Some(means));
+        let Some(means) = means else { return Ok(()) };
+        self.told = Some(means.clone());
+        Ok(self.book.append(Entry::Shown(Shown { at: wall_clock(), means }))?)
     }
 
     /// Reads what is shown, and tells how long that took, in s of the daemon's clock.

@@ -111,7 +111,7 @@ impl Progress {
                 let count = course.points.len();
                 (format!("{count} readings"), json!({ "measured": { "place": place, "points": count } }))
             }
-            Entry::Note { .. } => return,
+            Entry::Shown(_) | Entry::Note { .. } => return,
         };
         let name = format!("{} {}", stop.sequence.name, stop.step.patch.name);
         self.output.note(&styled(FAINT, &format!("{name:<28} {words}")), &object);

@@ -8,9 +8,10 @@ use super::layout;
 use super::signs::Signs;
 use crate::command::{Exit, Failure};
 use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
-use crate::review::evaluation::{Evaluated, Evaluation, Placed, Sequenced, Stated};
+use crate::review::evaluation::{Evaluated, Evaluation, Placed, Sequenced};
 use crate::review::figures::Standing;
 use crate::review::record::Record;
+use crate::review::record::shown::Shown;
 use crate::show;
 
 /// Unsettled patches that are told one by one.
@@ -55,7 +56,7 @@ fn lines(evaluation: &Evaluation, signs: Signs, brief: bool) -> Vec<String> {
     let mut lines = head(evaluation);
     for set in &evaluation.sets {
         lines.push(String::new());
-        lines.push(styled(STRONG, &format!("{}  {}", set.name, aim(set))));
+        lines.push(styled(STRONG, &format!("{}  held against {}", set.name, set.aim.words())));
         for sequence in &set.sequences {
             lines.extend(verdicts(evaluation, set, sequence, signs));
         }
@@ -82,12 +83,6 @@ fn head(evaluation: &Evaluation) -> Vec<String> {
     let counted = Standing::ALL.map(|standing| format!("{} {}", evaluation.count(standing), standing.word()));
     lines.push(counted.join(", "));
     lines
-}
-
-/// What a set is held against.
-fn aim(set: &Evaluated) -> String {
-    let [x, y] = set.aim.white_xy();
-    format!("held against {}, {}, white x {x} y {y}", set.aim.transfer.name(), set.aim.primaries.name())
 }
 
 /// A sequence's verdicts, and what is lacking.
@@ -143,34 +138,30 @@ fn tables(set: &Evaluated) -> Vec<String> {
 
 /// What the figures rest on.
 fn basis(evaluation: &Evaluation) -> Vec<String> {
-    let words = format!("Intervals are 95 %: {}.", calibration(&evaluation.calibration));
+    let words = format!("Intervals are 95 %: {}.", evaluation.calibration.words());
     let mut lines = layout::wrapped("", &words);
     if evaluation.findings.iter().any(|placed| placed.repeatability_alone) {
         let words = "A verdict by repeatability alone takes the meter for exact where it holds the display against what isn't its own: \
                      --luminance-uncertainty and --chromaticity-uncertainty of settle review run state how exact it is.";
         lines.extend(layout::wrapped("", words));
     }
+    lines.extend(shown(&evaluation.shown));
     for noted in &evaluation.notes {
         lines.extend(layout::wrapped(&format!("{}  ", show::moment(noted.at)), &noted.words));
     }
     lines
 }
 
-/// What of the meter is in an interval.
-pub(super) fn calibration(stated: &Stated) -> String {
-    let luminance = stated.luminance_u.map(|u| format!("{} % of luminance", show::number(100.0 * u)));
-    let colour = stated.chromaticity_u.map(|u| format!("{} of u′ and v′", show::number(u)));
-    let parts: Vec<String> = luminance.into_iter().chain(colour).collect();
-    if parts.is_empty() {
-        return "repeatability alone, as the meter's calibration was not stated".to_owned();
+/// How stimuli were shown, with the time where there is more than one way; then what may make their light other than it should be.
+fn shown(ways: &[Shown]) -> Vec<String> {
+    let mut lines = Vec::new();
+    for Shown { at, means } in ways {
+        let since = if ways.len() > 1 { format!("{}  ", show::moment(*at)) } else { String::new() };
+        lines.extend(layout::wrapped(&since, &format!("Stimuli were {}.", means.words())));
+        let cautions = means.cautions.iter().flat_map(|words| layout::wrapped("!  ", words));
+        lines.extend(cautions.map(|line| styled(CAUTION, &line)));
     }
-    let words =
-        format!("repeatability and the meter's calibration, standard uncertainty {}", parts.join(" and "));
-    match stated {
-        Stated { luminance_u: None, .. } => format!("{words}; of luminance none was stated"),
-        Stated { chromaticity_u: None, .. } => format!("{words}; of colour none was stated"),
-        Stated { .. } => words,
-    }
+    lines
 }
 
 #[cfg(test)]

@@ -3,11 +3,13 @@
 //! IEC 62977-2-1:2021, 5.2 (from an excerpt): reflected light shall be below 1/20 of the luminance of the display's black; it is estimated with the display switched off, subtracted where it can
 //! be measured and reported where it can't. Black as it is measured holds both, so that 1/20 of the display's own is 1/21 of what is seen.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::quantity::Quantities;
 use super::sentence::{luminance, percent, surely_not_zero, told};
 use super::usable::{bound, is_below_range};
-use super::{Figures, Finding, Scene, Standing, Table, Tolerance};
+use super::{Figures, Finding, Quantity, Scene, Standing, Table, Tolerance};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 use crate::review::record::Measurement;
@@ -16,7 +18,7 @@ use crate::review::record::Measurement;
 const MOST: f64 = 1.0 / 21.0;
 
 /// Figures of the room's light.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Ambient {
     /// Luminance with the display switched off, in cd/m².
     pub off: Figure,
@@ -133,6 +135,15 @@ impl Figures for Ambient {
             columns: vec![String::new(), String::new()],
             rows,
         }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        Quantities::default()
+            .whole("off", "cd/m²", self.off)
+            .whole("black", "cd/m²", self.black)
+            .whole("own_black", "cd/m²", self.own_black)
+            .whole("share", "", self.share)
+            .all()
     }
 }
 

@@ -4,13 +4,15 @@
 //! A step whose chromaticity isn't known to 0.004 in u′v′ (at 95 %) has none: it is said to be not measurable. Intervals hold at once for all
 //! steps, those of each kind of figure for themselves.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::against::{Against, Differences};
 use super::formulas;
+use super::quantity::Quantities;
 use super::usable::usable;
 use super::words::{self, Named, judged, left_out, told};
-use super::{Figures, Finding, Scene, Table};
+use super::{Figures, Finding, Quantity, Scene, Table};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::{CIRCLE_95, Measured};
@@ -29,7 +31,7 @@ const NEAR_BLACK: f64 = 0.095;
 const LEAST_KNOWN: f64 = 0.004;
 
 /// Figures of a grey ramp.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct BalanceFigures {
     /// CIEDE2000 for SDR, ΔE ITP for HDR.
     pub formula: Formula,
@@ -57,7 +59,7 @@ pub struct BalanceFigures {
 }
 
 /// One grey.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct BalanceStep {
     /// What the patch is called.
     pub name: String,
@@ -259,6 +261,26 @@ impl Figures for BalanceFigures {
             columns: columns.map(str::to_owned).to_vec(),
             rows: self.steps.iter().map(row).collect(),
         }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default()
+            .whole("mean_from_aim", "", self.mean_from_aim)
+            .whole("mean_difference", "", self.mean_difference)
+            .whole("mean_colour_difference", "", self.mean_colour_difference);
+        let step = |listed: Quantities, step: &BalanceStep| {
+            let [red, green, blue] = step.rgb_percent.map(|rgb| rgb.map(Some)).unwrap_or_default();
+            listed
+                .of(&step.name, "from_aim", "", step.from_aim)
+                .of(&step.name, "cct_k", "K", step.cct_k)
+                .of(&step.name, "duv", "", step.duv)
+                .of(&step.name, "red_percent", "%", red)
+                .of(&step.name, "green_percent", "%", green)
+                .of(&step.name, "blue_percent", "%", blue)
+                .of(&step.name, "difference", "", step.difference)
+                .of(&step.name, "colour_difference", "", step.colour_difference)
+        };
+        listed.each(&self.steps, step).all()
     }
 }
 

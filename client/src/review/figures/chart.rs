@@ -5,11 +5,13 @@
 //! one colour or more is called off in no more than one review of twenty (and then by next to nothing). Median, 95th percentile and maximum go by
 //! the lower and the upper ends of these.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::against::{Against, Differences};
+use super::quantity::Quantities;
 use super::words::{self, Named, judged, told};
-use super::{Figures, Finding, Scene, Standing, Table};
+use super::{Figures, Finding, Quantity, Scene, Standing, Table};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::together;
@@ -23,7 +25,7 @@ const CLOSE_WORST: f64 = 2.0;
 const NAMED: usize = 5;
 
 /// Colour differences of a chart.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ChartFigures {
     /// CIEDE2000 for SDR, ΔE ITP for HDR.
     pub formula: Formula,
@@ -112,6 +114,16 @@ impl Figures for ChartFigures {
             columns: ["colour", self.formula.name(), "95 %"].map(str::to_owned).to_vec(),
             rows: rows.collect(),
         }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        Quantities::default()
+            .whole("mean", "", self.mean)
+            .whole("median", "", self.median)
+            .whole("percentile_95", "", self.percentile_95)
+            .whole("worst", "", self.worst)
+            .each(&self.colours, |listed, colour| listed.of(&colour.name, "difference", "", colour.figure))
+            .all()
     }
 }
 

@@ -1,10 +1,12 @@
 //! A display watched as it warms up, from when it first shows something.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::quantity::Quantities;
 use super::sentence::{change, colour, luminance, plain, surely_not_zero, told};
 use super::trend::{self, Constant, Draw, Trend, constants_in_words};
-use super::{Figures, Finding, Scene, Table};
+use super::{Figures, Finding, Quantity, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::review::record::Course;
 use crate::show;
@@ -17,7 +19,7 @@ const STRETCH: usize = 20;
 /// Figures of a cold start.
 ///
 /// The limit is what the trend ([`crate::evaluate::decay`]) goes to, if it goes on as it did. A change that is much slower than the watch isn't in it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ColdStart {
     /// The first reading, in s since the stimulus was shown.
     pub first_s: f64,
@@ -178,6 +180,19 @@ impl Figures for ColdStart {
         ];
         let rows = rows.map(|(name, cell)| vec![name.to_owned(), cell.unwrap_or_default()]).to_vec();
         vec![Table { title: "Cold start".to_owned(), columns: vec![String::new(), String::new()], rows }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default()
+            .whole("first", "cd/m²", self.first)
+            .whole("end", "cd/m²", self.end)
+            .whole("change", "", self.change)
+            .whole("left", "", self.left)
+            .whole("within_1_percent_s", "s", self.within_1_percent_s)
+            .whole("within_half_percent_s", "s", self.within_half_percent_s)
+            .whole("end_rate_per_h", "1/h", self.end_rate_per_h)
+            .whole("white_drift", "", self.white_drift);
+        trend::quantities(listed, &self.constants).all()
     }
 }
 

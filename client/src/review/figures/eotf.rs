@@ -8,10 +8,12 @@
 //! A display that shows ST 2084 can't show all of it. Where it leaves the curve for good is told with what comes after, and steps beyond that are not judged.
 //! It may do so no earlier than the roll-off of Report ITU-R BT.2390 begins.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::greys::{self, BlackIs, GreyStep, LeftOut, TOLERANCE_PERCENT, verdict};
-use super::{Figures, Finding, Scene, Standing, Table, Tolerance};
+use super::quantity::Quantities;
+use super::{Figures, Finding, Quantity, Scene, Standing, Table, Tolerance};
 use crate::evaluate::aim::Transfer;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::gamma::{self, Domain, Fitted};
@@ -29,7 +31,7 @@ const GAMMA_TOLERANCE: f64 = 0.1;
 const HLG_GAMMA_TOLERANCE: f64 = 0.05;
 
 /// Figures of a ramp of greys.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct EotfFigures {
     /// What the display is meant to do.
     pub aim: Transfer,
@@ -99,6 +101,21 @@ impl Figures for EotfFigures {
 
     fn tables(&self) -> Vec<Table> {
         vec![greys::table("Greys", &self.steps, None)]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default().whole("gamma", "", self.gamma.map(|fitted| fitted.gamma)).whole(
+            "hlg_gamma",
+            "",
+            self.hlg_gamma.map(|fitted| fitted.gamma),
+        );
+        let end = |listed: Quantities, end: &TrackingEnd| {
+            listed
+                .whole("tracking_end_signal", "", end.signal)
+                .whole("tracking_end_luminance", "cd/m²", end.luminance)
+                .whole("tracking_end_level", "cd/m²", end.level)
+        };
+        greys::quantities(listed.each(&self.tracking_end, end), &self.steps).all()
     }
 }
 

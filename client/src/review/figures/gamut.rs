@@ -4,13 +4,15 @@
 //! display's black adds is in them, as it is in what is seen. They are held against what the aim makes of the same signals on the black that was
 //! measured. The intervals of the distances from the aim hold at once for all colours.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use settled_protocol::quantity::Chromaticity;
 
 use super::formulas;
+use super::quantity::Quantities;
 use super::usable::usable;
 use super::words::{self, judged, told};
-use super::{Figures, Finding, Scene, Table, Tolerance};
+use super::{Figures, Finding, Quantity, Scene, Table, Tolerance};
 use crate::evaluate::aim::Primaries;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::gamut::{self, Diagram};
@@ -25,7 +27,7 @@ const MOST_FROM_AIM: f64 = 0.01;
 const MOST_FROM_SUM: f64 = 3.0;
 
 /// Figures of primaries and secondaries.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct GamutFigures {
     /// Those that were measured.
     pub colours: Vec<GamutColour>,
@@ -42,7 +44,7 @@ pub struct GamutFigures {
 }
 
 /// One primary or secondary.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct GamutColour {
     /// Red, green, blue, cyan, magenta or yellow.
     pub name: String,
@@ -59,7 +61,7 @@ pub struct GamutColour {
 }
 
 /// What is covered of one gamut, in one diagram.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct GamutShare {
     /// `BT.709`.
     pub name: String,
@@ -269,6 +271,30 @@ impl Figures for GamutFigures {
                 rows: self.gamuts.iter().map(share).collect(),
             },
         ]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default().whole("sum_percent", "%", self.sum_percent);
+        let colour = |listed: Quantities, colour: &GamutColour| {
+            let ([x, y], [u, v]) = (colour.xy, colour.uv);
+            listed
+                .of(&colour.name, "luminance_cd_m2", "cd/m²", colour.luminance_cd_m2)
+                .of(&colour.name, "x", "", x)
+                .of(&colour.name, "y", "", y)
+                .of(&colour.name, "u", "", u)
+                .of(&colour.name, "v", "", v)
+                .of(&colour.name, "from_aim", "", colour.from_aim)
+        };
+        let share = |listed: Quantities, share: &GamutShare| {
+            let of = format!("{}, {}", share.name, share.diagram.name());
+            listed.of(&of, "coverage_percent", "%", share.coverage_percent).of(
+                &of,
+                "ratio_percent",
+                "%",
+                share.ratio_percent,
+            )
+        };
+        listed.each(&self.colours, colour).each(&self.gamuts, share).all()
     }
 }
 

@@ -7,8 +7,10 @@
 //! allowed is 10 % (common practice, no source), or what one code value is worth there if that is more, as no signal is finer. ST 2084 says nothing
 //! of a black above 0: whether it lies under all light, as the aim has it here, or under what would be darker alone, both are within.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::quantity::{Quantities, signal};
 use super::usable::{is_below_range, unusable};
 use super::{Scene, Table, Tolerance};
 use crate::evaluate::aim::Transfer;
@@ -30,7 +32,7 @@ pub(super) const TOLERANCE_SOURCE: &str = "common practice, no source; one code 
 const CLEAR_OF_BLACK: f64 = 3.0;
 
 /// One grey.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct GreyStep {
     /// From 0, black, to 1, white: what its code value really says.
     pub signal: f64,
@@ -54,7 +56,7 @@ pub struct GreyStep {
 }
 
 /// A patch that no figure is made of.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct LeftOut {
     /// The patch's name.
     pub patch: String,
@@ -63,7 +65,7 @@ pub struct LeftOut {
 }
 
 /// What black the aim rests on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum BlackIs {
     /// Measured.
@@ -93,6 +95,17 @@ impl GreyStep {
             source: TOLERANCE_SOURCE.to_owned(),
         }
     }
+}
+
+/// Every figure of some steps.
+pub(super) fn quantities(listed: Quantities, steps: &[GreyStep]) -> Quantities {
+    listed.each(steps, |listed, step| {
+        let of = signal(step.signal);
+        listed
+            .of(&of, "luminance_cd_m2", "cd/m²", step.luminance_cd_m2)
+            .of(&of, "error_percent", "%", step.error_percent)
+            .of(&of, "local_gamma", "", step.local_gamma)
+    })
 }
 
 /// The greys among `patches`; nothing without a white, or with fewer than two steps that count.

@@ -3,17 +3,19 @@
 //! Steps are judged as those of a whole ramp are, in per cent of what they are meant to be; the table has the same in stops, of which one is a doubling
 //! of light. The exponent below a signal of 0.1 is told beside that of the aim, and not judged again.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::greys::{self, BlackIs, GreyStep, LeftOut, verdict};
-use super::{Figures, Finding, Scene, Standing, Table};
+use super::quantity::Quantities;
+use super::{Figures, Finding, Quantity, Scene, Standing, Table};
 use crate::evaluate::aim::Transfer;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::gamma::{self, Domain, Fitted};
 use crate::review::record::Measurement;
 
 /// Figures of greys near black.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct NearBlackFigures {
     /// What the display is meant to do.
     pub aim: Transfer,
@@ -83,6 +85,12 @@ impl Figures for NearBlackFigures {
     fn tables(&self) -> Vec<Table> {
         let cell = |step: &GreyStep| stops(step).map(|stops| verdict::signed(&stops)).unwrap_or_default();
         vec![greys::table("Greys near black", &self.steps, Some(("Off by, stops", cell)))]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed =
+            Quantities::default().whole("exponent", "", self.exponent.map(|exponent| exponent.gamma));
+        greys::quantities(listed, &self.steps).all()
     }
 }
 

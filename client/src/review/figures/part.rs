@@ -1,5 +1,6 @@
 //! The figures of a sequence, whichever kind it is of.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::ambient::Ambient;
@@ -16,14 +17,14 @@ use super::uniformity::Uniformity;
 use super::usable::unvouched;
 use super::white::{self, WhiteFigures};
 use super::window::WindowFigures;
-use super::{Figures, Finding, Scene, Standing, Table};
+use super::{Figures, Finding, Quantity, Scene, Standing, Table};
 use crate::evaluate::aim::Transfer;
 use crate::review::evaluation;
 use crate::review::plan::{Sequence, Set, What};
 use crate::review::record::Record;
 
 /// Figures of one kind.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(tag = "of", rename_all = "snake_case")]
 pub enum Part {
     /// White and black.
@@ -150,5 +151,11 @@ impl Part {
     #[must_use]
     pub fn tables(&self) -> Vec<Table> {
         self.figures().tables()
+    }
+
+    /// Every figure, by its name and whose it is.
+    #[must_use]
+    pub fn quantities(&self) -> Vec<Quantity> {
+        self.figures().quantities()
     }
 }

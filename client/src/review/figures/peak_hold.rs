@@ -1,10 +1,12 @@
 //! White held in a window: how its peak creeps and sags.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::quantity::Quantities;
 use super::sentence::{change, luminance, surely_not_zero, told};
-use super::trend::{Constant, Trend, constants_in_words};
-use super::{Figures, Finding, Scene, Table};
+use super::trend::{self, Constant, Trend, constants_in_words};
+use super::{Figures, Finding, Quantity, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::review::record::Course;
 use crate::show;
@@ -12,7 +14,7 @@ use crate::show;
 /// Figures of a peak that was held.
 ///
 /// All are of the trend, a level with no, one or two exponential terms ([`crate::evaluate::decay`]), not of single readings.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct PeakHold {
     /// How many readings it rests on.
     pub readings: usize,
@@ -108,6 +110,19 @@ impl Figures for PeakHold {
         rows.push(row(format!("end, {}", show::span(self.end_s)), &self.end));
         let columns = ["", "luminance, cd/m²", "to the first, %"].map(str::to_owned).to_vec();
         vec![Table { title: "Peak held".to_owned(), columns, rows }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default()
+            .whole("first", "cd/m²", self.first)
+            .whole("peak", "cd/m²", self.peak)
+            .whole("at_30_s", "cd/m²", self.at_30_s)
+            .whole("at_60_s", "cd/m²", self.at_60_s)
+            .whole("end", "cd/m²", self.end)
+            .whole("creep", "", self.creep)
+            .whole("sag", "", self.sag)
+            .whole("end_rate_per_min", "1/min", self.end_rate_per_min);
+        trend::quantities(listed, &self.constants).all()
     }
 }
 

@@ -5,12 +5,14 @@
 //! constant, and what doesn't fade within the watch is said to be there.
 //! (IEC 62341-6-3, from memory, compares two areas of a chequerboard after the hold, which leaves out what the whole panel does; a meter that stays where it is can't.)
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::quantity::Quantities;
 use super::sentence::{change, colour, plain, surely_not_zero, told};
 use super::trend::{self, Constant, Drawn, Trend, constants_in_words};
 use super::usable::usable;
-use super::{Figures, Finding, Scene, Table};
+use super::{Figures, Finding, Quantity, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 use crate::review::record::{Course, Measurement};
@@ -24,7 +26,7 @@ const TIMES_S: [f64; 8] = [10.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 1800.0
 const FIRST: usize = 5;
 
 /// Figures of a ghost.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Retention {
     /// The grey before, in cd/m².
     pub grey: Figure,
@@ -52,7 +54,7 @@ pub struct Retention {
 }
 
 /// The contrast of a ghost at a time.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Ghost {
     /// In s since the grey was shown again.
     pub t_s: f64,
@@ -169,6 +171,19 @@ impl Figures for Retention {
         let rows = all.map(|ghost| vec![plain(ghost.t_s), change(&ghost.contrast)]).collect();
         let columns = ["after, s", "contrast to the grey before"].map(str::to_owned).to_vec();
         vec![Table { title: "Image retention".to_owned(), columns, rows }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default()
+            .whole("grey", "cd/m²", self.grey)
+            .whole("first", "", self.first)
+            .whole("end", "", self.end)
+            .whole("gone_s", "s", self.gone_s)
+            .whole("colour", "", self.colour);
+        let ghost = |listed: Quantities, ghost: &Ghost| {
+            listed.of(&format!("{} s", plain(ghost.t_s)), "contrast", "", ghost.contrast)
+        };
+        trend::quantities(listed, &self.constants).each(&self.course, ghost).all()
     }
 }
 

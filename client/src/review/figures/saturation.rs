@@ -2,12 +2,14 @@
 //!
 //! Intervals hold at once: those of the differences for all steps, those of the sweeps' means for all sweeps, and those of chroma and of hue.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::against::{Against, Differences, Point};
 use super::formulas;
+use super::quantity::Quantities;
 use super::words::{self, Named, judged, told};
-use super::{Figures, Finding, Scene, Table};
+use super::{Figures, Finding, Quantity, Scene, Table};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
@@ -20,7 +22,7 @@ const MOST_MEAN: f64 = 3.0;
 const LEAST_CHROMA: f64 = 5.0;
 
 /// Sweeps of saturation.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SaturationFigures {
     /// CIEDE2000 for SDR, ΔE ITP for HDR.
     pub formula: Formula,
@@ -31,7 +33,7 @@ pub struct SaturationFigures {
 }
 
 /// From white to one colour.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Sweep {
     /// The colour: red, green, blue, cyan, magenta or yellow.
     pub colour: String,
@@ -49,7 +51,7 @@ pub struct Sweep {
 }
 
 /// One step of a sweep.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SaturationStep {
     /// What the patch is called.
     pub name: String,
@@ -231,6 +233,22 @@ impl Figures for SaturationFigures {
             columns: columns.map(str::to_owned).to_vec(),
             rows: self.sweeps.iter().flat_map(|sweep| &sweep.steps).map(row).collect(),
         }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let step = |listed: Quantities, step: &SaturationStep| {
+            listed
+                .of(&step.name, "difference", "", step.difference)
+                .of(&step.name, "chroma", "", step.chroma)
+                .of(&step.name, "hue_degrees", "°", step.hue_degrees)
+        };
+        let sweep = |listed: Quantities, sweep: &Sweep| {
+            listed
+                .of(&sweep.colour, "mean", "", sweep.mean)
+                .of(&sweep.colour, "mean_chroma", "", sweep.mean_chroma)
+                .each(&sweep.steps, step)
+        };
+        Quantities::default().each(&self.sweeps, sweep).all()
     }
 }
 

@@ -4,8 +4,10 @@
 //! interval that few readings or a short watch leave it. How many terms the curve has is decided once. The meter's own drift is part of what is seen: nothing here tells it from
 //! the display's.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::quantity::Quantities;
 use crate::evaluate::decay::{self, Chosen, Curve, Sample};
 use crate::evaluate::draws::{Draws, interval};
 use crate::evaluate::figure::Figure;
@@ -17,7 +19,7 @@ use crate::show;
 const OPEN: f64 = 3.0;
 
 /// One exponential term of a trend.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Constant {
     /// τ, in s.
     pub constant_s: Figure,
@@ -29,7 +31,8 @@ pub struct Constant {
 
 impl Constant {
     /// τ in words.
-    pub(super) fn words(&self) -> String {
+    #[must_use]
+    pub fn words(&self) -> String {
         if self.open {
             format!("more than {}", show::span(self.constant_s.low))
         } else {
@@ -42,6 +45,14 @@ impl Constant {
 pub(super) fn constants_in_words(constants: &[Constant]) -> String {
     let words: Vec<String> = constants.iter().map(Constant::words).collect();
     words.join(" and ")
+}
+
+/// Time constants, counted from the quickest.
+pub(super) fn quantities(listed: Quantities, constants: &[Constant]) -> Quantities {
+    listed.each(constants.iter().enumerate(), |listed, (index, constant)| {
+        let of = format!("term {}", index + 1);
+        listed.of(&of, "constant_s", "s", constant.constant_s).of(&of, "share", "", constant.share)
+    })
 }
 
 /// The trend of a course.

@@ -6,11 +6,13 @@
 //! Lmin/Lmax is IDMS's luminance uniformity (definition from memory). The tolerances are ISO 12646:2008's with Amd 1:2010 (from excerpts): luminance should be within 5 % of the centre's and
 //! shall be within 10 % for white (6.5 % and 13 % at half the code values, 7.5 % and 15 % at a quarter); chromaticity within a radius of 0.01 in u′v′.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::sentence::{colour, judged, percent, told};
+use super::quantity::Quantities;
+use super::sentence::{colour, judged, percent, plain, told};
 use super::usable::usable;
-use super::{Figures, Finding, Scene, Standing, Table, Tolerance};
+use super::{Figures, Finding, Quantity, Scene, Standing, Table, Tolerance};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 use crate::evaluate::together::{self, Apart};
@@ -25,7 +27,7 @@ const RADIUS: f64 = 0.01;
 const ALIKE: f64 = 1e-6;
 
 /// Figures of uniformity.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Uniformity {
     /// Signal of the field, 0 to 1.
     pub signal: f64,
@@ -48,7 +50,7 @@ pub struct Uniformity {
 }
 
 /// One position.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Spot {
     /// Shares of the screen's width and height from its top left.
     pub at: [f64; 2],
@@ -282,6 +284,23 @@ impl Figures for Uniformity {
         let columns = ["across and down, %", "luminance, cd/m²", "of the centre's", "Δu′v′ from the centre"];
         let columns = columns.map(str::to_owned).to_vec();
         vec![Table { title: "Uniformity".to_owned(), columns, rows: self.spots.iter().map(row).collect() }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default()
+            .whole("worst", "", self.worst)
+            .whole("min_to_max", "", self.min_to_max)
+            .whole("worst_colour", "", self.worst_colour);
+        let spot =
+            |listed: Quantities, spot: &Spot| {
+                let [x, y] = spot.at.map(|share| plain(100.0 * share));
+                let of = format!("{x} % across, {y} % down");
+                listed
+                    .of(&of, "luminance", "cd/m²", spot.luminance)
+                    .of(&of, "to_centre", "", spot.to_centre)
+                    .of(&of, "colour", "", spot.colour)
+            };
+        listed.each(&self.spots, spot).all()
     }
 }
 

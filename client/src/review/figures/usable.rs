@@ -29,7 +29,7 @@ pub(in crate::review) fn is_below_range(measurement: &Measurement) -> bool {
 }
 
 /// The light, unless the display jumped away from it meanwhile or the meter doesn't vouch for it.
-pub(in crate::review) fn usable(measurement: &Measurement) -> Option<Measured> {
+pub(crate) fn usable(measurement: &Measurement) -> Option<Measured> {
     bound(measurement).filter(|_| !is_below_range(measurement))
 }
 

@@ -1,11 +1,13 @@
 //! White and black: peak, contrast, and white's colour against the aim's.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::formulas;
+use super::quantity::Quantities;
 use super::usable::{bound, is_below_range, usable};
 use super::words::{self, told};
-use super::{Figures, Finding, Scene, Table};
+use super::{Figures, Finding, Quantity, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 use crate::review::record::Measurement;
@@ -14,7 +16,7 @@ use crate::review::record::Measurement;
 const MOST_FROM_AIM: f64 = 0.004;
 
 /// Figures of white and black.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct WhiteFigures {
     /// Luminance of white, in cd/m².
     pub peak_cd_m2: Figure,
@@ -35,7 +37,7 @@ pub struct WhiteFigures {
 }
 
 /// White's colour.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct WhiteColour {
     /// x and y (CIE 1931).
     pub xy: [Figure; 2],
@@ -216,6 +218,26 @@ impl Figures for WhiteFigures {
             .map(|(name, figure)| vec![(*name).to_owned(), words::cell(figure.as_ref(), Figure::words)]);
         let columns = ["".to_owned(), "white".to_owned()].to_vec();
         vec![Table { title: "White".to_owned(), columns, rows: rows.collect() }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default()
+            .whole("peak_cd_m2", "cd/m²", self.peak_cd_m2)
+            .whole("black_cd_m2", "cd/m²", self.black_cd_m2)
+            .whole("contrast", "", self.contrast);
+        let colour = |listed: Quantities, colour: &WhiteColour| {
+            let ([x, y], [u, v]) = (colour.xy, colour.uv);
+            listed
+                .of("white", "x", "", x)
+                .of("white", "y", "", y)
+                .of("white", "u", "", u)
+                .of("white", "v", "", v)
+                .of("white", "cct_k", "K", colour.cct_k)
+                .of("white", "duv", "", colour.duv)
+                .of("white", "duv_from_aim", "", colour.duv_from_aim)
+                .of("white", "from_aim", "", colour.from_aim)
+        };
+        listed.each(&self.colour, colour).all()
     }
 }
 

@@ -1,10 +1,12 @@
 //! White in windows of several sizes: the limiter.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::quantity::Quantities;
 use super::sentence::{change, luminance, percent, plain, told};
 use super::usable::usable;
-use super::{Figures, Finding, Scene, Table};
+use super::{Figures, Finding, Quantity, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::limiter::{Limiter, Window};
 use crate::evaluate::measured::Measured;
@@ -16,7 +18,7 @@ use crate::review::record::Measurement;
 const LEAST_FALL: f64 = 0.01;
 
 /// Figures of luminance against area.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct WindowFigures {
     /// The windows, from the smallest.
     pub windows: Vec<Area>,
@@ -38,7 +40,7 @@ pub struct WindowFigures {
 }
 
 /// One window.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Area {
     /// In per cent of the screen.
     pub percent: f64,
@@ -52,7 +54,7 @@ pub struct Area {
 ///
 /// Its intervals are widened where the windows lie farther from the curve than their uncertainties explain, by the square root of χ² over the degrees of freedom (Birge 1932):
 /// real limiters bend more softly than this.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LimiterFigures {
     /// Lp, in cd/m².
     pub plateau: Figure,
@@ -229,6 +231,24 @@ impl Figures for WindowFigures {
         };
         let columns = ["area, %", "luminance, cd/m²", "of the largest window's"].map(str::to_owned).to_vec();
         vec![Table { title: "Windows".to_owned(), columns, rows: self.windows.iter().map(row).collect() }]
+    }
+
+    fn quantities(&self) -> Vec<Quantity> {
+        let listed = Quantities::default()
+            .whole("peak", "cd/m²", self.peak)
+            .whole("largest", "cd/m²", self.largest)
+            .whole("largest_to_peak", "", self.largest_to_peak);
+        let area = |listed: Quantities, area: &Area| {
+            let of = format!("{} %", plain(area.percent));
+            listed.of(&of, "luminance", "cd/m²", area.luminance).of(&of, "to_largest", "", area.to_largest)
+        };
+        let curve = |listed: Quantities, curve: &LimiterFigures| {
+            listed
+                .whole("plateau", "cd/m²", curve.plateau)
+                .whole("knee_percent", "%", curve.knee_percent)
+                .whole("exponent", "", curve.exponent)
+        };
+        listed.each(&self.windows, area).each(&self.curve, curve).all()
     }
 }
 

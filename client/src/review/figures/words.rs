@@ -1,5 +1,6 @@
 //! Figures in words.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{Finding, Standing, Tolerance, sentence};
@@ -8,7 +9,7 @@ use crate::evaluate::figure::Figure;
 use crate::show;
 
 /// A figure of one step of a sequence.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Named {
     /// What the step's patch is called.
     pub name: String,

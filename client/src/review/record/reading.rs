@@ -164,6 +164,7 @@ fn entry_of(number: usize, line: &[u8]) -> Result<Entry, Mistake> {
     match parsed::<Kind>(number, line)?.entry.as_str() {
         "patch" => parsed(number, line).map(|patch| Entry::Patch(Box::new(patch))),
         "course" => parsed(number, line).map(Entry::Course),
+        "shown" => parsed(number, line).map(Entry::Shown),
         _ => parsed(number, line),
     }
 }

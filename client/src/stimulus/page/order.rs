@@ -4,6 +4,7 @@ use serde::Deserialize;
 use serde_json::json;
 
 use crate::review::patch::Patch;
+use crate::review::record::shown::{Gamut, Geometry};
 use crate::stimulus::NotShown;
 
 /// The largest code value of 8 bits.
@@ -80,25 +81,45 @@ pub struct View {
     pub awake: bool,
     /// A whole pixel of the page's is a whole pixel of the display's, as far as the browser tells.
     pub exact: bool,
+    /// Bits of colour for each pixel of the screen, as the browser says it.
+    pub depth: u32,
+    /// The widest gamut that the screen has about, as the browser says it.
+    pub gamut: Option<Gamut>,
+    /// The browser takes the screen to be in a mode for high dynamic range.
+    pub hdr: bool,
 }
 
 impl View {
     /// What may make its light other than it should be.
-    pub(super) fn cautions(self) -> impl Iterator<Item = &'static str> {
+    pub(in crate::stimulus) fn cautions(self) -> impl Iterator<Item = &'static str> {
         let of = |is_so: bool, words| is_so.then_some(words);
         [
             of(!self.fills, "the page does not fill the screen: windows are shares of the page, and the rest of the screen shows something else"),
             of(!self.awake, "the browser does not keep the display awake here: switch off dimming and the screen saver by hand"),
+            of(self.hdr, "the browser takes the display to be in a mode for high dynamic range: the page is SDR content within it, at a brightness of the system's choice"),
             of(!self.exact, "the browser does not tell the display's pixels: edges of a window may be blurred by one"),
         ]
         .into_iter()
         .flatten()
     }
 
+    /// All but where the window is, which is the stimulus's.
+    pub(in crate::stimulus) fn geometry(self) -> Geometry {
+        Geometry {
+            width_px: self.width,
+            height_px: self.height,
+            ratio: self.ratio,
+            full_screen: self.fills,
+            kept_awake: self.awake,
+            exact_pixels: self.exact,
+            depth_bits: Some(self.depth).filter(|bits| *bits > 0),
+            gamut: self.gamut,
+            high_dynamic_range: Some(self.hdr),
+        }
+    }
+
     /// The same for people: what matters of a change.
     pub(super) fn in_words(self) -> String {
-        let Self { width, height, ratio, .. } = self;
-        let fills = if self.fills { ", full screen" } else { "" };
-        format!("{width} × {height} pixels at {ratio} for one of the page's{fills}")
+        self.geometry().words()
     }
 }

@@ -37,6 +37,11 @@ function fillsScreen() {
   return document.fullscreenElement !== null || (near(innerWidth, screen.width) && near(innerHeight, screen.height));
 }
 
+// The widest gamut that the browser takes the screen to have.
+function gamut() {
+  return ["rec2020", "p3", "srgb"].find((name) => matchMedia(`(color-gamut: ${name})`).matches) ?? null;
+}
+
 // A margin of whole pixels on both sides, so that the window is centred; at least a pixel of it is left.
 function margin(full, share) {
   return Math.min(Math.round((full * (1 - share)) / 2), Math.floor((full - 1) / 2));
@@ -84,6 +89,7 @@ function draw() {
   const view = {
     width, height, left, top, window_width: inside, window_height: high,
     ratio: devicePixelRatio, fills: fillsScreen(), awake: lock !== null, exact,
+    depth: screen.colorDepth, gamut: gamut(), hdr: matchMedia("(dynamic-range: high)").matches,
   };
   const [id, mine] = [order.id, ++drawing];
   // The second frame begins once the first has been handed over.

@@ -127,7 +127,22 @@ mod tests {
     fn view(width: u32) -> View {
         let (left, top, window_width, window_height) = (10, 10, 80, 80);
         let (height, ratio, fills, awake, exact) = (100, 1.0, true, true, true);
-        View { width, height, left, top, window_width, window_height, ratio, fills, awake, exact }
+        let (depth, gamut, hdr) = (24, None, false);
+        View {
+            width,
+            height,
+            left,
+            top,
+            window_width,
+            window_height,
+            ratio,
+            fills,
+            awake,
+            exact,
+            depth,
+            gamut,
+            hdr,
+        }
     }
 
     #[test]

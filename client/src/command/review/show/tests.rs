@@ -8,6 +8,8 @@ use crate::evaluate::aim::{Aim, Primaries, Transfer};
 use crate::review::evaluation::{Noted, Unsettled};
 use crate::review::figures::Finding;
 use crate::review::patch::Coding;
+use crate::review::record::shown::Means;
+use crate::stimulus::way::Kind;
 
 const MOMENT: u64 = 1_790_000_000_000_000_000;
 
@@ -41,6 +43,16 @@ fn evaluation() -> Evaluation {
         ended: Some(Timestamp::from_unix_ns(MOMENT + 600_000_000_000)),
         calibration: Stated { luminance_u: None, chromaticity_u: None },
         flags: vec![Flag::Simulated, Flag::MeterWarming],
+        shown: vec![Shown {
+            at: Timestamp::from_unix_ns(MOMENT),
+            means: Means {
+                way: Kind::Page,
+                pause_s: 0.3,
+                program: None,
+                page: None,
+                cautions: vec!["the page does not fill the screen".to_owned()],
+            },
+        }],
         notes: vec![Noted {
             at: Timestamp::from_unix_ns(MOMENT),
             words: "the review was resumed".to_owned(),
@@ -85,6 +97,7 @@ fn what_a_figure_rests_on_is_said() {
         "4 of 21 stimuli measured",
         "not measured",
         "repeatability alone, as the meter's calibration was not stated",
+        "Stimuli were shown by a page in a browser; read 0.3 s after each was shown. ! the page does not fill the screen",
         "the review was resumed",
     ] {
         assert!(text.contains(words), "{words} is not in\n{text}");

@@ -1,0 +1,110 @@
+//! `settle report`: what was measured as a document, and its figures and plots by themselves.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use serde_json::json;
+
+use super::{Exit, Failure};
+use crate::chart;
+use crate::output::Output;
+use crate::report::{Document, Plot, html, rows};
+use crate::show;
+
+use made::Made;
+use whole::Whole;
+
+mod made;
+mod whole;
+
+#[derive(Debug, Args)]
+pub(super) struct Options {
+    /// What is reported: a record that settle review run wrote.
+    file: PathBuf,
+    #[command(flatten)]
+    forms: Forms,
+}
+
+/// In which forms, and where to.
+#[derive(Debug, Args)]
+#[group(required = true, multiple = true)]
+pub(super) struct Forms {
+    /// The document, in one file of HTML; - is standard output.
+    #[arg(long, value_name = "FILE")]
+    into: Option<PathBuf>,
+    /// All figures as JSON, as report.schema.json has it; - is standard output.
+    #[arg(long, value_name = "FILE")]
+    figures: Option<PathBuf>,
+    /// All figures as CSV, one a line; - is standard output.
+    #[arg(long, value_name = "FILE")]
+    csv: Option<PathBuf>,
+    /// Each plot as an SVG file in this folder, which is made; it must not exist yet, or be empty.
+    #[arg(long, value_name = "FOLDER")]
+    svg: Option<PathBuf>,
+    /// Each plot as a PNG file in this folder, which is made; it must not exist yet, or be empty.
+    #[arg(long, value_name = "FOLDER")]
+    png: Option<PathBuf>,
+}
+
+pub(super) fn run(output: Output, options: &Options) -> Result<Exit, Failure> {
+    let made = Made::of_review(&options.file)?;
+    write(output, &options.forms, &made)
+}
+
+/// Writes every form that was asked for: all are whole before the first gets its name.
+fn write(output: Output, forms: &Forms, made: &Made) -> Result<Exit, Failure> {
+    let mut whole = Whole::new(output);
+    if let Some(path) = &forms.into {
+        whole.file(path, html::html(&made.document).as_bytes())?;
+    }
+    if let Some(path) = &forms.figures {
+        let mut text = serde_json::to_vec_pretty(&made.figures).map_err(std::io::Error::from)?;
+        text.push(b'\n');
+        whole.file(path, &text)?;
+    }
+    if let Some(path) = &forms.csv {
+        let table =
+            rows::csv(&made.rows).map_err(|error| Failure::Input(format!("{}: {error}", path.display())))?;
+        whole.file(path, &table)?;
+    }
+    if let Some(path) = &forms.svg {
+        let svg = |plot: &Plot| Ok(chart::svg(&plot.scene).into_bytes());
+        whole.folder(path, &drawn(&made.document, "svg", svg)?)?;
+    }
+    if let Some(path) = &forms.png {
+        whole.folder(path, &drawn(&made.document, "png", |plot| chart::png(&plot.scene))?)?;
+    }
+    whole.keep()?;
+    say(output, forms, made);
+    Ok(Exit::Done)
+}
+
+/// Each plot as a file, with its name.
+fn drawn(
+    document: &Document,
+    ending: &str,
+    drawn: impl Fn(&Plot) -> Result<Vec<u8>, chart::Error>,
+) -> Result<Vec<(String, Vec<u8>)>, Failure> {
+    let file = |plot: &Plot| Ok((format!("{}.{ending}", plot.name), drawn(plot)?));
+    let files: Result<Vec<_>, chart::Error> = document.plots().map(file).collect();
+    files.map_err(|error| Failure::Input(settled_drivers::fault::chain(&error)))
+}
+
+/// Says what there is now.
+fn say(output: Output, forms: &Forms, made: &Made) {
+    let files: Vec<&Path> = forms.named().collect();
+    let names: Vec<String> = files.iter().map(|path| path.display().to_string()).collect();
+    let plots = u64::try_from(made.document.plots().count()).unwrap_or(u64::MAX);
+    if !files.is_empty() {
+        let words = format!("{} in {}", show::counted(plots, "plot", "plots"), names.join(", "));
+        output.note(&words, &json!({ "report": { "files": files, "plots": plots } }));
+    }
+}
+
+impl Forms {
+    /// Every file and folder that was named.
+    fn named(&self) -> impl Iterator<Item = &Path> {
+        let all = [&self.into, &self.figures, &self.csv, &self.svg, &self.png];
+        all.into_iter().flatten().map(PathBuf::as_path).filter(|path| path.as_os_str() != "-")
+    }
+}

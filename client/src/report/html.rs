@@ -1,0 +1,256 @@
+//! A document as one file of HTML: readable without a network, without scripts, on a screen and on paper.
+//!
+//! Whatever a document holds is text: every word is escaped, and the page's own policy forbids scripts and requests, whatever should be in it. Pictures are within
+//! it as SVG, each with a title and a description that readers of screens find.
+
+use std::fmt::Write;
+
+use super::{Document, Fact, Plot, Section, Statement, Tone};
+use crate::chart;
+use crate::chart::xml;
+use crate::review::figures::Table;
+
+/// What the page may do: nothing but be styled by its own sheet.
+const POLICY: &str =
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'";
+const STYLE: &str = include_str!("style.css");
+
+/// The document as the text of an HTML file.
+#[must_use]
+pub fn html(document: &Document) -> String {
+    let mut page = String::with_capacity(1 << 16);
+    head(&mut page, document);
+    page.push_str("<body>\n");
+    banner(&mut page, document);
+    page.push_str("<main>\n<header>\n");
+    element(&mut page, "h1", "", &document.title);
+    if !document.subtitle.is_empty() {
+        element(&mut page, "p", "subtitle", &document.subtitle);
+    }
+    page.push_str("</header>\n");
+    summary(&mut page, &document.summary);
+    contents(&mut page, &document.sections);
+    for (index, section) in document.sections.iter().enumerate() {
+        write_section(&mut page, index, section);
+    }
+    facts(&mut page, "conditions", "Conditions", &document.conditions);
+    cautions(&mut page, &document.cautions);
+    facts(&mut page, "provenance", "Provenance", &document.provenance);
+    page.push_str("</main>\n</body>\n</html>\n");
+    page
+}
+
+fn head(page: &mut String, document: &Document) {
+    let marks = document.marks.join(", ");
+    let title =
+        if marks.is_empty() { document.title.clone() } else { format!("{marks}: {}", document.title) };
+    put(
+        page,
+        format_args!(
+            "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+             <meta http-equiv=\"Content-Security-Policy\" content=\"{POLICY}\">\n\
+             <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
+             <meta name=\"color-scheme\" content=\"light dark\">\n\
+             <meta name=\"referrer\" content=\"no-referrer\">\n\
+             <meta name=\"generator\" content=\"settle {}\">\n<title>{}</title>\n<style>\n{STYLE}{}</style>\n</head>\n",
+            env!("CARGO_PKG_VERSION"),
+            escaped(&title),
+            running(&title)
+        ),
+    );
+}
+
+/// What stands in the margin of each printed page.
+fn running(title: &str) -> String {
+    format!("@page {{\n  @top-left {{ content: {} }}\n}}\n", quoted(title))
+}
+
+/// A text within a style sheet: whatever might end the text or the sheet is written by its number.
+fn quoted(text: &str) -> String {
+    let mut quoted = String::from("\"");
+    for character in text.chars() {
+        if character.is_alphanumeric() || matches!(character, ' ' | ',' | '.' | ':' | '-') {
+            quoted.push(character);
+        } else if !character.is_control() {
+            put(&mut quoted, format_args!("\\{:x} ", u32::from(character)));
+        }
+    }
+    quoted.push('"');
+    quoted
+}
+
+/// What must not be overlooked, at the top of the window and of each page.
+fn banner(page: &mut String, document: &Document) {
+    if !document.marks.is_empty() {
+        element(page, "p", "mark", &document.marks.join(", "));
+    }
+}
+
+fn summary(page: &mut String, statements: &[Statement]) {
+    if statements.is_empty() {
+        return;
+    }
+    page.push_str("<section id=\"summary\" aria-labelledby=\"summary-heading\">\n<h2 id=\"summary-heading\">Summary</h2>\n");
+    for together in statements.chunk_by(|one, other| one.place == other.place) {
+        page.push_str("<div class=\"place\">\n");
+        if let Some(first) = together.first().filter(|first| !first.place.is_empty()) {
+            element(page, "h3", "", &first.place);
+        }
+        page.push_str("<ul class=\"statements\">\n");
+        for statement in together {
+            write_statement(page, statement);
+        }
+        page.push_str("</ul>\n</div>\n");
+    }
+    page.push_str("</section>\n");
+}
+
+fn write_statement(page: &mut String, statement: &Statement) {
+    let (class, sign) = match statement.tone {
+        Tone::Good => ("good", "✓"),
+        Tone::Bad => ("bad", "✗"),
+        Tone::Open => ("open", "?"),
+        Tone::Plain => ("plain", "·"),
+    };
+    put(
+        page,
+        format_args!(
+            "<li class=\"{class}\"><span class=\"verdict\"><span aria-hidden=\"true\">{sign}</span> {}</span> <span class=\"words\">{}",
+            escaped(&statement.verdict),
+            escaped(&statement.words)
+        ),
+    );
+    let held = [&statement.tolerance, &statement.source];
+    let held: Vec<&str> = held.into_iter().map(String::as_str).filter(|text| !text.is_empty()).collect();
+    if !held.is_empty() {
+        put(page, format_args!(" <span class=\"tolerance\">[{}]</span>", escaped(&held.join("; "))));
+    }
+    page.push_str("</span></li>\n");
+}
+
+fn contents(page: &mut String, sections: &[Section]) {
+    if sections.len() < 2 {
+        return;
+    }
+    page.push_str("<nav aria-label=\"Contents\">\n<ol>\n");
+    for (index, section) in sections.iter().enumerate() {
+        put(page, format_args!("<li><a href=\"#section-{index}\">{}</a></li>\n", escaped(&section.heading)));
+    }
+    page.push_str("</ol>\n</nav>\n");
+}
+
+fn write_section(page: &mut String, index: usize, section: &Section) {
+    put(
+        page,
+        format_args!(
+            "<section id=\"section-{index}\" aria-labelledby=\"section-{index}-heading\">\n<h2 id=\"section-{index}-heading\">{}</h2>\n",
+            escaped(&section.heading)
+        ),
+    );
+    for words in &section.words {
+        element(page, "p", "", words);
+    }
+    for (number, plot) in section.plots.iter().enumerate() {
+        write_plot(page, &format!("plot-{index}-{number}"), plot);
+    }
+    for table in &section.tables {
+        write_table(page, table);
+    }
+    page.push_str("</section>\n");
+}
+
+fn write_plot(page: &mut String, id: &str, plot: &Plot) {
+    put(
+        page,
+        format_args!(
+            "<figure class=\"plot\">\n<div class=\"picture\" tabindex=\"0\">\n{}</div>\n",
+            chart::inline(&plot.scene, id)
+        ),
+    );
+    element(page, "figcaption", "", &plot.caption);
+    page.push_str("</figure>\n");
+}
+
+fn write_table(page: &mut String, table: &Table) {
+    page.push_str("<div class=\"table\" tabindex=\"0\">\n<table>\n");
+    element(page, "caption", "", &table.title);
+    page.push_str("<thead>\n<tr>");
+    for column in &table.columns {
+        put(page, format_args!("<th scope=\"col\">{}</th>", escaped(column)));
+    }
+    page.push_str("</tr>\n</thead>\n<tbody>\n");
+    for row in &table.rows {
+        page.push_str("<tr>");
+        for column in 0..table.columns.len().max(row.len()) {
+            let cell = escaped(row.get(column).map_or("", String::as_str));
+            if column == 0 {
+                put(page, format_args!("<th scope=\"row\">{cell}</th>"));
+            } else {
+                put(page, format_args!("<td>{cell}</td>"));
+            }
+        }
+        page.push_str("</tr>\n");
+    }
+    page.push_str("</tbody>\n</table>\n</div>\n");
+}
+
+fn facts(page: &mut String, id: &str, heading: &str, facts: &[Fact]) {
+    if facts.is_empty() {
+        return;
+    }
+    put(
+        page,
+        format_args!(
+            "<section id=\"{id}\" aria-labelledby=\"{id}-heading\">\n<h2 id=\"{id}-heading\">{heading}</h2>\n<dl>\n"
+        ),
+    );
+    for Fact { name, value } in facts {
+        put(page, format_args!("<div><dt>{}</dt><dd>{}</dd></div>\n", escaped(name), escaped(value)));
+    }
+    page.push_str("</dl>\n</section>\n");
+}
+
+fn cautions(page: &mut String, cautions: &[String]) {
+    if cautions.is_empty() {
+        return;
+    }
+    page.push_str("<section id=\"cautions\" aria-labelledby=\"cautions-heading\">\n<h2 id=\"cautions-heading\">Cautions</h2>\n<ul>\n");
+    for caution in cautions {
+        element(page, "li", "", caution);
+    }
+    page.push_str("</ul>\n</section>\n");
+}
+
+/// Text as HTML has it, in which a number stays with its unit and its interval.
+fn escaped(text: &str) -> String {
+    let pairs = [(" %", "\u{a0}%"), (" ± ", "\u{a0}±\u{a0}"), (" cd/m²", "\u{a0}cd/m²")];
+    xml::escaped(&pairs.iter().fold(text.to_owned(), |text, (from, to)| text.replace(from, to)))
+}
+
+fn element(page: &mut String, name: &str, class: &str, text: &str) {
+    let class = if class.is_empty() { String::new() } else { format!(" class=\"{class}\"") };
+    put(page, format_args!("<{name}{class}>{}</{name}>\n", escaped(text)));
+}
+
+/// Writing to a text can't fail.
+fn put(page: &mut String, text: std::fmt::Arguments<'_>) {
+    let _written = page.write_fmt(text).is_ok();
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_text_within_the_style_sheet_ends_neither_itself_nor_the_sheet() {
+        assert_eq!(quoted("field monitor 4"), "\"field monitor 4\"");
+        assert_eq!(quoted("a\"}</style>\\\n"), "\"a\\22 \\7d \\3c \\2f style\\3e \\5c \"");
+    }
+
+    #[test]
+    fn a_document_that_holds_nothing_is_a_page_all_the_same() {
+        let page = html(&Document::default());
+        assert!(page.starts_with("<!DOCTYPE html>") && page.ends_with("</html>\n"), "{page}");
+        assert!(!page.contains("<h2") && !page.contains("<nav"), "{page}");
+    }
+}

@@ -1,0 +1,171 @@
+//! How a review was measured, what to mind, and where it comes from, as far as the record knows. What isn't known isn't told.
+
+use settled_protocol::reading::Flag;
+use settled_protocol::settling::Verdict;
+
+use crate::report::Fact;
+use crate::review::evaluation::Evaluation;
+use crate::review::figures::part::Part;
+use crate::review::plan::{Set, What};
+use crate::review::record::{Entry, Record};
+use crate::show;
+
+/// How it was measured.
+pub(super) fn conditions(record: &Record, evaluation: &Evaluation) -> Vec<Fact> {
+    let header = &record.header;
+    let mut facts = vec![Fact::new("Display", header.display.clone()), Fact::new("Meter", meter(record))];
+    facts.extend(
+        record.header.plan.sets.iter().map(|set| Fact::new(&format!("Mode {}", set.name), mode(set))),
+    );
+    facts.push(Fact::new("Intervals", format!("95 %: {}", evaluation.calibration.words())));
+    let several = evaluation.shown.len() > 1;
+    facts.extend(evaluation.shown.iter().map(|shown| {
+        let since = if several { format!(", from {}", show::moment(shown.at)) } else { String::new() };
+        Fact::new(&format!("Stimuli{since}"), shown.means.words())
+    }));
+    facts.push(Fact::new("Waited for", waited(record)));
+    facts.extend(ambient(evaluation).map(|light| Fact::new("Light of the room", light)));
+    facts.push(Fact::new("Flags on readings", flags(evaluation)));
+    let noted = evaluation.notes.iter().map(|noted| Fact::new(&show::moment(noted.at), noted.words.clone()));
+    facts.extend(noted);
+    facts
+}
+
+fn meter(record: &Record) -> String {
+    let serial = record.header.serial.as_ref();
+    serial.map_or_else(
+        || record.header.meter.clone(),
+        |serial| format!("{}, serial number {serial}", record.header.meter),
+    )
+}
+
+fn mode(set: &Set) -> String {
+    let range = match set.coding.range {
+        settled_protocol::stage::Range::Full => "full",
+        settled_protocol::stage::Range::Narrow => "narrow",
+    };
+    format!("held against {}; {}-bit code values, {range} range", set.aim.words(), set.coding.bits)
+}
+
+/// How many stimuli settled.
+fn waited(record: &Record) -> String {
+    let patches: Vec<_> = record
+        .entries
+        .iter()
+        .filter_map(|entry| match entry {
+            Entry::Patch(patch) => Some(patch),
+            _ => None,
+        })
+        .collect();
+    let settled = patches.iter().filter(|patch| patch.verdict == Verdict::Settled).count();
+    let longest = patches.iter().map(|patch| patch.waited_s).fold(0.0, f64::max);
+    format!(
+        "each stimulus until its light had settled: {settled} of {} did, the longest took {}; what did not is named in its section",
+        patches.len(),
+        show::span(longest)
+    )
+}
+
+/// The room's light, where it was measured.
+fn ambient(evaluation: &Evaluation) -> impl Iterator<Item = String> {
+    let parts = evaluation.sets.iter().flat_map(|set| &set.sequences).flat_map(|sequence| &sequence.figures);
+    let lights = parts.filter_map(|part| match part {
+        Part::Ambient(ambient) => Some(ambient),
+        _ => None,
+    });
+    lights.map(|ambient| {
+        let less = if ambient.off_below_range { "below the meter's range, at most " } else { "" };
+        format!("{less}{} cd/m² on the screen, switched off", ambient.off.words())
+    })
+}
+
+fn flags(evaluation: &Evaluation) -> String {
+    let told: Vec<Flag> = evaluation.flags.iter().copied().filter(|flag| *flag != Flag::Shared).collect();
+    if told.is_empty() { "none".to_owned() } else { show::flags(&evaluation.meter, &told) }
+}
+
+/// What to mind.
+pub(super) fn cautions(record: &Record, evaluation: &Evaluation) -> Vec<String> {
+    let mut cautions = Vec::new();
+    if !super::marks(evaluation).is_empty() {
+        cautions.push("Nothing of this was seen on a display: it was simulated or replayed.".to_owned());
+    }
+    if evaluation.findings.iter().any(|placed| placed.repeatability_alone) {
+        cautions.push(
+            "Verdicts by repeatability alone take the meter for exact: nobody stated how exact it is."
+                .to_owned(),
+        );
+    }
+    for caution in evaluation.shown.iter().flat_map(|shown| &shown.means.cautions) {
+        if !cautions.contains(caution) {
+            cautions.push(caution.clone());
+        }
+    }
+    cautions.extend([
+        "A window's luminance depends on what else is on the screen: figures compare with those of the same plan.".to_owned(),
+        "A filter colorimeter that was not corrected for this display's spectra is off by several per cent, and no interval knows unless its calibration is stated.".to_owned(),
+        "On a self-emitting panel white itself moves by some per cent within a review; no interval holds that.".to_owned(),
+    ]);
+    if record
+        .header
+        .plan
+        .sets
+        .iter()
+        .flat_map(|set| &set.sequences)
+        .any(|sequence| matches!(sequence.what, What::PeakHold { .. } | What::Retention { .. }))
+    {
+        cautions.push(
+            "Bright patches that stand for long leave marks on self-emitting panels, some for good."
+                .to_owned(),
+        );
+    }
+    cautions.push("Measured again, the screen changes between dark and bright, which can trigger seizures in photosensitive viewers.".to_owned());
+    cautions.push("Verdicts are about what was measured where the meter looked, that day. The makers' instructions, local codes and licensed practice come first.".to_owned());
+    cautions
+}
+
+/// Where it comes from.
+pub(super) fn provenance(record: &Record, evaluation: &Evaluation) -> Vec<Fact> {
+    let header = &record.header;
+    let ended = evaluation.ended.map_or_else(String::new, |ended| format!(" to {}", show::moment(ended)));
+    let mut facts = vec![
+        Fact::new("Measured", format!("{}{ended} (UTC)", show::moment(header.began))),
+        Fact::new("Plan", format!("{}: {}", header.plan.title, planned(evaluation))),
+        Fact::new(
+            "Record",
+            format!("form {} of JSON lines, {} entries", header.review, record.entries.len()),
+        ),
+        Fact::new(
+            "Evaluated by",
+            format!("settle {}, evaluation {}", env!("CARGO_PKG_VERSION"), evaluation.evaluation),
+        ),
+    ];
+    if let Some(log) = &header.log {
+        facts.push(Fact::new("Log of the readings", logged(record, log)));
+    }
+    facts.push(Fact::new(
+        "Figures",
+        "each with its 95 % interval, by propagation of distributions (JCGM 101:2008)",
+    ));
+    facts
+}
+
+fn planned(evaluation: &Evaluation) -> String {
+    let sequences = || evaluation.sets.iter().flat_map(|set| &set.sequences);
+    let planned: usize = sequences().map(|sequence| sequence.planned).sum();
+    let measured: usize = sequences().map(|sequence| sequence.measured).sum();
+    format!("{measured} of {planned} stimuli measured, in {} sequences", sequences().count())
+}
+
+fn logged(record: &Record, log: &str) -> String {
+    let readings = record.entries.iter().filter_map(|entry| match entry {
+        Entry::Patch(patch) => patch.readings,
+        Entry::Course(course) => course.readings,
+        _ => None,
+    });
+    let ends = readings.fold(None, |ends: Option<(u64, u64)>, readings| {
+        let (first, last) = ends.unwrap_or((u64::MAX, 0));
+        Some((first.min(readings.first), last.max(readings.last)))
+    });
+    ends.map_or_else(|| log.to_owned(), |(first, last)| format!("{log}, readings {first} to {last}"))
+}
