@@ -68,8 +68,8 @@ impl Corrections {
             .map_or_else(String::new, |before| format!(", instead of {before}"));
         let detail = format!("{id} \"{}\" is in force{instead}", correction.name.as_str());
         let happening = Happening::about(EventKind::CorrectionApplied, meter.id(), detail);
+        let change = Change::Force(meter.id().to_owned(), Some((forced.clone(), Arc::clone(&correction))));
         let through = Arc::new(Through::new(correction, &forced, now, self.stale_after_s()));
-        let change = Change::Force(meter.id().to_owned(), Some(forced.clone()));
         let (meter, clock) = (meter.clone(), Arc::clone(&self.clock));
         self.change(turn, change, Some(happening), move |known: &mut Known| {
             if let Some(entry) = known.corrections.get_mut(&number) {

@@ -260,6 +260,35 @@ async fn where_the_log_can_not_be_written_nothing_is_added_and_nothing_put_in_fo
     assert_eq!(meter.read(&By::itself(), Exposure::default()).await.unwrap().reading.correction, Some(id));
 }
 
+#[tokio::test]
+async fn a_correction_whose_row_was_lost_is_put_in_force_and_written_anew_and_costs_no_reading_its_place() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("log.sqlite");
+    let (corrections, log, _written) = opened(folder.path());
+    let added = corrections.add(given("one", 1.25)).await.unwrap().correction;
+    let other = rusqlite::Connection::open(&path).unwrap();
+    other.execute_batch("DELETE FROM corrections").unwrap();
+    let number = correction_number(&added.id).unwrap();
+    let now = Clock::system().now();
+    let forced = Forced { number, shown: None, since: now.at, forced: false };
+    let change = Change::Force("m".to_owned(), Some((forced, Arc::new(added.clone()))));
+    let (written, is_written) = tokio::sync::oneshot::channel();
+    let then = Then::new(move |is_written| written.send(is_written).unwrap());
+    log.keep(&Clock::system(), change, None, then).await;
+    assert!(is_written.await.unwrap());
+    assert_eq!(log.status().reason, None);
+    let kept: (i64, f64, bool) = other
+        .query_row("SELECT number, m11, used FROM corrections", [], |row| {
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?))
+        })
+        .unwrap();
+    assert_eq!(kept, (1, 1.25, true));
+    assert_eq!(
+        other.query_row("SELECT correction FROM in_force", [], |row| row.get::<_, i64>(0)).unwrap(),
+        1
+    );
+}
+
 fn spawned<T: Send + 'static>(future: impl Future<Output = T> + Send + 'static) -> tokio::task::JoinSet<T> {
     let mut tasks = tokio::task::JoinSet::new();
     tasks.spawn(future);

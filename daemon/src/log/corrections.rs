@@ -1,5 +1,7 @@
 //! Corrections in the log: what was added stays for as long as readings went through it, with its matrix to the last bit.
 
+use std::sync::Arc;
+
 use rusqlite::{Connection, Row, Transaction, params};
 use settled_protocol::correction::Correction;
 use settled_protocol::matrix::Matrix;
@@ -38,7 +40,7 @@ pub enum Change {
     /// One that no reading went through: as if it had never been.
     Forget(u64),
     /// What is in force on a meter from now on.
-    Force(String, Option<Forced>),
+    Force(String, Option<(Forced, Arc<Correction>)>),
 }
 
 /// A correction in force on a meter.
@@ -160,11 +162,22 @@ fn add(transaction: &Transaction<'_>, number: u64, correction: &Correction) -> r
         .map(drop)
 }
 
-fn force(transaction: &Transaction<'_>, meter: &str, forced: Option<&Forced>) -> rusqlite::Result<()> {
+fn force(
+    transaction: &Transaction<'_>,
+    meter: &str,
+    forced: Option<&(Forced, Arc<Correction>)>,
+) -> rusqlite::Result<()> {
     let meter = name_id(transaction, Names::Meters, meter)?;
-    let Some(Forced { number, shown, since, forced }) = forced else {
+    let Some((Forced { number, shown, since, forced }, correction)) = forced else {
         return transaction.execute("DELETE FROM in_force WHERE meter = ?1", [meter]).map(drop);
     };
+    // What was lost with a damaged file is written anew, so that it keeps nothing else of the commit from being written.
+    if !transaction
+        .prepare_cached("SELECT 1 FROM corrections WHERE number = ?1")?
+        .exists([signed(*number)])?
+    {
+        add(transaction, *number, correction)?;
+    }
     transaction.execute(
         "INSERT OR REPLACE INTO in_force (meter, correction, shown, since_ns, forced) VALUES (?1, ?2, ?3, ?4, ?5)",
         params![meter, signed(*number), shown.as_ref().map(Text::as_str), signed(since.unix_ns()), forced],
