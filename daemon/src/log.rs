@@ -54,6 +54,7 @@ mod thin;
 mod unlogged;
 mod views;
 mod wal;
+mod witnessed;
 mod writer;
 mod zeros;
 

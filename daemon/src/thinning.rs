@@ -1,7 +1,8 @@
 //! When old readings give way to bins: a while after the start, then once a day, in small steps with long pauses in between.
 //!
-//! What is thinned is gone for good, so a clock that has just been set is not believed: a machine whose clock ran years ahead
-//! until it asked the network would thin its whole log.
+//! What is thinned is gone for good, so UTC alone is not believed: a machine whose clock runs years ahead, or did until it asked the
+//! network, would thin its whole log. Nothing is thinned that the log itself doesn't show to be old, too (`log/witnessed.rs`), and nothing
+//! as long as a clock that was just set may be set back.
 
 use settled_drivers::clock::Clock as _;
 use settled_protocol::error::RpcError;
@@ -23,6 +24,14 @@ const EVERY_S: f64 = 86_400.0;
 /// UTC that has moved further than this, in s, against the boot clock since the last look was set.
 const SET_S: f64 = 60.0;
 
+/// Between two boots UTC is believed for this long, in s, and for this share of what readings are kept for: a clock that was set wrongly
+/// takes so much of that, each time, and a machine that is off for longer keeps its readings for longer.
+const BELIEVED_S: f64 = 7.0 * 86_400.0;
+const BELIEVED: f64 = 0.1;
+
+/// What is left though UTC calls it older than it must be by this share is told.
+const TOLD: f64 = 0.1;
+
 /// The pause after a step, by the time that the step took: nine tenths of the writer's time are for new readings.
 const PAUSE: f64 = 9.0;
 
@@ -37,6 +46,7 @@ pub(crate) async fn run(
     let rounds = async {
         let mut offset_s = offset_s(clock);
         let mut due_s = clock.now_s() + AFTER_START_S;
+        let mut is_held = false;
         loop {
             clock.sleep_until(due_s).await;
             let now_s = self::offset_s(clock);
@@ -46,8 +56,21 @@ pub(crate) async fn run(
             if let Some(retention) = retention {
                 if was_set {
                     tracing::warn!("UTC was set since the last look: nothing is thinned this time");
-                } else if let Err(error) = round(retention, &wanted, clock, log).await {
-                    tracing::warn!(error = error.message, "thinning the log; it is tried again in a day");
+                } else {
+                    match round(retention, &wanted, clock, log).await {
+                        Ok(holds) => {
+                            if holds && !is_held {
+                                log.event(clock, held(retention, clock.now().at)).await;
+                            }
+                            is_held = holds;
+                        }
+                        Err(error) => {
+                            tracing::warn!(
+                                error = error.message,
+                                "thinning the log; it is tried again in a day"
+                            );
+                        }
+                    }
                 }
             }
             due_s = clock.now_s() + EVERY_S;
@@ -63,19 +86,23 @@ fn offset_s(clock: &Clock) -> f64 {
     now.at.unix_ns() as f64 / 1e9 - now.t_s
 }
 
-/// Thins what is old enough now, and writes down what that came to.
+/// Thins what is old enough now, and writes down what that came to. Whether there is more that only UTC calls old.
 async fn round(
     retention: Retention,
     wanted: &watch::Receiver<Option<Retention>>,
     clock: &Clock,
     log: &Log,
-) -> Result<(), RpcError> {
+) -> Result<bool, RpcError> {
     let (before_ns, span_ns) = border(retention, clock.now().at);
+    let believed_s = BELIEVED_S.min(BELIEVED * retention.keep_s);
+    let through = log.old_enough(clock, retention.keep_s, believed_s).await?;
     let mut all = Thinned::default();
-    let mut place = Some(Mark::default());
+    // Numbers begin with 1.
+    let mut place = through.map(|_| Mark::default());
+    let through = through.unwrap_or(0);
     while let Some(at) = place.filter(|_| *wanted.borrow() == Some(retention)) {
         let began_s = clock.now_s();
-        let step = log.thin(Order { before_ns, span_ns, place: at }).await?;
+        let step = log.thin(Order { before_ns, span_ns, through, place: at }).await?;
         all = sum(all, step);
         place = step.place;
         let now_s = clock.now_s();
@@ -86,7 +113,19 @@ async fn round(
         log.event(clock, Happening::new(EventKind::LogThinned, told(retention, before_ns, &all, total)))
             .await;
     }
-    Ok(())
+    let much_older = Retention { keep_s: (1.0 + TOLD) * retention.keep_s, ..retention };
+    log.is_younger(border(much_older, clock.now().at).0, through).await
+}
+
+/// That readings are left which only UTC calls old enough.
+fn held(retention: Retention, now: Timestamp) -> Happening {
+    let keep = humantime::format_duration(std::time::Duration::from_secs_f64(retention.keep_s));
+    let detail = format!(
+        "readings that are older than {keep} by UTC, which is {now}, are left as they are: the log itself does not show that so much time \
+         has passed since. They are thinned once it does. Where UTC is right there is nothing to do: a machine that was off for long looks \
+         the same"
+    );
+    Happening::new(EventKind::ThinningHeld, detail)
 }
 
 /// Before when readings are old enough, at the edge of a bin; and how long that is. Both in ns.
@@ -135,6 +174,16 @@ mod tests {
         let (before_ns, span_ns) = border(retention, at("2026-11-26T18:07:00Z"));
         assert_eq!((before_ns, span_ns), (at("2026-11-25T18:00:00Z").unix_ns() as i64, 600_000_000_000));
         assert_eq!(border(retention, Timestamp::from_unix_ns(0)).0, 0, "there is nothing from before 1970");
+    }
+
+    #[test]
+    fn what_is_left_is_told_with_the_clock_that_calls_it_old() {
+        let retention = Retention { keep_s: 86_400.0, thin_to_s: 600.0 };
+        let told = held(retention, "2046-11-26T18:07:00Z".parse().unwrap()).detail;
+        assert!(
+            told.starts_with("readings that are older than 1day by UTC, which is 2046-11-26T18:07:00"),
+            "{told}"
+        );
     }
 
     #[test]

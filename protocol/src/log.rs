@@ -138,6 +138,8 @@ pub enum EventKind {
     LogRecovered,
     /// Old readings were thinned to bins.
     LogThinned,
+    /// Readings that UTC calls old are not thinned, as the log doesn't show them to be.
+    ThinningHeld,
     /// The log was copied.
     LogCopied,
     /// The log's disk, or its quota, runs low.
@@ -159,7 +161,7 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind of this version.
-    pub const ALL: [Self; 34] = [
+    pub const ALL: [Self; 35] = [
         Self::DaemonStarted,
         Self::DaemonStopped,
         Self::MeterReady,
@@ -187,6 +189,7 @@ impl EventKind {
         Self::LogFailed,
         Self::LogRecovered,
         Self::LogThinned,
+        Self::ThinningHeld,
         Self::LogCopied,
         Self::DiskLow,
         Self::FallingAsleep,
@@ -211,6 +214,7 @@ impl EventKind {
             | Self::LogFailed
             | Self::LogRecovered
             | Self::DiskLow
+            | Self::ThinningHeld
             | Self::TaskRestarted => true,
             Self::DaemonStarted
             | Self::DaemonStopped
@@ -269,6 +273,7 @@ impl EventKind {
             Self::LogFailed => "log_failed",
             Self::LogRecovered => "log_recovered",
             Self::LogThinned => "log_thinned",
+            Self::ThinningHeld => "thinning_held",
             Self::LogCopied => "log_copied",
             Self::DiskLow => "disk_low",
             Self::FallingAsleep => "falling_asleep",

@@ -78,6 +78,43 @@ fn thinning_goes_on_after_kills_and_loses_and_doubles_no_reading() {
 }
 
 #[test]
+fn what_only_a_clock_that_is_years_ahead_calls_old_is_left_until_the_log_shows_it_too() {
+    let mut daemon = Daemon::start(&CONFIG.replace("1 day", "10 days"));
+    let mut client = daemon.client();
+    client.wait_for_state("m", "ready");
+    for _ in 0..50 {
+        client.call("meter.read", &json!({"meter": "m"}));
+    }
+    daemon.signal(nix::sys::signal::Signal::SIGTERM);
+    daemon.ended();
+    // As if they had been taken twenty years ago, by a clock that was right.
+    let log = rusqlite::Connection::open(daemon.path("log.sqlite")).unwrap();
+    log.execute_batch("UPDATE readings SET at_ns = at_ns - 20 * 365 * 86400000000000").unwrap();
+    drop(log);
+    daemon.launch();
+    let mut client = daemon.client();
+    client.wait_for_state("m", "ready");
+    let mut told = None;
+    wait_until("they are thinned all the same", || {
+        let last = client.call("meter.read", &json!({"meter": "m"}));
+        let events = client.call("log.events", &json!({}))["events"].take();
+        told = told.take().or_else(|| {
+            events.as_array().unwrap().iter().find(|event| event["kind"] == "thinning_held").cloned()
+        });
+        let is_thinned = counted(&mut client).1 > 0;
+        // UTC is believed for a tenth of ten days: nine have to pass.
+        let days = last["t_s"].as_f64().unwrap() / 86_400.0;
+        assert!(!is_thinned || (days > 9.0 && told.is_some()), "thinned after {days} days, told {told:?}");
+        is_thinned
+    });
+    let detail = told.unwrap()["detail"].as_str().unwrap().to_owned();
+    assert!(
+        detail.contains("are older than 10days by UTC") && detail.contains("are left as they are"),
+        "{detail}"
+    );
+}
+
+#[test]
 fn keep_holds_without_a_restart() {
     let daemon = Daemon::start(&CONFIG.replace("keep = \"1 day\"\nthin_to = \"10 min\"\n", ""));
     let mut client = daemon.client();

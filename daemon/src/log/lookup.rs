@@ -7,7 +7,9 @@ use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::{EventsPage, ReadingsPage, Selection};
 use tokio::sync::{OwnedSemaphorePermit, oneshot};
 
+use super::witnessed::{self, Question};
 use super::{Entry, Log, Order, STACK, Thinned, bins, off, query, schema, thin};
+use crate::clock::Clock;
 
 /// How much a query gives way to whatever else wants a processor, as `nice` counts it: measuring comes first.
 const PATIENCE: i32 = 10;
@@ -76,6 +78,26 @@ impl Log {
         file.entries.send(Entry::Thin { order, done }).await.map_err(|_| gone())?;
         let thinned = thinned.await.map_err(|_| gone())?;
         thinned.map_err(|error| unavailable(format!("thinning the log: {error}")))
+    }
+
+    /// The number up to which all readings are so many s old at least, as the log itself shows: within a boot by its clock, and between two
+    /// by UTC, believed for `most_s` each time. Nothing where none is.
+    ///
+    /// # Errors
+    /// `log_unavailable` if the log is off or can't be read.
+    pub async fn old_enough(&self, clock: &Clock, age_s: f64, most_s: f64) -> Result<Option<i64>, RpcError> {
+        let now = clock.now();
+        let at_ns = i64::try_from(now.at.unix_ns()).unwrap_or(i64::MAX);
+        let question = Question { boot: clock.boot().to_owned(), t_s: now.t_s, at_ns, age_s, most_s };
+        self.look_up(move |connection| witnessed::old_enough(connection, &question)).await
+    }
+
+    /// Whether there are readings from before that moment, in ns since 1970, with numbers above `sequence`.
+    ///
+    /// # Errors
+    /// `log_unavailable` if the log is off or can't be read.
+    pub async fn is_younger(&self, before_ns: i64, sequence: i64) -> Result<bool, RpcError> {
+        self.look_up(move |connection| witnessed::is_younger(connection, before_ns, sequence)).await
     }
 
     /// How many readings the log's bins stand for, all together.

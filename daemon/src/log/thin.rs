@@ -20,6 +20,8 @@ pub struct Order {
     pub before_ns: i64,
     /// To bins of this length.
     pub span_ns: i64,
+    /// None with a higher number than this.
+    pub through: i64,
     /// Behind this place.
     pub place: Mark,
 }
@@ -108,12 +110,13 @@ fn rows(transaction: &Transaction<'_>, order: &Order) -> rusqlite::Result<Vec<Ol
                 EXISTS (SELECT 1 FROM run_readings o JOIN runs u ON u.run = o.run
                     WHERE o.sequence = t.sequence AND u.state IN ('planned', 'running'))
              FROM readings t WHERE t.meter = :meter AND t.at_ns >= :at AND t.at_ns < :before AND (t.at_ns > :at OR t.sequence > :sequence)
+                AND +t.sequence <= :through
              ORDER BY t.at_ns, t.sequence LIMIT :rows",
         )?
         .query_map(
             named_params! {
                 ":meter": order.place.meter, ":at": order.place.at_ns, ":sequence": order.place.sequence,
-                ":before": order.before_ns, ":rows": ROWS,
+                ":before": order.before_ns, ":through": order.through, ":rows": ROWS,
             },
             |row| old(row, order.span_ns, &mut flags),
         )?

@@ -79,7 +79,8 @@ fn thin_all(connection: &mut Connection, before_ns: i64, most: usize) -> Thinned
     let (mut all, mut place) = (Thinned::default(), Some(Mark::default()));
     for _ in 0..most {
         let Some(at) = place else { break };
-        let step = thin(connection, &Order { before_ns, span_ns: SPAN_NS, place: at }).unwrap();
+        let step =
+            thin(connection, &Order { before_ns, span_ns: SPAN_NS, through: i64::MAX, place: at }).unwrap();
         let looked_at = step.readings + step.dark + step.held;
         assert!(looked_at <= ROWS as u64, "{step:?}");
         all.readings += step.readings;
@@ -130,6 +131,20 @@ fn what_is_thinned_is_told_as_before_and_what_is_not_to_be_thinned_is_left() {
     assert_eq!(thin_all(&mut connection, border, usize::MAX).readings as i64, held);
     let after: Vec<_> = questions().iter().map(|params| told(&connection, params)).collect();
     assert_eq!(after, before);
+}
+
+#[test]
+fn readings_with_a_higher_number_than_is_said_stay() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut connection = log(&folder, 1000);
+    connection.execute_batch("UPDATE runs SET state = 'done'").unwrap();
+    let mut place = Some(Mark::default());
+    while let Some(at) = place {
+        let order = Order { before_ns: i64::MAX, span_ns: SPAN_NS, through: 600, place: at };
+        place = thin(&mut connection, &order).unwrap().place;
+    }
+    assert_eq!(number(&connection, "SELECT min(sequence) FROM readings"), 601);
+    assert_eq!(number(&connection, "SELECT count(*) FROM readings"), 400);
 }
 
 #[test]
@@ -229,8 +244,12 @@ fn a_kill_between_any_two_steps_loses_nothing_and_the_next_daemon_goes_on() {
     let before: Vec<_> = questions().iter().map(|params| told(&connection, params)).collect();
     let (mut place, mut steps) = (Some(Mark::default()), 0);
     while let Some(at) = place {
-        place =
-            thin(&mut connection, &Order { before_ns: i64::MAX, span_ns: SPAN_NS, place: at }).unwrap().place;
+        place = thin(
+            &mut connection,
+            &Order { before_ns: i64::MAX, span_ns: SPAN_NS, through: i64::MAX, place: at },
+        )
+        .unwrap()
+        .place;
         steps += 1;
         let mut left = left(&folder, steps);
         let after = |connection: &Connection| {
@@ -255,7 +274,12 @@ fn a_step_that_fails_anywhere_leaves_the_log_as_it_was() {
             .collect()
     };
     let before = rows(&connection);
-    let order = Order { before_ns: i64::MAX, span_ns: SPAN_NS, place: Mark { meter: 1, ..Mark::default() } };
+    let order = Order {
+        before_ns: i64::MAX,
+        span_ns: SPAN_NS,
+        through: i64::MAX,
+        place: Mark { meter: 1, ..Mark::default() },
+    };
     for (event, table, nth) in [
         ("DELETE", "readings", 100),
         ("INSERT", "bins", 5),
