@@ -10,6 +10,7 @@
 //! | `nightly` | when a run starts that comes again each day |
 //! | `kept` | a run as the log keeps it |
 //! | `book` | the runs that are not over |
+//! | `unwritten` | those that are over, and not in the log yet |
 //! | `answers` | what clients are answered |
 //! | `task` | one run from its beginning to its end |
 //! | `resume` | one that was running when the daemon ended |
@@ -52,6 +53,7 @@ mod series;
 mod task;
 #[cfg(test)]
 mod tests;
+mod unwritten;
 mod verdict;
 mod warming;
 mod words;
@@ -62,6 +64,7 @@ pub use kept::Kept;
 pub(crate) use plan::interval_s;
 
 use book::{Book, Entry};
+use unwritten::Unwritten;
 
 /// Changes that who listens inside the daemon may lag behind: some for each run that there may be.
 const CHANGES: usize = 256;
@@ -88,6 +91,7 @@ pub struct Runs {
     /// The last number that was given to one.
     last: AtomicU64,
     book: Book,
+    unwritten: Unwritten,
     /// Runs that have been asked for, on their way to whoever runs their tasks.
     fresh: mpsc::Sender<Arc<Entry>>,
     asked: Mutex<Option<mpsc::Receiver<Arc<Entry>>>>,
@@ -107,6 +111,7 @@ impl Runs {
             active: watch::Sender::new(0),
             last: AtomicU64::new(log.unfinished_runs().last),
             book: Book::default(),
+            unwritten: Unwritten::default(),
             fresh,
             asked: Mutex::new(Some(asked)),
             changes: broadcast::channel(CHANGES).0,
@@ -197,13 +202,23 @@ impl Runs {
         if entry.is_new() {
             // Whoever has asked for it hears whether there is anything left of it.
             entry.set_durable(daemon.log.add_run(kept.clone()).await);
-        } else {
-            daemon.log.keep_run(kept.clone()).await;
+        } else if !daemon.log.keep_run(kept.clone()).await {
+            self.unwritten.keep(&kept.run);
         }
         let detail = format!("{}, {}: {}", plan::name(&kept.run), state.name(), kept.run.message);
         let ended = Happening::about(EventKind::RunEnded, &kept.run.plan.meter, detail).of_run(kept.run.run);
         daemon.log.event(&daemon.clock, ended).await;
         self.changed(entry, &kept, None);
+        Self::sum_up(daemon, kept).await;
+    }
+
+    /// Writes down, once and for all, what the readings of a run that is over come to: whoever asks for it needn't wait until all of them
+    /// are gone through again, and thinning changes nothing of it.
+    async fn sum_up(daemon: &Daemon, mut kept: Kept) {
+        kept.run.statistics = answers::statistics(daemon, &kept.run).await;
+        if kept.run.statistics.is_some() {
+            daemon.log.keep_run(kept).await;
+        }
     }
 }
 

@@ -348,6 +348,9 @@ pub struct StopRun {
     /// Why, for the log.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reason: Option<Text>,
+    /// Of a run that comes again each day this night alone: those to come are left as they are planned. If false they end with it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub this_night: bool,
 }
 
 /// Params of `runs.observe`.

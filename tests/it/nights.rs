@@ -124,6 +124,25 @@ fn a_run_goes_on_though_whoever_waits_for_it_is_interrupted() {
 }
 
 #[test]
+fn a_night_is_skipped_or_all_of_them_are_stopped_and_it_is_said_which() {
+    let daemon = Daemon::start(REAL);
+    daemon.client().wait_for_state("m", "ready");
+    let nightly = ["drift", "m", "--nightly", "03:00", "--for", "10min", "--nights", "5"];
+    let number = begun(&daemon, &nightly).to_string();
+    let skipped = words(&daemon.run_settle(&["runs", "stop", &number, "--this-night"]));
+    let left = "The nights to come are left: run 2 begins at ";
+    assert!(skipped.0 == Some(0) && skipped.1.contains(left), "{skipped:?}");
+    assert_eq!(run_of(&daemon, 2)["state"], "planned");
+    let stopped = words(&daemon.run_settle(&["runs", "stop", "2"]));
+    assert!(
+        stopped.0 == Some(0) && !stopped.1.contains("nights to come"),
+        "none was planned yet: {stopped:?}"
+    );
+    let planned = daemon.client().call("runs.list", &json!({"state": "planned"}));
+    assert_eq!(planned["runs"], json!([]));
+}
+
+#[test]
 fn whoever_watches_a_run_sees_it_to_its_end_across_a_kill_of_the_daemon() {
     let mut daemon = Daemon::start(REAL);
     daemon.client().wait_for_state("m", "ready");

@@ -118,9 +118,16 @@ def run(run: RunNumber, *, timeout_s: Optional[float] = None) -> Call[Run]:
     return Call("runs.show", {"run": number(run)}, Run.read, timeout_s)
 
 
-def stop_run(run: RunNumber, *, reason: Optional[str] = None, timeout_s: Optional[float] = None) -> Call[Run]:
-    """Ends a run, or takes a planned one back; of one that begins anew each day, the nights to come, too."""
-    return Call("runs.stop", {"run": number(run), **given(reason=reason)}, Run.read, timeout_s)
+def stop_run(
+    run: RunNumber,
+    *,
+    reason: Optional[str] = None,
+    this_night: bool = False,
+    timeout_s: Optional[float] = None,
+) -> Call[Run]:
+    """Ends a run, or takes a planned one back; of one that begins anew each day, the nights to come, too, unless it is `this_night` alone."""
+    params = {"run": number(run), **given(reason=reason, this_night=this_night or None)}
+    return Call("runs.stop", params, Run.read, timeout_s)
 
 
 def observe_runs(run: Optional[RunNumber] = None) -> Dict[str, Any]:

@@ -61,13 +61,19 @@ enum Action {
         /// The run's number.
         run: u64,
     },
-    /// End a run, or take one back that is planned; of one that repeats, the nights to come, too. What it has measured stays.
+    /// End a run, or take one back that is planned. What it has measured stays.
+    ///
+    /// A run that comes again each day ends for good: the nights to come end with it. With --this-night they are left, and the next one
+    /// begins as planned; of one that has not begun that skips a night. What is said names the nights that ended, or the next one.
     Stop {
         /// The run's number.
         run: u64,
         /// Why, for the log.
         #[arg(long, value_name = "TEXT", value_parser = text)]
         reason: Option<Text>,
+        /// This night alone: the nights to come are left.
+        #[arg(long)]
+        this_night: bool,
     },
     /// How it gets on, until it is over: then it ends as settle run --wait does. On a terminal a line that stays in its place, else a
     /// line now and then.
@@ -101,8 +107,8 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     match options.action {
         None => list(output, &connection, options.which).await,
         Some(Action::Show { run }) => show(output, &connection, run).await,
-        Some(Action::Stop { run, reason }) => {
-            let stopped = connection.call::<RunsStop>(&StopRun { run, reason }).await?;
+        Some(Action::Stop { run, reason, this_night }) => {
+            let stopped = connection.call::<RunsStop>(&StopRun { run, reason, this_night }).await?;
             say(output, &stopped, &words::ended(&stopped))?;
             Ok(Exit::Done)
         }

@@ -20,8 +20,10 @@ use crate::drift::moments::Moments;
 use crate::drift::night::{Left, Night, Taken};
 
 mod summed;
+mod whose;
 
 use summed::Summed;
+use whose::{meter, nothing, through};
 
 /// Rows at either end that tell how far readings usually are apart.
 const LOOKED_AT: usize = 2048;
@@ -51,6 +53,8 @@ pub(super) struct Wanted {
     from_ns: i64,
     to_ns: i64,
     bin_s: Option<f64>,
+    /// The last reading that a run has counted, once it is over: what was exposed for it as it ended is no part of it.
+    through: i64,
 }
 
 /// What keeps a stretch from being looked at, or the log from being read.
@@ -91,6 +95,7 @@ pub(super) fn check(stretch: Stretch, bin_s: Option<f64>, name: &str) -> Result<
         from_ns: since.map_or(0, ns),
         to_ns: until.map_or(i64::MAX, ns),
         bin_s,
+        through: i64::MAX,
     })
 }
 
@@ -103,7 +108,7 @@ pub(super) fn stretch(params: StatisticsParams) -> (Stretch, Option<f64>) {
 impl Wanted {
     fn values(&self) -> Vec<(&'static str, &dyn ToSql)> {
         let mut values: Vec<(&'static str, &dyn ToSql)> =
-            vec![(":from", &self.from_ns), (":to", &self.to_ns)];
+            vec![(":from", &self.from_ns), (":to", &self.to_ns), (":through", &self.through)];
         values.extend(self.meter.as_ref().map(|meter| (":meter", meter as &dyn ToSql)));
         values.extend(self.run.as_ref().map(|run| (":run", run as &dyn ToSql)));
         values
@@ -111,7 +116,11 @@ impl Wanted {
 
     /// The query for rows of a table, in an order.
     fn rows(&self, columns: &str, table: &str, order: &str) -> String {
-        let (of_run, key) = if table == "bins" { ("bin_runs", "bin") } else { ("run_readings", "sequence") };
+        let (of_run, key, first) = if table == "bins" {
+            ("bin_runs", "bin", "first")
+        } else {
+            ("run_readings", "sequence", "sequence")
+        };
         let from = match self.run {
             // Joined so that the run's rows are what SQLite starts from.
             Some(_) => format!("{of_run} r CROSS JOIN {table} t ON t.{key} = r.{key} WHERE r.run = :run"),
@@ -120,7 +129,7 @@ impl Wanted {
         let meter =
             self.meter.as_ref().map_or("", |_| " AND t.meter = (SELECT id FROM meters WHERE name = :meter)");
         format!(
-            "SELECT {columns} FROM {from}{meter} AND +t.at_ns >= :from AND +t.at_ns < :to{} ORDER BY {order}",
+            "SELECT {columns} FROM {from}{meter} AND +t.at_ns >= :from AND +t.at_ns < :to AND +t.{first} <= :through{} ORDER BY {order}",
             self.place(table)
         )
     }
@@ -291,6 +300,7 @@ fn left(row: &Row<'_>) -> rusqlite::Result<Entry> {
 /// Goes through a stretch.
 pub(super) fn sum_up(connection: &Connection, wanted: &Wanted) -> Result<Summed, Failure> {
     let meter = meter(connection, wanted)?;
+    let wanted = &Wanted { through: through(connection, wanted)?, ..wanted.clone() };
     let Some(ends) = ends(connection, wanted)? else { return Err(nothing(connection, wanted)?) };
     let usual_s = ends.usual_s.unwrap_or(0.0);
     let bin_s = wanted.bin_s.unwrap_or_else(|| ends.usual_s.map_or(USUAL_S, bins::length_s));
@@ -339,48 +349,6 @@ fn take(summed: &mut Summed, entry: &Entry, silent_s: f64) {
             summed.night.push_left(&Left { elapsed_s, value, uv, temperature_c });
         }
     }
-}
-
-/// The meter of a stretch; refuses a run that isn't there or is another meter's.
-fn meter(connection: &Connection, wanted: &Wanted) -> Result<String, Failure> {
-    let Some(run) = wanted.run else { return Ok(wanted.meter.clone().unwrap_or_default()) };
-    let text = "SELECT m.name FROM runs r JOIN meters m ON m.id = r.meter WHERE r.run = ?1";
-    let of: Option<String> = connection.query_row(text, [run], |row| row.get(0)).optional()?;
-    let refused = |kind, message: String| Failure::Refused(RpcError::new(kind, message));
-    match (of, &wanted.meter) {
-        (None, _) => Err(refused(ErrorKind::NoSuchRun, format!("there is no run {run}"))),
-        (Some(of), Some(meter)) if of != *meter => {
-            Err(refused(ErrorKind::InvalidParams, format!("run {run} is of meter {of:?}, not of {meter:?}")))
-        }
-        (Some(of), _) => Ok(of),
-    }
-}
-
-/// Why there is nothing to sum up, and what there is instead.
-fn nothing(connection: &Connection, wanted: &Wanted) -> rusqlite::Result<Failure> {
-    if let Some(run) = wanted.run {
-        let message = format!("run {run} has no readings of light there");
-        return Ok(Failure::Refused(wrong(message)));
-    }
-    let meter = wanted.meter.as_deref().unwrap_or_default();
-    let text =
-        "SELECT min(at_ns), max(at_ns) FROM readings WHERE meter = (SELECT id FROM meters WHERE name = ?1)";
-    let span: (Option<i64>, Option<i64>) =
-        connection.query_row(text, [meter], |row| Ok((row.get(0)?, row.get(1)?)))?;
-    let message = if let (Some(from), Some(to)) = span {
-        let at = |ns: i64| Timestamp::from_unix_ns(unsigned(ns));
-        format!(
-            "there are no readings of light by meter {meter:?} there; the log has some from {} to {}",
-            at(from),
-            at(to)
-        )
-    } else {
-        let mut statement = connection.prepare("SELECT name FROM meters ORDER BY name LIMIT 20")?;
-        let names: Vec<String> =
-            statement.query_map([], |row| row.get(0))?.collect::<rusqlite::Result<_>>()?;
-        format!("the log has no readings by a meter {meter:?}; it knows {names:?}")
-    };
-    Ok(Failure::Refused(wrong(message)))
 }
 
 /// The observer of a name that we wrote.

@@ -100,6 +100,11 @@ impl MeterHandle {
         self.shared.desk.refusal(self.id(), lease)
     }
 
+    /// Who has it for itself, for what and until when, in words for people.
+    pub(crate) fn occupied(&self) -> Option<String> {
+        self.shared.desk.occupied()
+    }
+
     /// To be held until the meter's correction has been changed.
     ///
     /// # Errors

@@ -3,12 +3,13 @@
 use std::sync::Arc;
 
 use settled_protocol::error::{ErrorKind, RpcError};
-use settled_protocol::run::{ListRuns, Run, RunPlan, RunState, RunsPage, ShowRun, StopRun};
-use settled_protocol::statistics::StatisticsParams;
+use settled_protocol::run::{ListRuns, Run, RunPlan, RunsPage, ShowRun, StopRun};
+use settled_protocol::statistics::{Statistics, StatisticsParams};
 
 use super::book::{Entry, MOST, MOST_A_METER};
 use super::nightly::TimeOfDay;
-use super::{Kept, plan};
+use super::task::night_after;
+use super::{Kept, plan, words};
 use crate::client::Client;
 use crate::daemon::Daemon;
 use crate::{log, request};
@@ -84,52 +85,96 @@ pub(crate) async fn list(daemon: &Daemon, which: ListRuns) -> Result<RunsPage, R
         let message = format!("params.limit must be from 1 to {LARGEST_PAGE}, not {most}");
         return Err(RpcError::new(ErrorKind::InvalidParams, message));
     }
-    let (mut runs, more) = daemon.log.runs(which, most).await?;
-    for run in &mut runs {
-        if let Some(entry) = daemon.runs.book.get(run.run) {
-            *run = entry.kept().run;
-        }
-    }
-    let next = runs.last().map(|run| run.run).filter(|_| more);
+    let (rows, more) = daemon.log.runs(which.clone(), most).await?;
+    let lowest = rows.last().map(|run| run.run).filter(|_| more);
+    let now = |row: Run| match daemon.runs.book.get(row.run) {
+        Some(entry) => Some(entry.kept().run),
+        None => daemon.runs.unwritten.told(row.run, Some(row)),
+    };
+    let mut runs: Vec<Run> = rows.into_iter().filter_map(now).collect();
+    daemon.runs.unwritten.complete(&mut runs, daemon.runs.all(), &which, lowest.unwrap_or(0));
+    let is_cut = runs.len() > most as usize;
+    runs.truncate(most as usize);
+    let next = if is_cut { runs.last().map(|run| run.run) } else { lowest };
     Ok(RunsPage { runs, next })
 }
 
-/// One run, with the figures of its readings: without them before there is any, or where they can't be read.
+/// One run as it is now, without its figures unless the log has them.
+async fn look_up(daemon: &Daemon, number: u64) -> Result<Run, RpcError> {
+    if let Some(entry) = daemon.runs.book.get(number) {
+        return Ok(entry.kept().run);
+    }
+    let row = daemon.log.run(number).await?.map(|kept| kept.run);
+    daemon.runs.unwritten.told(number, row).ok_or_else(|| none(number))
+}
+
+/// What a run's readings come to so far: nothing before its first point, and where they can't be read.
+pub(super) async fn statistics(daemon: &Daemon, run: &Run) -> Option<Statistics> {
+    if run.points == 0 {
+        return None;
+    }
+    let of_run = StatisticsParams { run: Some(run.run), ..StatisticsParams::default() };
+    daemon.log.statistics_as(of_run, |figures| Ok(figures.clone())).await.ok()
+}
+
+/// One run, with the figures of its readings: without them before there is a point, or where they can't be read. Those of a run that is
+/// over are as they were written at its end: no reading is looked at for them.
 ///
 /// # Errors
 /// `no_such_run`; `log_unavailable` where the log is off or can't be read.
 pub(crate) async fn show(daemon: &Daemon, params: ShowRun) -> Result<Run, RpcError> {
-    let mut run = match daemon.runs.book.get(params.run) {
-        Some(entry) => entry.kept().run,
-        None => daemon.log.run(params.run).await?.ok_or_else(|| none(params.run))?.run,
-    };
-    run.statistics = None;
-    if run.state != RunState::Planned {
-        let of_run = StatisticsParams { run: Some(run.run), ..StatisticsParams::default() };
-        run.statistics = daemon.log.statistics_as(of_run, |figures| Ok(figures.clone())).await.ok();
+    let mut run = look_up(daemon, params.run).await?;
+    if run.statistics.is_none() {
+        run.statistics = statistics(daemon, &run).await;
     }
     Ok(run)
 }
 
-/// Ends a run, or takes a planned one back; of one that comes again, the nights to come, too.
+/// Ends a run, or takes a planned one back; of one that comes again the nights to come, too, unless they are to be left. Once the answer is
+/// there they are over as well, and its message says which they were, or which is the next.
 ///
 /// # Errors
 /// `no_such_run`; `run_refused` where it is over; `log_unavailable` where the log is off or can't be read.
 pub(crate) async fn stop(daemon: &Daemon, client: &Client, params: StopRun) -> Result<Run, RpcError> {
     let Some(entry) = daemon.runs.book.get(params.run) else {
-        let run = daemon.log.run(params.run).await?.ok_or_else(|| none(params.run))?.run;
+        let run = look_up(daemon, params.run).await?;
         let message = format!("run {} is over already: {}", run.run, run.state.name());
         return Err(RpcError::new(ErrorKind::RunRefused, message));
     };
     let reason = params.reason.map(|reason| format!(": {}", reason.as_str())).unwrap_or_default();
     let why = format!("Stopped by {}{reason}.", client.by(None).who);
-    if let Some(chain) = entry.kept().chain() {
-        for night in daemon.runs.book.nights(chain) {
-            night.stop(&why);
-        }
+    let mut nights = to_come(daemon, &entry, params.this_night);
+    let others = words::nights_to_come(
+        &nights.iter().map(|night| night.kept().run).collect::<Vec<_>>(),
+        params.this_night,
+    );
+    if params.this_night {
+        nights.clear();
     }
-    entry.stop(&why);
-    Ok(entry.over().await.run)
+    nights.iter().for_each(|night| night.stop(&why));
+    entry.stop(&format!("{why}{others}"));
+    let over = entry.over().await.run;
+    for night in nights {
+        night.over().await;
+    }
+    Ok(over)
+}
+
+/// The nights to come after a run; the next one is planned if it isn't yet and is `wanted`.
+fn to_come(daemon: &Daemon, entry: &Arc<Entry>, wanted: bool) -> Vec<Arc<Entry>> {
+    let kept = entry.kept();
+    let Some(chain) = kept.chain() else { return Vec::new() };
+    let mut nights = daemon.runs.book.nights(chain);
+    nights.retain(|night| night.number() != kept.run.run);
+    if nights.is_empty()
+        && wanted
+        && let Some(next) = night_after(daemon, &kept)
+    {
+        // If the daemon is stopping, its next start plans the night.
+        let _handed_over = daemon.runs.fresh.try_send(Arc::clone(&next)).is_ok();
+        nights.push(next);
+    }
+    nights
 }
 
 fn none(run: u64) -> RpcError {

@@ -36,6 +36,17 @@ impl Entry {
         self.now.borrow().clone()
     }
 
+    /// The run's number.
+    pub(super) fn number(&self) -> u64 {
+        self.now.borrow().run.run
+    }
+
+    /// Whether it is one of these nights that is yet to come.
+    fn is_night(&self, chain: u64) -> bool {
+        let kept = self.now.borrow();
+        kept.chain() == Some(chain) && kept.run.state == RunState::Planned
+    }
+
     pub(super) fn change(&self, kept: Kept) {
         self.now.send_replace(kept);
     }
@@ -96,8 +107,18 @@ impl Book {
     }
 
     pub(super) fn add(&self, entry: &Arc<Entry>) {
-        let run = entry.now.borrow().run.run;
-        self.entries().insert(run, Arc::clone(entry));
+        self.entries().insert(entry.number(), Arc::clone(entry));
+    }
+
+    /// Adds a planned night, unless another one of them is planned already. Whether it was added.
+    pub(super) fn add_night(&self, entry: &Arc<Entry>, chain: u64, besides: u64) -> bool {
+        let run = entry.number();
+        let mut entries = self.entries();
+        let is_planned = entries.values().any(|entry| entry.is_night(chain) && entry.number() != besides);
+        if !is_planned {
+            entries.insert(run, Arc::clone(entry));
+        }
+        !is_planned
     }
 
     pub(super) fn remove(&self, run: u64) {
@@ -127,10 +148,6 @@ impl Book {
 
     /// Those that are one of these nights, planned ones.
     pub(super) fn nights(&self, chain: u64) -> Vec<Arc<Entry>> {
-        let is_one = |entry: &&Arc<Entry>| {
-            let kept = entry.now.borrow();
-            kept.chain() == Some(chain) && kept.run.state == RunState::Planned
-        };
-        self.entries().values().filter(is_one).map(Arc::clone).collect()
+        self.entries().values().filter(|entry| entry.is_night(chain)).map(Arc::clone).collect()
     }
 }

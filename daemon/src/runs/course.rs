@@ -92,10 +92,10 @@ impl Course {
         }
     }
 
-    /// By whom it asks its meter: it waits while somebody else has it. What the log doesn't know of yet has no readings there.
+    /// By whom it asks its meter: it waits while somebody else has it. Its readings are its own before the log knows of it, too: once that
+    /// can be written, what waits is written first.
     pub(super) fn by(&self) -> By {
-        let by = self.by.clone().until(f64::MAX);
-        if self.entry.is_durable() { by.for_run(self.kept.run.run) } else { by }
+        self.by.clone().until(f64::MAX).for_run(self.kept.run.run)
     }
 
     /// Since its beginning, in s.
@@ -287,9 +287,7 @@ impl Course {
 
     /// Writes down that something happened to it.
     pub(super) async fn event(&self, kind: EventKind, detail: impl Into<String>) {
-        let happening = Happening::about(kind, self.meter.id(), detail);
-        let known = self.entry.is_durable();
-        let happening = if known { happening.of_run(self.kept.run.run) } else { happening };
+        let happening = Happening::about(kind, self.meter.id(), detail).of_run(self.kept.run.run);
         self.daemon.log.event(&self.daemon.clock, happening).await;
     }
 

@@ -120,15 +120,14 @@ fn next_night(daemon: &Daemon, kept: &Kept, before: Option<Timestamp>) -> Option
 
 /// The night after one that begins, or should have begun; nothing if it is planned already, or was the last. Its own task writes it.
 pub(super) fn night_after(daemon: &Daemon, kept: &Kept) -> Option<Arc<Entry>> {
-    let is_other = |entry: &Arc<Entry>| entry.kept().run.run != kept.run.run;
-    if daemon.runs.book.nights(kept.chain()?).iter().any(is_other) {
+    let (chain, number) = (kept.chain()?, kept.run.run);
+    if daemon.runs.book.nights(chain).iter().any(|entry| entry.number() != number) {
         return None;
     }
     let begins = next_night(daemon, kept, Some(kept.run.begins))?;
     let next = kept.next(daemon.runs.number(), daemon.clock.now().at, begins)?;
     let entry = Entry::new(next, Some(false));
-    daemon.runs.book.add(&entry);
-    Some(entry)
+    daemon.runs.book.add_night(&entry, chain, number).then_some(entry)
 }
 
 /// Begins a run whose time has come. Nothing if its time is over already.

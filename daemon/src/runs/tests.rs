@@ -193,7 +193,13 @@ impl Bench {
     }
 
     async fn stop(&self, run: u64) -> Result<Run, RpcError> {
-        super::stop(&self.daemon, &Client::new(None), StopRun { run, reason: None }).await
+        super::stop(&self.daemon, &Client::new(None), StopRun { run, reason: None, this_night: false }).await
+    }
+
+    /// Stops this night alone.
+    async fn skip(&self, run: u64) -> Run {
+        let this = StopRun { run, reason: None, this_night: true };
+        super::stop(&self.daemon, &Client::new(None), this).await.unwrap()
     }
 
     /// Waits until a run is as it should be.

@@ -51,6 +51,16 @@ pub(super) fn getting_on(run: &Run) -> String {
     }
 }
 
+/// What becomes of the nights after one that is stopped, to go on a sentence; nothing where there are none.
+pub(super) fn nights_to_come(nights: &[Run], stay: bool) -> String {
+    let Some(first) = nights.first() else { return String::new() };
+    if stay {
+        return format!(" The nights to come are left: run {} begins at {}.", first.run, first.begins);
+    }
+    let numbers: Vec<String> = nights.iter().map(|night| night.run.to_string()).collect();
+    format!(" The nights to come end with it: run {}.", numbers.join(", "))
+}
+
 /// What came out of it.
 pub(super) fn outcome(run: &Run) -> String {
     let said = match (run.plan.kind, run.verdict) {

@@ -140,7 +140,8 @@ pub(in crate::command) fn whole(run: &Run, events: &Events) -> Vec<String> {
     let mut rows = course(run, &zone);
     rows.extend(plan(&run.plan));
     rows.extend(light(run));
-    if let Some(figures) = &run.statistics {
+    // A single reading has no figures beside itself.
+    if let Some(figures) = run.statistics.as_ref().filter(|figures| figures.count > 1) {
         // The whole's own drift says more than the one so far.
         rows.retain(|(name, _)| *name != "drift" || figures.value.drift.is_none());
         rows.extend(statistics(run, figures));

@@ -68,6 +68,12 @@ impl Desk {
         }
     }
 
+    /// Who has the meter, for what and until when, in words for people; nothing where nobody has.
+    pub(in crate::meter_task) fn occupied(&self) -> Option<String> {
+        let now_s = self.clock.now_s();
+        self.lock().held(now_s).map(refusal::occupied)
+    }
+
     /// Whether one of these clients has this meter; where nobody has it, everyone does.
     pub(in crate::meter_task) fn is_free_for(&self, holders: &[ClientId]) -> bool {
         let now_s = self.clock.now_s();

@@ -7,14 +7,18 @@ use super::{Full, Held, MOST_WAITING};
 /// Trying again may help after this long, in s, where nobody can say when.
 const SOON_S: f64 = 1.0;
 
-/// Somebody else has the meter.
-pub(super) fn leased(meter: &str, held: &Held, now_s: f64) -> RpcError {
+/// Who has the meter, for what and until when, for people.
+pub(super) fn occupied(held: &Held) -> String {
     let purpose = held.purpose.as_ref().map_or_else(String::new, |text| format!(", for {:?}", text.as_str()));
+    let until = held.expires.at.to_string();
+    format!("{} has it for itself{purpose}, until {until:.19}Z unless it is renewed", held.who)
+}
+
+/// Somebody else has the meter: for programs, with what they can do.
+pub(super) fn leased(meter: &str, held: &Held, now_s: f64) -> RpcError {
     let message = format!(
-        "{meter} is leased: {} has it{purpose}, until {:.19}Z unless it is renewed; \
-         wait with params.wait_s, come back later, or give params.lease if the lease is yours",
-        held.who,
-        held.expires.at.to_string()
+        "{meter} is leased: {}; wait with params.wait_s, come back later, or give params.lease if the lease is yours",
+        occupied(held)
     );
     RpcError::new(ErrorKind::Leased, message).about(meter).retry_after((held.expires.t_s - now_s).max(0.0))
 }

@@ -1,6 +1,6 @@
 //! What a run is alarmed at: the light, its meter, the log.
 
-use settled_protocol::error::RpcError;
+use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::EventKind;
 use settled_protocol::reading::Reading;
 use settled_protocol::run::{Alert, AlertKind};
@@ -61,14 +61,18 @@ impl Course {
 
     /// The meter gives nothing, for this reason where it is known. That is an alert once it has lasted.
     pub(in super::super) async fn miss(&mut self, why: Option<RpcError>) {
-        if why.is_some() {
-            self.kept.run.waiting = why;
+        if let Some(mut why) = why {
+            // What a lease keeps from a program is told with what a program can do: nothing that helps who reads of it in the morning.
+            if let Some(occupied) = self.meter.occupied().filter(|_| why.kind() == ErrorKind::Leased) {
+                why.message = occupied;
+            }
+            self.kept.run.waiting = Some(why);
         }
         let since_s = self.elapsed_s() - self.last_s;
         if self.elapsed_s() >= self.lost_at_s() {
             let why = self.kept.run.waiting.as_ref().map(|error| format!(": {error}")).unwrap_or_default();
             let message =
-                format!("{} gives no readings since {}{why}", self.meter.id(), words::span(since_s));
+                format!("{} has given no readings for {}{why}", self.meter.id(), words::span(since_s));
             self.raise(AlertKind::MeterLost, message).await;
         }
         self.get_on().await;

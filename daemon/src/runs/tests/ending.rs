@@ -19,6 +19,33 @@ async fn light_that_drifts_is_beyond_and_the_drift_is_that_of_the_light() {
 }
 
 #[tokio::test]
+async fn a_run_that_is_over_keeps_what_its_readings_came_to_and_tells_the_drift_of_the_log() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench(folder.path(), &Lamp::of(|t_s| 100.0 - t_s / 3600.0 + (t_s / 70.0).sin()));
+    let run = bench.start(json!({"duration_s": 3600.0, "interval_s": 60, "burst": 3})).await.run;
+    let early = bench.until(run, |run| run.readings > 0).await;
+    assert!(early.points > 0 || early.statistics.is_none(), "{early:?}");
+    bench.over(run).await;
+    let kept = in_time(async {
+        loop {
+            match bench.daemon.log.run(run).await.unwrap().unwrap().run {
+                run if run.statistics.is_some() => break run,
+                _ => tokio::time::sleep(Duration::from_millis(2)).await,
+            }
+        }
+    })
+    .await;
+    let figures = kept.statistics.clone().unwrap();
+    assert_eq!((figures.value.drift.as_ref(), figures.count), (kept.drift.as_ref(), kept.readings));
+    assert!(kept.drift.is_some(), "{kept:?}");
+    assert!(bench.list().await.iter().all(|run| run.statistics.is_none()));
+    // Without its readings, too: none is looked at.
+    let other = rusqlite::Connection::open(folder.path().join("log.sqlite")).unwrap();
+    other.execute_batch("DELETE FROM run_readings").unwrap();
+    assert_eq!(bench.show(run).await, kept);
+}
+
+#[tokio::test]
 async fn a_warm_up_ends_once_the_light_has_settled_or_at_its_limit() {
     let folder = tempfile::tempdir().unwrap();
     let bench = bench_at(folder.path(), &Lamp::of(|t_s| 100.0 - 5.0 * (-t_s / 60.0).exp()), 50.0);

@@ -50,6 +50,47 @@ async fn nights_come_again_until_there_have_been_all_or_somebody_stops_them() {
 }
 
 #[tokio::test]
+async fn stopping_one_night_leaves_those_to_come_or_ends_them_and_says_which() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench_at(folder.path(), &Lamp::of(|_| 100.0), 1.0);
+    let run = bench.start(json!({"duration_s": 600.0, "nightly": {"at": "03:00", "nights": 3}})).await.run;
+    // The one after a planned night isn't planned yet.
+    let skipped = in_time(bench.skip(run)).await;
+    assert_eq!(skipped.state, RunState::Stopped);
+    let next = bench.list().await.into_iter().find(|run| !run.state.is_over()).unwrap();
+    let left = format!("The nights to come are left: run {} begins at {}.", next.run, next.begins);
+    assert!(skipped.message.contains(&left), "{}", skipped.message);
+    let day_s = plan::seconds_between(skipped.begins, next.begins);
+    // An hour more or less where summer time begins or ends just now.
+    assert!((day_s - 86_400.0).abs() <= 3600.0 && next.night_of == Some(run), "{next:?}");
+    let last = in_time(bench.skip(next.run)).await;
+    let third = bench.list().await.into_iter().find(|run| !run.state.is_over()).unwrap();
+    assert!(last.message.contains(&format!("run {} begins", third.run)), "{}", last.message);
+    let over = in_time(bench.skip(third.run)).await;
+    assert!(!over.message.contains("nights to come"), "there were three: {}", over.message);
+    assert!(bench.list().await.iter().all(|run| run.state == RunState::Stopped));
+}
+
+#[tokio::test]
+async fn a_night_that_is_stopped_while_it_goes_on_takes_the_next_one_with_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench_at(folder.path(), &Lamp::of(|_| 100.0), 20_000.0);
+    let run = bench
+        .start(json!({"duration_s": 80_000.0, "interval_s": 3600, "nightly": {"at": "03:00"}}))
+        .await
+        .run;
+    let going = bench.until(run, |run| run.state == RunState::Running && run.points > 0).await;
+    assert_eq!(going.state, RunState::Running);
+    let stopped = in_time(bench.stop(run)).await.unwrap();
+    // The answer comes once the other is over, too.
+    let runs = bench.list().await;
+    let next = runs.iter().find(|other| other.night_of == Some(run)).unwrap();
+    assert!(runs.iter().all(|run| run.state.is_over()), "{runs:?}");
+    let ends = format!("The nights to come end with it: run {}.", next.run);
+    assert!(stopped.message.contains(&ends), "{}", stopped.message);
+}
+
+#[tokio::test]
 async fn a_night_that_somebody_takes_back_leaves_none_to_come() {
     let folder = tempfile::tempdir().unwrap();
     let bench = bench_at(folder.path(), &Lamp::of(|_| 100.0), 1.0);

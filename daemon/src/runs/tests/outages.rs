@@ -1,5 +1,7 @@
 //! What keeps a run from its readings, and how it goes on.
 
+use settled_protocol::text::Text;
+
 use super::*;
 use crate::meter_task::Terms as LeaseTerms;
 
@@ -15,7 +17,7 @@ async fn a_run_whose_meter_is_unplugged_for_an_hour_is_alarmed_and_goes_on_by_it
     lamp.unplug(true);
     let lost = bench.until(run, |run| !run.standing.is_empty()).await;
     assert_eq!((lost.standing[0].kind, lost.alerts), (AlertKind::MeterLost, 1));
-    assert!(lost.standing[0].message.starts_with("m gives no readings since "), "{lost:?}");
+    assert!(lost.standing[0].message.starts_with("m has given no readings for "), "{lost:?}");
     assert_eq!(lost.waiting.as_ref().map(RpcError::kind), Some(ErrorKind::MeterAbsent));
     bench.at(began_s + 4600.0).await;
     lamp.unplug(false);
@@ -47,11 +49,19 @@ async fn a_run_waits_while_somebody_has_the_meter_and_says_so() {
         bench.start(json!({"duration_s": 3600.0, "interval_s": 300, "alert": {"lost_s": 600}})).await.run;
     bench.until(run, |run| run.points >= 1).await;
     let meter = bench.daemon.meter("m").unwrap().clone();
-    let terms = LeaseTerms { ttl_s: 3600.0, wait_s: 60.0, purpose: None };
+    let purpose = Text::try_from("a review of a display".to_owned()).ok();
+    let terms = LeaseTerms { ttl_s: 3600.0, wait_s: 60.0, purpose };
     let lease = in_time(meter.lease(&By::itself(), terms)).await.unwrap();
     let waits = bench.until(run, |run| run.waiting.is_some()).await;
     assert_eq!(waits.waiting.map(|error| error.kind()), Some(ErrorKind::Leased));
-    assert_eq!(waits.standing[0].kind, AlertKind::MeterLost);
+    let standing = bench.until(run, |run| !run.standing.is_empty()).await.standing;
+    let said = &standing[0].message;
+    assert!(
+        standing[0].kind == AlertKind::MeterLost && said.starts_with("m has given no readings for "),
+        "{said}"
+    );
+    let who = "has it for itself, for \"a review of a display\", until ";
+    assert!(said.contains(who) && !said.contains("params") && !said.contains("leased"), "{said}");
     drop(lease);
     let done = bench.over(run).await;
     assert_eq!((done.state, done.gaps, done.alerts), (RunState::Done, 1, 1), "{done:?}");
@@ -88,9 +98,19 @@ async fn light_that_leaves_its_band_is_an_alert_until_it_is_back_and_one_outlier
         alerts.extend(changed.alert.map(|alert| (changed.is_progress, alert.kind)));
     }
     assert_eq!(alerts, [(false, AlertKind::Luminance)]);
-    let mut kinds = bench.kinds(run).await;
-    kinds.retain(|kind| *kind != EventKind::RunGap);
-    assert_eq!(kinds, [EventKind::RunStarted, EventKind::Alert, EventKind::AlertOver]);
+    let expected = [EventKind::RunStarted, EventKind::Alert, EventKind::AlertOver];
+    in_time(async {
+        loop {
+            let mut kinds = bench.kinds(run).await;
+            kinds.retain(|kind| *kind != EventKind::RunGap);
+            if kinds == expected {
+                break;
+            }
+            assert!(expected.starts_with(&kinds), "{kinds:?}");
+            tokio::time::sleep(Duration::from_millis(2)).await;
+        }
+    })
+    .await;
 }
 
 #[tokio::test]
@@ -115,11 +135,58 @@ async fn a_run_that_ends_while_the_log_can_not_be_written_is_over_in_it_once_it_
     let other = rusqlite::Connection::open(folder.path().join("log.sqlite")).unwrap();
     other.execute_batch("BEGIN IMMEDIATE").unwrap();
     let stopped = in_time(bench.stop(run)).await.unwrap();
-    assert_eq!((stopped.state, bench.show(run).await.state), (RunState::Stopped, RunState::Running));
+    // Its row says that it goes on: nobody is told so.
+    let row = bench.daemon.log.run(run).await.unwrap().unwrap().run;
+    assert_eq!((row.state, bench.show(run).await.state), (RunState::Running, RunState::Stopped));
+    for (state, expected) in [(None, 1), (Some(RunState::Stopped), 1), (Some(RunState::Running), 0)] {
+        let which = ListRuns { state, ..ListRuns::default() };
+        let page = super::super::list(&bench.daemon, which).await.unwrap();
+        assert!(page.runs.len() == expected && page.next.is_none(), "{state:?}: {page:?}");
+        assert!(page.runs.iter().all(|run| run.state == RunState::Stopped), "{page:?}");
+    }
+    assert_eq!(bench.stop(run).await.unwrap_err().message, format!("run {run} is over already: stopped"));
     other.execute_batch("ROLLBACK").unwrap();
-    let kept = bench.over(run).await;
+    in_time(async {
+        while !bench.daemon.log.run(run).await.unwrap().unwrap().run.state.is_over()
+            || !bench.kinds(run).await.contains(&EventKind::RunEnded)
+        {
+            tokio::time::sleep(Duration::from_millis(2)).await;
+        }
+    })
+    .await;
+    let kept = bench.show(run).await;
     assert_eq!((kept.state, kept.message), (stopped.state, stopped.message));
-    assert!(bench.kinds(run).await.contains(&EventKind::RunEnded));
+}
+
+#[tokio::test]
+async fn a_warm_up_that_begins_while_the_log_can_not_be_written_counts_its_readings() {
+    let folder = tempfile::tempdir().unwrap();
+    // Never settled within its time.
+    let bench = bench_at(folder.path(), &Lamp::exposed(60.0, |t_s| 100.0 + t_s / 100.0), 20_000.0);
+    let now = i128::from(bench.daemon.clock.now().at.unix_ns());
+    let soon = jiff::Timestamp::from_nanosecond(now).unwrap() + jiff::SignedDuration::from_hours(2);
+    let at = soon.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime("%H:%M").to_string();
+    let members = json!({"kind": "warm_up", "duration_s": 14_400.0, "nightly": {"at": at, "nights": 2}});
+    let first = bench.start(members).await.run;
+    let other = rusqlite::Connection::open(folder.path().join("log.sqlite")).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    bench.over(first).await;
+    let second = bench.list().await.into_iter().find(|run| run.night_of == Some(first)).unwrap().run;
+    let over = bench.over(second).await;
+    assert!(over.state == RunState::Done && over.points > 10 && over.reference.is_some(), "{over:?}");
+    assert_eq!(
+        bench.daemon.log.run(second).await.unwrap().map(|kept| kept.run.run),
+        None,
+        "it has no row yet"
+    );
+    other.execute_batch("ROLLBACK").unwrap();
+    in_time(async {
+        while bench.daemon.log.run(second).await.unwrap().is_none() {
+            tokio::time::sleep(Duration::from_millis(2)).await;
+        }
+    })
+    .await;
+    assert_eq!(bench.show(second).await.points, over.points);
 }
 
 #[tokio::test]
