@@ -10,7 +10,7 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
 use serde_json::value::RawValue;
-use settled_protocol::error::RpcError;
+use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::line::{LONGEST_LINE, Line, Lines};
 use settled_protocol::message::{Outgoing, RequestId, call_without_answer_line, request_line};
 use settled_protocol::method::{
@@ -166,6 +166,19 @@ impl Connection {
             let _kept = self.name.set(name).is_ok();
         }
         self.call::<Hello>(&HelloParams { client: self.name.get().cloned(), protocol: None }).await
+    }
+
+    /// Introduces itself, and learns which daemon that is, since which start; nothing where it may not ask, or another version is spoken.
+    ///
+    /// # Errors
+    /// [`CallError`].
+    pub(crate) async fn instance(&self, name: Option<Text>) -> Result<Option<String>, CallError> {
+        match self.introduce(name).await {
+            Ok(HelloResult { instance, .. }) => Ok(Some(instance)),
+            Err(CallError::Refused(error)) if error.kind() == ErrorKind::NotPermitted => Ok(None),
+            Err(CallError::Misfit { .. }) => Ok(None),
+            Err(error) => Err(error),
+        }
     }
 
     /// Calls a method. Dropping the future takes the request back.

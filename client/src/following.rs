@@ -27,7 +27,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use settled_protocol::error::ErrorKind;
-use settled_protocol::method::{HelloResult, ObserveParams};
+use settled_protocol::method::ObserveParams;
 use settled_protocol::reading::Reading;
 use settled_protocol::text::Text;
 use tokio::time::{Instant, Sleep, sleep, timeout};
@@ -324,13 +324,7 @@ impl Door {
 
     /// Asks until there is a subscription.
     async fn find(&self, connection: Connection, mut search: Search) -> Result<Found, FollowError> {
-        let instance = match connection.introduce(self.name.clone()).await {
-            Ok(HelloResult { instance, .. }) => Some(instance),
-            // Who may not ask, or speaks another version, can't know.
-            Err(CallError::Refused(error)) if error.kind() == ErrorKind::NotPermitted => None,
-            Err(CallError::Misfit { .. }) => None,
-            Err(error) => return Err(error.into()),
-        };
+        let instance = connection.instance(self.name.clone()).await?;
         let readings = inquiry::conduct(&connection, &self.params, &mut search).await?;
         let (bookmark, lack) = search.found();
         let joined = Joined { connection: Arc::new(connection), readings, since: Instant::now() };

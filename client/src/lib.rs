@@ -31,6 +31,8 @@ pub mod connection;
 pub mod course;
 pub mod evaluate;
 pub mod exchange;
+#[cfg(test)]
+mod fake;
 pub mod following;
 pub mod lease;
 pub mod local;

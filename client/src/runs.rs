@@ -22,7 +22,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use settled_protocol::error::ErrorKind;
-use settled_protocol::method::{HelloResult, RunsList};
+use settled_protocol::method::RunsList;
 use settled_protocol::run::{Alert, ListRuns, Run, RunState};
 use settled_protocol::text::Text;
 use tokio::time::{Instant, Sleep, sleep, timeout};
@@ -273,13 +273,7 @@ impl Door {
 
     /// Subscribes, and then looks: what changes in between is told twice, and never not at all.
     async fn find(&self, connection: Connection, unfinished: Vec<u64>) -> Result<Found, FollowError> {
-        let instance = match connection.introduce(self.name.clone()).await {
-            Ok(HelloResult { instance, .. }) => Some(instance),
-            // Who may not ask, or speaks another version, can't know.
-            Err(CallError::Refused(error)) if error.kind() == ErrorKind::NotPermitted => None,
-            Err(CallError::Misfit { .. }) => None,
-            Err(error) => return Err(error.into()),
-        };
+        let instance = connection.instance(self.name.clone()).await?;
         let changes = match connection.observe_runs(self.which).await {
             // The log is another one: there is nothing to hear of this run, which the look then says.
             Err(CallError::Refused(error)) if error.kind() == ErrorKind::NoSuchRun => {

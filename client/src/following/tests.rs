@@ -1,65 +1,20 @@
 //! Against daemons that do what the test tells them, on a real socket.
 
-use std::path::PathBuf;
 use std::sync::Arc;
 
 use serde_json::{Value, json};
-use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader};
-use tokio::net::{UnixListener, UnixStream};
+use tokio::net::UnixListener;
 
 use super::*;
-
-/// A socket in a folder of its own.
-struct Place {
-    folder: tempfile::TempDir,
-}
-
-impl Place {
-    fn new() -> Self {
-        Self { folder: tempfile::tempdir().unwrap() }
-    }
-
-    fn socket(&self) -> PathBuf {
-        self.folder.path().join("socket")
-    }
-
-    fn listen(&self) -> UnixListener {
-        let _left_behind = std::fs::remove_file(self.socket()).is_ok();
-        UnixListener::bind(self.socket()).unwrap()
-    }
-}
-
-/// One connection, the daemon's side.
-struct Fake(BufReader<UnixStream>);
+use crate::fake::{Fake, Place, hello};
 
 impl Fake {
-    async fn of(listener: &UnixListener) -> Self {
-        Self(BufReader::new(listener.accept().await.unwrap().0))
-    }
-
-    /// The next request; nothing once the client has gone.
-    async fn hear(&mut self) -> Option<Value> {
-        let mut line = String::new();
-        let count = self.0.read_line(&mut line).await.unwrap();
-        (count > 0).then(|| serde_json::from_str(&line).unwrap())
-    }
-
-    async fn say(&mut self, line: &Value) {
-        self.0.get_mut().write_all(format!("{line}\n").as_bytes()).await.unwrap();
-    }
-
     /// Answers what a following asks, of a log that is off, until it has its subscription. Gives what it subscribed with.
     async fn subscribe(&mut self, instance: &str) -> Value {
         while let Some(request) = self.hear().await {
             let params = request["params"].clone();
             let result = match request["method"].as_str().unwrap() {
-                "hello" => json!({
-                    "protocol": 1, "daemon": "d", "instance": instance, "clock": {"kind": "system", "speed": 1.0},
-                    "limits": {
-                        "line_bytes": 1, "batch": 1, "connections": 1, "pending_requests": 1, "subscriptions": 1,
-                        "waiting_notifications": 1, "waiting_bytes": 1, "connections_of_user": 1, "pending_bytes": 1,
-                    },
-                }),
+                "hello" => hello(instance),
                 "daemon.status" => json!({
                     "version": "1", "uptime_s": 1, "clients": 1, "meters": [],
                     "log": {"writing": false, "reason": "off in the config"},
@@ -67,7 +22,7 @@ impl Fake {
                 "meter.observe" => json!({"subscription": "s1"}),
                 other => panic!("{other} is asked"),
             };
-            self.say(&json!({"jsonrpc": "2.0", "id": request["id"], "result": result})).await;
+            self.answer(&request, result).await;
             if request["method"] == "meter.observe" {
                 return params;
             }

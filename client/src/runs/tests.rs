@@ -2,33 +2,12 @@
 
 use serde_json::{Value, json};
 use settled_protocol::run::RunState;
-use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader};
-use tokio::net::{UnixListener, UnixStream};
 
 use super::*;
+use crate::fake::{Fake, Place, hello};
 
 /// How long anything may take: a hang fails instead of hanging.
 const PATIENCE: Duration = Duration::from_secs(20);
-
-/// A socket in a folder of its own.
-struct Place {
-    folder: tempfile::TempDir,
-}
-
-impl Place {
-    fn new() -> Self {
-        Self { folder: tempfile::tempdir().unwrap() }
-    }
-
-    fn socket(&self) -> PathBuf {
-        self.folder.path().join("socket")
-    }
-
-    fn listen(&self) -> UnixListener {
-        let _left_behind = std::fs::remove_file(self.socket()).is_ok();
-        UnixListener::bind(self.socket()).unwrap()
-    }
-}
 
 fn run(number: u64, state: &str, alerts: &[Value]) -> Value {
     json!({
@@ -46,35 +25,15 @@ fn known(run: Value) -> Run {
     serde_json::from_value(run).unwrap()
 }
 
-/// One connection, the daemon's side, to a log that has these runs.
-struct Fake(BufReader<UnixStream>);
-
 impl Fake {
-    async fn of(listener: &UnixListener) -> Self {
-        Self(BufReader::new(listener.accept().await.unwrap().0))
-    }
-
-    async fn say(&mut self, line: &Value) {
-        self.0.get_mut().write_all(format!("{line}\n").as_bytes()).await.unwrap();
-    }
-
-    /// Answers what is asked until all has been that a watching asks; gives the methods.
+    /// Answers what is asked, of a log that has these runs, until all has been that a watching asks; gives the methods.
     async fn serve(&mut self, instance: &str, runs: &[Value], lists: usize) -> Vec<String> {
         let mut asked = Vec::new();
-        let mut line = String::new();
         while asked.iter().filter(|method| *method == "runs.list").count() < lists {
-            line.clear();
-            assert!(self.0.read_line(&mut line).await.unwrap() > 0, "the client went");
-            let request: Value = serde_json::from_str(&line).unwrap();
+            let request = self.hear().await.expect("the client went");
             let method = request["method"].as_str().unwrap().to_owned();
             let result = match method.as_str() {
-                "hello" => json!({
-                    "protocol": 1, "daemon": "d", "instance": instance, "clock": {"kind": "system", "speed": 1.0},
-                    "limits": {
-                        "line_bytes": 1, "batch": 1, "connections": 1, "pending_requests": 1, "subscriptions": 1,
-                        "waiting_notifications": 1, "waiting_bytes": 1, "connections_of_user": 1, "pending_bytes": 1,
-                    },
-                }),
+                "hello" => hello(instance),
                 "runs.observe" => json!({"subscription": "s1"}),
                 "runs.list" => {
                     let params = &request["params"];
@@ -86,7 +45,7 @@ impl Fake {
                 }
                 other => panic!("{other} is asked"),
             };
-            self.say(&json!({"jsonrpc": "2.0", "id": request["id"], "result": result})).await;
+            self.answer(&request, result).await;
             asked.push(method);
         }
         asked
