@@ -7,11 +7,13 @@ use std::fmt;
 
 pub use allan::{allan, noise};
 pub use course::course;
+pub use drift::drift;
 pub use raster::png;
 pub use svg::{inline, svg};
 
 mod allan;
 mod course;
+mod drift;
 mod face;
 mod panel;
 pub(crate) mod picture;

@@ -268,7 +268,7 @@ async fn carry_out(context: &Context, command: Command) -> Result<Exit, Failure>
         Command::Log(options) => log::run(context, options).await,
         Command::Correct(options) => correct::run(context, options).await,
         Command::Review(options) => review::run(context, options).await,
-        Command::Report(options) => report::run(context.output, &options),
+        Command::Report(options) => report::run(context, &options).await,
         Command::Stage(options) => stage::run(context, options).await,
         Command::Status => status::run(context).await,
         Command::Assess(options) => assess::run(context.output, &options),

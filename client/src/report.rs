@@ -5,6 +5,8 @@
 //!
 //! | module | idea |
 //! |---|---|
+//! | [`comparison`] | two reviews side by side as a document |
+//! | [`night`] | a run as a document, from what the log has of it |
 //! | [`html`] | a document as one file of HTML that needs nothing else |
 //! | [`review`] | a review as a document |
 //! | [`rows`] | figures one a line |
@@ -13,7 +15,9 @@
 use crate::chart::scene::Scene;
 use crate::review::figures::{Standing, Table, Tolerance};
 
+pub mod comparison;
 pub mod html;
+pub mod night;
 pub mod review;
 pub mod rows;
 pub mod schema;

@@ -56,6 +56,7 @@ mod limits;
 mod links;
 mod metrics;
 mod month;
+mod night_reports;
 mod nights;
 mod outside;
 mod package;

@@ -83,7 +83,7 @@ fn succeed(arguments: &[&str]) -> String {
 }
 
 /// What tests/report/read.py makes of a file.
-fn read(arguments: &[&str]) -> Value {
+pub(crate) fn read(arguments: &[&str]) -> Value {
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("report/read.py");
     let output = Command::new(python()).arg("-B").arg(script).args(arguments).output().unwrap();
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));

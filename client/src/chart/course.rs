@@ -112,7 +112,7 @@ fn summary(course: &Course, zone: &Zone) -> String {
     let every = course.bins.iter().map(|bin| bin.span_s).fold(0.0, f64::max);
     let begin = zone.at(moment(from));
     format!(
-        "{} from {} {}, {}; a point is the mean of {}, the band the range of its readings",
+        "{} from {} {}, {}; a point is the mean of {}, the band their range",
         show::counted(course.readings(), "reading", "readings"),
         begin.full_date(),
         begin.minute(),

@@ -15,6 +15,8 @@ mod statistics;
 mod stretch;
 mod upkeep;
 
+pub(super) use plot::course;
+
 #[derive(Debug, Subcommand)]
 pub(super) enum Options {
     /// Readings, oldest first: a line each, or all there is to know of them with --json or --csv.

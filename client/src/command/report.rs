@@ -5,22 +5,37 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use serde_json::json;
 
-use super::{Exit, Failure};
+use super::{Context, Exit, Failure};
 use crate::chart;
 use crate::output::Output;
 use crate::report::{Document, Plot, html, rows};
 use crate::show;
+use crate::zone::Zone;
 
 use made::Made;
 use whole::Whole;
 
 mod made;
+mod night;
 mod whole;
 
 #[derive(Debug, Args)]
 pub(super) struct Options {
     /// What is reported: a record that settle review run wrote.
-    file: PathBuf,
+    #[arg(required_unless_present = "run")]
+    file: Option<PathBuf>,
+    /// This run instead, from the daemon's log.
+    #[arg(long, value_name = "RUN", conflicts_with = "file")]
+    run: Option<u64>,
+    /// Beside this other record: what got better or worse beyond uncertainty since that one.
+    #[arg(long, value_name = "FILE", conflicts_with = "run")]
+    against: Option<PathBuf>,
+    /// With --run: also beside this run, and by how much it differs.
+    #[arg(long, value_name = "RUN", requires = "run")]
+    against_run: Option<u64>,
+    /// With --run: times of the machine's own zone, or that of TZ, instead of UTC.
+    #[arg(long, requires = "run")]
+    local: bool,
     #[command(flatten)]
     forms: Forms,
 }
@@ -46,9 +61,19 @@ pub(super) struct Forms {
     png: Option<PathBuf>,
 }
 
-pub(super) fn run(output: Output, options: &Options) -> Result<Exit, Failure> {
-    let made = Made::of_review(&options.file)?;
-    write(output, &options.forms, &made)
+pub(super) async fn run(context: &Context, options: &Options) -> Result<Exit, Failure> {
+    let made = match (options.run, &options.file) {
+        (Some(run), _) => {
+            let zone = if options.local { Zone::of_the_machine() } else { Zone::utc() };
+            Made::of_run(context, run, options.against_run, zone).await?
+        }
+        (None, Some(file)) => match &options.against {
+            Some(other) => Made::of_two(other, file)?,
+            None => Made::of_review(file)?,
+        },
+        (None, None) => return Err(Failure::Usage("name a record, or a run with --run".to_owned())),
+    };
+    write(context.output, &options.forms, &made)
 }
 
 /// Writes every form that was asked for: all are whole before the first gets its name.

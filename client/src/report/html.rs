@@ -171,22 +171,33 @@ fn write_plot(page: &mut String, id: &str, plot: &Plot) {
     page.push_str("</figure>\n");
 }
 
+/// Whether a column has words alone, which begin at one edge; numbers end at one.
+fn has_words(table: &Table, column: usize) -> bool {
+    let cells = table.rows.iter().filter_map(|row| row.get(column)).filter(|cell| !cell.is_empty());
+    let mut firsts = cells.map(|cell| cell.starts_with(char::is_alphabetic)).peekable();
+    firsts.peek().is_some() && firsts.all(|is_letter| is_letter)
+}
+
 fn write_table(page: &mut String, table: &Table) {
+    let columns = table.rows.iter().map(Vec::len).fold(table.columns.len(), usize::max);
+    let classes: Vec<&str> = (0..columns)
+        .map(|column| if column > 0 && has_words(table, column) { " class=\"words\"" } else { "" })
+        .collect();
     page.push_str("<div class=\"table\" tabindex=\"0\">\n<table>\n");
     element(page, "caption", "", &table.title);
     page.push_str("<thead>\n<tr>");
-    for column in &table.columns {
-        put(page, format_args!("<th scope=\"col\">{}</th>", escaped(column)));
+    for (column, class) in table.columns.iter().zip(&classes) {
+        put(page, format_args!("<th scope=\"col\"{class}>{}</th>", escaped(column)));
     }
     page.push_str("</tr>\n</thead>\n<tbody>\n");
     for row in &table.rows {
         page.push_str("<tr>");
-        for column in 0..table.columns.len().max(row.len()) {
+        for (column, class) in classes.iter().enumerate() {
             let cell = escaped(row.get(column).map_or("", String::as_str));
             if column == 0 {
                 put(page, format_args!("<th scope=\"row\">{cell}</th>"));
             } else {
-                put(page, format_args!("<td>{cell}</td>"));
+                put(page, format_args!("<td{class}>{cell}</td>"));
             }
         }
         page.push_str("</tr>\n");

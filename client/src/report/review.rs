@@ -14,11 +14,11 @@ use view::View;
 mod balance;
 mod conditions;
 mod course;
-mod gamut;
+pub(super) mod gamut;
 mod greys;
 mod swatches;
 mod uniformity;
-mod view;
+pub(super) mod view;
 mod white;
 mod window;
 

@@ -8,6 +8,7 @@
 //! Of fifty differences, each judged at 95 %, some would be called real by chance. That one is real is therefore said where an interval holds it that is
 //! wider: such that with 95 % confidence no difference of the whole comparison is called real that is none (Bonferroni; of normal distributions).
 
+use schemars::JsonSchema;
 use serde::Serialize;
 use settled_protocol::reading::Flag;
 use statrs::distribution::{ContinuousCDF, Normal};
@@ -18,11 +19,13 @@ use super::record::{Header, Record};
 use crate::evaluate::draws::Calibration;
 use crate::evaluate::figure::Figure;
 
+pub mod words;
+
 /// The version of the comparison's form in JSON.
 pub const FORM: u32 = 1;
 
 /// Two reviews side by side.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct Comparison {
     /// [`FORM`].
     pub comparison: u32,
@@ -47,7 +50,7 @@ pub struct Comparison {
 }
 
 /// One of the two.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
 pub struct Side {
     /// The display, in the words of whoever measured it.
     pub display: String,
@@ -64,7 +67,7 @@ pub struct Side {
 }
 
 /// A figure of both.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
 pub struct Row {
     /// The set's name.
     pub set: String,
@@ -89,7 +92,7 @@ pub struct Row {
 }
 
 /// What a difference comes to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Change {
     /// The readings can't tell the two apart.
@@ -111,14 +114,7 @@ impl Comparison {
         let same_meter = a.header.meter == b.header.meter && !other_serial;
         let same_display = a.header.display == b.header.display;
         let is_left_out = same_meter && same_display;
-        let evaluated = |record: &Record| {
-            if is_left_out {
-                Evaluation::with(record, Calibration::default())
-            } else {
-                Evaluation::of(record)
-            }
-        };
-        let (first, second) = (evaluated(a), evaluated(b));
+        let [first, second] = [a, b].map(|record| evaluated(record, is_left_out));
         let pairs: Vec<(&Placed, &Placed)> = first
             .findings
             .iter()
@@ -140,11 +136,21 @@ impl Comparison {
         }
     }
 
+    /// One of the two records as it counts in the differences.
+    #[must_use]
+    pub fn evaluation(&self, record: &Record) -> Evaluation {
+        evaluated(record, self.is_calibration_left_out())
+    }
+
     /// Whether what the meter's calibration leaves open is in both alike, and so in no interval of a difference.
     #[must_use]
     pub fn is_calibration_left_out(&self) -> bool {
         self.same_meter && self.same_display
     }
+}
+
+fn evaluated(record: &Record, is_left_out: bool) -> Evaluation {
+    if is_left_out { Evaluation::with(record, Calibration::default()) } else { Evaluation::of(record) }
 }
 
 fn side(evaluation: &Evaluation) -> Side {

@@ -388,4 +388,4 @@ fn notes(record: &Record) -> Vec<Noted> {
 }
 
 #[cfg(test)]
-pub(super) mod tests;
+pub(crate) mod tests;

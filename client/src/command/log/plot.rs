@@ -133,7 +133,7 @@ async fn deviation(connection: &Connection, stretch: &Stretch, size: (f64, f64))
 }
 
 /// The bins and events of a stretch, at a length of bins that gives no more than `points`, or at the one that is asked for.
-async fn course(
+pub(in super::super) async fn course(
     connection: &Connection,
     stretch: &Stretch,
     points: f64,

@@ -2,9 +2,11 @@
 
 use std::path::Path;
 
+use crate::chart;
 use crate::command::Failure;
 use crate::report::rows::{self, Row};
-use crate::report::{Document, review};
+use crate::report::{Document, comparison, review};
+use crate::review::compare::Comparison;
 use crate::review::evaluation::Evaluation;
 use crate::review::record::Record;
 
@@ -22,15 +24,33 @@ pub(super) struct Made {
 impl Made {
     /// Of a record that settle review run wrote.
     pub(super) fn of_review(path: &Path) -> Result<Self, Failure> {
-        let record =
-            Record::read(path).map_err(|error| Failure::Input(settled_drivers::fault::chain(&error)))?;
+        let record = read(path)?;
         let evaluation = Evaluation::of(&record);
         let figures = serde_json::to_value(&evaluation).map_err(std::io::Error::from)?;
         Ok(Self {
-            document: review::document(&record, &evaluation)
-                .map_err(|error| Failure::Input(settled_drivers::fault::chain(&error)))?,
+            document: review::document(&record, &evaluation).map_err(undrawn)?,
             figures,
             rows: rows::of_review(&evaluation),
         })
     }
+
+    /// Of two such records, the second held against the first.
+    pub(super) fn of_two(a: &Path, b: &Path) -> Result<Self, Failure> {
+        let [a, b] = [read(a)?, read(b)?];
+        let comparison = Comparison::of(&a, &b);
+        Ok(Self {
+            document: comparison::document(&a, &b, &comparison).map_err(undrawn)?,
+            figures: serde_json::to_value(&comparison).map_err(std::io::Error::from)?,
+            rows: comparison::rows(&comparison),
+        })
+    }
+}
+
+fn read(path: &Path) -> Result<Record, Failure> {
+    Record::read(path).map_err(|error| Failure::Input(settled_drivers::fault::chain(&error)))
+}
+
+/// Why there is no picture.
+pub(super) fn undrawn(error: chart::Error) -> Failure {
+    Failure::Input(settled_drivers::fault::chain(&error))
 }

@@ -7,10 +7,9 @@ use clap::Args;
 use super::layout;
 use super::signs::Signs;
 use crate::command::{Exit, Failure};
-use crate::evaluate::figure::Figure;
 use crate::output::{BAD, CAUTION, GOOD, Output, STRONG, styled};
-use crate::review::compare::{Change, Comparison, Row, Side};
-use crate::review::figures::{Standing, Table};
+use crate::review::compare::{Change, Comparison, Row, words};
+use crate::review::figures::Table;
 use crate::show;
 
 #[derive(Debug, Args)]
@@ -40,38 +39,18 @@ fn lines(comparison: &Comparison, signs: Signs) -> Vec<String> {
         lines.extend(layout::wrapped(&format!("{letter}  "), &show::flags(&side.meter, &side.flags)));
     }
     for (letter, side) in sides {
-        lines.extend(layout::wrapped(&format!("{letter}  "), &told(side)));
+        lines.extend(layout::wrapped(&format!("{letter}  "), &words::told(side)));
     }
     for caution in &comparison.cautions {
         lines.extend(layout::wrapped("!  ", caution).iter().map(|line| styled(CAUTION, line)));
     }
-    lines.push(counts(&comparison.rows));
+    lines.push(words::counts(&comparison.rows));
     lines.extend(changes(comparison));
     lines.extend(tables(comparison));
     lines.extend(lacking(comparison));
     lines.push(String::new());
     lines.extend(basis(comparison));
     signs.told(lines)
-}
-
-fn told(side: &Side) -> String {
-    format!("{}: {}, with the meter {}, {}", side.display, side.title, side.meter, show::moment(side.began))
-}
-
-fn counts(rows: &[Row]) -> String {
-    let count = |change: Change| rows.iter().filter(|row| row.change == change).count();
-    let all = [Change::Better, Change::Worse, Change::Differs, Change::Alike];
-    all.map(|change| format!("{} {}", count(change), word(change))).join(", ")
-}
-
-/// A change in a word.
-fn word(change: Change) -> &'static str {
-    match change {
-        Change::Alike => "alike",
-        Change::Differs => "differs",
-        Change::Better => "better",
-        Change::Worse => "worse",
-    }
 }
 
 /// What is not alike, and what stands otherwise than before, in sentences.
@@ -84,9 +63,9 @@ fn changes(comparison: &Comparison) -> Vec<String> {
             Change::Worse => BAD,
             Change::Alike | Change::Differs => STRONG,
         };
-        let plain = format!("{:<7}", word(row.change));
+        let plain = format!("{:<7}", words::change(row.change));
         let lead = format!("  {plain}  ");
-        let mut lines = layout::wrapped(&lead, &sentence(row));
+        let mut lines = layout::wrapped(&lead, &words::sentence(row, true));
         if let Some(first) = lines.first_mut() {
             let rest = first.chars().skip(lead.chars().count()).collect::<String>();
             *first = format!("  {}  {rest}", styled(style, &plain));
@@ -94,40 +73,6 @@ fn changes(comparison: &Comparison) -> Vec<String> {
         lines
     })
     .collect()
-}
-
-fn sentence(row: &Row) -> String {
-    let unit = unit(row).map(|unit| format!(" {unit}")).unwrap_or_default();
-    let (a, b, difference) = (row.a.words(), row.b.words(), signed(&row.difference));
-    let stands = if row.standing_a == row.standing_b {
-        String::new()
-    } else {
-        format!("; A {}, B {}", standing(row.standing_a), standing(row.standing_b))
-    };
-    format!("{}: from {a}{unit} to {b}{unit}, {difference}{unit}{stands}", name(row, true))
-}
-
-fn standing(standing: Standing) -> String {
-    match standing {
-        Standing::Told => "not judged".to_owned(),
-        standing => standing.word().to_owned(),
-    }
-}
-
-/// The unit of what has one: a ratio's is 1.
-fn unit(row: &Row) -> Option<&str> {
-    Some(row.unit.as_str()).filter(|unit| !["", "1"].contains(unit))
-}
-
-fn name(row: &Row, with_set: bool) -> String {
-    let name = format!("{}, {}", row.sequence.replace('_', " "), row.subject.replace('_', " "));
-    if with_set { format!("{}, {name}", row.set) } else { name }
-}
-
-/// A difference with its sign.
-fn signed(difference: &Figure) -> String {
-    let words = difference.words();
-    if difference.value > 0.0 { format!("+{words}") } else { words }
 }
 
 /// All figures side by side, a table a set.
@@ -138,9 +83,15 @@ fn tables(comparison: &Comparison) -> Vec<String> {
     for set in sets {
         let rows = comparison.rows.iter().filter(|row| row.set == set);
         let cells = rows.map(|row| {
-            let unit = unit(row).map(|unit| format!(", {unit}")).unwrap_or_default();
-            let name = format!("{}{unit}", name(row, false));
-            vec![name, row.a.words(), row.b.words(), signed(&row.difference), word(row.change).to_owned()]
+            let unit = words::unit(row).map(|unit| format!(", {unit}")).unwrap_or_default();
+            let name = format!("{}{unit}", words::name(row, false));
+            vec![
+                name,
+                row.a.words(),
+                row.b.words(),
+                words::signed(&row.difference),
+                words::change(row.change).to_owned(),
+            ]
         });
         let columns = ["figure", "A", "B", "B − A", ""].map(str::to_owned).to_vec();
         let table = Table { title: set.to_owned(), columns, rows: cells.collect() };
@@ -165,19 +116,7 @@ fn lacking(comparison: &Comparison) -> Vec<String> {
 }
 
 fn basis(comparison: &Comparison) -> Vec<String> {
-    let of = if comparison.is_calibration_left_out() {
-        "repeatability alone, as one meter measured one display twice and what its calibration leaves open is in both alike".to_owned()
-    } else {
-        let [a, b] = [&comparison.a, &comparison.b].map(|side| side.calibration.words());
-        format!("A {a}; B {b}")
-    };
-    let words = format!(
-        "Intervals are 95 %: {of}. A difference is called real where it is beyond {:.1} times its interval, so that with 95 % confidence \
-         none of these {} is called so by chance.",
-        comparison.factor,
-        comparison.rows.len()
-    );
-    layout::wrapped("", &words)
+    layout::wrapped("", &words::basis(comparison))
 }
 
 #[cfg(test)]

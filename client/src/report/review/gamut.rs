@@ -7,7 +7,7 @@ use super::view::{Shown, View, Words};
 use crate::chart::plane::{Axis, DASHED, Mark, Plane};
 use crate::chart::scene::Colour;
 use crate::chart::{self, ABSENT, BLUE, GREEN, INK, ORANGE, PURPLE, SKY, SOFT, VERMILION};
-use crate::evaluate::aim::Primaries;
+use crate::evaluate::aim::{Aim, Primaries};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::gamut::Diagram;
 use crate::report::Plot;
@@ -154,12 +154,17 @@ fn ink(colour: &str) -> (Colour, Option<(f64, f64)>) {
 
 /// The diagram with the spectral locus, the aim's triangle and its white.
 fn diagram(view: &View<'_>) -> Plane {
+    diagram_of(&view.set.aim)
+}
+
+/// The diagram with the spectral locus, and what an aim asks for.
+pub(in crate::report) fn diagram_of(aim: &Aim) -> Plane {
     let locus = locus();
     let first = locus.first().copied();
-    let primaries = view.set.aim.primaries;
+    let primaries = aim.primaries;
     let mut plane = Plane::new(Axis::even("u′", U), Axis::even("v′", V), HEIGHT);
     plane.square = true;
-    let white = view.set.aim.white_chromaticity().map(uv);
+    let white = aim.white_chromaticity().map(uv);
     plane
         .with("ground", "", ABSENT, Mark::Area(locus.clone()))
         .line("locus", "", SOFT, locus.into_iter().chain(first), None)
@@ -199,7 +204,7 @@ fn aim(shown: &Shown<'_>) -> Option<(f64, f64)> {
 }
 
 /// Points in the order in which they surround their middle, the first again at the end.
-fn around(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
+pub(in crate::report) fn around(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
     let count = points.len().max(1) as f64;
     let middle = points.iter().fold((0.0, 0.0), |sum, at| (sum.0 + at.0 / count, sum.1 + at.1 / count));
     let angle = |at: &(f64, f64)| (at.1 - middle.1).atan2(at.0 - middle.0);

@@ -134,7 +134,7 @@ pub(super) struct Words {
 }
 
 /// Letters, digits and hyphens alone: a name that every file system takes.
-pub(super) fn slug(name: &str) -> String {
+pub(in crate::report) fn slug(name: &str) -> String {
     let mut slug = String::new();
     for character in name.chars().flat_map(char::to_lowercase) {
         if character.is_ascii_alphanumeric() {

@@ -41,7 +41,7 @@ fn measurement(stop: &Stop<'_>, count: usize) -> Measurement {
 }
 
 /// A quick review of a display that does exactly what it is meant to.
-pub(in crate::review) fn record() -> Record {
+pub(crate) fn record() -> Record {
     let plan = Ready::named("sdr-quick").unwrap().plan().unwrap();
     let entries = stops(&plan, &[], None);
     let entries = entries.iter().enumerate().map(|(count, stop)| measurement(stop, count));
@@ -121,11 +121,7 @@ fn without_white_and_black_of_their_own_the_ramps_ends_are_what_figures_are_held
 }
 
 /// The patch of this name of a sequence.
-pub(in crate::review) fn patch<'a>(
-    record: &'a mut Record,
-    sequence: &str,
-    name: &str,
-) -> &'a mut Measurement {
+pub(crate) fn patch<'a>(record: &'a mut Record, sequence: &str, name: &str) -> &'a mut Measurement {
     patches(record, sequence).find(|patch| patch.patch.name == name).unwrap()
 }
 

@@ -2,7 +2,10 @@ use settled_protocol::reading::Flag;
 use settled_protocol::time::Timestamp;
 
 use super::*;
+use crate::evaluate::figure::Figure;
+use crate::review::compare::Side;
 use crate::review::evaluation::Stated;
+use crate::review::figures::Standing;
 
 fn side(display: &str) -> Side {
     Side {

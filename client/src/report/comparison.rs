@@ -1,0 +1,202 @@
+//! Two reviews side by side as a document: what got better or worse beyond uncertainty, and both curves in each picture.
+//!
+//! A is what it is held against, B what is reported; differences are B less A, as in [`crate::review::compare`].
+
+use settled_protocol::reading::Flag;
+
+use super::rows::{COVERAGE, Row};
+use super::{Document, Fact, Section, Statement, Tone};
+use crate::chart;
+use crate::review::compare::{Change, Comparison, Row as Compared, Side, words};
+use crate::review::evaluation::Evaluation;
+use crate::review::figures::Table;
+use crate::review::record::Record;
+use crate::show;
+
+mod curves;
+mod overview;
+
+use curves::Pair;
+
+/// Two records and what they come to as a document.
+///
+/// # Errors
+/// [`chart::Error`] if a picture can't be drawn.
+pub fn document(a: &Record, b: &Record, comparison: &Comparison) -> Result<Document, chart::Error> {
+    let evaluations = [a, b].map(|record| comparison.evaluation(record));
+    let pair = Pair { records: [a, b], evaluations: &evaluations, marks: marks(comparison) };
+    let mut sections = vec![all(comparison, &pair)?];
+    for set in &evaluations[0].sets {
+        for sequence in &set.sequences {
+            sections.extend(section(&pair, comparison, &set.name, &sequence.name)?);
+        }
+    }
+    Ok(Document {
+        title: title(comparison),
+        subtitle: format!("A is {}. B is {}.", words::told(&comparison.a), words::told(&comparison.b)),
+        marks: marks(comparison),
+        summary: summary(comparison),
+        sections,
+        conditions: conditions(comparison, &evaluations),
+        cautions: cautions(comparison),
+        provenance: provenance(a, b),
+    })
+}
+
+fn title(comparison: &Comparison) -> String {
+    if comparison.same_display {
+        format!("{}, measured twice", comparison.a.display)
+    } else {
+        format!("{} beside {}", comparison.b.display, comparison.a.display)
+    }
+}
+
+/// What stands on each page where nothing of either was seen on a display.
+fn marks(comparison: &Comparison) -> Vec<String> {
+    let has = |flag: &Flag| comparison.a.flags.contains(flag) || comparison.b.flags.contains(flag);
+    let words = [(Flag::Simulated, "SIMULATED"), (Flag::Replayed, "REPLAYED")];
+    words.into_iter().filter(|(flag, _)| has(flag)).map(|(_, word)| word.to_owned()).collect()
+}
+
+fn tone(change: Change) -> Tone {
+    match change {
+        Change::Better => Tone::Good,
+        Change::Worse => Tone::Bad,
+        Change::Differs => Tone::Open,
+        Change::Alike => Tone::Plain,
+    }
+}
+
+/// How many differences there are of each kind, and then each that is one, or that stands otherwise than before.
+fn summary(comparison: &Comparison) -> Vec<Statement> {
+    let told = |tone: Tone, verdict: &str, place: String, words: String| Statement {
+        tone,
+        verdict: verdict.to_owned(),
+        place,
+        words,
+        tolerance: String::new(),
+        source: String::new(),
+    };
+    let counts =
+        format!("{}, of {} figures that both have.", words::counts(&comparison.rows), comparison.rows.len());
+    let mut all = vec![told(Tone::Plain, "in all", String::new(), counts)];
+    let is_told = |row: &&Compared| row.change != Change::Alike || row.standing_a != row.standing_b;
+    all.extend(comparison.rows.iter().filter(is_told).map(|row| {
+        let place = heading(&row.set, &row.sequence);
+        told(tone(row.change), words::change(row.change), place, words::sentence(row, false))
+    }));
+    all
+}
+
+fn heading(set: &str, sequence: &str) -> String {
+    format!("{set}, {}", sequence.replace('_', " "))
+}
+
+/// Every difference in one picture, and what only one of the two has.
+fn all(comparison: &Comparison, pair: &Pair<'_>) -> Result<Section, chart::Error> {
+    let mut told = vec![words::basis(comparison)];
+    for (letter, keys) in [("A", &comparison.only_a), ("B", &comparison.only_b)] {
+        if !keys.is_empty() {
+            let names: Vec<String> = keys.iter().map(|key| key.join(" ").replace('_', " ")).collect();
+            told.push(format!("Only in {letter}: {}.", names.join(", ")));
+        }
+    }
+    let plots = overview::plot(comparison, &pair.marks)?.into_iter().collect();
+    Ok(Section { heading: "All differences".to_owned(), words: told, plots, tables: Vec::new() })
+}
+
+/// One sequence that both have; nothing where they have neither a figure nor a curve in common.
+fn section(
+    pair: &Pair<'_>,
+    comparison: &Comparison,
+    set: &str,
+    sequence: &str,
+) -> Result<Option<Section>, chart::Error> {
+    let plots = curves::plots(pair, set, sequence)?;
+    let rows = comparison.rows.iter().filter(|row| row.set == set && row.sequence == sequence);
+    let rows: Vec<Vec<String>> = rows.map(cells).collect();
+    if plots.is_empty() && rows.is_empty() {
+        return Ok(None);
+    }
+    let columns = ["figure", "A", "B", "B − A", ""].map(str::to_owned).to_vec();
+    let table = Table { title: "Figures of both, with 95 %".to_owned(), columns, rows };
+    let tables = if table.rows.is_empty() { Vec::new() } else { vec![table] };
+    Ok(Some(Section { heading: heading(set, sequence), words: Vec::new(), plots, tables }))
+}
+
+fn cells(row: &Compared) -> Vec<String> {
+    let unit = words::unit(row).map(|unit| format!(", {unit}")).unwrap_or_default();
+    let name = format!("{}{unit}", row.subject.replace('_', " "));
+    let change = words::change(row.change).to_owned();
+    vec![name, row.a.words(), row.b.words(), words::signed(&row.difference), change]
+}
+
+fn conditions(comparison: &Comparison, evaluations: &[Evaluation; 2]) -> Vec<Fact> {
+    let sides = [("A", &comparison.a), ("B", &comparison.b)];
+    let mut facts = Vec::new();
+    for ((letter, side), evaluation) in sides.into_iter().zip(evaluations) {
+        let Side { display, meter, title, began, calibration, .. } = side;
+        let ended = evaluation.ended.map_or_else(String::new, |ended| format!(" to {}", show::moment(ended)));
+        facts.push(Fact::new(&format!("{letter}: display"), display.clone()));
+        facts.push(Fact::new(&format!("{letter}: plan"), title.clone()));
+        facts.push(Fact::new(&format!("{letter}: measured"), format!("{}{ended}", show::moment(*began))));
+        facts.push(Fact::new(&format!("{letter}: meter"), meter.clone()));
+        facts.push(Fact::new(&format!("{letter}: intervals"), format!("95 %: {}", calibration.words())));
+        let told: Vec<Flag> = side.flags.iter().copied().filter(|flag| *flag != Flag::Shared).collect();
+        let flags = if told.is_empty() { "none".to_owned() } else { show::flags(meter, &told) };
+        facts.push(Fact::new(&format!("{letter}: flags on readings"), flags));
+    }
+    facts
+}
+
+fn cautions(comparison: &Comparison) -> Vec<String> {
+    let mut all = comparison.cautions.clone();
+    all.push(
+        "A difference that isn't called real may be one all the same: the readings can't tell it. Verdicts are about what was measured where the meter looked, on those days."
+            .to_owned(),
+    );
+    all
+}
+
+fn provenance(a: &Record, b: &Record) -> Vec<Fact> {
+    let mut facts = Vec::new();
+    for (letter, record) in [("A", a), ("B", b)] {
+        let plan = &record.header.plan;
+        facts.push(Fact::new(
+            &format!("{letter}: sets of the plan"),
+            plan.sets.iter().map(|set| set.name.clone()).collect::<Vec<_>>().join(", "),
+        ));
+    }
+    facts.push(Fact::new("Report by", format!("settle {}", env!("CARGO_PKG_VERSION"))));
+    facts
+}
+
+/// Every figure of both and its difference, one a line: `patch` says whose it is.
+#[must_use]
+pub fn rows(comparison: &Comparison) -> Vec<Row> {
+    let of = |row: &Compared| {
+        let one = |patch: &str, figure: &crate::evaluate::figure::Figure, verdict: &str| Row {
+            set: row.set.clone(),
+            sequence: row.sequence.clone(),
+            patch: patch.to_owned(),
+            quantity: row.subject.clone(),
+            value: Some(figure.value),
+            unit: words::unit(row).unwrap_or("1").to_owned(),
+            low: Some(figure.low),
+            high: Some(figure.high),
+            u95: Some(figure.u95()),
+            coverage: Some(COVERAGE),
+            verdict: verdict.to_owned(),
+            ..Row::default()
+        };
+        [
+            one("A", &row.a, row.standing_a.word()),
+            one("B", &row.b, row.standing_b.word()),
+            one("B - A", &row.difference, words::change(row.change)),
+        ]
+    };
+    comparison.rows.iter().flat_map(of).collect()
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,106 @@
+//! How a run was measured, what to mind, and where it all comes from.
+
+use settled_protocol::meter::Meter;
+use settled_protocol::reading::Flag;
+use settled_protocol::run::RunKind;
+
+use super::Night;
+use crate::report::Fact;
+use crate::show;
+use crate::stimulus::in_words;
+
+/// What was asked for, and with what it was measured.
+pub(super) fn conditions(night: &Night) -> Vec<Fact> {
+    let (plan, statistics) = (&night.run.plan, &night.statistics);
+    let mut facts = vec![Fact::new("Meter", plan.meter.clone())];
+    facts.extend(night.meter.as_ref().and_then(attached).map(|words| Fact::new("Attached now", words)));
+    facts.extend(plan.stimulus.as_ref().map(|shown| Fact::new("Shown from its beginning", in_words(shown))));
+    let burst = plan.burst.unwrap_or(1);
+    let usual_s = if plan.kind == RunKind::Drift { 60.0 } else { 0.0 };
+    facts.push(Fact::new(
+        "Pace",
+        match plan.interval_s.unwrap_or(usual_s) {
+            interval_s if interval_s > 0.0 => {
+                format!(
+                    "{} each {}",
+                    show::counted(u64::from(burst), "reading", "readings"),
+                    show::span(interval_s)
+                )
+            }
+            _ => "readings without pause".to_owned(),
+        },
+    ));
+    let exposure = plan.integration_s.map_or_else(|| "the meter's own choice".to_owned(), show::span);
+    facts.push(Fact::new("Integration time", exposure));
+    let corrections = match statistics.corrections.as_slice() {
+        [] => "none".to_owned(),
+        ids => ids.join(", "),
+    };
+    facts.push(Fact::new("Correction", corrections));
+    facts.extend(statistics.observer.map(|observer| Fact::new("Observer", show::observer(observer))));
+    facts.extend(statistics.temperature_c.as_ref().map(|series| {
+        let words = format!("{} to {} °C", show::number(series.min), show::number(series.max));
+        Fact::new("Meter's temperature", words)
+    }));
+    facts.extend(statistics.with_temperature.map(|with| {
+        let words = format!(
+            "{} {} a kelvin, correlation {:+.2} ({:+.2} to {:+.2} with 95 %); which moves which that doesn't say",
+            show::number(with.per_k),
+            statistics.quantity.unit(),
+            with.correlation,
+            with.low,
+            with.high
+        );
+        Fact::new("Light with that", words)
+    }));
+    let unseen =
+        format!("{} in {}", show::span(night.run.gap_s), show::counted(night.run.gaps, "gap", "gaps"));
+    facts.push(Fact::new("Time without readings", unseen));
+    facts
+}
+
+/// The instrument that stands for the meter as the report is made.
+fn attached(meter: &Meter) -> Option<String> {
+    let about = meter.instrument.as_ref()?;
+    let serial = about.serial.as_ref().map_or_else(String::new, |serial| format!(", serial number {serial}"));
+    Some(format!("{}{serial}, by the driver {}", about.model, meter.driver))
+}
+
+/// What to mind.
+pub(super) fn cautions(night: &Night) -> Vec<String> {
+    let mut flags = night.statistics.flags.clone();
+    flags.retain(|flag| *flag != Flag::Shared);
+    let mut all: Vec<String> =
+        flags.iter().map(|flag| show::flags(&night.run.plan.meter, &[*flag])).collect();
+    if night.statistics.thinned > 0 {
+        let thinned = show::counted(night.statistics.thinned, "reading was", "readings were");
+        all.push(format!("{thinned} thinned: they count in mean, range and drift alone"));
+    }
+    all.push("Intervals are repeatability alone: what the meter's calibration leaves open, and what the meter itself drifts, is in none of them.".to_owned());
+    all.push(
+        "Long static patches leave marks on self-emitting panels: hold bright ones no longer than needed. Leave no mains equipment on unattended unless its maker and \
+         local codes allow it."
+            .to_owned(),
+    );
+    all
+}
+
+/// Where it comes from.
+pub(super) fn provenance(night: &Night) -> Vec<Fact> {
+    let (run, statistics) = (&night.run, &night.statistics);
+    let mut facts = vec![
+        Fact::new("Run", run.run.to_string()),
+        Fact::new("Asked for", show::moment(run.created)),
+        Fact::new("Begun", show::moment(run.begins)),
+    ];
+    facts.extend(
+        run.ends
+            .map(|ends| Fact::new(if run.state.is_over() { "Ended" } else { "Ends" }, show::moment(ends))),
+    );
+    facts.extend(run.night_of.map(|first| Fact::new("Night of", format!("run {first}"))));
+    let numbers = format!("{} to {}", statistics.first, statistics.last);
+    facts.push(Fact::new("Readings in the log", numbers));
+    facts.push(Fact::new("Read from", night.daemon.clone()));
+    facts.push(Fact::new("Report by", format!("settle {}", env!("CARGO_PKG_VERSION"))));
+    facts
+}

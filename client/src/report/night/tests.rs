@@ -1,0 +1,162 @@
+use serde_json::{Value, json};
+
+use super::*;
+use crate::report::html::html;
+use crate::report::rows;
+
+fn series(mean: f64, drift: Option<Value>) -> Value {
+    let mut series = json!({
+        "count": 90, "mean": mean, "sd": 0.02 * mean, "min": 0.9 * mean, "max": 1.1 * mean, "uncertainty": 0.001 * mean,
+    });
+    if let Some(drift) = drift {
+        series["drift"] = drift;
+    }
+    series
+}
+
+fn statistics() -> Value {
+    let mut value = series(
+        120.0,
+        Some(
+            json!({"per_h": -1.25, "low_per_h": -1.5, "high_per_h": -1.0, "caution": "it rests on 9 points alone"}),
+        ),
+    );
+    value["allan"] = json!([
+        {"tau_s": 60.0, "deviation": 0.4, "low": 0.35, "high": 0.47, "count": 80, "noise": "white"},
+        {"tau_s": 120.0, "deviation": 0.3, "low": 0.25, "high": 0.38, "count": 70, "noise": "drift"},
+    ]);
+    json!({
+        "meter": "bench", "quantity": "luminance", "count": 90, "thinned": 0, "first": 11, "last": 100,
+        "since": "2026-11-26T18:00:00Z", "until": "2026-11-26T19:29:00Z", "span_s": 5340.0, "gaps": 1, "gap_s": 300.0, "bin_s": 60.0,
+        "value": value, "u_prime": series(0.1978, None), "temperature_c": series(31.0, None),
+        "flags": ["simulated", "shared"], "corrections": ["c1"], "message": "90 readings over 1.5 h. The light is simulated.",
+    })
+}
+
+fn run() -> Value {
+    json!({
+        "run": 12, "plan": {"meter": "bench", "kind": "drift", "label": "<script>alert(1)</script> & \"monitor 4\"", "burst": 3},
+        "state": "done", "created": "2026-11-26T17:30:00Z", "begins": "2026-11-26T18:00:00Z", "ends": "2026-11-26T19:30:00Z",
+        "elapsed_s": 5400.0, "points": 30, "readings": 90, "missed": 4, "first": 11, "last": 100, "gaps": 1, "gap_s": 300.0,
+        "quantity": "luminance", "alerts": 1, "flags": ["simulated"], "verdict": "beyond", "statistics": statistics(),
+        "message": "The light left its bands: 30 points.",
+    })
+}
+
+fn night() -> Night {
+    let bin = |index: u32| {
+        json!({
+            "at": format!("2026-11-26T{:02}:{:02}:00Z", 18 + index / 60, index % 60), "span_s": 60.0, "quantity": "luminance", "count": 1,
+            "first": 11 + index, "last": 11 + index, "mean": 121.0 - 0.02 * f64::from(index), "min": 119.0, "max": 122.0,
+            "flags": ["simulated"],
+        })
+    };
+    let event = |sequence: u64, kind: &str, detail: &str| json!({"sequence": sequence, "at": "2026-11-26T18:30:00Z", "t_s": 1.0, "boot": "b", "kind": kind, "run": 12, "detail": detail});
+    let read = |value: Value| serde_json::from_value(value).unwrap();
+    Night {
+        run: serde_json::from_value(run()).unwrap(),
+        statistics: serde_json::from_value(statistics()).unwrap(),
+        course: Course {
+            name: "run 12".to_owned(),
+            bins: (0..90)
+                .filter(|index| !(30..35).contains(index))
+                .map(|index| serde_json::from_value(bin(index)).unwrap())
+                .collect(),
+            events: vec![
+                read(event(1, "run_gap", "no readings for 5m")),
+                read(event(2, "alert", "</style><img src=x onerror=alert(1)>")),
+            ],
+            more_events: false,
+        },
+        meter: None,
+        daemon: "settled 0.1.0".to_owned(),
+        against: None,
+        zone: Zone::utc(),
+    }
+}
+
+#[test]
+fn a_night_has_its_verdict_pictures_figures_and_what_happened() {
+    let document = night().document().unwrap();
+    assert_eq!(document.marks, ["SIMULATED"]);
+    assert!(
+        document.subtitle.starts_with("90 readings from 2026-11-26 18:00 UTC to 2026-11-26 19:29 UTC; done"),
+        "{}",
+        document.subtitle
+    );
+    let first = &document.summary[0];
+    assert_eq!((first.tone, first.verdict.as_str()), (Tone::Bad, "beyond"));
+    assert_eq!(first.tolerance, "luminance within ±0.5 %, chromaticity within 0.0005 in u′v′");
+    let verdicts: Vec<&str> = document.summary.iter().map(|statement| statement.verdict.as_str()).collect();
+    assert_eq!(verdicts, ["beyond", "told", "gaps", "alerts"]);
+    let names: Vec<&str> = document.plots().map(|plot| plot.name.as_str()).collect();
+    assert_eq!(names, ["light", "drift", "allan-deviation"]);
+    for plot in document.plots() {
+        let told = &plot.scene.description;
+        assert!(told.starts_with("SIMULATED data") && !plot.caption.is_empty(), "{}: {told}", plot.name);
+    }
+    let headings: Vec<&str> = document.sections.iter().map(|section| section.heading.as_str()).collect();
+    assert_eq!(headings, ["Light", "Drift", "Steadiness", "What happened"]);
+    let drifts = &document.sections[1].tables[0].rows;
+    assert_eq!(drifts[0][..3], ["luminance, cd/m²", "-1.25 ± 0.25", "-1.04 ± 0.21"].map(str::to_owned));
+    assert!(document.sections[1].words[0].contains("it rests on 9 points alone"));
+}
+
+#[test]
+fn whatever_a_label_or_an_event_says_is_text() {
+    let page = html(&night().document().unwrap());
+    assert!(page.contains("&lt;script&gt;alert(1)&lt;/script&gt;") && page.contains("&lt;img src=x"));
+    assert!(!page.contains("<script") && !page.contains("<img") && page.matches("</style>").count() == 1);
+}
+
+#[test]
+fn figures_are_the_same_in_json_and_in_csv() {
+    let night = night();
+    let json = serde_json::to_value(night.figures()).unwrap();
+    assert_eq!(
+        (&json["night"], &json["run"]["run"], &json["bins"][84]["count"]),
+        (&json!(1), &json!(12), &json!(1))
+    );
+    let value = &json["run"]["statistics"]["value"];
+    let rows = night.rows();
+    let row = |patch: &str, quantity: &str| {
+        rows.iter()
+            .find(|row| row.patch == patch && row.quantity == quantity)
+            .unwrap_or_else(|| panic!("{patch} {quantity}: {rows:?}"))
+    };
+    assert_eq!(row("value", "mean").value, value["mean"].as_f64());
+    assert_eq!(row("value", "mean_standard_uncertainty").value, value["uncertainty"].as_f64());
+    let drift = row("value", "drift_per_h");
+    assert_eq!(
+        (drift.value, drift.low, drift.high, drift.u95),
+        (Some(-1.25), Some(-1.5), Some(-1.0), Some(0.25))
+    );
+    assert_eq!((drift.unit.as_str(), drift.coverage), ("cd/m²/h", Some(0.95)));
+    assert_eq!(row("value, averaged over 120 s", "allan_deviation").value, Some(0.3));
+    assert_eq!((row("", "verdict").value, row("", "verdict").verdict.as_str()), (None, "beyond"));
+    assert_eq!((row("", "missed").value, row("", "gap_s").value), (Some(4.0), Some(300.0)));
+    let csv = String::from_utf8(rows::csv(&rows).unwrap()).unwrap();
+    assert!(
+        csv.lines().count() == rows.len() + 1 && csv.contains("run 12,drift,value,mean,120.0,cd/m²"),
+        "{csv}"
+    );
+}
+
+#[test]
+fn one_night_stands_beside_another() {
+    let comparison = json!({
+        "one": statistics(), "other": statistics(), "mean": {"value": 1.5, "low": 1.0, "high": 2.0, "differs": true},
+        "drift_per_h": {"value": 0.1, "low": -0.1, "high": 0.3, "differs": false}, "message": "They differ.",
+    });
+    let night = Night { against: Some((11, serde_json::from_value(comparison).unwrap())), ..night() };
+    let document = night.document().unwrap();
+    let section = document.sections.iter().find(|section| section.heading == "Beside run 11").unwrap();
+    let rows = &section.tables[0].rows;
+    assert_eq!(rows[0], ["mean, cd/m²", "1.50 ± 0.50", "differs"].map(str::to_owned));
+    assert_eq!(rows[1][2], "can't be told apart");
+    assert!(document.summary.last().unwrap().words.contains("They differ."));
+    let told = night.rows();
+    let difference = told.iter().find(|row| row.quantity == "mean_difference").unwrap();
+    assert_eq!((difference.patch.as_str(), difference.value), ("run 11", Some(1.5)));
+    assert_eq!(serde_json::to_value(night.figures()).unwrap()["against"]["run"], 11);
+}
