@@ -105,7 +105,7 @@ fn a_night_is_a_page_with_its_pictures_and_the_same_figures_as_in_the_log_in_jso
     assert!(table.lines().any(|line| line.contains(",run 1,mean_difference,")), "{table}");
 
     let shown = daemon.run_settle(&["runs", "show", "2"]);
-    let drifts = said(&shown).lines().filter(|line| line.trim_start().starts_with("drift ")).count();
+    let drifts = said(&shown).lines().filter(|line| line.starts_with("  drift     ")).count();
     assert_eq!(drifts, 1, "{}", said(&shown));
 }
 
