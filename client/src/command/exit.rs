@@ -66,6 +66,26 @@ pub(super) fn statuses(words: &[&str]) -> Vec<Meaning> {
         ],
         ["run", "warm-up" | "stability" | "drift"] => watched("With --wait: "),
         ["runs", "watch"] => watched(""),
+        ["correct", "derive"] => vec![
+            ("0", "The correction was made."),
+            FAILED,
+            USAGE,
+            ("3", "A colour's light has not settled, so that nothing was made."),
+            INTERRUPTED,
+        ],
+        ["review", "run"] => vec![
+            ("0", "All of the plan is measured."),
+            FAILED,
+            ("2", "A mistake on the command line or in the plan, or it was not agreed to."),
+            ("130", "Interrupted by Ctrl-C; the same command goes on where it ended."),
+        ],
+        _ => of_its_own(words).unwrap_or_else(|| usual(words)),
+    }
+}
+
+/// Of commands whose statuses aren't like any other's.
+fn of_its_own(words: &[&str]) -> Option<Vec<Meaning>> {
+    let statuses = match words {
         ["lease"] => vec![
             ("the command's own", "The command has run: 128 and the signal's number if a signal ended it."),
             (
@@ -87,23 +107,18 @@ pub(super) fn statuses(words: &[&str]) -> Vec<Meaning> {
             ("2", "A mistake on the command line, or no readings."),
             ("3", "A series did not settle, or was lost and did not settle again."),
         ],
-        ["correct", "derive"] => vec![
-            ("0", "The correction was made."),
-            FAILED,
-            USAGE,
-            ("3", "A colour's light has not settled, so that nothing was made."),
-            INTERRUPTED,
-        ],
-        ["review", "run"] => vec![
-            ("0", "All of the plan is measured."),
-            FAILED,
-            ("2", "A mistake on the command line or in the plan, or it was not agreed to."),
-            ("130", "Interrupted by Ctrl-C; the same command goes on where it ended."),
-        ],
+        _ => return None,
+    };
+    Some(statuses)
+}
+
+/// Of commands that do what they are told, or fail.
+fn usual(words: &[&str]) -> Vec<Meaning> {
+    match words {
         ["zero" | "observe" | "demo"] | ["log", "export"] | ["review", "stimuli"] => {
             vec![DONE, FAILED, USAGE, INTERRUPTED]
         }
-        ["meters" | "status" | "completions" | "man"]
+        ["meters" | "status" | "completions" | "man" | "live" | "page" | "report"]
         | ["runs"]
         | ["runs", "show" | "stop"]
         | ["log", "readings" | "events" | "bins" | "statistics" | "plot" | "backup"]

@@ -146,7 +146,7 @@ mod tests {
             assert_eq!(asked.is_ok(), admitted, "{path} {site}");
         }
         for method in [Method::POST, Method::PUT, Method::DELETE, Method::OPTIONS] {
-            assert_eq!(admit(&request(method, "/", &[host.clone()])), Err(Refusal::NotReading));
+            assert_eq!(admit(&request(method, "/", std::slice::from_ref(&host))), Err(Refusal::NotReading));
         }
         assert_eq!(admit(&request(Method::HEAD, "/", &[host])), Ok(()));
     }
