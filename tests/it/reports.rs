@@ -6,18 +6,17 @@ use std::collections::{BTreeSet, HashMap};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 
-use data_encoding::BASE64;
 use serde_json::{Value, json};
 use settle::review::plan::Plan;
-use settle::review::ready::Ready;
 use settle::review::record::{Entry, Record};
 use tempfile::TempDir;
 
 use crate::outside::python;
 use crate::review_loop::observer::{self, Noise};
 use crate::review_loop::plans;
-use crate::support::browser::Browser;
 use crate::support::daemon::program;
+
+mod seen;
 
 /// A display with a fault of every kind.
 const FAULTY: &str = "display = \"self-emitting\"\neotf = \"power\"\ngamma = 2.3\nprimaries = \"bt709\"\npeak_cd_m2 = 180.0\nblack_cd_m2 = 0.06\nwhite_error = [0.003, -0.003]\n\
@@ -27,7 +26,7 @@ const FAULTY: &str = "display = \"self-emitting\"\neotf = \"power\"\ngamma = 2.3
 /// Where reports are made; left behind where somebody wants to look at them.
 struct Place {
     folder: PathBuf,
-    _own: Option<TempDir>,
+    own: Option<TempDir>,
 }
 
 impl Place {
@@ -37,13 +36,17 @@ impl Place {
                 let folder = Path::new(&folder).join(name);
                 let _gone = std::fs::remove_dir_all(&folder).is_ok();
                 std::fs::create_dir_all(&folder).unwrap();
-                Self { folder, _own: None }
+                Self { folder, own: None }
             }
             None => {
                 let own = tempfile::tempdir().unwrap();
-                Self { folder: own.path().to_owned(), _own: Some(own) }
+                Self { folder: own.path().to_owned(), own: Some(own) }
             }
         }
+    }
+
+    fn is_looked_at(&self) -> bool {
+        self.own.is_none()
     }
 
     fn path(&self, name: &str) -> String {
@@ -339,81 +342,4 @@ fn what_can_not_be_written_leaves_nothing_and_what_was_there_is_kept() {
     let said: Value = serde_json::from_slice(&output.stderr).unwrap();
     assert_eq!(said["report"]["files"], json!([page]));
     assert!(String::from_utf8(output.stdout).unwrap().starts_with("set,sequence,patch,quantity,value,unit,"));
-}
-
-/// What a browser shows of the page at sizes of a telephone, a laptop and a large screen, in light and in the dark, and prints on A4.
-#[test]
-fn a_browser_asks_for_nothing_shows_all_of_it_at_any_size_and_prints_the_mark_on_every_page() {
-    let place = Place::new("seen");
-    let record = observer::review(FAULTY, &full(), Noise::USUAL, 7);
-    let record = place.write("record.jsonl", &record);
-    let into = place.path("report.html");
-    succeed(&["report", &record, "--into", &into]);
-    let mut browser = Browser::start(&[]);
-    let url = format!("file://{into}");
-    browser.open(&url);
-    for (width, height, scheme) in [(390, 844, "light"), (1280, 800, "dark"), (1920, 1080, "light")] {
-        browser.call(
-            "Emulation.setDeviceMetricsOverride",
-            json!({"width": width, "height": height, "deviceScaleFactor": 1, "mobile": false}),
-        );
-        browser.call(
-            "Emulation.setEmulatedMedia",
-            json!({"features": [{"name": "prefers-color-scheme", "value": scheme}]}),
-        );
-        browser.wait_for(&format!("innerWidth === {width}"));
-        let over = browser.evaluate("document.documentElement.scrollWidth - innerWidth");
-        assert!(over.as_i64().unwrap() <= 0, "at {width} pixels the page is wider by {over}");
-        let shot =
-            browser.call("Page.captureScreenshot", json!({"format": "png", "captureBeyondViewport": true}));
-        let shot = BASE64.decode(shot["data"].as_str().unwrap().as_bytes()).unwrap();
-        std::fs::write(place.path(&format!("{width}-{scheme}.png")), shot).unwrap();
-    }
-    // Pictures are seen, and the mark stays where it is seen.
-    let drawn =
-        "[...document.querySelectorAll('figure svg')].every(svg => svg.getBoundingClientRect().width > 200)";
-    assert_eq!(browser.evaluate(drawn), true);
-    browser.evaluate("window.scrollTo(0, document.body.scrollHeight)");
-    assert_eq!(browser.evaluate("document.querySelector('.mark').getBoundingClientRect().top"), 0);
-    // What a page of A4 has room for between its margins: 178 mm.
-    browser.call("Emulation.setEmulatedMedia", json!({"media": "print", "features": []}));
-    browser.call(
-        "Emulation.setDeviceMetricsOverride",
-        json!({"width": 673, "height": 986, "deviceScaleFactor": 1, "mobile": false}),
-    );
-    browser.wait_for("innerWidth === 673");
-    let cut = "[...document.querySelectorAll('svg, table, p, li')].filter(part => part.getBoundingClientRect().right > 674).map(part => part.textContent.slice(0, 60))";
-    assert_eq!(browser.evaluate(cut), json!([]));
-    browser.call("Emulation.clearDeviceMetricsOverride", json!({}));
-    browser.call("Emulation.setEmulatedMedia", json!({"media": ""}));
-    let printed =
-        browser.call("Page.printToPDF", json!({"preferCSSPageSize": true, "printBackground": true}));
-    std::fs::write(
-        place.path("report.pdf"),
-        BASE64.decode(printed["data"].as_str().unwrap().as_bytes()).unwrap(),
-    )
-    .unwrap();
-    let printed = read(&["pdf", &place.path("report.pdf")]);
-    let pages = printed["pages"].as_array().unwrap();
-    assert!((10..60).contains(&pages.len()), "{} pages", pages.len());
-    for (page, size) in pages.iter().zip(printed["sizes"].as_array().unwrap()) {
-        assert!(page.as_str().unwrap().contains("SIMULATED"), "a page without the mark: {page}");
-        // A4, in points.
-        let [width, height] = [0, 1].map(|side| size[side].as_f64().unwrap());
-        assert!((width - 595.3).abs() < 1.0 && (height - 841.9).abs() < 1.0, "{size}");
-    }
-    let asked = browser.asked();
-    assert!(asked.iter().all(|asked| *asked == url), "{asked:?}");
-}
-
-/// The full review, and what it leaves out.
-fn full() -> Plan {
-    let mut plan = Ready::named("sdr-full").unwrap().plan().unwrap();
-    let more = every_kind();
-    for sequence in &more.sets[0].sequences {
-        if plan.sets[0].sequences.iter().all(|known| known.name != sequence.name) {
-            plan.sets[0].sequences.push(sequence.clone());
-        }
-    }
-    plan
 }

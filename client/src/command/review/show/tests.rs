@@ -5,7 +5,7 @@ use settled_protocol::time::Timestamp;
 
 use super::*;
 use crate::evaluate::aim::{Aim, Primaries, Transfer};
-use crate::review::evaluation::{Noted, Unsettled};
+use crate::review::evaluation::{Noted, Stated, Unsettled};
 use crate::review::figures::Finding;
 use crate::review::patch::Coding;
 use crate::review::record::shown::Means;
@@ -118,7 +118,7 @@ fn a_standing_is_told_by_its_word_without_colours_and_other_signs() {
 #[test]
 fn what_was_stated_of_a_meter_is_said_and_what_was_not_too() {
     let both = Stated { luminance_u: Some(0.02), chromaticity_u: Some(0.001) };
-    assert!(calibration(&both).ends_with("2.0000 % of luminance and 0.0010000 of u′ and v′"));
+    assert!(both.words().ends_with("2.0000 % of luminance and 0.0010000 of u′ and v′"));
     let one = Stated { luminance_u: Some(0.02), chromaticity_u: None };
-    assert!(calibration(&one).ends_with("of colour none was stated"));
+    assert!(one.words().ends_with("of colour none was stated"));
 }
