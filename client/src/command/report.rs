@@ -31,10 +31,10 @@ pub(super) struct Options {
     #[arg(long, value_name = "FILE", conflicts_with = "run")]
     against: Option<PathBuf>,
     /// With --run: also beside this run, and by how much it differs.
-    #[arg(long, value_name = "RUN", requires = "run")]
+    #[arg(long, value_name = "RUN", requires = "run", conflicts_with = "file")]
     against_run: Option<u64>,
     /// With --run: times of the machine's own zone, or that of TZ, instead of UTC.
-    #[arg(long, requires = "run")]
+    #[arg(long, requires = "run", conflicts_with = "file")]
     local: bool,
     #[command(flatten)]
     forms: Forms,
