@@ -170,7 +170,7 @@ fn light_that_others_watch_is_called_settled_by_the_daemon_and_only_changes_are_
     says(&mut browser, ".card h3", "bench");
     browser.evaluate(KEEP);
     let mut client = daemon.client();
-    client.call("meter.observe", &json!({"meter": "bench", "interval_s": 2}));
+    let observes = client.call("meter.observe", &json!({"meter": "bench", "interval_s": 2}));
     // Somebody reads what comes, until then.
     let mut until = |browser: &mut Browser, what: &str, expression: &str| {
         let mut taken = 0;
@@ -184,10 +184,12 @@ fn light_that_others_watch_is_called_settled_by_the_daemon_and_only_changes_are_
     until(
         &mut browser,
         "the page says that it has settled, how well that is known and why",
-        "kept.some((text) => text.includes('● Settled') && text.includes('95 %, repeatability alone') && text.includes('hold'))",
+        "kept.some((text) => text.includes('● Settled') && text.includes('95 %, repeatability alone') && text.includes('allowed'))",
     );
     // A verdict that is no longer good, as nobody measures, is shown as that and not announced.
-    until(&mut browser, "it goes stale", "kept.some((text) => text.includes('nothing is known of now'))");
+    client.call("subscription.cancel", &observes);
+    browser
+        .wait_for("kept.at(-1).includes('Was settled') && kept.at(-1).includes('nothing is known of now')");
     let announced = browser.evaluate("announced");
     let words: Vec<&str> =
         announced.as_array().unwrap().iter().map(|words| words.as_str().unwrap()).collect();
