@@ -18,51 +18,18 @@ fn field<'a>(header: &str, line: &'a str, name: &str) -> &'a str {
     line.split(',').nth(place).unwrap()
 }
 
-#[test]
-fn a_night_is_a_page_with_its_pictures_and_the_same_figures_as_in_the_log_in_json_and_csv() {
-    let daemon = Daemon::start(CONFIG);
-    daemon.client().wait_for_state("m", "ready");
-    let early = daemon.run_settle(&["report", "--run", "1", "--into", "-"]);
-    assert!(early.status.code() == Some(1) && said(&early).contains("no run 1"), "{}", said(&early));
+/// Two short nights.
+fn two_nights(daemon: &Daemon) {
     for label in ["monitor 4", "monitor 4 again"] {
-        let run = [
-            "run",
-            "drift",
-            "m",
-            "--label",
-            label,
-            "--for",
-            "1h",
-            "--interval",
-            "1min",
-            "--burst",
-            "2",
-            "--wait",
-        ];
-        let ended = daemon.run_settle(&run);
+        let plan = ["--label", label, "--for", "1h", "--interval", "1min", "--burst", "2", "--wait"];
+        let ended = daemon.run_settle(&[&["run", "drift", "m"], &plan[..]].concat());
         assert!(matches!(ended.status.code(), Some(0 | 3 | 4)), "{}", said(&ended));
     }
-    let at = |name: &str| daemon.path(name).display().to_string();
-    let (page, figures, table, pictures) =
-        (at("night.html"), at("night.json"), at("night.csv"), at("pictures"));
-    let output = daemon.run_settle(&[
-        "report",
-        "--run",
-        "2",
-        "--against-run",
-        "1",
-        "--into",
-        &page,
-        "--figures",
-        &figures,
-        "--csv",
-        &table,
-        "--svg",
-        &pictures,
-    ]);
-    assert!(output.status.success(), "{}", said(&output));
+}
 
-    let parsed = read(&["html", &page]);
+/// The page has all its parts.
+fn is_whole(page: &str) {
+    let parsed = read(&["html", page]);
     assert_eq!(
         (&parsed["marks"], parsed["plots"].as_array().map(Vec::len)),
         (&json!(["SIMULATED"]), Some(3))
@@ -84,13 +51,10 @@ fn a_night_is_a_page_with_its_pictures_and_the_same_figures_as_in_the_log_in_jso
     ] {
         assert!(page.contains(&format!(">{heading}</h2>")), "{heading}");
     }
-    let mut names: Vec<String> = std::fs::read_dir(&pictures)
-        .unwrap()
-        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
-        .collect();
-    names.sort_unstable();
-    assert_eq!(names, ["allan-deviation.svg", "drift.svg", "light.svg"]);
+}
 
+/// The figures in JSON and CSV are those of the log.
+fn agree(daemon: &Daemon, figures: &str, table: &str) {
     let figures: Value = serde_json::from_str(&std::fs::read_to_string(figures).unwrap()).unwrap();
     let logged = daemon.client().call("log.statistics", &json!({"run": 2}));
     let told = &figures["run"]["statistics"]["value"];
@@ -103,7 +67,44 @@ fn a_night_is_a_page_with_its_pictures_and_the_same_figures_as_in_the_log_in_jso
     assert_eq!(Some(number("value")), told["drift"]["per_h"].as_f64());
     assert_eq!(Some(number("low")), told["drift"]["low_per_h"].as_f64());
     assert!(table.lines().any(|line| line.contains(",run 1,mean_difference,")), "{table}");
+}
 
+#[test]
+fn a_night_is_a_page_with_its_pictures_and_the_same_figures_as_in_the_log_in_json_and_csv() {
+    let daemon = Daemon::start(CONFIG);
+    daemon.client().wait_for_state("m", "ready");
+    let early = daemon.run_settle(&["report", "--run", "1", "--into", "-"]);
+    assert!(early.status.code() == Some(1) && said(&early).contains("no run 1"), "{}", said(&early));
+    two_nights(&daemon);
+    let at = |name: &str| daemon.path(name).display().to_string();
+    let (page, figures, table, pictures) =
+        (at("night.html"), at("night.json"), at("night.csv"), at("pictures"));
+    let output = daemon.run_settle(&[
+        "report",
+        "--run",
+        "2",
+        "--against-run",
+        "1",
+        "--into",
+        &page,
+        "--figures",
+        &figures,
+        "--csv",
+        &table,
+        "--svg",
+        &pictures,
+    ]);
+    assert!(output.status.success(), "{}", said(&output));
+
+    is_whole(&page);
+    let mut names: Vec<String> = std::fs::read_dir(&pictures)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .collect();
+    names.sort_unstable();
+    assert_eq!(names, ["allan-deviation.svg", "drift.svg", "light.svg"]);
+
+    agree(&daemon, &figures, &table);
     let shown = daemon.run_settle(&["runs", "show", "2"]);
     let drifts = said(&shown).lines().filter(|line| line.starts_with("  drift     ")).count();
     assert_eq!(drifts, 1, "{}", said(&shown));
