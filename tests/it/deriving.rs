@@ -224,7 +224,7 @@ fn what_can_not_be_derived_is_refused_before_anything_is_shown() {
             "three independent colours are needed",
         ),
         (&["colorimeter", "--reference", "colorimeter"], 2, "its own reference"),
-        (&["colorimeter", "--reference", "nope"], 2, "there are colorimeter, truth"),
+        (&["colorimeter", "--reference", "nope"], 2, "there are: colorimeter, truth"),
         (&["colorimeter", "--reference", "truth", "--colours", "puce"], 2, "white, red, green"),
         (
             &["colorimeter", "--reference", "truth", "--method", "least-squares", "--colours", "red"],
