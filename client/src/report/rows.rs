@@ -48,7 +48,7 @@ impl Row {
     pub fn of(set: &str, sequence: &str, quantity: &Quantity) -> Self {
         Self { patch: quantity.of.clone(), quantity: quantity.name.clone(), ..Self::default() }
             .placed(set, sequence)
-            .with(Some(quantity.figure), &quantity.unit)
+            .with(Some(quantity.figure), quantity.unit)
     }
 
     fn placed(self, set: &str, sequence: &str) -> Self {
