@@ -26,6 +26,9 @@ fn bind(expected: &Value, found: &Value, bound: &mut Vec<(String, String)>) {
                 bind(value, &found[name], bound);
             }
         }
+        (Value::Array(expected), Value::Array(found)) => {
+            expected.iter().zip(found).for_each(|(value, found)| bind(value, found, bound));
+        }
         _ => {}
     }
 }
