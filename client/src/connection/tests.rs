@@ -7,7 +7,7 @@ use settled_protocol::settling::Criteria;
 use tokio::io::{AsyncBufReadExt, BufReader};
 
 use super::*;
-use crate::subscription::Event;
+use crate::subscription::{Event, Gap};
 
 /// The daemon's side of a connection.
 struct Fake(BufReader<UnixStream>);
