@@ -119,7 +119,12 @@ fn the_page_says_what_clients_are_told_and_costs_no_exposure() {
     );
     assert_eq!(settled["verdict"], "timed_out", "{settled}");
     let subscription = client.call("meter.observe", &json!({"meter": "bench"}));
-    let exposures = client.exposures("bench");
+    let mut exposures = client.exposures("bench");
+    wait_until("what was being exposed as the wait ended has come to its end", || {
+        std::thread::park_timeout(std::time::Duration::from_millis(300));
+        let before = std::mem::replace(&mut exposures, client.exposures("bench"));
+        before == exposures
+    });
     let (first, kind) = page(&address, OPEN);
     assert_eq!(kind, "application/openmetrics-text; version=1.0.0; charset=utf-8");
     for _ in 0..20 {
