@@ -103,6 +103,9 @@ impl Allan {
 
     /// Takes whole chunks: short and long averaging times at once where there are many.
     fn take(&mut self, chunks: &[[f64; CHUNK]], level: f64) {
+        if chunks.is_empty() {
+            return;
+        }
         self.long.prepare();
         let Self { short, long, .. } = self;
         let mut short = || chunks.iter().for_each(|values| short.take(values, level));
