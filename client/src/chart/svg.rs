@@ -12,7 +12,7 @@ const FACES: &str = "DejaVu Sans, Verdana, Helvetica, Arial, sans-serif";
 #[must_use]
 pub fn svg(scene: &Scene) -> String {
     let (width, height) = (number(scene.size.0), number(scene.size.1));
-    let mut text = format!(
+    let text = format!(
         "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" height=\"{height}\" \
          viewBox=\"0 0 {width} {height}\" role=\"img\" aria-labelledby=\"title description\" font-family=\"{FACES}\" stroke-linejoin=\"round\" stroke-linecap=\"round\">\n\
          <title id=\"title\">{}</title>\n<desc id=\"description\">{}</desc>\n\
@@ -20,25 +20,25 @@ pub fn svg(scene: &Scene) -> String {
         escaped(&scene.title),
         escaped(&scene.description)
     );
-    for shape in &scene.shapes {
-        text.push_str(&element(shape));
-        text.push('\n');
-    }
-    text.push_str("</svg>\n");
-    text
+    with_shapes(text, scene)
 }
 
 /// The picture as an element within HTML, without a ground of its own. `id` begins the ids of its title and description, which no two pictures of a page may share.
 #[must_use]
 pub fn inline(scene: &Scene, id: &str) -> String {
     let (width, height) = (number(scene.size.0), number(scene.size.1));
-    let mut text = format!(
+    let text = format!(
         "<svg width=\"{width}\" height=\"{height}\" viewBox=\"0 0 {width} {height}\" role=\"img\" \
          aria-labelledby=\"{id}-title {id}-description\" font-family=\"{FACES}\" stroke-linejoin=\"round\" stroke-linecap=\"round\">\n\
          <title id=\"{id}-title\">{}</title>\n<desc id=\"{id}-description\">{}</desc>\n",
         escaped(&scene.title),
         escaped(&scene.description)
     );
+    with_shapes(text, scene)
+}
+
+/// The beginning of a picture, its shapes, and its end.
+fn with_shapes(mut text: String, scene: &Scene) -> String {
     for shape in &scene.shapes {
         text.push_str(&element(shape));
         text.push('\n');

@@ -44,14 +44,7 @@ pub(super) fn meters(pen: &mut Pen<'_>, area: Rect, view: &View) {
         }
     }
     let beside = view.meters.len().saturating_sub(room);
-    if beside > 0 {
-        pen.text_right(
-            (area.right(), area.bottom() - 1),
-            area.width,
-            Tone::Faint,
-            &format!(" and {beside} more"),
-        );
-    }
+    and_more(pen, area, beside);
 }
 
 /// What is said of the chosen meter in the line above it: that it isn't of this world.
@@ -89,13 +82,8 @@ pub(super) fn details(pen: &mut Pen<'_>, area: Rect, focus: &Focus) {
     }
 }
 
-pub(super) fn runs(pen: &mut Pen<'_>, area: Rect, runs: &[Said]) {
-    let area = name(pen, area, "runs");
-    let room = usize::from(area.height);
-    for ((tone, words), row) in runs.iter().zip(area.rows()) {
-        pen.text((row.x, row.y), row.width, *tone, words);
-    }
-    let beside = runs.len().saturating_sub(room);
+/// Says how many there is no room for.
+fn and_more(pen: &mut Pen<'_>, area: Rect, beside: usize) {
     if beside > 0 {
         pen.text_right(
             (area.right(), area.bottom() - 1),
@@ -104,6 +92,16 @@ pub(super) fn runs(pen: &mut Pen<'_>, area: Rect, runs: &[Said]) {
             &format!(" and {beside} more"),
         );
     }
+}
+
+pub(super) fn runs(pen: &mut Pen<'_>, area: Rect, runs: &[Said]) {
+    let area = name(pen, area, "runs");
+    let room = usize::from(area.height);
+    for ((tone, words), row) in runs.iter().zip(area.rows()) {
+        pen.text((row.x, row.y), row.width, *tone, words);
+    }
+    let beside = runs.len().saturating_sub(room);
+    and_more(pen, area, beside);
 }
 
 /// The latest, the last of them last.
