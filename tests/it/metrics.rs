@@ -12,6 +12,7 @@ use nix::sys::signal::Signal;
 use serde_json::{Value, json};
 
 use crate::outside::python;
+use crate::support::client::Client;
 use crate::support::daemon::{Daemon, PATIENCE, wait_until};
 
 mod scraped;
@@ -102,6 +103,17 @@ fn named(text: &str) -> BTreeSet<String> {
         .collect()
 }
 
+/// The exposures of the bench once what was under way has come to its end.
+fn exposures_at_rest(client: &mut Client) -> u64 {
+    let mut exposures = client.exposures("bench");
+    wait_until("what was being exposed as the wait ended has come to its end", || {
+        std::thread::park_timeout(std::time::Duration::from_millis(300));
+        let before = std::mem::replace(&mut exposures, client.exposures("bench"));
+        before == exposures
+    });
+    exposures
+}
+
 #[test]
 fn the_page_says_what_clients_are_told_and_costs_no_exposure() {
     let (daemon, address) = on_loopback();
@@ -119,12 +131,7 @@ fn the_page_says_what_clients_are_told_and_costs_no_exposure() {
     );
     assert_eq!(settled["verdict"], "timed_out", "{settled}");
     let subscription = client.call("meter.observe", &json!({"meter": "bench"}));
-    let mut exposures = client.exposures("bench");
-    wait_until("what was being exposed as the wait ended has come to its end", || {
-        std::thread::park_timeout(std::time::Duration::from_millis(300));
-        let before = std::mem::replace(&mut exposures, client.exposures("bench"));
-        before == exposures
-    });
+    let exposures = exposures_at_rest(&mut client);
     let (first, kind) = page(&address, OPEN);
     assert_eq!(kind, "application/openmetrics-text; version=1.0.0; charset=utf-8");
     for _ in 0..20 {

@@ -1,11 +1,46 @@
 //! What is written in one commit.
 
-use tokio::sync::oneshot;
+use tokio::sync::mpsc::error::TryRecvError;
+use tokio::sync::{mpsc, oneshot};
 
 use super::Entry;
+use crate::clock::Clock;
 
 /// Most rows in one commit, so that no row waits long for those behind it.
 pub(super) const LARGEST_GROUP: usize = 256;
+
+/// How long a commit waits for those that the last one answered, of the time that one took.
+const SHARE: f64 = 0.25;
+
+/// Whom the next commit waits for. Whoever had a reading in the last is likely to have the next on its way at once, and a commit for all
+/// of them costs little more than one for the first. Where one meter measures by itself nobody is waited for.
+#[derive(Debug, Default)]
+pub(super) struct Gathering {
+    readings: usize,
+    took_s: f64,
+}
+
+impl Gathering {
+    /// Adds what comes until as many are there as last time, or it has waited its share.
+    pub(super) fn fill(&self, group: &mut Vec<Entry>, queue: &mut mpsc::Receiver<Entry>, clock: &Clock) {
+        if self.readings < 2 {
+            return;
+        }
+        let until_s = clock.real_s() + SHARE * self.took_s;
+        while group.len() < self.readings.min(LARGEST_GROUP) && clock.real_s() < until_s {
+            match queue.try_recv() {
+                Ok(entry) => group.push(entry),
+                Err(TryRecvError::Empty) => std::thread::yield_now(),
+                Err(TryRecvError::Disconnected) => return,
+            }
+        }
+    }
+
+    /// Takes note of a commit.
+    pub(super) fn committed(&mut self, readings: usize, took_s: f64) {
+        (self.readings, self.took_s) = (readings, took_s);
+    }
+}
 
 /// Takes the marks out of a group: all in it is written before any of them is answered.
 pub(super) fn take_marks(group: &mut Vec<Entry>) -> Vec<oneshot::Sender<()>> {

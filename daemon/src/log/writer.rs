@@ -12,7 +12,7 @@ use settled_protocol::log::EventKind;
 use tokio::sync::{mpsc, oneshot};
 
 use super::answers::Answers;
-use super::group::{LARGEST_GROUP, damage, readings, take_marks};
+use super::group::{Gathering, LARGEST_GROUP, damage, readings, take_marks};
 use super::health::Health;
 use super::later::Later;
 use super::opening::Place;
@@ -41,6 +41,7 @@ pub(super) struct Writer {
     room: Room,
     ids: Ids,
     answers: Answers,
+    gathering: Gathering,
     outage: Option<Outage>,
     /// What is to be written once that is possible.
     later: Later,
@@ -64,6 +65,7 @@ impl Writer {
             room,
             ids,
             answers,
+            gathering: Gathering::default(),
             outage: None,
             later,
             recovered_s: None,
@@ -76,7 +78,10 @@ impl Writer {
         // Without timers it writes as well, and tries again when there is something to write.
         let timers = tokio::runtime::Builder::new_current_thread().enable_time().build().ok();
         loop {
-            let count = match self.patience().zip(timers.as_ref()) {
+            self.gathering.fill(&mut group, &mut queue, &self.clock);
+            let (count, patience) = (group.len(), self.patience().zip(timers.as_ref()));
+            let count = match patience {
+                _ if count > 0 => Some(count),
                 None => Some(queue.blocking_recv_many(&mut group, LARGEST_GROUP)),
                 Some((span, timers)) => timers
                     .block_on(async {
@@ -87,7 +92,10 @@ impl Writer {
             self.reopen();
             match count {
                 Some(0) => break,
-                Some(_) => self.work_through(&mut group),
+                Some(_) => {
+                    self.gathering.fill(&mut group, &mut queue, &self.clock);
+                    self.work_through(&mut group);
+                }
                 None => self.probe(),
             }
         }
@@ -163,7 +171,7 @@ impl Writer {
         if let Some(why) = damage(group) {
             self.recover(why);
         }
-        let count = readings(group);
+        let (count, began_s) = (readings(group), self.clock.real_s());
         let aside = self.set_aside();
         let first = self.health.numbers.take(count, self.clock.machine_us());
         let covered = self.health.numbers.covers(first + count);
@@ -212,6 +220,7 @@ impl Writer {
                 Entry::Event { .. } | Entry::Damaged(_) | Entry::Mark { .. } => {}
             }
         }
+        self.gathering.committed(answers.len(), self.clock.real_s() - began_s);
         self.answers.tell(answers);
         // In a commit of its own, once nobody waits for this one.
         if let Some((order, done)) = thinning {

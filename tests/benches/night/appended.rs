@@ -1,15 +1,18 @@
-//! Acknowledged readings a second through the daemon's log, beside a bare loop that makes the same inserts in groups of the same size and makes
-//! them as durable.
+//! Acknowledged readings a second through the daemon's log, beside a bare loop that makes the same inserts, commits one reading of each meter at
+//! a time, and makes them as durable. A meter goes on measuring while its last reading is on its way, so the log is asked with two readings of
+//! each on their way and also, where nothing overlaps, with one.
 
+use std::collections::VecDeque;
 use std::path::Path;
 use std::time::Instant;
 
 use rusqlite::{Connection, params};
 use settled::config::Survives;
-use settled::log::Log;
+use settled::log::{Log, Numbered};
 use settled_protocol::quantity::{Light, Photometric, Xyz};
 use settled_protocol::reading::{Flag, Reading};
 use settled_protocol::time::Timestamp;
+use tokio::sync::oneshot::Receiver;
 
 use crate::median;
 
@@ -20,8 +23,8 @@ const ROUNDS: usize = 7;
 const CRASH: usize = 60_000;
 const POWER_CUT: usize = 6_000;
 
-/// Meters, each of which has one reading on its way at a time.
-const METERS: [usize; 2] = [16, 64];
+/// Meters, and how many readings of each may be on their way at once.
+const METERS: [(usize, usize); 4] = [(16, 1), (64, 1), (16, 2), (64, 2)];
 
 fn reading(meter: usize, index: usize) -> Reading {
     let t_s = index as f64 * 0.05;
@@ -45,8 +48,8 @@ fn reading(meter: usize, index: usize) -> Reading {
     }
 }
 
-/// Through the log: each meter waits for its reading to be durable before it takes the next.
-fn through_the_log(path: &Path, survives: Survives, meters: usize, count: usize) -> f64 {
+/// Through the log: each meter waits until fewer than `ahead` of its readings are on their way before it takes the next.
+fn through_the_log(path: &Path, survives: Survives, (meters, ahead): (usize, usize), count: usize) -> f64 {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
     let entered = runtime.enter();
     let (log, written) = Log::open(path.to_owned(), survives).unwrap();
@@ -57,8 +60,15 @@ fn through_the_log(path: &Path, survives: Survives, meters: usize, count: usize)
         for meter in 0..meters {
             let log = log.clone();
             tasks.spawn(async move {
+                let mut on_their_way = VecDeque::with_capacity(ahead);
                 for index in 0..count / meters {
-                    assert!(log.append(reading(meter, index)).await.await.unwrap().durable);
+                    if on_their_way.len() == ahead {
+                        durable(on_their_way.pop_front()).await;
+                    }
+                    on_their_way.push_back(log.append(reading(meter, index)).await);
+                }
+                while !on_their_way.is_empty() {
+                    durable(on_their_way.pop_front()).await;
                 }
             });
         }
@@ -72,8 +82,12 @@ fn through_the_log(path: &Path, survives: Survives, meters: usize, count: usize)
     took_s
 }
 
+async fn durable(oldest: Option<Receiver<Numbered>>) {
+    assert!(oldest.unwrap().await.unwrap().durable);
+}
+
 /// A loop, on tables that the daemon has made.
-fn bare(path: &Path, survives: Survives, meters: usize, count: usize) -> f64 {
+fn bare(path: &Path, survives: Survives, (meters, _): (usize, usize), count: usize) -> f64 {
     let (log, written) = Log::open(path.to_owned(), survives).unwrap();
     drop(log);
     written.wait();
@@ -133,22 +147,22 @@ pub(crate) fn run() {
     for (name, survives, count) in
         [("crash", Survives::Crash, CRASH), ("power cut", Survives::PowerCut, POWER_CUT)]
     {
-        for meters in METERS {
+        for (meters, ahead) in METERS {
             let count = count / meters * meters;
             let (mut ours, mut theirs) = (Vec::new(), Vec::new());
             for _ in 0..ROUNDS {
                 for (times, way) in [
-                    (&mut ours, through_the_log as fn(&Path, Survives, usize, usize) -> f64),
+                    (&mut ours, through_the_log as fn(&Path, Survives, (usize, usize), usize) -> f64),
                     (&mut theirs, bare),
                 ] {
                     let folder = tempfile::tempdir_in(crate::binned::folder()).unwrap();
-                    times.push(way(&folder.path().join("log.sqlite"), survives, meters, count));
+                    times.push(way(&folder.path().join("log.sqlite"), survives, (meters, ahead), count));
                 }
             }
             let ratios = ours.iter().zip(&theirs).map(|(ours, theirs)| theirs / ours).collect();
             let rate = |times: Vec<f64>| count as f64 / median(times);
             println!(
-                "survives a {name:9} {meters:3} meters: {:8.0}/s, bare {:8.0}/s: {:.2} times as many",
+                "survives a {name:9} {meters:3} meters, {ahead} on their way: {:8.0}/s, bare {:8.0}/s: {:.2} times as many",
                 rate(ours),
                 rate(theirs),
                 median(ratios)
