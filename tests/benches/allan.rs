@@ -19,6 +19,10 @@ use std::time::Instant;
 
 use settled::drift::allan::{Allan, Averaged};
 
+/// The daemon's own.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Points.
 const POINTS: usize = 1_000_000;
 

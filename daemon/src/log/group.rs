@@ -66,3 +66,46 @@ pub(super) fn damage(group: &[Entry]) -> Option<String> {
 pub(super) fn readings(group: &[Entry]) -> u64 {
     group.iter().filter(|entry| matches!(entry, Entry::Reading { .. })).count() as u64
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn mark() -> Entry {
+        Entry::Mark { reached: oneshot::channel().0 }
+    }
+
+    /// How many a commit begins with once `waited_for` were in the last, which took an hour, and so many come together.
+    fn filled(waited_for: usize, come: usize) -> usize {
+        let mut gathering = Gathering::default();
+        gathering.committed(waited_for, 3600.0);
+        let (to, mut queue) = mpsc::channel(LARGEST_GROUP);
+        let mut group = Vec::new();
+        for _ in 0..come {
+            to.try_send(mark()).unwrap();
+        }
+        drop(to);
+        gathering.fill(&mut group, &mut queue, &Clock::system());
+        group.len()
+    }
+
+    #[test]
+    fn a_commit_takes_as_many_as_the_last_one_answered_and_is_not_held_up_by_who_is_gone() {
+        assert_eq!(filled(3, 5), 3);
+        assert_eq!(filled(8, 5), 5, "those who send are gone: it would wait for a quarter of an hour");
+    }
+
+    #[test]
+    fn a_meter_by_itself_is_not_waited_for() {
+        assert_eq!(filled(1, 1), 0, "it is left for whoever waits without taking the processor");
+    }
+
+    #[test]
+    fn who_does_not_come_is_waited_for_no_longer_than_a_share_of_the_last_commit() {
+        let mut gathering = Gathering::default();
+        gathering.committed(2, 1e-3);
+        let (to, mut queue) = mpsc::channel(1);
+        gathering.fill(&mut Vec::new(), &mut queue, &Clock::system());
+        to.try_send(mark()).unwrap();
+    }
+}

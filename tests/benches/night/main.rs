@@ -14,6 +14,10 @@
 mod appended;
 mod binned;
 
+/// The daemon's own.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 fn main() {
     let chosen: Vec<String> =
         std::env::args().skip(1).filter(|argument| !argument.starts_with('-')).collect();
