@@ -249,7 +249,9 @@ fn kernel_text(path: &str) -> Option<String> {
     std::fs::read_to_string(path).ok().map(|text| text.trim().to_owned())
 }
 
-fn boot_s() -> f64 {
+/// The machine's boot clock, in s: it goes on while the machine sleeps, and nobody sets it.
+#[must_use]
+pub fn boot_s() -> f64 {
     seconds(ClockId::CLOCK_BOOTTIME).as_secs_f64()
 }
 

@@ -20,6 +20,7 @@
 //! | [`judge`] | who decides: the engine, or a published rule |
 //! | `published` | published rules, as they are worded |
 //! | [`mover`] | is it the display that moves, or the meter? |
+//! | [`scale`] | what readings must share to compare |
 //! | [`digits`] | numbers in words |
 //! | [`sentence`](mod@sentence) | the verdict in plain words |
 //!
@@ -39,6 +40,7 @@ mod line;
 mod look;
 pub mod mover;
 mod published;
+pub mod scale;
 pub mod sentence;
 mod standing;
 mod steady;

@@ -68,6 +68,7 @@ mod page;
 mod page_guard;
 mod page_line;
 mod page_scripts;
+mod page_truth;
 mod page_viewers;
 mod pictures;
 mod plugin_guide;

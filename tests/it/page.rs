@@ -198,7 +198,7 @@ fn light_that_others_watch_is_called_settled_by_the_daemon_and_only_changes_are_
 }
 
 #[test]
-fn a_run_is_shown_as_it_gets_on_and_as_the_last_night_once_it_has_ended() {
+fn a_run_is_shown_as_it_gets_on_and_as_the_last_one_once_it_has_ended() {
     let (daemon, address) = paged(&format!("[clock]\nspeed = 60\n{}", bench(1.0)));
     let mut browser = looking(&address);
     let mut client = daemon.client();

@@ -329,6 +329,12 @@ fn what_can_not_be_written_leaves_nothing_and_what_was_there_is_kept() {
 
     let nowhere = place.path("nowhere/report.html");
     assert_eq!(settle(&["report", &record, "--into", &nowhere]).status.code(), Some(1));
+    let output = settle(&["report", &record, "--csv", "-", "--figures", "-"]);
+    let words = String::from_utf8_lossy(&output.stderr);
+    assert!(
+        output.status.code() == Some(2) && words.contains("two forms") && output.stdout.is_empty(),
+        "{words}"
+    );
     // Without a form there is nothing to do; a record that is none is named with its line.
     assert_eq!(settle(&["report", &record]).status.code(), Some(2));
     let none = place.path("none.jsonl");

@@ -115,10 +115,10 @@ fn of_its_own(words: &[&str]) -> Option<Vec<Meaning>> {
 /// Of commands that do what they are told, or fail.
 fn usual(words: &[&str]) -> Vec<Meaning> {
     match words {
-        ["zero" | "observe" | "demo"] | ["log", "export"] | ["review", "stimuli"] => {
+        ["zero" | "observe" | "demo" | "live"] | ["log", "export"] | ["review", "stimuli"] => {
             vec![DONE, FAILED, USAGE, INTERRUPTED]
         }
-        ["meters" | "status" | "completions" | "man" | "live" | "page" | "report"]
+        ["meters" | "status" | "completions" | "man" | "page" | "report"]
         | ["runs"]
         | ["runs", "show" | "stop"]
         | ["log", "readings" | "events" | "bins" | "statistics" | "plot" | "backup"]

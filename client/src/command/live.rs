@@ -4,7 +4,6 @@ use std::io::{self, IsTerminal};
 
 use clap::Args;
 use settled_protocol::method::{MetersList, Nothing};
-use tokio::time::Instant;
 
 use super::assess::explained::is_ascii_locale;
 use super::settled::{Patience, Settling};
@@ -49,8 +48,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         let ids: Vec<&str> = meters.iter().map(|meter| meter.id.as_str()).collect();
         return Err(Failure::Usage(format!("there is no meter {meter}; there are {}", ids.join(", "))));
     }
-    let began = Instant::now();
-    let feed = Feed::begin(connection, began);
+    let feed = Feed::begin(connection);
     let mut state = State::new(criteria, meters, options.meter);
     if options.measure
         && let Some(Wish::Measure { meter, on }) = state.press(Key::Sign('m'))
@@ -61,7 +59,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let asked = asked_to_end();
     let screen = Screen::enter().map_err(Failure::Output)?;
     let end = tokio::select! {
-        end = show(screen, state, feed, means(), began) => end.map_err(Failure::Output)?,
+        end = show(screen, state, feed, means()) => end.map_err(Failure::Output)?,
         () = asked => End::Interrupted,
     };
     Ok(match end {

@@ -1,5 +1,6 @@
 //! `settle report`: what was measured as a document, and its figures and plots by themselves.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -53,10 +54,10 @@ pub(super) struct Forms {
     /// All figures as CSV, one a line; - is standard output.
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
-    /// Each plot as an SVG file in this folder, which is made; it must not exist yet, or be empty.
+    /// Each plot as an SVG file in this folder, which is made; it must not exist yet.
     #[arg(long, value_name = "FOLDER")]
     svg: Option<PathBuf>,
-    /// Each plot as a PNG file in this folder, which is made; it must not exist yet, or be empty.
+    /// Each plot as a PNG file in this folder, which is made; it must not exist yet.
     #[arg(long, value_name = "FOLDER")]
     png: Option<PathBuf>,
 }
@@ -78,6 +79,7 @@ pub(super) async fn run(context: &Context, options: &Options) -> Result<Exit, Fa
 
 /// Writes every form that was asked for: all are whole before the first gets its name.
 fn write(output: Output, forms: &Forms, made: &Made) -> Result<Exit, Failure> {
+    forms.are_apart()?;
     let mut whole = Whole::new(output);
     if let Some(path) = &forms.into {
         whole.file(path, html::html(&made.document).as_bytes())?;
@@ -127,6 +129,19 @@ fn say(output: Output, forms: &Forms, made: &Made) {
 }
 
 impl Forms {
+    /// One place has room for one form.
+    fn are_apart(&self) -> Result<(), Failure> {
+        let all = [&self.into, &self.figures, &self.csv, &self.svg, &self.png];
+        let mut places = BTreeSet::new();
+        match all.into_iter().flatten().find(|path| !places.insert(path.as_path())) {
+            Some(twice) => {
+                let words = format!("{} is named for two forms: name a place for each", twice.display());
+                Err(Failure::Usage(words))
+            }
+            None => Ok(()),
+        }
+    }
+
     /// Every file and folder that was named.
     fn named(&self) -> impl Iterator<Item = &Path> {
         let all = [&self.into, &self.figures, &self.csv, &self.svg, &self.png];

@@ -8,6 +8,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
+use settled::clock::boot_s;
 use settled_protocol::method::{ClockKind, HelloResult, ObserveParams};
 use settled_protocol::text::Text;
 use tokio::sync::mpsc;
@@ -54,15 +55,14 @@ pub struct Feed {
 }
 
 impl Feed {
-    /// Begins over a connection that is open. `began` is what times of news are counted from.
+    /// Begins over a connection that is open.
     #[must_use]
-    pub fn begin(connection: Connection, began: Instant) -> Self {
+    pub fn begin(connection: Connection) -> Self {
         let (sender, news) = mpsc::channel(NEWS);
         let (orders, taken) = mpsc::channel(ORDERS);
         let source = Source {
             path: connection.path().map(PathBuf::from),
             name: connection.name().cloned(),
-            began,
             news: sender,
             orders: taken,
             measured: BTreeSet::new(),
@@ -78,7 +78,6 @@ impl Feed {
 struct Source {
     path: Option<PathBuf>,
     name: Option<Text>,
-    began: Instant,
     news: mpsc::Sender<News>,
     orders: mpsc::Receiver<Order>,
     measured: BTreeSet<String>,
@@ -162,17 +161,17 @@ impl Source {
         self.tell(News::Joined { meters, runs, anew, other_log, speed }).await?;
         let mut forwarding = JoinSet::new();
         for change in changes {
-            forwarding.spawn(forward(change, self.news.clone(), self.began));
+            forwarding.spawn(forward(change, self.news.clone()));
         }
         let real_time = hello.is_none_or(|hello| hello.clock.kind == ClockKind::System);
         for id in &ids {
             match connection.observe(&ObserveParams { meter: id.clone(), ..ObserveParams::default() }).await {
                 Ok(readings) => {
-                    let past = self.past.readings(&connection, id, real_time, self.began).await?;
+                    let past = self.past.readings(&connection, id, real_time).await?;
                     for news in past {
                         self.tell(news).await?;
                     }
-                    forwarding.spawn(forward(readings, self.news.clone(), self.began));
+                    forwarding.spawn(forward(readings, self.news.clone()));
                 }
                 Err(error) if is_refused(&error) => {
                     self.tell(News::Unfollowed(id.clone(), error.to_string())).await?;
@@ -232,10 +231,10 @@ fn asking(meter: &str) -> ObserveParams {
 }
 
 /// Hands on what a subscription tells, until the connection ends.
-async fn forward(mut events: Subscription, news: mpsc::Sender<News>, began: Instant) {
+async fn forward(mut events: Subscription, news: mpsc::Sender<News>) {
     while let Some(event) = events.next().await {
         let new = match event {
-            Event::Reading(reading) => News::Reading(reading, Some(began.elapsed().as_secs_f64())),
+            Event::Reading(reading) => News::Reading(reading, Some(boot_s())),
             Event::Meter(meter) => News::Meter(meter),
             Event::Run(run, _) => News::Run(run),
             // What comes next tells how things are; the engine knows what a gap is by the times of readings.

@@ -3,8 +3,8 @@
 //! It goes on for as long as it is watched, so that a verdict can come, be lost and come again.
 
 use settled::settle::mover::{Darks, WarmUp, moves};
+use settled::settle::scale::Scale;
 use settled::settle::{Judge, Limit, Observation, Standing, sentence};
-use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::meter::Meter;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::{Flag, Reading};
@@ -25,15 +25,6 @@ pub enum Place {
     Anew,
     /// It was taken with the aperture covered, and is no light.
     Dark,
-}
-
-/// What tells whether readings compare.
-#[derive(Clone, Debug, PartialEq)]
-struct Scale {
-    boot: String,
-    photometric: Photometric,
-    observer: Option<Observer>,
-    correction: Option<String>,
 }
 
 /// A judge, and what it needs to know of the meter.
@@ -136,16 +127,11 @@ impl Judging {
 
     /// Whether a reading compares with those before; where it doesn't, they are forgotten.
     fn place(&mut self, reading: &Reading, meter: &Meter) -> Place {
-        let scale = Scale {
-            boot: reading.boot.clone(),
-            photometric: reading.light.photometric(),
-            observer: reading.observer,
-            correction: reading.correction.clone(),
-        };
+        let scale = Scale::of(reading);
         match self.scale.replace(scale.clone()) {
             Some(before) if before == scale => Place::Next,
             // The same light, told on another scale: as the daemon has it.
-            Some(before) if Scale { correction: scale.correction.clone(), ..before.clone() } == scale => {
+            Some(before) if before.is_corrected_otherwise(&scale) => {
                 self.anew(reading.began_s, resolution(meter));
                 Place::Anew
             }
@@ -189,7 +175,7 @@ impl Judging {
     /// What the light is.
     #[must_use]
     pub fn photometric(&self) -> Photometric {
-        self.scale.as_ref().map_or(Photometric::Luminance, |scale| scale.photometric)
+        self.scale.as_ref().map_or(Photometric::Luminance, Scale::photometric)
     }
 
     /// Where the light goes, while it hasn't settled and that can be told.

@@ -4,6 +4,7 @@ use std::io;
 use std::time::Duration;
 
 use rustix::process::{Signal, getpgrp, getsid, kill_current_process_group};
+use settled::clock::boot_s;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until};
 
@@ -32,17 +33,11 @@ pub enum End {
     Gone,
 }
 
-/// Shows what a feed tells on a screen, until somebody ends it. `began` is what times are counted from.
+/// Shows what a feed tells on a screen, until somebody ends it. Ages are counted on the boot clock, which goes on while the machine sleeps.
 ///
 /// # Errors
 /// If the terminal can't be drawn on, or signals can't be listened to.
-pub async fn show(
-    mut screen: Screen,
-    mut state: State,
-    mut feed: Feed,
-    means: Means,
-    began: Instant,
-) -> io::Result<End> {
+pub async fn show(mut screen: Screen, mut state: State, mut feed: Feed, means: Means) -> io::Result<End> {
     let mut sizes = signal(SignalKind::window_change())?;
     let mut stops = signal(SignalKind::from_raw(Signal::TSTP.as_raw()))?;
     let mut goings_on = signal(SignalKind::from_raw(Signal::CONT.as_raw()))?;
@@ -50,7 +45,6 @@ pub async fn show(
     ages.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let (zone, mut keys) = (local::zone(), Keys::default());
     let (mut is_due, mut next) = (true, Instant::now());
-    let now_s = move || began.elapsed().as_secs_f64();
     loop {
         tokio::select! {
             biased;
@@ -73,13 +67,13 @@ pub async fn show(
                 is_due = true;
             }
             () = sleep_until(next), if is_due => {
-                let view = View::of(&state, now_s(), &zone, means.ascii);
+                let view = View::of(&state, boot_s(), &zone, means.ascii);
                 screen.draw(|buffer| draw(buffer, &view, means))?;
                 (is_due, next) = (false, Instant::now() + PACE);
             }
             news = feed.news.recv() => match news {
                 Some(news) => {
-                    state.take(news, now_s());
+                    state.take(news, boot_s());
                     is_due = true;
                 }
                 None => return Err(io::Error::other("what listens to the daemon has ended")),

@@ -1,6 +1,7 @@
 //! What the log has, for the page to draw: a stretch in bins, column by column, so that a day takes some ten kilobytes; the newest events;
 //! the newest runs.
 
+use std::collections::BTreeMap;
 use std::time::Duration;
 
 use serde::Serialize;
@@ -9,7 +10,7 @@ use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Flag;
-use settled_protocol::run::ListRuns;
+use settled_protocol::run::{ListRuns, RunState};
 use settled_protocol::time::Timestamp;
 use tokio::time::timeout;
 
@@ -155,14 +156,21 @@ pub(super) async fn events(daemon: &Daemon, after: u64) -> Result<String, RpcErr
     written(&serde_json::json!({ "events": told }))
 }
 
-/// The newest runs.
+/// The runs that go on or are planned, and the newest of all.
 ///
 /// # Errors
 /// `log_unavailable` where the log is off or can't be read.
 pub(super) async fn runs(daemon: &Daemon) -> Result<String, RpcError> {
     // A run that has just ended is looked up in what is written.
     let _written = timeout(WRITTEN, daemon.log.worked_through()).await.is_ok();
-    written(&runs::list(daemon, ListRuns { limit: Some(RUNS), ..ListRuns::default() }).await?)
+    let mut found = BTreeMap::new();
+    for state in [None, Some(RunState::Running), Some(RunState::Planned)] {
+        let limit = if state.is_none() { Some(RUNS) } else { None };
+        let page = runs::list(daemon, ListRuns { state, limit, ..ListRuns::default() }).await?;
+        found.extend(page.runs.into_iter().map(|run| (run.run, run)));
+    }
+    let newest_first: Vec<_> = found.values().rev().collect();
+    written(&serde_json::json!({ "runs": newest_first }))
 }
 
 fn written(what: &impl Serialize) -> Result<String, RpcError> {

@@ -5,15 +5,15 @@ use std::sync::Arc;
 
 use settled_drivers::clock::Clock as _;
 use settled_protocol::log::Selection;
-use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::{Flag, Reading};
-use settled_protocol::settling::{Criteria, Verdict};
+use settled_protocol::settling::{Criteria, Test, Verdict};
 use settled_protocol::time::Timestamp;
 use tokio::sync::Semaphore;
 
 use super::news::{Judged, Point};
 use crate::daemon::Daemon;
 use crate::meter_task::{Logged, MeterHandle, Published};
+use crate::settle::scale::Scale;
 use crate::settle::{Judge, Observation, Standing, sentence};
 
 /// How far back readings are taken from the log as somebody comes, in s: as long as the settling engine's longest window.
@@ -42,8 +42,9 @@ pub(super) struct Sight {
     judge: Judge,
     /// The verdict that was come to last, and when, on the boot clock, in s.
     verdict: (Option<Verdict>, Option<f64>),
-    /// What readings must share to compare: quantity, observer, correction.
-    scale: Option<(Photometric, Option<String>, Option<String>)>,
+    scale: Option<Scale>,
+    /// Whether the meter was in its own warm-up as it read last: it can't vouch for anything.
+    warming: bool,
     latest: Option<Arc<Logged>>,
     /// The smallest step of the meter's readings, as it was last known.
     resolution: Option<f64>,
@@ -66,6 +67,7 @@ impl Sight {
             judge: Judge::new(criteria, resolution, started_s),
             verdict: (None, None),
             scale: None,
+            warming: false,
             latest: None,
             resolution,
             last: 0,
@@ -148,6 +150,7 @@ impl Sight {
         self.last = reading.sequence;
         self.look_at_scale(reading);
         self.look_at_silence(reading);
+        self.warming = reading.flags.contains(&Flag::MeterWarming);
         let (t_s, y) = (reading.t_s, reading.light.value());
         let uv = reading.light.chromaticity().map(|colour| [colour.u_prime(), colour.v_prime()]);
         self.judge.push(Observation { t_s, integration_s: reading.integration_s, y, uv });
@@ -172,8 +175,7 @@ impl Sight {
 
     /// Readings on another scale begin another series.
     fn look_at_scale(&mut self, reading: &Reading) {
-        let observer = reading.observer.map(|observer| observer.name().to_owned());
-        let scale = Some((reading.light.photometric(), observer, reading.correction.clone()));
+        let scale = Some(Scale::of(reading));
         if self.scale != scale {
             if self.scale.is_some() {
                 self.begin_anew(reading.began_s);
@@ -195,7 +197,7 @@ impl Sight {
 
     /// Takes note of when the verdict changed.
     fn note(&mut self, now_s: f64) {
-        let verdict = self.judge.verdict();
+        let verdict = self.judge.verdict().filter(|_| !self.warming);
         if verdict != self.verdict.0 {
             self.verdict = (verdict, verdict.map(|_| now_s));
         }
@@ -216,6 +218,9 @@ impl Sight {
     pub(super) fn judged(&self) -> Option<Judged<'_>> {
         let latest = &self.latest.as_ref()?.reading;
         let Standing { value, mut evidence, .. } = self.judge.standing();
+        if self.warming {
+            evidence.failing.push(Test::MeterWarmUp);
+        }
         let left = |at_s: f64| (self.started_s + at_s - latest.t_s).max(0.0);
         let settles_in_s =
             evidence.forecast.take().map(|forecast| [left(forecast.low_s), left(forecast.high_s)]);

@@ -2,15 +2,16 @@
 
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
+use settled::clock::{Clock, boot_s};
 use settled_protocol::error::ErrorKind;
 use settled_protocol::log::{LARGEST_PAGE, Selection};
 use settled_protocol::meter::Meter;
 use settled_protocol::method::{
     DaemonStatus, HelloResult, LogEvents, LogReadings, MetersList, Nothing, RunsList,
 };
+use settled_protocol::reading::Reading;
 use settled_protocol::run::{ListRuns, Run, RunState};
 use settled_protocol::time::Timestamp;
-use tokio::time::Instant;
 
 use crate::connection::{CallError, Connection};
 use crate::live::state::News;
@@ -64,6 +65,32 @@ fn unless_refused<T>(outcome: Result<T, CallError>) -> Result<Option<T>, CallErr
     }
 }
 
+/// Where the picture is drawn, and when.
+struct Here {
+    boot: String,
+    now: Timestamp,
+    /// On the boot clock, in s.
+    now_s: f64,
+}
+
+impl Here {
+    /// A reading of real time out of the log.
+    fn past(&self, reading: Reading) -> News {
+        let seen_s = self.seen_s(&reading);
+        News::Reading(Box::new(reading), seen_s)
+    }
+
+    /// When it was taken, on the boot clock here, in s: by that clock where the daemon has the same, else by UTC. Nothing where it lies
+    /// ahead of now, as after UTC was set back.
+    fn seen_s(&self, reading: &Reading) -> Option<f64> {
+        if reading.boot == self.boot {
+            return Some(reading.t_s);
+        }
+        let ago_ns = self.now.unix_ns().checked_sub(reading.at.unix_ns())?;
+        Some(self.now_s - Duration::from_nanos(ago_ns).as_secs_f64())
+    }
+}
+
 /// How far the log was told.
 #[derive(Debug, Default)]
 pub(super) struct Past {
@@ -100,27 +127,29 @@ impl Past {
         connection: &Connection,
         meter: &str,
         real_time: bool,
-        began: Instant,
     ) -> Result<Vec<News>, CallError> {
         let status = unless_refused(connection.call::<DaemonStatus>(&Nothing {}).await)?;
         let Some(last) = status.and_then(|status| status.log.last_sequence) else { return Ok(Vec::new()) };
-        let now = wall_clock();
-        let mut ask = Selection {
+        let here = Here { boot: Clock::system().boot().to_owned(), now: wall_clock(), now_s: boot_s() };
+        let ask = Selection {
             meter: Some(meter.to_owned()),
-            after: last.checked_sub(READINGS),
-            since: real_time.then(|| before(now, READINGS_S)),
+            since: real_time.then(|| before(here.now, READINGS_S)),
             limit: Some(LARGEST_PAGE),
             ..Selection::default()
         };
+        // All of a meter that reads seldom, were another's never so many.
+        if real_time {
+            let all = unless_refused(connection.call::<LogReadings>(&ask).await)?;
+            if let Some(page) = all.filter(|page| page.next.is_none()) {
+                return Ok(page.readings.into_iter().map(|reading| here.past(reading)).collect());
+            }
+        }
+        let mut ask = Selection { after: last.checked_sub(READINGS), ..ask };
         let mut news = Vec::new();
-        loop {
-            let Some(page) = unless_refused(connection.call::<LogReadings>(&ask).await)? else { break };
-            let here_s = began.elapsed().as_secs_f64();
-            news.extend(page.readings.into_iter().map(|reading| {
-                let ago = Duration::from_nanos(now.unix_ns().saturating_sub(reading.at.unix_ns()));
-                let seen_s = real_time.then_some(here_s - ago.as_secs_f64());
-                News::Reading(Box::new(reading), seen_s)
-            }));
+        while let Some(page) = unless_refused(connection.call::<LogReadings>(&ask).await)? {
+            let past =
+                |reading| if real_time { here.past(reading) } else { News::Reading(Box::new(reading), None) };
+            news.extend(page.readings.into_iter().map(past));
             // A page that leads nowhere would be asked for again and again.
             match page.next.filter(|next| ask.after.is_none_or(|after| *next > after)) {
                 Some(next) => ask.after = Some(next),
@@ -175,4 +204,39 @@ fn before(now: Timestamp, seconds: u64) -> Timestamp {
 fn wall_clock() -> Timestamp {
     let since_1970 = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
     Timestamp::from_unix_ns(u64::try_from(since_1970.as_nanos()).unwrap_or(u64::MAX))
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    fn reading(boot: &str, at: &str) -> Reading {
+        let told = json!({
+            "sequence": 1, "meter": "bench", "at": at, "t_s": 900.0, "began_s": 899.5, "boot": boot, "quantity": "luminance",
+            "luminance_cd_m2": 100.0, "flags": [],
+        });
+        serde_json::from_value(told).unwrap()
+    }
+
+    fn here() -> Here {
+        let now: Timestamp = serde_json::from_value(json!("2026-11-27T18:00:00Z")).unwrap();
+        Here { boot: "this one".to_owned(), now, now_s: 1000.0 }
+    }
+
+    #[test]
+    fn the_age_of_a_reading_of_this_boot_is_told_by_its_clock_whatever_utc_says() {
+        assert_eq!(here().seen_s(&reading("this one", "2026-11-27T19:30:00Z")), Some(900.0));
+    }
+
+    #[test]
+    fn the_age_of_a_reading_of_another_boot_is_told_by_utc_unless_that_lies_ahead() {
+        assert_eq!(here().seen_s(&reading("another", "2026-11-27T17:59:30Z")), Some(970.0));
+        assert_eq!(
+            here().seen_s(&reading("another", "2026-11-27T18:00:01Z")),
+            None,
+            "UTC was set back: not now"
+        );
+    }
 }

@@ -157,3 +157,15 @@ fn the_picture_spans_what_was_asked_for_and_no_key_leads_beyond() {
     }
     assert!(spans.iter().all(|span| (120.0..=36_000.0).contains(span)), "{spans:?}");
 }
+
+#[test]
+fn light_that_was_simulated_stays_so_though_the_meter_is_a_real_one_by_now() {
+    let mut state = state();
+    let mut real = meter("a");
+    real.simulated = false;
+    state.take(News::Meter(Box::new(real)), 0.0);
+    state.take(News::Reading(reading("a", 1, "b", 10.0, 100.0), Some(0.0)), 0.0);
+    let view = crate::live::view::View::of(&state, 1.0, &jiff::tz::TimeZone::UTC, false);
+    let unreal = view.focus.map(|focus| focus.unreal);
+    assert!(format!("{unreal:?}").contains("SIMULATED"), "{unreal:?}");
+}

@@ -74,7 +74,7 @@ pub(super) fn focus(state: &State, gauge: &Gauge, now_s: f64, zone: &TimeZone) -
     let standing = gauge.judging.standing();
     Focus {
         id: gauge.meter.id.clone(),
-        unreal: unreal(&gauge.meter),
+        unreal: unreal(gauge),
         manner: if gauge.measuring {
             (Tone::Strong, "MEASURING without pause (m ends it)".to_owned())
         } else {

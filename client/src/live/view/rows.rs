@@ -2,6 +2,7 @@
 
 use jiff::tz::TimeZone;
 use settled_protocol::meter::{Meter, State as Condition};
+use settled_protocol::reading::Flag;
 use settled_protocol::run::{Run, RunState};
 use settled_protocol::text::Text;
 
@@ -72,7 +73,7 @@ pub(super) fn meter(gauge: &Gauge, now_s: f64, is_lost: bool) -> MeterRow {
 
 fn remarks(gauge: &Gauge) -> Vec<Said> {
     let Gauge { meter, measuring, unfollowed, .. } = gauge;
-    let mut words = unreal(meter);
+    let mut words = unreal(gauge);
     if *measuring {
         words.push((Tone::Strong, "MEASURING".to_owned()));
     }
@@ -90,9 +91,13 @@ fn remarks(gauge: &Gauge) -> Vec<Said> {
     words
 }
 
-/// That a meter's light is none of the world.
-pub(super) fn unreal(meter: &Meter) -> Vec<Said> {
-    let words = [(meter.simulated, "SIMULATED"), (meter.replayed, "REPLAYED")];
+/// That a meter's light is none of the world: what is shown was measured before, maybe, and by another driver.
+pub(super) fn unreal(gauge: &Gauge) -> Vec<Said> {
+    let was = |flag| gauge.latest.as_ref().is_some_and(|latest| latest.reading.flags.contains(&flag));
+    let words = [
+        (gauge.meter.simulated || was(Flag::Simulated), "SIMULATED"),
+        (gauge.meter.replayed || was(Flag::Replayed), "REPLAYED"),
+    ];
     words.into_iter().filter(|(is, _)| *is).map(|(_, word)| (Tone::Caution, word.to_owned())).collect()
 }
 

@@ -34,6 +34,7 @@ function changed(state, why) {
   if (state === "connecting" && ["lost", "refused"].includes(line.dataset.state)) {
     return;
   }
+  tell(line.dataset.state, state);
   line.dataset.state = state;
   isLost = state !== "live";
   document.body.classList.toggle("lost", isLost && state !== "connecting");
@@ -49,6 +50,19 @@ function changed(state, why) {
     notice("refused", "");
   }
   each((card) => card.lost(isLost));
+}
+
+/** Says to who listens that the line is lost, or back: once, and not with each attempt. */
+function tell(before, now) {
+  const words = {
+    lost: "No line to the daemon: what was said before is not of now.",
+    refused: "Not let in: nothing that is shown is of now.",
+    left: "Paused: what was said before is not of now.",
+    live: before === "connecting" ? null : "The line to the daemon is back.",
+  }[now];
+  if (words && now !== before) {
+    announce(place("said"), words);
+  }
 }
 
 /** Does it for each card; one that can't keeps no other from it. */

@@ -1,4 +1,4 @@
-// Runs: those under way, and the night that ended last.
+// Runs: those under way, and the one that ended last.
 
 import { seconds, utc_s } from "./clock.js";
 import { badges, fill, list, make, state } from "./parts.js";
@@ -16,7 +16,7 @@ const UNITS = { luminance: "cd/m²", illuminance: "lx" };
 
 const OVER = ["done", "stopped", "failed"];
 
-/** Runs that are kept in mind. */
+/** Runs that are over and kept in mind. */
 const MOST = 40;
 
 export class Runs {
@@ -59,10 +59,16 @@ export class Runs {
       this.toldOf.delete(this.toldOf.keys().next().value);
     }
     this.all.set(run.run, run);
-    if (this.all.size > MOST) {
-      this.all.delete(Math.min(...this.all.keys()));
-    }
+    this.#forget();
     this.draw();
+  }
+
+  /** Forgets the oldest of those that are over where they are many: those that go on are few. */
+  #forget() {
+    const over = [...this.all.values()].filter((known) => OVER.includes(known.state)).map((known) => known.run);
+    if (over.length > MOST) {
+      this.all.delete(Math.min(...over));
+    }
   }
 
   draw() {

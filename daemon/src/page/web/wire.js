@@ -178,7 +178,7 @@ export class Wire {
     const events = text.split("\n\n");
     const rest = events.pop();
     for (const event of events) {
-      const found = /^event: (.*)\ndata: (.*)$/.exec(event);
+      const found = /^event: ([^\n]*)\ndata: ([^\n]*)$/.exec(event);
       if (found?.[1] === "left") {
         this.#end("left");
       } else if (found) {
