@@ -204,10 +204,10 @@ fn a_run_is_shown_as_it_gets_on_and_as_the_last_night_once_it_has_ended() {
     let mut client = daemon.client();
     let plan = json!({"meter": "bench", "kind": "stability", "label": "monitor 4", "duration_s": 360_000, "interval_s": 5});
     client.call("runs.start", &plan);
-    says(&mut browser, "#runs h3", "Run 1 monitor 4");
+    says(&mut browser, "#runs h3", "Run 1: monitor 4");
     says(&mut browser, "#runs", "points of");
     client.call("runs.stop", &json!({"run": 1}));
-    says(&mut browser, "#night h3", "Run 1 monitor 4");
+    says(&mut browser, "#night h3", "Run 1: monitor 4");
     says(&mut browser, "#night", "stability on bench, stopped");
     says(&mut browser, "#night", "points of");
     says(&mut browser, "#night .badge", "SIMULATED");

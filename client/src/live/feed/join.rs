@@ -1,5 +1,6 @@
 //! The beginning of a connection, and what was before it: meters, runs, readings and events that the log has.
 
+use std::collections::BTreeMap;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use settled_protocol::error::ErrorKind;
@@ -22,6 +23,8 @@ const READINGS: u64 = 2000;
 const READINGS_S: u64 = 1800;
 /// How old events may be at the most that a picture begins with.
 const EVENTS_S: u64 = 86_400;
+/// How far the daemon's clock may be ahead of this program's, which may be on another machine.
+const APART: Duration = Duration::from_secs(2);
 /// Pages of events that are read at one look: who has more reads on at the next.
 const PAGES: usize = 5;
 
@@ -41,14 +44,21 @@ pub(super) async fn join(connection: &Connection) -> Result<Joined, CallError> {
     changes.extend(unless_refused(connection.observe_meters().await)?);
     changes.extend(unless_refused(connection.observe_runs(None).await)?);
     let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
-    let mut runs = Vec::new();
-    for state in [RunState::Running, RunState::Planned] {
-        let ask = ListRuns { state: Some(state), ..ListRuns::default() };
-        let page = unless_refused(connection.call::<RunsList>(&ask).await)?;
-        runs.extend(page.into_iter().flat_map(|page| page.runs));
-    }
+    let runs = runs(connection).await?;
     let status = unless_refused(connection.call::<DaemonStatus>(&Nothing {}).await)?;
     Ok(Joined { meters, runs, log_id: status.and_then(|status| status.log.id), changes })
+}
+
+/// Runs that go on or are planned, and the latest of all: those that ended while nobody listened are among them.
+pub(super) async fn runs(connection: &Connection) -> Result<Vec<Run>, CallError> {
+    let mut runs: BTreeMap<u64, Run> = BTreeMap::new();
+    // The latest of all come last: what is told of a run later counts.
+    for state in [Some(RunState::Running), Some(RunState::Planned), None] {
+        let ask = ListRuns { state, ..ListRuns::default() };
+        let page = unless_refused(connection.call::<RunsList>(&ask).await)?;
+        runs.extend(page.into_iter().flat_map(|page| page.runs).map(|run| (run.run, run)));
+    }
+    Ok(runs.into_values().collect())
 }
 
 /// Whether the daemon goes on, and only this can't be had.
@@ -117,9 +127,8 @@ impl Past {
             let Some(page) = unless_refused(connection.call::<LogReadings>(&ask).await)? else { break };
             let here_s = began.elapsed().as_secs_f64();
             news.extend(page.readings.into_iter().map(|reading| {
-                let ago = Duration::from_nanos(now.unix_ns().saturating_sub(reading.at.unix_ns()));
-                let seen_s = real_time.then_some(here_s - ago.as_secs_f64());
-                News::Reading(Box::new(reading), seen_s)
+                let ago_s = age_s(reading.at, now).filter(|_| real_time);
+                News::Reading(Box::new(reading), ago_s.map(|ago_s| here_s - ago_s))
             }));
             // A page that leads nowhere would be asked for again and again.
             match page.next.filter(|next| ask.after.is_none_or(|after| *next > after)) {
@@ -163,6 +172,13 @@ impl Past {
     }
 }
 
+/// How old what happened at a time is, in s; nothing where that is yet to come: a clock was set back since, and nobody knows by how much.
+fn age_s(at: Timestamp, now: Timestamp) -> Option<f64> {
+    let ahead = Duration::from_nanos(at.unix_ns().saturating_sub(now.unix_ns()));
+    let ago = Duration::from_nanos(now.unix_ns().saturating_sub(at.unix_ns()));
+    (ahead <= APART).then_some(ago.as_secs_f64())
+}
+
 fn before(now: Timestamp, seconds: u64) -> Timestamp {
     Timestamp::from_unix_ns(now.unix_ns().saturating_sub(seconds * 1_000_000_000))
 }
@@ -175,4 +191,17 @@ fn before(now: Timestamp, seconds: u64) -> Timestamp {
 fn wall_clock() -> Timestamp {
     let since_1970 = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
     Timestamp::from_unix_ns(u64::try_from(since_1970.as_nanos()).unwrap_or(u64::MAX))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_was_measured_before_a_clock_was_set_back_has_no_age_rather_than_none_at_all() {
+        let at = |s: u64| Timestamp::from_unix_ns(s * 1_000_000_000);
+        assert_eq!(age_s(at(100), at(160)), Some(60.0));
+        assert_eq!(age_s(at(101), at(100)), Some(0.0));
+        assert_eq!(age_s(at(3700), at(100)), None);
+    }
 }
