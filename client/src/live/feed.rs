@@ -235,12 +235,7 @@ fn asking(meter: &str) -> ObserveParams {
 }
 
 /// Hands on what a subscription tells, until the connection ends; and whether anything was `missed`.
-async fn forward(
-    mut events: Subscription,
-    news: mpsc::Sender<News>,
-    began: Instant,
-    missed: Arc<Notify>,
-) {
+async fn forward(mut events: Subscription, news: mpsc::Sender<News>, began: Instant, missed: Arc<Notify>) {
     while let Some(event) = events.next().await {
         let new = match event {
             Event::Reading(reading) => News::Reading(reading, Some(began.elapsed().as_secs_f64())),

@@ -14,8 +14,7 @@ use crate::log::Log;
 use crate::page::exchange::QUESTIONS;
 use crate::stop;
 
-const CONFIG: &str =
-    "[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ninstant = true\n";
+const CONFIG: &str = "[[meter]]\nid = \"m\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ninstant = true\n";
 
 /// How long anything may take. A hang fails instead of hanging.
 const PATIENCE: Duration = Duration::from_secs(20);
