@@ -102,6 +102,13 @@ impl Output {
         self.status("");
     }
 
+    /// Whether standard output goes into an ordinary file, where nobody sees it come.
+    #[must_use]
+    pub fn fills_a_file() -> bool {
+        let stat = rustix::fs::fstat(std::io::stdout());
+        stat.is_ok_and(|stat| rustix::fs::FileType::from_raw_mode(stat.st_mode).is_file())
+    }
+
     /// How wide the terminal is that standard output is, if it is one.
     #[must_use]
     pub fn columns() -> Option<usize> {

@@ -1,11 +1,14 @@
 //! Numbers for people: no more digits than mean something.
 
 use settled::settle::digits::{in_units, significant};
+use settled::settle::expected;
 use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::quantity::{Chromaticity, Light};
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Estimate, Evidence};
 use settled_protocol::time::Timestamp;
+
+pub use settled::settle::digits::span;
 
 /// Decimals that show `digits` significant digits of an uncertainty, which is never written in powers of ten.
 #[expect(
@@ -163,18 +166,6 @@ fn words(flag: Flag) -> &'static str {
     }
 }
 
-/// A time span, in the unit that reads best.
-#[must_use]
-pub fn span(seconds: f64) -> String {
-    match seconds {
-        tiny if tiny > 0.0 && tiny < 0.1 => format!("{} ms", significant(1000.0 * tiny, 2)),
-        short if short < 10.0 => format!("{short:.1} s"),
-        middling if middling < 120.0 => format!("{middling:.0} s"),
-        long if long < 7200.0 => format!("{:.0} min", long / 60.0),
-        longer => format!("{:.1} h", longer / 3600.0),
-    }
-}
-
 /// How long something has been waited for, or still has to be: nobody counts its milliseconds.
 #[must_use]
 pub fn wait(seconds: f64) -> String {
@@ -193,8 +184,7 @@ pub fn drift(evidence: &Evidence, value: Option<&Estimate>, hold_s: f64) -> Opti
 #[must_use]
 pub fn forecast(evidence: &Evidence, waited_s: f64) -> Option<String> {
     let forecast = evidence.forecast?;
-    let (low, high) = (wait(forecast.low_s - waited_s), wait(forecast.high_s - waited_s));
-    Some(if low == high { format!("settles in about {high}") } else { format!("settles in {low} to {high}") })
+    Some(format!("settles {}", expected(forecast.low_s - waited_s, forecast.high_s - waited_s)))
 }
 
 #[cfg(test)]

@@ -86,7 +86,7 @@ pub struct Daemon {
     started_s: f64,
     recording: OnceLock<Progress>,
     /// Where the local page is, or why it is nowhere.
-    page: OnceLock<Result<PageAddressed, String>>,
+    page: Mutex<Option<Result<PageAddressed, String>>>,
     meters: Vec<(MeterHandle, MeterConfig)>,
     changes: broadcast::Sender<Arc<Meter>>,
 }
@@ -137,7 +137,7 @@ impl Daemon {
         let started_s = clock.now_s();
         let (instance, clients, limits) = (unique_id(), AtomicUsize::new(0), server::limits(terms.limits));
         let limits = Mutex::new(limits);
-        let (recording, page, runs) = (OnceLock::new(), OnceLock::new(), Runs::new(&log));
+        let (recording, page, runs) = (OnceLock::new(), Mutex::default(), Runs::new(&log));
         let daemon = Arc::new(Self {
             clock,
             log,
@@ -227,9 +227,10 @@ impl Daemon {
     /// # Errors
     /// `unsupported` where there is none, with what keeps it away.
     pub fn page_address(&self) -> Result<PageAddressed, RpcError> {
-        let message = match self.page.get() {
+        let page = self.page.lock().unwrap_or_else(PoisonError::into_inner);
+        let message = match &*page {
             Some(Ok(address)) => return Ok(address.clone()),
-            Some(Err(why)) => format!("this daemon's local page can't be had until it is started anew: {why}"),
+            Some(Err(why)) => format!("this daemon's local page can't be had: {why}"),
             None => "this daemon has no local page: give it one with [page] port = 9760 in its config, and start it anew".to_owned(),
         };
         Err(RpcError::new(ErrorKind::Unsupported, message))
@@ -237,8 +238,7 @@ impl Daemon {
 
     /// Tells clients where the local page is from now on, or why it is nowhere.
     pub(crate) fn paged(&self, address: Result<PageAddressed, String>) {
-        // There is one page at most.
-        let _first = self.page.set(address).is_ok();
+        *self.page.lock().unwrap_or_else(PoisonError::into_inner) = Some(address);
     }
 
     /// Takes over what a log remembers that could not be opened at the start, once it has been, or until `stop` comes.

@@ -21,6 +21,9 @@ const HEADERS: usize = 32;
 /// After a failed accept (no file descriptors left, say), before the next.
 pub(crate) const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
 
+/// After a place to listen at was taken by somebody else, before it is tried again.
+pub(crate) const TAKEN_PAUSE: Duration = Duration::from_secs(5);
+
 /// Connections of one request after the other, each of bounded size.
 pub(crate) fn builder() -> http1::Builder {
     let mut http = http1::Builder::new();

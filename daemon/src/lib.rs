@@ -77,7 +77,6 @@ use crate::clock::Clock;
 use crate::config::{BusConfig, MeterConfig, Retention};
 use crate::daemon::{Daemon, Terms};
 use crate::log::{Happening, Log};
-use crate::metrics::Listening;
 use crate::power::Inhibit;
 use crate::recorder::Progress;
 use crate::reload::Reloader;
@@ -94,9 +93,9 @@ pub struct Beside {
     /// How long readings are kept as they are, as that changes; for ever where there is nothing.
     pub retention: Option<watch::Receiver<Option<Retention>>>,
     /// Where its metrics are to be had.
-    pub metrics: Option<Listening>,
-    /// The local page, or why it can't be had.
-    pub page: Option<Result<page::Listening, page::ListenError>>,
+    pub metrics: Option<metrics::Wanted>,
+    /// The local page.
+    pub page: Option<page::Wanted>,
     /// The program that is told of runs' alerts, as that changes.
     pub alert_command: Option<watch::Receiver<Option<runs::Command>>>,
     /// What runs keep the machine from, where its sleep is looked after.
@@ -168,21 +167,19 @@ pub async fn run(
 
 /// The pages over HTTP, as far as they are wanted.
 async fn pages(
-    metrics: Option<Listening>,
-    page: Option<Result<page::Listening, page::ListenError>>,
+    metrics: Option<metrics::Wanted>,
+    page: Option<page::Wanted>,
     daemon: &Arc<Daemon>,
     stop: Stop,
 ) {
     let measured = async {
-        if let Some(listening) = &metrics {
-            metrics::serve(listening, daemon, stop.clone()).await;
+        if let Some(wanted) = metrics {
+            metrics::serve(wanted, daemon, stop.clone()).await;
         }
     };
     let looked_at = async {
-        match page {
-            Some(Ok(listening)) => page::serve(listening, daemon, stop.clone()).await,
-            Some(Err(why)) => daemon.paged(Err(why.to_string())),
-            None => {}
+        if let Some(wanted) = page {
+            page::serve(wanted, daemon, stop.clone()).await;
         }
     };
     tokio::join!(measured, looked_at);

@@ -26,7 +26,7 @@ use crate::access::Door;
 use crate::client::Peer;
 use crate::config::MetricsConfig;
 use crate::daemon::Daemon;
-use crate::http::{self, ACCEPT_PAUSE, Guests};
+use crate::http::{self, ACCEPT_PAUSE, Guests, TAKEN_PAUSE};
 use crate::server::{BindError, Bound};
 use crate::stop::Stop;
 
@@ -51,9 +51,42 @@ const LONGEST: Duration = Duration::from_secs(10);
 /// What one must be allowed to call to see the page, as it tells the same.
 const NEEDED: [&str; 4] = [DaemonStatus::NAME, MetersList::NAME, MeterObserve::NAME, RunsList::NAME];
 
+/// The page that the config asks for, and what came of the first attempt at its place.
+#[derive(Debug)]
+pub struct Wanted {
+    config: MetricsConfig,
+    door: Door,
+    first: Result<Listening, ListenError>,
+}
+
+impl Wanted {
+    /// Tries to take the place that the config names. On a Unix socket the file lets in whom `door` says. A daemon that can't have it measures
+    /// all the same, as any user of the machine can take a port, and tries again for as long as it runs.
+    pub async fn begin(config: MetricsConfig, door: Door) -> Self {
+        let first = Listening::at(&config, door).await;
+        if let Err(error) = &first {
+            tracing::warn!("without the metrics: {error}; tried again every {} s", TAKEN_PAUSE.as_secs());
+        }
+        Self { config, door, first }
+    }
+
+    /// The place, once it is had.
+    async fn taken(self) -> Listening {
+        let mut tried = self.first;
+        loop {
+            match tried {
+                Ok(listening) => return listening,
+                Err(error) => tracing::debug!("without the metrics: {error}"),
+            }
+            tokio::time::sleep(TAKEN_PAUSE).await;
+            tried = Listening::at(&self.config, self.door).await;
+        }
+    }
+}
+
 /// Where the page is to be had.
 #[derive(Debug)]
-pub enum Listening {
+enum Listening {
     /// On a Unix socket, for whom the daemon's own socket lets in.
     Unix(Bound),
     /// On this machine's loopback, for every user of it.
@@ -62,7 +95,7 @@ pub enum Listening {
 
 /// Why it can't be had.
 #[derive(Debug)]
-pub enum ListenError {
+enum ListenError {
     /// The Unix socket can't be made.
     Unix(PathBuf, BindError),
     /// The port can't be taken.
@@ -83,11 +116,8 @@ impl fmt::Display for ListenError {
 impl std::error::Error for ListenError {}
 
 impl Listening {
-    /// Takes the place that the config names. On a Unix socket the file lets in whom `door` says.
-    ///
-    /// # Errors
-    /// [`ListenError`], if it is taken or can't be made.
-    pub async fn at(config: &MetricsConfig, door: Door) -> Result<Self, ListenError> {
+    /// Takes the place that the config names.
+    async fn at(config: &MetricsConfig, door: Door) -> Result<Self, ListenError> {
         match config {
             MetricsConfig::Unix(path) => {
                 let bound = Bound::new(path, door).map_err(|error| ListenError::Unix(path.clone(), error))?;
@@ -104,12 +134,16 @@ impl Listening {
     }
 }
 
-/// Gives the page to whoever asks, until the daemon stops.
-pub(crate) async fn serve(listening: &Listening, daemon: &Arc<Daemon>, mut stop: Stop) {
+/// Gives the page to whoever asks once its place is had, until the daemon stops.
+pub(crate) async fn serve(wanted: Wanted, daemon: &Arc<Daemon>, mut stop: Stop) {
+    let listening = tokio::select! {
+        listening = wanted.taken() => listening,
+        () = stop.wait() => return,
+    };
     let mut guests = Guests::new(CONNECTIONS);
     loop {
         let accepted = tokio::select! {
-            accepted = accept(listening) => accepted,
+            accepted = accept(&listening) => accepted,
             () = guests.leave() => continue,
             () = stop.wait() => return,
         };

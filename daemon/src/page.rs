@@ -18,7 +18,7 @@
 use std::fmt;
 use std::io::ErrorKind;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::pin::pin;
 use std::sync::Arc;
 use std::time::Duration;
@@ -35,7 +35,7 @@ use tokio::time::timeout;
 
 use crate::config::PageConfig;
 use crate::daemon::Daemon;
-use crate::http::{self, ACCEPT_PAUSE, Guests, Stays};
+use crate::http::{self, ACCEPT_PAUSE, Guests, Stays, TAKEN_PAUSE};
 use crate::stop::Stop;
 
 mod answer;
@@ -50,7 +50,7 @@ mod token;
 mod viewers;
 
 use exchange::Desk;
-pub use token::{Token, TokenError};
+use token::{Token, TokenError};
 
 /// Connections at once, those on which news come not counted: a browser opens six at most.
 const CONNECTIONS: usize = 32;
@@ -79,9 +79,46 @@ const PARTING: Duration = Duration::from_secs(2);
 /// Ports that are tried where the system is to choose one: what it chooses is free for one version of IP, not for the other.
 const CHOICES: usize = 20;
 
+/// The page that the config asks for, and what came of the first attempt at its place.
+#[derive(Debug)]
+pub struct Wanted {
+    config: PageConfig,
+    file: PathBuf,
+    first: Result<Listening, ListenError>,
+}
+
+impl Wanted {
+    /// Tries to take the config's port on this machine's loopback. The token is that in `file`. A daemon that can't have it measures all the
+    /// same: the page only looks, and any user of the machine can take a port.
+    pub async fn begin(config: PageConfig, file: PathBuf) -> Self {
+        let first = Listening::at(&config, &file).await;
+        if let Err(error) = &first {
+            tracing::warn!("without the local page: {error}{}", error.what_then());
+        }
+        Self { config, file, first }
+    }
+
+    /// The place, once it is had; never where its token is refused. Until then `daemon` tells clients why there is none.
+    async fn taken(self, daemon: &Daemon) -> Option<Listening> {
+        let mut tried = self.first;
+        loop {
+            let error = match tried {
+                Ok(listening) => return Some(listening),
+                Err(error) => error,
+            };
+            daemon.paged(Err(format!("{error}{}", error.what_then())));
+            if matches!(error, ListenError::Token(_)) {
+                return None;
+            }
+            tokio::time::sleep(TAKEN_PAUSE).await;
+            tried = Listening::at(&self.config, &self.file).await;
+        }
+    }
+}
+
 /// Where the page is to be had, and what one must know.
 #[derive(Debug)]
-pub struct Listening {
+struct Listening {
     listeners: [Option<TcpListener>; 2],
     port: u16,
     token: Token,
@@ -89,7 +126,7 @@ pub struct Listening {
 
 /// Why it can't be had.
 #[derive(Debug)]
-pub enum ListenError {
+enum ListenError {
     /// The port can't be taken.
     Port(SocketAddr, std::io::Error),
     /// There is no token.
@@ -109,12 +146,19 @@ impl fmt::Display for ListenError {
 
 impl std::error::Error for ListenError {}
 
+impl ListenError {
+    /// What becomes of it: a port may be free at any time, a token is looked at by whoever runs the daemon.
+    fn what_then(&self) -> String {
+        match self {
+            Self::Port(..) => format!("; it is tried again every {} s", TAKEN_PAUSE.as_secs()),
+            Self::Token(_) => "; there is no page until the daemon is started anew".to_owned(),
+        }
+    }
+}
+
 impl Listening {
     /// Takes the config's port on this machine's loopback, for both versions of IP where it has both. The token is that in `file`.
-    ///
-    /// # Errors
-    /// [`ListenError`], if the port is taken, or there is no token.
-    pub async fn at(config: &PageConfig, file: &Path) -> Result<Self, ListenError> {
+    async fn at(config: &PageConfig, file: &Path) -> Result<Self, ListenError> {
         let token = Token::kept_in(file).map_err(ListenError::Token)?;
         let mut choices = if config.port == 0 { CHOICES } else { 1 };
         let (listeners, port) = loop {
@@ -160,8 +204,13 @@ fn is_without(error: &std::io::Error) -> bool {
     error.kind() == ErrorKind::AddrNotAvailable || error.raw_os_error() == Some(nix::libc::EAFNOSUPPORT)
 }
 
-/// Gives the page to whoever asks for it, until the daemon stops.
-pub(crate) async fn serve(listening: Listening, daemon: &Arc<Daemon>, mut stop: Stop) {
+/// Gives the page to whoever asks for it once its place is had, until the daemon stops.
+pub(crate) async fn serve(wanted: Wanted, daemon: &Arc<Daemon>, mut stop: Stop) {
+    let taken = tokio::select! {
+        taken = wanted.taken(daemon) => taken,
+        () = stop.wait() => return,
+    };
+    let Some(listening) = taken else { return };
     daemon.paged(Ok(listening.address()));
     let Listening { listeners: [four, six], token, .. } = listening;
     let desk = Arc::new(Desk::new(daemon, token));

@@ -33,6 +33,7 @@ mod bend;
 mod blocks;
 mod checkpoint;
 pub mod digits;
+mod expected;
 mod forecast;
 mod gate;
 pub mod judge;
@@ -62,6 +63,7 @@ use step::Steps;
 use track::Track;
 use watch::Baseline;
 
+pub use expected::expected;
 pub use forecast::Limit;
 pub use judge::Judge;
 pub use sentence::sentence;

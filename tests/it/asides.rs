@@ -1,12 +1,15 @@
 //! What `settle` says beside its answer: how far it is, unless `--quiet`; what it asks for, with `--verbose`.
 
-use std::io::{BufRead, BufReader, Write};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::os::unix::net::UnixListener;
-use std::process::Command;
+use std::process::{Command, Stdio};
+use std::sync::mpsc::{SyncSender, sync_channel};
+use std::thread::JoinHandle;
+use std::time::Duration;
 
 use serde_json::{Value, json};
 
-use crate::support::daemon::{Daemon, program};
+use crate::support::daemon::{Daemon, PATIENCE, program};
 
 const BENCH: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ninstant = true\n";
 
@@ -17,28 +20,53 @@ fn at_a_terminal(socket: &std::path::Path, arguments: &str) -> String {
 
 /// What a terminal shows of a line for the shell.
 fn typed(command: &str) -> String {
-    let mut script = Command::new("script");
-    script.args(["--quiet", "--return", "--command", command, "/dev/null"]);
-    let output = script.stdin(std::process::Stdio::null()).output().unwrap();
-    assert!(output.status.success(), "{command}: {output:?}");
-    String::from_utf8(output.stdout).unwrap()
+    typed_until(command, "", || {})
 }
 
-/// A daemon that takes its time: it answers each request once a pause is over that is longer than it takes to wonder.
-fn slow_daemon(socket: &std::path::Path, result: Value, requests: usize) -> std::thread::JoinHandle<()> {
+/// The same; something is done as soon as the terminal shows some words.
+fn typed_until(command: &str, words: &str, seen: impl FnOnce()) -> String {
+    let mut script = Command::new("script");
+    script.args(["--quiet", "--return", "--command", command, "/dev/null"]);
+    let mut child = script.stdin(Stdio::null()).stdout(Stdio::piped()).spawn().unwrap();
+    let (mut stdout, mut shown, mut seen) = (child.stdout.take().unwrap(), Vec::new(), Some(seen));
+    let mut bytes = [0; 4096];
+    while let Ok(count @ 1..) = stdout.read(&mut bytes) {
+        shown.extend_from_slice(&bytes[..count]);
+        if String::from_utf8_lossy(&shown).contains(words)
+            && let Some(seen) = seen.take()
+        {
+            seen();
+        }
+    }
+    let shown = String::from_utf8(shown).unwrap();
+    assert!(child.wait().unwrap().success(), "{command}: {shown}");
+    shown
+}
+
+/// Longer than it takes to wonder.
+const PAUSE: Duration = Duration::from_secs(3);
+
+/// A daemon that takes its time: it answers each request once it is told to, or after so long a pause.
+fn slow_daemon(
+    socket: &std::path::Path,
+    result: Value,
+    pauses: Vec<Duration>,
+) -> (SyncSender<()>, JoinHandle<()>) {
     let listener = UnixListener::bind(socket).unwrap();
-    std::thread::spawn(move || {
-        for _ in 0..requests {
+    let (go, told) = sync_channel(1);
+    let answering = std::thread::spawn(move || {
+        for pause in pauses {
             let (stream, _) = listener.accept().unwrap();
             let mut lines = BufReader::new(stream.try_clone().unwrap()).lines();
             let request: Value = serde_json::from_str(&lines.next().unwrap().unwrap()).unwrap();
-            std::thread::park_timeout(std::time::Duration::from_secs(3));
+            let _told = told.recv_timeout(pause).is_ok();
             let answer = json!({"jsonrpc": "2.0", "id": request["id"], "result": result});
             writeln!(&stream, "{answer}").unwrap();
             // Until the client is gone.
             while let Some(Ok(_)) = lines.next() {}
         }
-    })
+    });
+    (go, answering)
 }
 
 #[test]
@@ -46,9 +74,10 @@ fn what_takes_longer_than_it_takes_to_wonder_shows_at_a_terminal_that_it_goes_on
     let folder = tempfile::tempdir().unwrap();
     let socket = folder.path().join("socket");
     let result = json!({"sound": true, "readings": 7, "events": 1, "bins": 0, "problems": []});
-    let daemon = slow_daemon(&socket, result, 2);
-    let shown = at_a_terminal(&socket, "log check");
-    assert!(shown.contains("looking through the log: 2") && shown.contains("7 readings"), "{shown}");
+    let (go, daemon) = slow_daemon(&socket, result, vec![PATIENCE, PAUSE]);
+    let check = format!("{} --socket {} log check", program("settle").display(), socket.display());
+    let shown = typed_until(&check, "looking through the log: ", || go.send(()).unwrap());
+    assert!(shown.contains("looking through the log: ") && shown.contains("7 readings"), "{shown}");
     let quiet = at_a_terminal(&socket, "--quiet log check");
     assert!(!quiet.contains("looking through") && quiet.contains("7 readings"), "{quiet}");
     daemon.join().unwrap();
@@ -57,12 +86,41 @@ fn what_takes_longer_than_it_takes_to_wonder_shows_at_a_terminal_that_it_goes_on
 #[test]
 fn a_long_recording_that_is_assessed_shows_at_a_terminal_how_far_it_is_unless_quiet() {
     let settle = program("settle").display().to_string();
-    // As many lines as it takes to look at the time once more, after a pause that is longer than it takes to wonder.
-    let lines = "awk 'BEGIN { print \"t_s,Y\"; for (t = 0; t < 9000; t++) { if (t == 100) { system(\"sleep 2.5\") } print t \",100\" } }'";
-    let shown = typed(&format!("{lines} | {settle} assess --json - > /dev/null"));
+    let folder = tempfile::tempdir().unwrap();
+    let seen = folder.path().join("seen");
+    // Each time as many lines as it takes to look at the time once more, until somebody has seen how far it is.
+    let lines = |times: u32| {
+        format!(
+            "(i=0; echo t_s,Y; while [ ! -e {} ] && [ $i -lt {times} ]; do awk -v i=$i 'BEGIN {{ for (t = 0; t < 9000; t++) print i * 9000 + t \",100\" }}'; i=$((i + 1)); sleep 0.5; done)",
+            seen.display()
+        )
+    };
+    let shown = typed_until(
+        &format!("{} | {settle} assess --json - > /dev/null", lines(100)),
+        " lines so far",
+        || std::fs::write(&seen, "").unwrap(),
+    );
     assert!(shown.contains(" lines so far"), "{shown}");
-    let quiet = typed(&format!("{lines} | {settle} --quiet assess --json - > /dev/null"));
+    std::fs::remove_file(&seen).unwrap();
+    let quiet = typed(&format!("{} | {settle} --quiet assess --json - > /dev/null", lines(6)));
     assert!(!quiet.contains("so far"), "{quiet}");
+}
+
+#[test]
+fn how_far_rows_are_is_shown_where_they_fill_a_file_and_never_over_what_a_pager_shows() {
+    let folder = tempfile::tempdir().unwrap();
+    for (command, result) in
+        [("log readings", json!({"readings": []})), ("log events", json!({"events": []}))]
+    {
+        let socket = folder.path().join("socket");
+        let (_go, daemon) = slow_daemon(&socket, result, vec![PAUSE; 2]);
+        let filed = format!("{command} > {}", folder.path().join("rows").display());
+        assert!(at_a_terminal(&socket, &filed).contains("0 rows so far"));
+        let paged = at_a_terminal(&socket, &format!("{command} | cat"));
+        assert!(!paged.contains("so far"), "{paged}");
+        daemon.join().unwrap();
+        std::fs::remove_file(&socket).unwrap();
+    }
 }
 
 #[test]

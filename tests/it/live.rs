@@ -11,6 +11,8 @@ use serde_json::json;
 
 use crate::support::daemon::{Daemon, program, wait_until};
 
+mod relay;
+
 const CONFIG: &str = "[log]\npath = \"log.sqlite\"\nsurvives = \"crash\"\n\
     [[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\ncold = [0, 0]\n\
     [[meter]]\nid = \"spectro\"\ndriver = \"simulated\"\nmeter = \"spectrometer\"\nlooks_at = \"bench\"\nseed = 2\n";

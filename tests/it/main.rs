@@ -65,6 +65,7 @@ mod nights;
 mod outside;
 mod package;
 mod page;
+mod page_awake;
 mod page_guard;
 mod page_line;
 mod page_scripts;

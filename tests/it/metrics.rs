@@ -3,7 +3,7 @@
 
 use std::collections::BTreeSet;
 use std::io::{Read, Write};
-use std::net::TcpStream;
+use std::net::{TcpListener, TcpStream};
 use std::os::unix::net::UnixStream;
 use std::path::PathBuf;
 use std::process::{Child, Command, Output, Stdio};
@@ -12,6 +12,7 @@ use nix::sys::signal::Signal;
 use serde_json::{Value, json};
 
 use crate::outside::python;
+use crate::page::free_port;
 use crate::support::client::Client;
 use crate::support::daemon::{Daemon, PATIENCE, wait_until};
 
@@ -342,14 +343,22 @@ fn whoever_is_slow_or_led_here_by_a_name_gets_nothing_and_others_their_page() {
 }
 
 #[test]
-fn an_address_that_is_taken_is_said_and_nothing_is_started() {
-    let (_daemon, address) = on_loopback();
-    let second = Daemon::configured(&format!("{BENCH}[metrics]\nlisten = \"{address}\"\n"));
-    let output = second.command().stderr(Stdio::piped()).output().unwrap();
-    let said = String::from_utf8(output.stderr).unwrap();
-    assert_eq!(output.status.code(), Some(1));
+fn a_daemon_whose_address_is_taken_measures_all_the_same_says_so_and_has_its_page_once_it_is_free() {
+    let address = format!("127.0.0.1:{}", free_port());
+    let other = TcpListener::bind(&address).unwrap();
+    let daemon = Daemon::start(&format!("{BENCH}[metrics]\nlisten = \"{address}\"\n"));
+    let mut client = daemon.client();
+    client.wait_for_state("bench", "ready");
+    client.call("meter.read", &json!({"meter": "bench"}));
+    let said = daemon.trace();
     assert!(
-        said.contains(&format!("the metrics' address {address}:")) && said.contains("choose another"),
+        said.contains(&format!("without the metrics: the metrics' address {address}:"))
+            && said.contains("choose another")
+            && said.contains("tried again every 5 s"),
         "{said}"
     );
+    drop(other);
+    wait_until("the trace says where the page is", || daemon.trace().contains("metrics address="));
+    let (text, _) = page(&address, OPEN);
+    assert_eq!(value(&text, "settled_meter_exposures_total{meter=\"bench\"}"), 1.0);
 }

@@ -1,6 +1,7 @@
 //! The daemon's local page in a real browser: it shows what there is, goes on as that changes, and asks nobody but the daemon.
 
 use std::net::TcpListener;
+use std::sync::atomic::{AtomicU16, Ordering};
 
 use serde_json::{Value, json};
 
@@ -71,7 +72,10 @@ pub(crate) fn read(client: &mut Client) -> Value {
 
 /// A port that is free, and isn't given to whoever connects to somewhere meanwhile: below those.
 pub(crate) fn free_port() -> u16 {
+    static CALLS: AtomicU16 = AtomicU16::new(0);
+    // Another for each who asks in this process: none is taken for long before it is used.
     let first = 20_000 + u16::try_from(std::process::id() % 8000).unwrap();
+    let first = first + 20 * CALLS.fetch_add(1, Ordering::Relaxed);
     let port = (first..30_000).find(|port| TcpListener::bind(("127.0.0.1", *port)).is_ok());
     port.expect("a port that is free")
 }
@@ -204,10 +208,10 @@ fn a_run_is_shown_as_it_gets_on_and_as_the_last_one_once_it_has_ended() {
     let mut client = daemon.client();
     let plan = json!({"meter": "bench", "kind": "stability", "label": "monitor 4", "duration_s": 360_000, "interval_s": 5});
     client.call("runs.start", &plan);
-    says(&mut browser, "#runs h3", "Run 1 monitor 4");
+    says(&mut browser, "#runs h3", "Run 1: monitor 4");
     says(&mut browser, "#runs", "points of");
     client.call("runs.stop", &json!({"run": 1}));
-    says(&mut browser, "#night h3", "Run 1 monitor 4");
+    says(&mut browser, "#night h3", "Run 1: monitor 4");
     says(&mut browser, "#night", "stability on bench, stopped");
     says(&mut browser, "#night", "points of");
     says(&mut browser, "#night .badge", "SIMULATED");

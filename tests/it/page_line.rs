@@ -60,10 +60,10 @@ fn whoever_takes_the_port_while_the_daemon_is_away_is_not_told_the_token() {
 }
 
 #[test]
-fn a_daemon_whose_port_is_taken_measures_all_the_same_and_says_why_there_is_no_page() {
+fn a_daemon_whose_port_is_taken_measures_all_the_same_says_why_and_has_its_page_once_it_is_free() {
     let port = free_port();
     for taken in [format!("127.0.0.1:{port}"), format!("[::1]:{port}")] {
-        let _other = TcpListener::bind(&taken).unwrap();
+        let other = TcpListener::bind(&taken).unwrap();
         let daemon = Daemon::start(&format!("[page]\nport = {port}\n{}", bench(0.05)));
         let mut client = daemon.client();
         client.wait_for_state("bench", "ready");
@@ -73,7 +73,41 @@ fn a_daemon_whose_port_is_taken_measures_all_the_same_and_says_why_there_is_no_p
             words.contains(&taken) && words.contains("[page] port")
         });
         assert!(daemon.trace().contains("without the local page"), "{}", daemon.trace());
+        drop(other);
+        wait_until("the client is told where the page is", || {
+            let words = String::from_utf8(daemon.run_settle(&["page"]).stdout).unwrap();
+            words.contains(&format!("http://127.0.0.1:{port}/#"))
+        });
     }
+}
+
+/// What is jumped to, of all that can be, and is then hidden by the page's head.
+const HIDDEN: &str = "(() => {
+    const bottom = () => document.querySelector('header').getBoundingClientRect().bottom;
+    return [...document.querySelectorAll('button, summary, h2, h3, [tabindex]')].filter((one) => one.checkVisibility()).filter((one) => {
+        scrollTo(0, document.documentElement.scrollHeight);
+        one.scrollIntoView();
+        return one.getBoundingClientRect().top < bottom() - 0.5;
+    }).map((one) => one.outerHTML);
+})()";
+
+#[test]
+fn a_head_that_stays_in_sight_hides_nothing_that_is_jumped_to_however_many_lines_it_has() {
+    let (mut daemon, address) = paged(&bench(0.05));
+    let mut browser = looking(&address);
+    says(&mut browser, "#night", "No run has ended yet");
+    daemon.kill();
+    says(&mut browser, "#line", "no line to the daemon");
+    let size = json!({"width": 360, "height": 500, "deviceScaleFactor": 1, "mobile": false});
+    browser.call("Emulation.setDeviceMetricsOverride", size);
+    browser.wait_for(
+        "innerWidth === 360 && getComputedStyle(document.querySelector('header')).position === 'sticky'",
+    );
+    assert_eq!(browser.evaluate(HIDDEN), json!([]));
+    // A reason that takes many lines.
+    browser.evaluate("document.querySelector('h1').textContent = 'settled '.repeat(60)");
+    browser.wait_for("document.querySelector('header').offsetHeight > 200");
+    browser.wait_for(&format!("{HIDDEN}.length === 0"));
 }
 
 #[test]

@@ -11,7 +11,7 @@ use std::time::Duration;
 use settled::clock::boot_s;
 use settled_protocol::method::{ClockKind, HelloResult, ObserveParams};
 use settled_protocol::text::Text;
-use tokio::sync::mpsc;
+use tokio::sync::{Notify, mpsc};
 use tokio::task::JoinSet;
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep, timeout};
 
@@ -160,8 +160,9 @@ impl Source {
         let speed = hello.as_ref().map_or(1.0, |hello| hello.clock.speed);
         self.tell(News::Joined { meters, runs, anew, other_log, speed }).await?;
         let mut forwarding = JoinSet::new();
+        let missed = Arc::new(Notify::new());
         for change in changes {
-            forwarding.spawn(forward(change, self.news.clone()));
+            forwarding.spawn(forward(change, self.news.clone(), Arc::clone(&missed)));
         }
         let real_time = hello.is_none_or(|hello| hello.clock.kind == ClockKind::System);
         for id in &ids {
@@ -171,7 +172,7 @@ impl Source {
                     for news in past {
                         self.tell(news).await?;
                     }
-                    forwarding.spawn(forward(readings, self.news.clone()));
+                    forwarding.spawn(forward(readings, self.news.clone(), Arc::default()));
                 }
                 Err(error) if is_refused(&error) => {
                     self.tell(News::Unfollowed(id.clone(), error.to_string())).await?;
@@ -179,11 +180,11 @@ impl Source {
                 Err(error) => return Err(error),
             }
         }
-        self.keep_up(&connection).await
+        self.keep_up(&connection, &missed).await
     }
 
-    /// Measures what is to be measured, and looks at what isn't told by itself, until the connection ends.
-    async fn keep_up(&mut self, connection: &Arc<Connection>) -> Result<(), CallError> {
+    /// Measures what is to be measured, and looks at what isn't told by itself, or was `missed`, until the connection ends.
+    async fn keep_up(&mut self, connection: &Arc<Connection>, missed: &Notify) -> Result<(), CallError> {
         let mut asked: BTreeMap<String, Subscription> = BTreeMap::new();
         let mut looks = interval(LOOK);
         looks.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -205,6 +206,7 @@ impl Source {
                 biased;
                 () = connection.closed() => return Ok(()),
                 order = self.orders.recv() => self.note(&order.ok_or(CallError::Closed)?),
+                () = missed.notified() => self.tell(News::Runs(join::runs(connection).await?)).await?,
                 _ = looks.tick() => {
                     for news in self.past.look(connection).await? {
                         self.tell(news).await?;
@@ -230,15 +232,18 @@ fn asking(meter: &str) -> ObserveParams {
     }
 }
 
-/// Hands on what a subscription tells, until the connection ends.
-async fn forward(mut events: Subscription, news: mpsc::Sender<News>) {
+/// Hands on what a subscription tells, until the connection ends; and whether anything was `missed`.
+async fn forward(mut events: Subscription, news: mpsc::Sender<News>, missed: Arc<Notify>) {
     while let Some(event) = events.next().await {
         let new = match event {
             Event::Reading(reading) => News::Reading(reading, Some(boot_s())),
             Event::Meter(meter) => News::Meter(meter),
             Event::Run(run, _) => News::Run(run),
-            // What comes next tells how things are; the engine knows what a gap is by the times of readings.
-            Event::Missed(_) => continue,
+            // The engine knows what a gap is by the times of readings. Of a run its end may have been missed, after which nothing comes.
+            Event::Missed(_) => {
+                missed.notify_one();
+                continue;
+            }
         };
         if news.send(new).await.is_err() {
             return;

@@ -19,11 +19,11 @@ const RUNS: usize = 50;
 /// What is new.
 #[derive(Clone, Debug)]
 pub enum News {
-    /// There is a daemon: its meters, and its runs that are not over.
+    /// There is a daemon: its meters and runs.
     Joined {
         /// In the order of its config.
         meters: Vec<Meter>,
-        /// Those that go on or are planned.
+        /// Those that go on or are planned, and the latest that are over.
         runs: Vec<Run>,
         /// It is another than before, or was started anew.
         anew: bool,
@@ -48,6 +48,8 @@ pub enum News {
     Unmeasured(String, String),
     /// A run as it is now.
     Run(Box<Run>),
+    /// Those that go on or are planned, and the latest that are over: something of them was missed.
+    Runs(Vec<Run>),
     /// What happened beside readings, the latest last.
     Events(Vec<Event>),
     /// That there is no telling what happened, and why.
@@ -139,10 +141,11 @@ impl State {
                 if other_log {
                     self.gauges.iter_mut().for_each(Gauge::forget_numbers);
                     self.events.clear();
+                    self.runs.clear();
                 }
                 self.gauges.iter_mut().for_each(|gauge| gauge.unfollowed = None);
                 self.know(meters);
-                self.runs = runs.into();
+                self.take_runs(runs);
             }
             News::Lost => self.link = Link::Lost { since_s: now_s, why: None },
             News::Tried(words) => match &mut self.link {
@@ -171,6 +174,7 @@ impl State {
                 }
             }
             News::Run(run) => self.take_run(*run),
+            News::Runs(runs) => self.take_runs(runs),
             News::Events(events) => {
                 self.events.extend(events);
                 let early = self.events.len().saturating_sub(EVENTS);
@@ -238,6 +242,19 @@ impl State {
             Some(known) => *known = run,
             None => self.runs.push_front(run),
         }
+        self.runs.truncate(RUNS);
+    }
+
+    /// Takes runs in the place of those that go on as far as is known. Of those that are over only what was seen before is shown: how it
+    /// ended, whoever missed that.
+    fn take_runs(&mut self, told: Vec<Run>) {
+        let is_told = |known: &Run| told.iter().any(|run| run.run == known.run);
+        let known: Vec<u64> = self.runs.iter().map(|run| run.run).collect();
+        self.runs.retain(|run| run.state.is_over() && !is_told(run));
+        let shown = told.into_iter().filter(|run| !run.state.is_over() || known.contains(&run.run));
+        self.runs.extend(shown);
+        let runs = self.runs.make_contiguous();
+        runs.sort_by_key(|run| (run.state.is_over(), std::cmp::Reverse(run.run)));
         self.runs.truncate(RUNS);
     }
 

@@ -69,8 +69,8 @@ pub(super) struct Judged<'a> {
     pub(super) unit: &'a str,
     pub(super) hold_s: f64,
     pub(super) value: Option<Estimate>,
-    /// The interval in which it is expected to settle, from the last reading on, in s.
-    pub(super) settles_in_s: Option<[f64; 2]>,
+    /// When it is expected to settle, from the last reading on, in words.
+    pub(super) settles: Option<String>,
     pub(super) evidence: Evidence,
     /// The verdict in one sentence.
     pub(super) message: Option<String>,

@@ -37,12 +37,15 @@ pub(super) struct Show {
     board: Board,
     /// Places of those who ask the log for the page.
     questions: Arc<Semaphore>,
+    /// For how long after the last viewer has gone.
+    lingers: Duration,
 }
 
 impl Show {
     pub(super) fn new(daemon: &Arc<Daemon>, questions: &Arc<Semaphore>) -> Arc<Self> {
         let (viewers, board) = (Arc::default(), Board::default());
-        Arc::new(Self { daemon: Arc::clone(daemon), viewers, board, questions: Arc::clone(questions) })
+        let (daemon, questions) = (Arc::clone(daemon), Arc::clone(questions));
+        Arc::new(Self { daemon, viewers, board, questions, lingers: LINGERS })
     }
 
     /// One more viewer. `lost` is notified if it is let go.
@@ -70,7 +73,7 @@ impl Show {
             tasks.spawn(ticks(Arc::clone(&self)));
             loop {
                 self.viewers.none().await;
-                if timeout(LINGERS, self.viewers.some()).await.is_err() {
+                if timeout(self.lingers, self.viewers.some()).await.is_err() {
                     break;
                 }
             }
@@ -195,3 +198,6 @@ async fn ticks(show: Arc<Show>) {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -26,7 +26,7 @@ const OTHERS: u32 = 0o077;
 
 /// What whoever looks at the page must know.
 #[derive(Clone, PartialEq, Eq)]
-pub struct Token(String);
+pub(super) struct Token(String);
 
 impl fmt::Debug for Token {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -36,7 +36,7 @@ impl fmt::Debug for Token {
 
 /// Why there is none.
 #[derive(Debug)]
-pub enum TokenError {
+pub(super) enum TokenError {
     /// The file can't be read, or made.
     Io(PathBuf, std::io::Error),
     /// Others may read it.
@@ -91,7 +91,7 @@ impl Token {
     ///
     /// # Errors
     /// [`TokenError`].
-    pub fn kept_in(file: &Path) -> Result<Self, TokenError> {
+    pub(super) fn kept_in(file: &Path) -> Result<Self, TokenError> {
         let failed = |error| TokenError::Io(file.to_owned(), error);
         // A link may lead to somebody else's, and a pipe that nobody writes to would be waited for without end.
         let flags = nix::libc::O_NOFOLLOW | nix::libc::O_NONBLOCK;

@@ -9,13 +9,12 @@ use settled::clock::Clock;
 use settled::config::{Config, LogConfig, LogFile, PageConfig};
 use settled::daemon::Terms;
 use settled::log::{Log, Written};
-use settled::metrics::Listening;
 use settled::recorder::Recording;
 use settled::reload::Reloader;
 use settled::server::{BindError, Bound};
 use settled::service::Manager;
 use settled::service::activation::{self, Inherited};
-use settled::{Beside, page, stop};
+use settled::{Beside, metrics, page, stop};
 use settled_drivers::fault::chain;
 use settled_protocol::socket;
 
@@ -84,12 +83,15 @@ async fn serve(
     let progress = recording.as_ref().map(Recording::progress);
     let power = Some(reload.inhibit());
     let (retention, alert_command) = (Some(reload.retention()), Some(reload.alert_command()));
-    let metrics = match &config.metrics {
-        Some(metrics) => Some(Listening::at(metrics, config.rules.door()).await?),
+    let metrics = match config.metrics.take() {
+        Some(metrics) => Some(metrics::Wanted::begin(metrics, config.rules.door()).await),
         None => None,
     };
-    let page = match &config.page {
-        Some(page) => Some(show(page, &config.log).await),
+    let page = match config.page.take() {
+        Some(page) => {
+            let file = token_file(&page, &config.log);
+            Some(page::Wanted::begin(page, file).await)
+        }
         None => None,
     };
     let beside = Beside {
@@ -162,15 +164,6 @@ async fn open_log(config: &LogConfig, clock: &Arc<Clock>) -> Result<(Log, Writte
     let path = file.path.clone().unwrap_or_else(usual_log);
     let opened = patiently(|| Log::begin(path.clone(), file, Arc::clone(clock))).await;
     Ok(opened.map_err(|error| format!("the log {}: {}", path.display(), chain(&error)))?)
-}
-
-/// The local page. A daemon that can't have it measures all the same: the page only looks, and any user of the machine can take a port.
-async fn show(page: &PageConfig, log: &LogConfig) -> Result<page::Listening, page::ListenError> {
-    let shown = page::Listening::at(page, &token_file(page, log)).await;
-    if let Err(error) = &shown {
-        tracing::warn!("without the local page: {error}");
-    }
-    shown
 }
 
 /// The file of the local page's token: beside the log, unless the config says otherwise.

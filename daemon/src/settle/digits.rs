@@ -23,6 +23,18 @@ pub fn significant(value: f64, digits: usize) -> String {
     }
 }
 
+/// A span of time in s, in the unit that reads best.
+#[must_use]
+pub fn span(seconds: f64) -> String {
+    match seconds {
+        tiny if tiny > 0.0 && tiny < 0.1 => format!("{} ms", significant(1000.0 * tiny, 2)),
+        short if short < 10.0 => format!("{short:.1} s"),
+        middling if middling < 120.0 => format!("{middling:.0} s"),
+        long if long < 7200.0 => format!("{:.0} min", long / 60.0),
+        longer => format!("{:.1} h", longer / 3600.0),
+    }
+}
+
 /// Decimals that show `digits` significant digits of `value`, if plain notation suits it.
 fn decimals(value: f64, digits: usize) -> Option<usize> {
     let order = order(value, digits).filter(|order| (-4..6).contains(order))?;

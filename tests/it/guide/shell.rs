@@ -1,9 +1,11 @@
 //! The shell that a chapter is typed into: a folder and a daemon of its own.
 
-use std::io::{BufRead, BufReader, Lines, Write};
+use std::io::{BufRead, BufReader, Write};
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
-use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
+use std::process::{Child, ChildStdin, Command, Stdio};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
+use std::time::{Duration, Instant};
 
 use nix::sys::signal::{Signal, killpg};
 use nix::unistd::Pid;
@@ -16,11 +18,17 @@ use crate::support::daemon::{program, wait_until};
 /// Ends what a command said.
 const END: &str = "--- the end of a command ---";
 
+/// How long one command may take: the longest of the guide waits for a simulated night. A hang fails instead of hanging.
+const PATIENCE: Duration = Duration::from_secs(180);
+
+/// Lines that may wait to be looked at.
+const LINES: usize = 256;
+
 /// It ends with all that it has started.
 pub(super) struct Shell {
     child: Child,
     told: ChildStdin,
-    said: Lines<BufReader<ChildStdout>>,
+    said: Receiver<String>,
     folder: TempDir,
 }
 
@@ -38,7 +46,10 @@ impl Shell {
         let mut child = shell.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
         let mut told = child.stdin.take().unwrap();
         writeln!(told, "exec 2>&1").unwrap();
-        let said = BufReader::new(child.stdout.take().unwrap()).lines();
+        let lines = BufReader::new(child.stdout.take().unwrap()).lines();
+        let (saying, said) = sync_channel(LINES);
+        // It ends with the shell, or with whoever listens.
+        std::thread::spawn(move || lines.map_while(Result::ok).try_for_each(|line| saying.send(line)));
         Self { child, told, said, folder }
     }
 
@@ -52,11 +63,23 @@ impl Shell {
         let line = format!("{{ {command}\n}} </dev/null; STATUS=$?; echo '{END}'; (exit $STATUS)");
         let line = if command.ends_with('&') { format!("{command}\necho '{END}'") } else { line };
         writeln!(self.told, "{line}").unwrap();
-        let said = self.said.by_ref().map(Result::unwrap).take_while(|line| line != END).collect();
+        let said = self.said_until_end(command);
         if command.starts_with("settled ") && command.ends_with('&') {
             self.wait_for_the_daemon();
         }
         said
+    }
+
+    fn said_until_end(&self, command: &str) -> Vec<String> {
+        let (until, mut said) = (Instant::now() + PATIENCE, Vec::new());
+        loop {
+            match self.said.recv_timeout(until.saturating_duration_since(Instant::now())) {
+                Ok(line) if line == END => return said,
+                Ok(line) => said.push(line),
+                Err(RecvTimeoutError::Timeout) => panic!("{command:?} has not ended: {said:#?}"),
+                Err(RecvTimeoutError::Disconnected) => panic!("the shell ended in {command:?}: {said:#?}"),
+            }
+        }
     }
 
     fn wait_for_the_daemon(&self) {

@@ -2,9 +2,12 @@
 
 use std::fs::File;
 use std::net::TcpStream;
+use std::os::unix::process::CommandExt;
 use std::process::{Child, Command, Stdio};
 
 use data_encoding::BASE64;
+use nix::sys::signal::{Signal, killpg};
+use nix::unistd::Pid;
 use serde_json::{Value, json};
 use tempfile::TempDir;
 use tungstenite::{Message, WebSocket};
@@ -76,7 +79,7 @@ impl Browser {
         let mut command = Command::new("chromium");
         command.args(ARGUMENTS).args(more).arg(format!("--user-data-dir={}", folder.path().display()));
         command.arg("about:blank").stdin(Stdio::null()).stdout(Stdio::null()).stderr(trace);
-        let child = command.spawn().expect(MISSING);
+        let child = command.process_group(0).spawn().expect(MISSING);
         let place = folder.path().join("DevToolsActivePort");
         let mut socket = None;
         wait_until("the browser listens", || {
@@ -138,6 +141,11 @@ impl Browser {
         wait_until(expression, || self.evaluate(expression) == true);
     }
 
+    /// Has all of its processes get a signal.
+    pub(crate) fn signal(&self, signal: Signal) {
+        killpg(Pid::from_raw(i32::try_from(self.child.id()).unwrap()), signal).unwrap();
+    }
+
     /// Presses Enter, as somebody at the page would.
     pub(crate) fn press(&mut self) {
         for kind in ["keyDown", "keyUp"] {
@@ -165,6 +173,7 @@ impl Browser {
 
 impl Drop for Browser {
     fn drop(&mut self) {
-        let _gone = self.child.kill().is_ok() && self.child.wait().is_ok();
+        let group = Pid::from_raw(i32::try_from(self.child.id()).unwrap());
+        let _gone = killpg(group, Signal::SIGKILL).is_ok() && self.child.wait().is_ok();
     }
 }

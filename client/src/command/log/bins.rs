@@ -1,7 +1,5 @@
 //! `settle log bins`: a row for each span of time.
 
-use std::io::IsTerminal;
-
 use clap::Args;
 use settled_protocol::bins::Bin;
 use settled_protocol::quantity::Photometric;
@@ -9,7 +7,7 @@ use settled_protocol::quantity::Photometric;
 use super::super::patience::Progress;
 use super::super::{Context, Exit, Failure};
 use super::stretch::{self, StretchOptions};
-use crate::output::{CAUTION, FAINT, styled};
+use crate::output::{CAUTION, FAINT, Output, styled};
 use crate::quantities::{seconds, within};
 use crate::show;
 
@@ -33,8 +31,8 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let connection = context.connect().await?;
     let stretch = stretch.resolve(&connection).await?;
     let mut found = false;
-    // On a terminal the rows themselves show how far it is.
-    let mut progress = (!std::io::stdout().is_terminal()).then(|| Progress::new(context.output));
+    // On a terminal the rows themselves show how far it is, and what reads a pipe may be a pager, which has the terminal for itself.
+    let mut progress = Output::fills_a_file().then(|| Progress::new(context.output));
     let mut count = 0;
     stretch::pages(&connection, stretch::bins_of(&stretch, every), |bins| {
         if csv {

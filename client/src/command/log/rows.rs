@@ -1,7 +1,5 @@
 //! `settle log readings` and `settle log events`: rows of the log, page by page.
 
-use std::io::IsTerminal;
-
 use clap::Args;
 use settled_drivers::nearest;
 use settled_protocol::error::{ErrorKind, RpcError};
@@ -14,7 +12,7 @@ use super::super::{Context, Exit, Failure, must_be_past, observe};
 use super::{Which, must_rise};
 use crate::connection::{CallError, Connection};
 use crate::exchange::csv::Table;
-use crate::output::{FAINT, STRONG, styled};
+use crate::output::{FAINT, Output, STRONG, styled};
 
 /// Which readings, and in which form.
 #[derive(Debug, Args)]
@@ -62,8 +60,8 @@ async fn show(context: &Context, which: Which, form: Form, spectra: bool) -> Res
     must_be_past(&connection, which.since).await?;
     let (mut after, mut wanted) = (which.after, which.limit.unwrap_or(u64::MAX));
     let mut table = Table::new(spectra);
-    // On a terminal the rows themselves show how far it is.
-    let mut progress = (!std::io::stdout().is_terminal()).then(|| Progress::new(context.output));
+    // On a terminal the rows themselves show how far it is, and what reads a pipe may be a pager, which has the terminal for itself.
+    let mut progress = Output::fills_a_file().then(|| Progress::new(context.output));
     let mut count = 0;
     while wanted > 0 {
         let page = which.page(after, wanted, spectra);

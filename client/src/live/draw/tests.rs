@@ -104,7 +104,7 @@ fn settled_light_is_told_with_its_value_uncertainty_and_why_at_every_size() {
 #[test]
 fn light_that_comes_nearer_to_its_limit_is_told_to_and_when_it_may_settle() {
     let state = state(150, |t_s| 200.0 - 30.0 * (-t_s / 120.0).exp());
-    at_all_sizes(&state, 75.0, &["NOT SETTLED YET", "settles in", "luminance drifts"]);
+    at_all_sizes(&state, 75.0, &["NOT SETTLED YET", "settles ", "luminance drifts"]);
     let text = text(&drawn(&state, (132, 43), 75.0, RICH));
     assert!(text.contains("goes to ") && text.contains("══"), "{text}");
 }

@@ -1,5 +1,6 @@
 //! The beginning of a connection, and what was before it: meters, runs, readings and events that the log has.
 
+use std::collections::BTreeMap;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use settled::clock::{Clock, boot_s};
@@ -23,6 +24,8 @@ const READINGS: u64 = 2000;
 const READINGS_S: u64 = 1800;
 /// How old events may be at the most that a picture begins with.
 const EVENTS_S: u64 = 86_400;
+/// How far the daemon's clock may be ahead of this program's, which may be on another machine.
+const APART: Duration = Duration::from_secs(2);
 /// Pages of events that are read at one look: who has more reads on at the next.
 const PAGES: usize = 5;
 
@@ -42,14 +45,21 @@ pub(super) async fn join(connection: &Connection) -> Result<Joined, CallError> {
     changes.extend(unless_refused(connection.observe_meters().await)?);
     changes.extend(unless_refused(connection.observe_runs(None).await)?);
     let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
-    let mut runs = Vec::new();
-    for state in [RunState::Running, RunState::Planned] {
-        let ask = ListRuns { state: Some(state), ..ListRuns::default() };
-        let page = unless_refused(connection.call::<RunsList>(&ask).await)?;
-        runs.extend(page.into_iter().flat_map(|page| page.runs));
-    }
+    let runs = runs(connection).await?;
     let status = unless_refused(connection.call::<DaemonStatus>(&Nothing {}).await)?;
     Ok(Joined { meters, runs, log_id: status.and_then(|status| status.log.id), changes })
+}
+
+/// Runs that go on or are planned, and the latest of all: those that ended while nobody listened are among them.
+pub(super) async fn runs(connection: &Connection) -> Result<Vec<Run>, CallError> {
+    let mut runs: BTreeMap<u64, Run> = BTreeMap::new();
+    // The latest of all come last: what is told of a run later counts.
+    for state in [Some(RunState::Running), Some(RunState::Planned), None] {
+        let ask = ListRuns { state, ..ListRuns::default() };
+        let page = unless_refused(connection.call::<RunsList>(&ask).await)?;
+        runs.extend(page.into_iter().flat_map(|page| page.runs).map(|run| (run.run, run)));
+    }
+    Ok(runs.into_values().collect())
 }
 
 /// Whether the daemon goes on, and only this can't be had.
@@ -86,8 +96,7 @@ impl Here {
         if reading.boot == self.boot {
             return Some(reading.t_s);
         }
-        let ago_ns = self.now.unix_ns().checked_sub(reading.at.unix_ns())?;
-        Some(self.now_s - Duration::from_nanos(ago_ns).as_secs_f64())
+        Some(self.now_s - age_s(reading.at, self.now)?)
     }
 }
 
@@ -192,6 +201,13 @@ impl Past {
     }
 }
 
+/// How old what happened at a time is, in s; nothing where that is yet to come: a clock was set back since, and nobody knows by how much.
+fn age_s(at: Timestamp, now: Timestamp) -> Option<f64> {
+    let ahead = Duration::from_nanos(at.unix_ns().saturating_sub(now.unix_ns()));
+    let ago = Duration::from_nanos(now.unix_ns().saturating_sub(at.unix_ns()));
+    (ahead <= APART).then_some(ago.as_secs_f64())
+}
+
 fn before(now: Timestamp, seconds: u64) -> Timestamp {
     Timestamp::from_unix_ns(now.unix_ns().saturating_sub(seconds * 1_000_000_000))
 }
@@ -231,12 +247,9 @@ mod tests {
     }
 
     #[test]
-    fn the_age_of_a_reading_of_another_boot_is_told_by_utc_unless_that_lies_ahead() {
+    fn the_age_of_a_reading_of_another_boot_is_told_by_utc_and_before_that_was_set_back_by_none() {
         assert_eq!(here().seen_s(&reading("another", "2026-11-27T17:59:30Z")), Some(970.0));
-        assert_eq!(
-            here().seen_s(&reading("another", "2026-11-27T18:00:01Z")),
-            None,
-            "UTC was set back: not now"
-        );
+        assert_eq!(here().seen_s(&reading("another", "2026-11-27T18:00:01Z")), Some(1000.0));
+        assert_eq!(here().seen_s(&reading("another", "2026-11-27T19:00:00Z")), None, "set back: not now");
     }
 }

@@ -127,6 +127,34 @@ fn runs_that_go_on_come_first_and_what_happened_is_kept_within_bounds() {
 }
 
 #[test]
+fn a_run_whose_end_nobody_told_is_shown_as_it_ended_and_one_that_was_never_seen_is_not() {
+    let told = |state: &State| -> Vec<String> {
+        state.runs().iter().map(|run| format!("{} {:?}", run.run, run.state)).collect()
+    };
+    let runs = |all: &[(u64, &str)]| all.iter().map(|(number, state)| *run(*number, state)).collect();
+    let again = |all: &[(u64, &str)]| News::Joined {
+        meters: vec![meter("a")],
+        runs: runs(all),
+        anew: false,
+        other_log: false,
+        speed: 1.0,
+    };
+    let mut state = state();
+    state.take(again(&[(1, "done"), (2, "running"), (3, "planned")]), 0.0);
+    assert_eq!(told(&state), ["3 Planned", "2 Running"]);
+    // It ended while there was no line.
+    state.take(News::Lost, 1.0);
+    state.take(again(&[(1, "done"), (2, "done"), (3, "running"), (4, "stopped")]), 2.0);
+    assert_eq!(told(&state), ["3 Running", "2 Done"]);
+    // It ended, and that was missed.
+    state.take(News::Runs(runs(&[(3, "failed"), (5, "running")])), 3.0);
+    assert_eq!(told(&state), ["5 Running", "3 Failed", "2 Done"], "2 is too old to be told of");
+    // Another log has other runs.
+    state.take(joined(&["a"], true), 4.0);
+    assert!(state.runs().is_empty());
+}
+
+#[test]
 fn keys_of_the_help_end_the_help_and_not_the_program() {
     let mut state = state();
     state.press(Key::Sign('?'));

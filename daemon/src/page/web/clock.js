@@ -35,8 +35,12 @@ export function seconds(at) {
   return Date.parse(at.replace(/(\.\d{3})\d*/, "$1")) / 1000;
 }
 
-/** How old a reading is, in s: by the boot clock, which no step of UTC bends, where it is of this boot. */
+/** How old a reading is, in s: by the boot clock, which no step of UTC bends, where it is of this boot. One of another boot is older than
+ * this boot; and where UTC was set back since, so that it seems to be yet to come, nobody knows by how much: Infinity. */
 export function age_s(reading, boot) {
-  const by_boot = reading.boot === boot && known;
-  return Math.max(0, by_boot ? boot_s() - reading.t_s : utc_s() - seconds(reading.at));
+  if (known && reading.boot === boot) {
+    return Math.max(0, boot_s() - reading.t_s);
+  }
+  const by_utc = utc_s() - seconds(reading.at);
+  return by_utc < 0 ? Infinity : Math.max(by_utc, boot_s() ?? 0);
 }

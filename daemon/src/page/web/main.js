@@ -200,7 +200,11 @@ function begin() {
   look();
 }
 
+/** The page's head may stay in sight: what is jumped to comes below it. */
+const head = new ResizeObserver(([{ target }]) => document.documentElement.style.setProperty("--head", `${target.offsetHeight}px`));
+
 begin();
+head.observe(document.querySelector("header"));
 addEventListener("hashchange", () => isTold() && begin());
 document.addEventListener("visibilitychange", look);
 setInterval(() => each((card) => card.tick()), 1000);

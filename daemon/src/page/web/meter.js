@@ -155,7 +155,7 @@ export class MeterCard {
     const age = age_s(this.reading, this.boot);
     const stale = age > STALE_S;
     const flags = this.reading.flags.filter((flag) => !APART.includes(flag)).map((flag) => `; ${plain(flag)}`);
-    const measured = `measured ${ago(age)}`;
+    const measured = Number.isFinite(age) ? `measured ${ago(age)}` : "measured before the daemon's clock was set back";
     this.element.classList.toggle("stale", stale);
     say(this.age, (stale ? `STALE: ${measured}, at ${moment(seconds(this.reading.at), utc_s())}` : measured) + flags.join(""));
     this.verdict.draw(age, this.isLost);

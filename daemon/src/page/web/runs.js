@@ -83,7 +83,7 @@ export class Runs {
 }
 
 function name(run) {
-  const label = run.plan.label ? ` ${run.plan.label}` : "";
+  const label = run.plan.label ? `: ${run.plan.label}` : "";
   return `Run ${run.run}${label}`;
 }
 

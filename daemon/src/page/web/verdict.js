@@ -60,7 +60,7 @@ export class Verdict {
     if (this.known === null) {
       return;
     }
-    const { verdict, hold_s, value, unit, evidence, settles_in_s, message, since_s, t_s } = this.known;
+    const { verdict, hold_s, value, unit, evidence, settles, message, since_s, t_s } = this.known;
     const isStale = !(age_s <= hold_s);
     const unknown = isStale || isLost;
     const [kind, word] = unknown ? was(verdict, isStale) : said(verdict);
@@ -73,7 +73,7 @@ export class Verdict {
         this.place,
         make("p", {}, state(kind, word), make("span", { class: "faint" }, ` ${beside}`)),
         u95 ? make("p", { class: "estimate" }, `${y} ± ${u95} ${unit}`, make("span", { class: "faint" }, " 95 %, repeatability alone")) : null,
-        unknown ? null : make("p", { class: "why" }, message ?? unsettled(evidence, settles_in_s)),
+        unknown ? null : make("p", { class: "why" }, message ?? unsettled(evidence, settles)),
       );
     }
   }
@@ -86,9 +86,9 @@ function since(since_s, verdict) {
 }
 
 /** What still stands in the way, in words. */
-function unsettled(evidence, settles_in_s) {
+function unsettled(evidence, settles) {
   const failing = evidence.failing.map((test) => FAILING[test]?.(evidence)).filter(Boolean);
   const words = failing.length ? failing.join("; ") : "it is being looked at";
-  const expected = settles_in_s ? ` Expected to settle in ${span(settles_in_s[0])} to ${span(settles_in_s[1])}.` : "";
+  const expected = settles ? ` Expected to settle ${settles}.` : "";
   return `${words[0].toUpperCase()}${words.slice(1)}.${expected}`;
 }

@@ -142,9 +142,10 @@ export class Wire {
       timers.held = setTimeout(() => (this.pause = PAUSES_MS[0]), HELD_MS);
       const reader = answer.body.pipeThrough(new TextDecoderStream()).getReader();
       let rest = "";
-      for (;;) {
+      for (let heard = now(); ; heard = now()) {
         const { done, value } = await reader.read();
-        if (done || turn !== this.turn) {
+        // What has lain here while this device slept is old: what time it says it is isn't now. A new line tells how things are.
+        if (done || turn !== this.turn || since_ms(heard) > SILENCE_MS) {
           return null;
         }
         clearTimeout(timers.silence);
@@ -191,6 +192,16 @@ export class Wire {
     }
     return rest;
   }
+}
+
+/** How long it is since a moment, in ms, by that of this device's clocks that says more: one stands still while the device sleeps, the other may
+ * be set. */
+function since_ms({ steady_ms, wall_ms }) {
+  return Math.max(performance.now() - steady_ms, Date.now() - wall_ms);
+}
+
+function now() {
+  return { steady_ms: performance.now(), wall_ms: Date.now() };
 }
 
 /** The words of a refusal, which are an error of the protocol's or words already. */
