@@ -7,6 +7,7 @@ use clap::Subcommand;
 use super::{Context, Exit, Failure};
 use crate::review::record::Record;
 
+mod book;
 mod compare;
 mod ended;
 mod journey;

@@ -13,10 +13,12 @@ use super::patch::Patch;
 use super::plan::{Plan, Set};
 use crate::evaluate::measured::Measured;
 
+pub mod attached;
 pub mod reading;
 pub mod shown;
 pub mod writing;
 
+use attached::Attached;
 use shown::Shown;
 
 /// The first line: what is measured, with what.
@@ -31,6 +33,9 @@ pub struct Header {
     /// The instrument's serial number, where it tells one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub serial: Option<String>,
+    /// The meter as the review began; absent in records that are older than that it is told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub attached: Option<Attached>,
     /// The instance of the log that sequence numbers belong to, where there is one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub log: Option<String>,

@@ -79,6 +79,7 @@ fn header(plan: &Plan) -> Header {
         display: "field monitor, simulated".to_owned(),
         meter: "bench".to_owned(),
         serial: None,
+        attached: None,
         log: None,
         began: moment(0.0),
         plan: plan.clone(),

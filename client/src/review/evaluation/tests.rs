@@ -1,7 +1,7 @@
 use std::collections::HashSet;
 
 use settled_protocol::quantity::Xyz;
-use settled_protocol::settling::Estimate;
+use settled_protocol::settling::{Estimate, Verdict};
 
 use super::*;
 use crate::review::itinerary::{Stop, stops};
@@ -51,6 +51,7 @@ pub(crate) fn record() -> Record {
         display: "field monitor 3".to_owned(),
         meter: "bench".to_owned(),
         serial: None,
+        attached: None,
         log: None,
         began: moment(0),
         plan,

@@ -185,6 +185,7 @@ mod tests {
             display: "monitor 3".to_owned(),
             meter: "m".to_owned(),
             serial: None,
+            attached: None,
             log: None,
             began: Timestamp::from_unix_ns(0),
             plan: READY[0].plan().unwrap(),
