@@ -17,6 +17,7 @@ use crate::evaluate::aim::{Aim, Transfer};
 use crate::evaluate::draws::{Calibration, Draws};
 use crate::show;
 
+mod again;
 mod unsettled;
 
 pub use unsettled::Unsettled;
@@ -312,7 +313,7 @@ fn cautions(record: &Record, set: &Set, sequence: &Sequence) -> Vec<String> {
         let why = unvouched(course, &sequence.what)?;
         Some(format!("{} counts for nothing: {why} in some of its readings", course.patch.name))
     });
-    unvouched.chain(elsewhere(record, set, sequence)).collect()
+    unvouched.chain(elsewhere(record, set, sequence)).chain(again::moved(record, set, sequence)).collect()
 }
 
 /// Which white a sequence is held against where none was measured as its patches are shown.
