@@ -6,7 +6,8 @@ use std::path::PathBuf;
 use clap::Args;
 use settled_protocol::bins::Bin;
 use settled_protocol::log::Selection;
-use settled_protocol::method::{LogReadings, LogStatistics};
+use settled_protocol::method::{LogReadings, LogStatistics, RunsShow};
+use settled_protocol::run::{RunKind, ShowRun};
 use settled_protocol::statistics::{StatisticsParams, Stretch};
 use settled_protocol::time::Timestamp;
 
@@ -61,6 +62,9 @@ const SPANS: [f64; 26] = [
 
 /// The bins that tell from when to when there are readings, where that isn't said.
 const COARSE_S: f64 = 86_400.0;
+
+/// From one burst of a drift to the next where nobody says otherwise, in s: the protocol's own.
+const USUAL_INTERVAL_S: f64 = 60.0;
 
 /// The most bins that are drawn: more than any picture has pixels, whatever --every says.
 const MOST_DRAWN: usize = 100_000;
@@ -146,7 +150,8 @@ pub(in super::super) async fn course(
 ) -> Result<Course, Failure> {
     let every_s = match every_s {
         Some(every_s) => every_s,
-        None => fitting(span(connection, stretch).await? / points),
+        // Between two bursts of a run there is no gap: a point is no shorter than what it takes from one to the next.
+        None => fitting(span(connection, stretch).await? / points).max(pace(connection, stretch).await?),
     };
     let mut bins: Vec<Bin> = Vec::new();
     stretch::pages(connection, stretch::bins_of(stretch, every_s), |page| {
@@ -181,6 +186,14 @@ pub(in super::super) async fn course(
 )]
 fn nanoseconds(span_s: f64) -> u64 {
     (span_s * 1e9) as u64
+}
+
+/// From one burst of a run to the next, in s; 0 of readings that aren't a run's, or come without pause.
+async fn pace(connection: &Connection, stretch: &Stretch) -> Result<f64, Failure> {
+    let Some(run) = stretch.run else { return Ok(0.0) };
+    let plan = connection.call::<RunsShow>(&ShowRun { run }).await?.plan;
+    let usual_s = if plan.kind == RunKind::Drift { USUAL_INTERVAL_S } else { 0.0 };
+    Ok(plan.interval_s.unwrap_or(usual_s))
 }
 
 /// The shortest span that people count in and that isn't shorter than `least_s`.

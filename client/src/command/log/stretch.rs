@@ -3,7 +3,8 @@
 use clap::Args;
 use settled_protocol::bins::{Bin, BinsParams, MOST_BINS};
 use settled_protocol::log::{Event, LARGEST_PAGE, Selection};
-use settled_protocol::method::{LogBins, LogEvents};
+use settled_protocol::method::{LogBins, LogEvents, RunsShow};
+use settled_protocol::run::ShowRun;
 use settled_protocol::statistics::Stretch;
 use settled_protocol::time::Timestamp;
 
@@ -134,6 +135,11 @@ pub(super) async fn nothing(connection: &Connection, stretch: &Stretch) -> Failu
         && let Err(unknown) = must_exist(connection, false, meter).await
     {
         return unknown;
+    }
+    if let Some(run) = stretch.run
+        && let Err(unknown) = connection.call::<RunsShow>(&ShowRun { run }).await
+    {
+        return unknown.into();
     }
     let when = if stretch.since.is_some() || stretch.until.is_some() { " of that time" } else { "" };
     Failure::Input(format!("{}: the log has no readings{when}", name(stretch)))

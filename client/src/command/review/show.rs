@@ -82,7 +82,18 @@ fn head(evaluation: &Evaluation) -> Vec<String> {
     lines.extend(layout::wrapped("", &words));
     let counted = Standing::ALL.map(|standing| format!("{} {}", evaluation.count(standing), standing.word()));
     lines.push(counted.join(", "));
+    lines.extend(lacking(evaluation));
     lines
+}
+
+/// That not all of the plan was measured, where that is so.
+fn lacking(evaluation: &Evaluation) -> Option<String> {
+    let sequences = || evaluation.sets.iter().flat_map(|set| &set.sequences);
+    let measured: usize = sequences().map(|sequence| sequence.measured).sum();
+    let planned: usize = sequences().map(|sequence| sequence.planned).sum();
+    (measured < planned).then(|| {
+        styled(CAUTION, &format!("{measured} of {planned} stimuli measured: the review isn't finished"))
+    })
 }
 
 /// A sequence's verdicts, and what is lacking.

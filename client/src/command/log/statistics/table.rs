@@ -12,6 +12,9 @@ const WIDTH: usize = 78;
 /// A night, in h: what a drift is also told for.
 const NIGHT_H: f64 = 12.0;
 
+/// Less than so many hours say nothing of a night.
+const LEAST_H: f64 = 3.0;
+
 /// What a stretch comes to.
 pub(super) fn statistics(found: &Statistics, name: &str) -> Vec<String> {
     let mut lines = heading(found, name);
@@ -19,10 +22,11 @@ pub(super) fn statistics(found: &Statistics, name: &str) -> Vec<String> {
         settled_protocol::quantity::Photometric::Luminance => "luminance",
         settled_protocol::quantity::Photometric::Illuminance => "illuminance",
     };
-    lines.extend(series(quantity, found.quantity.unit(), &found.value));
-    lines.extend(found.u_prime.iter().flat_map(|of| series("u′", "", of)));
-    lines.extend(found.v_prime.iter().flat_map(|of| series("v′", "", of)));
-    lines.extend(found.temperature_c.iter().flat_map(|of| series("meter's temperature", "°C", of)));
+    let span_s = found.span_s;
+    lines.extend(series(quantity, found.quantity.unit(), &found.value, span_s));
+    lines.extend(found.u_prime.iter().flat_map(|of| series("u′", "", of, span_s)));
+    lines.extend(found.v_prime.iter().flat_map(|of| series("v′", "", of, span_s)));
+    lines.extend(found.temperature_c.iter().flat_map(|of| series("meter's temperature", "°C", of, span_s)));
     if let Some(with) = &found.with_temperature {
         lines.push(String::new());
         lines.push(format!(
@@ -52,7 +56,7 @@ pub(super) fn comparison(found: &Comparison, (one, other): (&str, &str)) -> Vec<
     for (statistics, name) in [(&found.one, one), (&found.other, other)] {
         lines.extend(heading(statistics, name));
         let unit = statistics.quantity.unit();
-        lines.extend(figures(unit, &statistics.value));
+        lines.extend(figures(unit, &statistics.value, statistics.span_s));
         lines.push(String::new());
     }
     let unit = found.other.quantity.unit();
@@ -100,15 +104,15 @@ fn heading(found: &Statistics, name: &str) -> Vec<String> {
     lines
 }
 
-fn series(name: &str, unit: &str, of: &Series) -> Vec<String> {
+fn series(name: &str, unit: &str, of: &Series, span_s: f64) -> Vec<String> {
     let title = if unit.is_empty() { name.to_owned() } else { format!("{name}, {unit}") };
     let mut lines = vec![String::new(), title];
-    lines.extend(figures("", of));
+    lines.extend(figures("", of, span_s));
     lines
 }
 
 /// Rows of a quantity; the unit beside each mean where it has no title.
-fn figures(unit: &str, of: &Series) -> Vec<String> {
+fn figures(unit: &str, of: &Series, span_s: f64) -> Vec<String> {
     let mean = match of.uncertainty {
         Some(uncertainty) => format!("{}   (standard uncertainty)", show::uncertain(of.mean, uncertainty)),
         None => precise(of.mean, of),
@@ -117,7 +121,7 @@ fn figures(unit: &str, of: &Series) -> Vec<String> {
     let mut lines = vec![row("mean", &format!("{mean}{unit}"))];
     lines.extend(of.sd.map(|sd| row("sd", &digits(sd))));
     lines.push(row("range", &format!("{} to {}", precise(of.min, of), precise(of.max, of))));
-    lines.extend(of.drift.iter().flat_map(drift));
+    lines.extend(of.drift.iter().flat_map(|of| drift(of, span_s)));
     lines.extend(of.day.as_ref().map(day));
     lines
 }
@@ -126,14 +130,17 @@ fn row(name: &str, words: &str) -> String {
     format!("  {name:<15}  {words}")
 }
 
-fn drift(of: &Drift) -> Vec<String> {
+fn drift(of: &Drift, span_s: f64) -> Vec<String> {
     let interval = (of.high_per_h - of.low_per_h) / 2.0;
     let line = |name: &str, times: f64| {
         let [rate, low, high] =
             [of.per_h, of.low_per_h, of.high_per_h].map(|rate| signed(rate * times, interval * times));
         row(name, &format!("{rate}   95 %: {low} to {high}"))
     };
-    let mut lines = vec![line("drift an hour", 1.0), line("  a night, 12 h", NIGHT_H)];
+    let mut lines = vec![line("drift an hour", 1.0)];
+    if span_s >= LEAST_H * 3600.0 {
+        lines.push(line("  a night, 12 h", NIGHT_H));
+    }
     lines.extend(of.caution.iter().flat_map(|caution| {
         wrapped_to(caution, WIDTH - 19).into_iter().map(|words| row("", &styled(CAUTION, &words)))
     }));
