@@ -48,4 +48,5 @@ pub mod show;
 pub mod statistics;
 pub mod stimulus;
 pub mod subscription;
+pub mod wrap;
 pub mod zone;

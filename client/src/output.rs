@@ -1,9 +1,12 @@
 //! What goes to the terminal or the pipe. The only place that writes there.
 
+use std::borrow::Cow;
 use std::io::{IsTerminal, Write};
 
 use anstyle::{AnsiColor, Style};
 use serde::Serialize;
+
+use crate::wrap::broken;
 
 /// For what went well.
 pub const GOOD: Style = AnsiColor::Green.on_default().bold();
@@ -32,11 +35,12 @@ pub fn styled(style: Style, text: &str) -> String {
 }
 
 impl Output {
-    /// Writes a line of words.
+    /// Writes a line of words; one that is too wide for a terminal is broken between them.
     ///
     /// # Errors
     /// If standard output is closed.
     pub fn line(self, text: &str) -> std::io::Result<()> {
+        let text = fitted(text, Self::columns());
         let mut stdout = anstream::stdout().lock();
         writeln!(stdout, "{text}")?;
         stdout.flush()
@@ -65,6 +69,8 @@ impl Output {
 
     /// Writes a line to standard error. Nothing depends on whether it gets through.
     pub fn aside(self, text: &str) {
+        let columns = columns_of(std::io::stderr()).filter(|_| !self.json);
+        let text = fitted(text, columns);
         let _written = writeln!(anstream::stderr(), "{text}").is_ok();
     }
 
@@ -112,8 +118,7 @@ impl Output {
     /// How wide the terminal is that standard output is, if it is one.
     #[must_use]
     pub fn columns() -> Option<usize> {
-        let size = rustix::termios::tcgetwinsize(std::io::stdout()).ok()?;
-        Some(usize::from(size.ws_col)).filter(|columns| *columns > 0)
+        columns_of(std::io::stdout())
     }
 
     /// Whether a status can be shown in place.
@@ -121,4 +126,13 @@ impl Output {
     pub fn has_status() -> bool {
         std::io::stderr().is_terminal()
     }
+}
+
+fn columns_of(stream: impl std::os::fd::AsFd) -> Option<usize> {
+    let size = rustix::termios::tcgetwinsize(stream).ok()?;
+    Some(usize::from(size.ws_col)).filter(|columns| *columns > 0)
+}
+
+fn fitted(text: &str, columns: Option<usize>) -> Cow<'_, str> {
+    columns.map_or(Cow::Borrowed(text), |columns| Cow::Owned(broken(text, columns)))
 }
