@@ -2,7 +2,7 @@
 
 use settled_protocol::log::{Event, LARGEST_PAGE, Selection};
 use settled_protocol::method::{LogCompare, LogEvents, MetersList, Nothing, RunsShow};
-use settled_protocol::run::{RunKind, ShowRun};
+use settled_protocol::run::ShowRun;
 use settled_protocol::statistics::{CompareParams, Stretch};
 
 use super::made::{Made, undrawn};
@@ -15,9 +15,6 @@ use crate::zone::Zone;
 
 /// Points of the course: one every two pixels of its picture.
 const POINTS: f64 = 360.0;
-
-/// From one burst of a drift to the next where nobody says otherwise, in s: the protocol's own.
-const USUAL_INTERVAL_S: f64 = 60.0;
 
 /// Events of a run that are asked for: more than any report has room for.
 const MOST_EVENTS: usize = 2000;
@@ -52,8 +49,7 @@ async fn gather(
     };
     let stretch = Stretch { run: Some(number), ..Stretch::default() };
     // Between two bursts there is no gap: a point is no shorter than what it takes from one to the next.
-    let usual_s = if run.plan.kind == RunKind::Drift { USUAL_INTERVAL_S } else { 0.0 };
-    let pace_s = run.plan.interval_s.unwrap_or(usual_s);
+    let pace_s = run.plan.pace_s();
     let every_s = (pace_s > statistics.span_s / POINTS).then_some(pace_s);
     let mut course = course(connection, &stretch, POINTS, every_s).await?;
     tell(connection, number, &run.plan.meter, &mut course).await?;
