@@ -76,7 +76,7 @@ const QUEUE: usize = 1280;
 const QUERIES: usize = 4;
 
 /// Of those, how many may go through a whole stretch, which takes as long as the stretch is: pages have places all the same.
-const FIGURES: usize = 2;
+pub(crate) const FIGURES: usize = 2;
 
 /// Bytes of stack that a thread of the log has.
 const STACK: usize = 512 * 1024;

@@ -208,23 +208,17 @@ impl Runs {
         if entry.is_new() {
             // Whoever has asked for it hears whether there is anything left of it.
             entry.set_durable(daemon.log.add_run(kept.clone()).await);
-        } else if !daemon.log.keep_run(kept.clone()).await {
-            self.unwritten.keep(&kept.run);
+        } else {
+            let durable = daemon.log.keep_run(kept.clone()).await;
+            entry.set_durable(durable);
+            if !durable {
+                self.unwritten.keep(&kept.run);
+            }
         }
         let detail = format!("{}, {}: {}", plan::name(&kept.run), state.name(), kept.run.message);
         let ended = Happening::about(EventKind::RunEnded, &kept.run.plan.meter, detail).of_run(kept.run.run);
         daemon.log.event(&daemon.clock, ended).await;
         self.changed(entry, &kept, None);
-        Self::sum_up(daemon, kept).await;
-    }
-
-    /// Writes down, once and for all, what the readings of a run that is over come to: whoever asks for it needn't wait until all of them
-    /// are gone through again, and thinning changes nothing of it.
-    async fn sum_up(daemon: &Daemon, mut kept: Kept) {
-        kept.run.statistics = answers::statistics(daemon, &kept.run).await;
-        if kept.run.statistics.is_some() {
-            daemon.log.keep_run(kept).await;
-        }
     }
 }
 

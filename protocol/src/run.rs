@@ -81,6 +81,17 @@ pub struct RunPlan {
     pub alert: AlertRules,
 }
 
+/// From one burst of a drift run to the next unless its plan says otherwise, in s.
+const USUAL_INTERVAL_S: f64 = 60.0;
+
+impl RunPlan {
+    /// From the beginning of one burst to that of the next, in s; 0 where it measures without pause.
+    #[must_use]
+    pub fn pace_s(&self) -> f64 {
+        self.interval_s.unwrap_or(if self.kind == RunKind::Drift { USUAL_INTERVAL_S } else { 0.0 })
+    }
+}
+
 /// Every day at one time of the daemon's own zone.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Nightly {
@@ -255,7 +266,7 @@ pub struct Run {
     pub points: u64,
     /// Readings so far.
     pub readings: u64,
-    /// Points that could not be taken.
+    /// Points that were due by its interval and could not be taken. 0 where it measures without pause: there `gap_s` alone says what is lacking.
     pub missed: u64,
     /// The sequence of its first reading.
     #[serde(default, skip_serializing_if = "Option::is_none")]

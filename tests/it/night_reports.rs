@@ -1,5 +1,7 @@
 //! `settle report --run`: a night as a document, and its figures in every form.
 
+use std::path::Path;
+
 use serde_json::{Value, json};
 
 use crate::reports::read;
@@ -108,6 +110,38 @@ fn a_night_is_a_page_with_its_pictures_and_the_same_figures_as_in_the_log_in_jso
     let shown = daemon.run_settle(&["runs", "show", "2"]);
     let drifts = said(&shown).lines().filter(|line| line.starts_with("  drift     ")).count();
     assert_eq!(drifts, 1, "{}", said(&shown));
+}
+
+#[test]
+fn each_kind_of_night_is_a_page_for_a_strict_parser_and_json_that_is_what_its_schema_says() {
+    let daemon = Daemon::start(CONFIG);
+    daemon.client().wait_for_state("m", "ready");
+    let schema = Path::new(env!("CARGO_MANIFEST_DIR")).join("../client/report-run.schema.json");
+    let mistakes = |file: &str| read(&["schema", schema.to_str().unwrap(), file])["mistakes"].clone();
+    let [page, figures] = ["night.html", "night.json"].map(|name| daemon.path(name).display().to_string());
+    for (number, title, night) in [
+        ("1", "Run 1: warm-up of m", &["warm-up", "m", "--for", "2h"][..]),
+        ("2", "Run 2: stability of m", &["stability", "m", "--for", "20min"]),
+        ("3", "Run 3: drift of m", &["drift", "m", "--for", "1h", "--interval", "1min", "--burst", "2"]),
+    ] {
+        let ended = daemon.run_settle(&[&["run"], night, &["--wait", "--alert-lost", "24h"]].concat());
+        assert!(matches!(ended.status.code(), Some(0 | 3)), "{title}: {}", said(&ended));
+        let output = daemon.run_settle(&["report", "--run", number, "--into", &page, "--figures", &figures]);
+        assert!(output.status.success(), "{title}: {}", said(&output));
+        let parsed = read(&["html", &page]);
+        assert_eq!(parsed["title"], format!("SIMULATED: {title}"));
+        assert_eq!(parsed["marks"], json!(["SIMULATED"]), "{title}");
+        let verdict = parsed["statements"][0]["verdict"].as_str().unwrap();
+        let run = daemon.client().call("runs.show", &json!({ "run": number.parse::<u64>().unwrap() }));
+        assert_eq!(verdict.replace(' ', "_"), run["verdict"], "{title}: {}", parsed["statements"]);
+        assert!(!parsed["plots"].as_array().unwrap().is_empty(), "{title}");
+        assert_eq!(mistakes(&figures), json!([]), "{title}");
+        let mut told: Value = serde_json::from_str(&std::fs::read_to_string(&figures).unwrap()).unwrap();
+        assert_eq!(told["run"], run, "{title}");
+        told["run"].as_object_mut().unwrap().remove("points").unwrap();
+        std::fs::write(&figures, told.to_string()).unwrap();
+        assert_ne!(mistakes(&figures), json!([]), "{title}: the schema asks for points");
+    }
 }
 
 #[test]

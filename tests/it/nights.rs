@@ -143,6 +143,27 @@ fn a_night_is_skipped_or_all_of_them_are_stopped_and_it_is_said_which() {
 }
 
 #[test]
+fn a_night_that_is_left_comes_though_the_daemon_is_killed_right_after_the_answer() {
+    let mut daemon = Daemon::start(REAL);
+    daemon.client().wait_for_state("m", "ready");
+    let nightly = ["drift", "m", "--nightly", "03:00", "--for", "10min"];
+    let mut number = begun(&daemon, &nightly);
+    for _ in 0..5 {
+        let stopped = daemon.client().call("runs.stop", &json!({"run": number, "this_night": true}));
+        daemon.kill();
+        daemon.launch();
+        let planned = daemon.client().call("runs.list", &json!({"state": "planned"}))["runs"].clone();
+        let next = planned[0]["run"].as_u64().unwrap();
+        let said = stopped["message"].as_str().unwrap();
+        assert!(said.contains(&format!("run {next} begins at ")), "{said} {planned}");
+        assert_eq!(planned.as_array().map(Vec::len), Some(1), "{planned}");
+        number = next;
+    }
+    let stopped = daemon.client().call("runs.stop", &json!({ "run": number }));
+    assert_eq!(stopped["state"], "stopped");
+}
+
+#[test]
 fn whoever_watches_a_run_sees_it_to_its_end_across_a_kill_of_the_daemon() {
     let mut daemon = Daemon::start(REAL);
     daemon.client().wait_for_state("m", "ready");

@@ -109,7 +109,7 @@ impl Log {
     }
 
     /// A place among those who go through whole stretches, to be held until that is done; nothing where the log is off.
-    pub(super) async fn place(&self) -> Option<OwnedSemaphorePermit> {
+    pub(crate) async fn place(&self) -> Option<OwnedSemaphorePermit> {
         let file = self.file.as_ref()?;
         Arc::clone(&file.figures).acquire_owned().await.ok()
     }

@@ -2,9 +2,12 @@
 
 use rusqlite::types::Type;
 use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
+use serde::de::DeserializeOwned;
+use serde_json::{Map, Value};
 use settled_protocol::error::RpcError;
 use settled_protocol::log::Selection;
 use settled_protocol::run::{ListRuns, Run, RunState};
+use settled_protocol::statistics::{Drift, Statistics};
 use tokio::sync::oneshot;
 
 use super::query::unsigned;
@@ -99,7 +102,7 @@ pub(super) fn load(connection: &Connection) -> rusqlite::Result<Unfinished> {
     let mut runs = Vec::new();
     for row in rows {
         let (run, document) = row?;
-        match serde_json::from_str(&document) {
+        match read(&document) {
             Ok(kept) => runs.push(kept),
             Err(error) => {
                 tracing::error!(run, %error, "a run in the log can't be understood, and doesn't go on");
@@ -136,8 +139,10 @@ fn page(connection: &Connection, which: &ListRuns, most: u32) -> rusqlite::Resul
         conditions.push("r.state = :state");
         values.push((":state", state));
     }
-    let text =
-        format!("SELECT r.document FROM runs r WHERE {} ORDER BY r.run DESC", conditions.join(" AND "));
+    let text = format!(
+        "SELECT r.document, r.run FROM runs r WHERE {} ORDER BY r.run DESC",
+        conditions.join(" AND ")
+    );
     let mut statement = connection.prepare(&text)?;
     let mut rows = statement.query(values.as_slice())?;
     let (mut runs, mut bytes) = (Vec::new(), 0);
@@ -148,7 +153,14 @@ fn page(connection: &Connection, which: &ListRuns, most: u32) -> rusqlite::Resul
             return Ok((runs, true));
         }
         // What its readings came to is for who asks for one.
-        runs.push(Run { statistics: None, ..read(&document)?.run });
+        match read(&document) {
+            Ok(kept) => runs.push(Run { statistics: None, ..kept.run }),
+            // It keeps none of the others from being told.
+            Err(error) => {
+                let run: i64 = row.get(1)?;
+                tracing::error!(run, %error, "a run in the log can't be understood, and isn't listed");
+            }
+        }
     }
     Ok((runs, false))
 }
@@ -161,9 +173,25 @@ fn one(connection: &Connection, run: u64) -> rusqlite::Result<Option<Kept>> {
     found.map(|document| read(&document)).transpose()
 }
 
+/// A run as it was written. Figures of its readings that can't be read, a later daemon's say, are left out: they are made anew for who asks.
 fn read(document: &str) -> rusqlite::Result<Kept> {
-    serde_json::from_str(document)
-        .map_err(|error| rusqlite::Error::FromSqlConversionFailure(0, Type::Text, Box::new(error)))
+    let understood = serde_json::from_str(document).or_else(|error| {
+        let mut document: Value = serde_json::from_str(document)?;
+        let Some(members) = document.as_object_mut() else { return Err(error) };
+        let is_lacking =
+            leave_out::<Statistics>(members, "statistics") | leave_out::<Drift>(members, "drift");
+        if is_lacking { serde_json::from_value(document) } else { Err(error) }
+    });
+    understood.map_err(|error| rusqlite::Error::FromSqlConversionFailure(0, Type::Text, Box::new(error)))
+}
+
+/// Leaves a member out if it isn't a `T`. Whether it has.
+fn leave_out<T: DeserializeOwned>(members: &mut Map<String, Value>, name: &str) -> bool {
+    let is_spoilt = members.get(name).is_some_and(|value| T::deserialize(value).is_err());
+    if is_spoilt {
+        members.remove(name);
+    }
+    is_spoilt
 }
 
 fn count(connection: &Connection, run: u64) -> rusqlite::Result<Counted> {

@@ -8,7 +8,7 @@ use settled_protocol::statistics::{Statistics, StatisticsParams};
 
 use super::book::{Entry, MOST, MOST_A_METER};
 use super::nightly::TimeOfDay;
-use super::task::night_after;
+use super::task::plan_night_after;
 use super::{Kept, plan, words};
 use crate::client::Client;
 use crate::daemon::Daemon;
@@ -47,7 +47,7 @@ pub(crate) async fn start(daemon: &Daemon, plan: RunPlan) -> Result<Run, RpcErro
         }
         None => plan.start.map_or(now, |start| start.max(now)),
     };
-    let entry = Entry::new(Kept::new(daemon.runs.number(), plan, now, begins), None);
+    let entry = Entry::asked(Kept::new(daemon.runs.number(), plan, now, begins));
     daemon.runs.book.add(&entry);
     let run = entry.kept().run.run;
     if daemon.runs.fresh.try_send(Arc::clone(&entry)).is_err() {
@@ -131,10 +131,11 @@ pub(crate) async fn show(daemon: &Daemon, params: ShowRun) -> Result<Run, RpcErr
 }
 
 /// Ends a run, or takes a planned one back; of one that comes again the nights to come, too, unless they are to be left. Once the answer is
-/// there they are over as well, and its message says which they were, or which is the next.
+/// there they are over as well, and its message says which they were, or which is the next: that one is in the log by then.
 ///
 /// # Errors
-/// `no_such_run`; `run_refused` where it is over; `log_unavailable` where the log is off or can't be read.
+/// `no_such_run`; `run_refused` where it is over; `log_unavailable` where the log is off or can't be read; `shutting_down` where the
+/// night to come can't be planned any more: nothing is stopped then.
 pub(crate) async fn stop(daemon: &Daemon, client: &Client, params: StopRun) -> Result<Run, RpcError> {
     let Some(entry) = daemon.runs.book.get(params.run) else {
         let run = look_up(daemon, params.run).await?;
@@ -143,16 +144,13 @@ pub(crate) async fn stop(daemon: &Daemon, client: &Client, params: StopRun) -> R
     };
     let reason = params.reason.map(|reason| format!(": {}", reason.as_str())).unwrap_or_default();
     let why = format!("Stopped by {}{reason}.", client.by(None).who);
-    let mut nights = to_come(daemon, &entry, params.this_night);
-    let others = words::nights_to_come(
-        &nights.iter().map(|night| night.kept().run).collect::<Vec<_>>(),
-        params.this_night,
-    );
-    if params.this_night {
-        nights.clear();
-    }
-    nights.iter().for_each(|night| night.stop(&why));
-    entry.stop(&format!("{why}{others}"));
+    let nights = if params.this_night {
+        let left = leave_next(daemon, &entry).await?;
+        entry.stop(&format!("{why}{left}"));
+        Vec::new()
+    } else {
+        daemon.runs.book.stop_all(&entry, &why, words::nights_that_end)
+    };
     let over = entry.over().await.run;
     for night in nights {
         night.over().await;
@@ -160,19 +158,19 @@ pub(crate) async fn stop(daemon: &Daemon, client: &Client, params: StopRun) -> R
     Ok(over)
 }
 
-/// The nights to come after a run; the next one is planned if it isn't yet and is `wanted`.
-fn to_come(daemon: &Daemon, entry: &Arc<Entry>, wanted: bool) -> Vec<Arc<Entry>> {
+/// Sees to it that the night after this one is planned and in the log, before this one is stopped: whatever becomes of the daemon then,
+/// it comes. What is said of it; nothing where this one is the last.
+async fn leave_next(daemon: &Daemon, entry: &Entry) -> Result<String, RpcError> {
     let kept = entry.kept();
-    let Some(chain) = kept.chain() else { return Vec::new() };
-    let mut nights = daemon.runs.book.nights(chain);
-    nights.retain(|night| night.number() != kept.run.run);
-    if nights.is_empty()
-        && wanted
-        && let Some(next) = night_after(daemon, &kept)
-    {
-        // If the daemon is stopping, its next start plans the night.
-        let _handed_over = daemon.runs.fresh.try_send(Arc::clone(&next)).is_ok();
-        nights.push(next);
-    }
-    nights
+    let night = match daemon.runs.book.night_after(&kept) {
+        Some(night) => night,
+        None => match plan_night_after(daemon, &kept)? {
+            Some(night) => night,
+            None => return Ok(String::new()),
+        },
+    };
+    // Its own task writes it, so that whoever asked may go; what could not be written then may be by now.
+    let durable = night.durable().await || daemon.log.keep_run(night.kept()).await;
+    night.set_durable(durable);
+    Ok(words::night_that_is_left(&night.kept().run, durable))
 }

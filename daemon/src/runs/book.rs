@@ -17,6 +17,8 @@ pub(super) const MOST_A_METER: usize = 16;
 /// A run that is not over, as everybody but its own task sees it.
 #[derive(Debug)]
 pub(super) struct Entry {
+    /// Somebody has asked for it, and hears whether the log has it: it runs only then.
+    is_asked: bool,
     /// How it is now.
     now: watch::Sender<Kept>,
     /// Why it is to stop, once somebody has said so.
@@ -26,9 +28,24 @@ pub(super) struct Entry {
 }
 
 impl Entry {
-    pub(super) fn new(kept: Kept, durable: Option<bool>) -> Arc<Self> {
+    fn new(kept: Kept, is_asked: bool, durable: Option<bool>) -> Arc<Self> {
         let (stopping, durable) = (watch::Sender::new(None), watch::Sender::new(durable));
-        Arc::new(Self { now: watch::Sender::new(kept), stopping, durable })
+        Arc::new(Self { is_asked, now: watch::Sender::new(kept), stopping, durable })
+    }
+
+    /// One that somebody has asked for.
+    pub(super) fn asked(kept: Kept) -> Arc<Self> {
+        Self::new(kept, true, None)
+    }
+
+    /// A night that comes after another one.
+    pub(super) fn night(kept: Kept) -> Arc<Self> {
+        Self::new(kept, false, None)
+    }
+
+    /// One that the log has.
+    pub(super) fn logged(kept: Kept) -> Arc<Self> {
+        Self::new(kept, false, Some(true))
     }
 
     /// How it is now.
@@ -68,6 +85,11 @@ impl Entry {
         });
     }
 
+    /// Whether somebody has stopped it.
+    fn is_stopping(&self) -> bool {
+        self.stopping.borrow().is_some()
+    }
+
     /// Waits until somebody stops it, and says why.
     pub(super) async fn stopped(&self) -> String {
         let mut stopping = self.stopping.subscribe();
@@ -75,9 +97,9 @@ impl Entry {
         stopped.ok().and_then(|why| why.clone()).unwrap_or_default()
     }
 
-    /// Says whether the log has it.
+    /// Says whether the log has it as it is now; what it once had stays.
     pub(super) fn set_durable(&self, durable: bool) {
-        self.durable.send_replace(Some(durable));
+        self.durable.send_modify(|known| *known = Some(durable || *known == Some(true)));
     }
 
     /// Whether the log is known to have it.
@@ -87,7 +109,7 @@ impl Entry {
 
     /// Whether somebody who has asked for it still waits to hear whether the log has it.
     pub(super) fn is_new(&self) -> bool {
-        self.durable.borrow().is_none()
+        self.is_asked && self.durable.borrow().is_none()
     }
 
     /// Waits until it is known whether the log has it.
@@ -110,15 +132,36 @@ impl Book {
         self.entries().insert(entry.number(), Arc::clone(entry));
     }
 
-    /// Adds a planned night, unless another one of them is planned already. Whether it was added.
+    /// Adds a planned night, unless another one of them is planned already, or the one before it was stopped: whoever stops all of them
+    /// misses none. Whether it was added.
     pub(super) fn add_night(&self, entry: &Arc<Entry>, chain: u64, besides: u64) -> bool {
         let run = entry.number();
         let mut entries = self.entries();
         let is_planned = entries.values().any(|entry| entry.is_night(chain) && entry.number() != besides);
-        if !is_planned {
+        let is_last = entries.get(&besides).is_some_and(|before| before.is_stopping());
+        let is_added = !is_planned && !is_last;
+        if is_added {
             entries.insert(run, Arc::clone(entry));
         }
-        !is_planned
+        is_added
+    }
+
+    /// Stops a run and every night after it, `why`; its own reason goes on with what `others` says of them. Which nights those are.
+    pub(super) fn stop_all(
+        &self,
+        entry: &Entry,
+        why: &str,
+        others: impl FnOnce(&[Run]) -> String,
+    ) -> Vec<Arc<Entry>> {
+        let (chain, number) = (entry.kept().chain(), entry.number());
+        let entries = self.entries();
+        let is_after = |night: &&Arc<Entry>| chain.is_some_and(|chain| night.is_night(chain));
+        let after = entries.values().filter(is_after).filter(|night| night.number() != number);
+        let nights: Vec<Arc<Entry>> = after.map(Arc::clone).collect();
+        nights.iter().for_each(|night| night.stop(why));
+        let runs: Vec<Run> = nights.iter().map(|night| night.kept().run).collect();
+        entry.stop(&format!("{why}{}", others(&runs)));
+        nights
     }
 
     pub(super) fn remove(&self, run: u64) {
@@ -146,8 +189,10 @@ impl Book {
         self.entries().values().filter(|entry| entry.now.borrow().run.state == RunState::Running).count()
     }
 
-    /// Those that are one of these nights, planned ones.
-    pub(super) fn nights(&self, chain: u64) -> Vec<Arc<Entry>> {
-        self.entries().values().filter(|entry| entry.is_night(chain)).map(Arc::clone).collect()
+    /// The night that is planned after this one, if one is.
+    pub(super) fn night_after(&self, kept: &Kept) -> Option<Arc<Entry>> {
+        let (chain, number) = (kept.chain()?, kept.run.run);
+        let entries = self.entries();
+        entries.values().find(|entry| entry.is_night(chain) && entry.number() != number).map(Arc::clone)
     }
 }

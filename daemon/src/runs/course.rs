@@ -275,10 +275,13 @@ impl Course {
     }
 
     /// Points that were due by the end of a gap, have not come and are not counted yet. Where they have a beat of their own that is told
-    /// from its beginning on, so that many gaps don't add up to more than was ever due.
+    /// from its beginning on, so that many gaps don't add up to more than was ever due. Where readings come without pause none is due at
+    /// any time: what wasn't seen is as long as the gap, and how many readings the meter would have given is nobody's to know.
     fn missed_by(&self, until_s: f64, gap_s: f64) -> f64 {
         let (run, interval_s) = (&self.kept.run, plan::interval_s(&self.kept.run.plan));
-        if interval_s > self.burst_s.max(SHORTEST_S) {
+        if interval_s == 0.0 {
+            0.0
+        } else if interval_s > self.burst_s.max(SHORTEST_S) {
             let (from_s, counted) = self.beat;
             ((until_s - from_s) / interval_s).floor() - (run.points + run.missed - counted) as f64
         } else {

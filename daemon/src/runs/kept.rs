@@ -21,6 +21,9 @@ pub struct Kept {
     /// Which night it is of those that its plan repeats, from 1 on.
     #[serde(default = "first")]
     pub(super) night: u32,
+    /// When the night before it began, or should have where somebody skipped it; absent for the first.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) after: Option<Timestamp>,
 }
 
 fn first() -> u32 {
@@ -60,7 +63,7 @@ impl Kept {
             night_of: None,
             message: format!("It begins at {begins}."),
         };
-        Self { run, origin_s: None, boot: None, night: first() }
+        Self { run, origin_s: None, boot: None, night: first(), after: None }
     }
 
     /// The night after it, if its plan repeats it once more.
@@ -71,6 +74,7 @@ impl Kept {
         }
         let mut next = Self::new(number, self.run.plan.clone(), created, begins);
         next.night = self.night + 1;
+        next.after = Some(self.run.begins);
         next.run.night_of = self.chain();
         Some(next)
     }
@@ -78,6 +82,11 @@ impl Kept {
     /// The first of the nights that it is one of; nothing for a run that doesn't come again.
     pub(super) fn chain(&self) -> Option<u64> {
         self.run.plan.nightly.as_ref().map(|_| self.run.night_of.unwrap_or(self.run.run))
+    }
+
+    /// When the night before it began. Earlier daemons wrote none, and planned each as the one before it began.
+    pub(super) fn night_before(&self) -> Option<Timestamp> {
+        self.after.or_else(|| (self.night > 1).then_some(self.run.created))
     }
 
     /// Moves its beginning, before it has begun.
@@ -107,6 +116,11 @@ mod tests {
         assert_eq!((read.origin_s, read.boot.as_deref(), read.night), (Some(12.25), Some("b"), 1));
         let next = kept.next(8, begins, plan::after(begins, 86_400.0)).unwrap();
         assert_eq!((next.night, next.chain(), next.run.night_of), (2, Some(7), Some(7)));
+        assert_eq!((kept.night_before(), next.night_before()), (None, Some(begins)));
+        let mut early = serde_json::to_value(&next).unwrap();
+        early.as_object_mut().unwrap().remove("after").unwrap();
+        let early: Kept = serde_json::from_value(early).unwrap();
+        assert_eq!(early.night_before(), Some(early.run.created), "as it was before this was written");
         assert!(next.next(9, begins, begins).is_none(), "there are two nights");
     }
 }

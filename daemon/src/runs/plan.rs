@@ -18,9 +18,6 @@ const LARGEST_BURST: u32 = 1000;
 /// The most nights.
 const MOST_NIGHTS: u32 = 10_000;
 
-/// From one burst of a drift run to the next unless its plan says otherwise, in s.
-const USUAL_INTERVAL_S: f64 = 60.0;
-
 /// How long a warm-up is waited for unless its plan says otherwise, in s.
 const USUAL_WAIT_S: f64 = 7200.0;
 
@@ -103,7 +100,7 @@ fn wrong(message: impl Into<String>) -> RpcError {
 
 /// From the beginning of one burst to that of the next, in s.
 pub(crate) fn interval_s(plan: &RunPlan) -> f64 {
-    plan.interval_s.unwrap_or(if plan.kind == RunKind::Drift { USUAL_INTERVAL_S } else { 0.0 })
+    plan.pace_s()
 }
 
 /// Readings of a burst.

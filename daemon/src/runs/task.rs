@@ -13,7 +13,7 @@ use settled_protocol::time::Timestamp;
 use super::book::Entry;
 use super::course::Course;
 use super::nightly::TimeOfDay;
-use super::{Kept, measure, plan, resume, warming, words};
+use super::{Kept, answers, measure, plan, resume, warming, words};
 use crate::daemon::Daemon;
 use crate::meter_task::MeterHandle;
 use crate::stop::Stop;
@@ -39,27 +39,51 @@ pub(super) enum End {
 }
 
 /// Runs a run to its end, or to the daemon's.
-pub(super) async fn go(daemon: Arc<Daemon>, entry: Arc<Entry>, mut stop: Stop) {
+pub(super) async fn go(daemon: Arc<Daemon>, entry: Arc<Entry>, stop: Stop) {
+    if entry.kept().run.state.is_over() {
+        // Its task ended in a panic just then.
+        return;
+    }
+    until_over(&daemon, &entry, stop.clone()).await;
+    if entry.kept().run.state.is_over() {
+        sum_up(&daemon, entry.kept(), stop).await;
+    }
+}
+
+/// Writes down, once and for all, what the readings of a run that is over come to: whoever asks for it needn't wait until all of them
+/// are gone through again, and thinning changes nothing of it. A daemon that stops waits for none of it: whoever asks has it made then.
+async fn sum_up(daemon: &Daemon, mut kept: Kept, mut stop: Stop) {
+    kept.run.statistics = tokio::select! {
+        biased;
+        () = stop.wait() => None,
+        statistics = answers::statistics(daemon, &kept.run) => statistics,
+    };
+    if kept.run.statistics.is_some() {
+        daemon.log.keep_run(kept).await;
+    }
+}
+
+async fn until_over(daemon: &Arc<Daemon>, entry: &Arc<Entry>, mut stop: Stop) {
     let mut kept = entry.kept();
     let is_due = kept.run.begins <= daemon.clock.now().at;
-    if !entry.is_durable() && !is_due && !write(&daemon, &entry, &kept).await {
+    if !entry.is_durable() && !is_due && !write(daemon, entry, &kept).await {
         return;
     }
     let Ok(meter) = daemon.meter(&kept.run.plan.meter).cloned() else {
         let message = format!("The config has no meter {:?} any more.", kept.run.plan.meter);
-        return daemon.runs.conclude(&daemon, &entry, kept, RunState::Failed, message).await;
+        return daemon.runs.conclude(daemon, entry, kept, RunState::Failed, message).await;
     };
     if kept.run.state == RunState::Running {
-        if let Some(course) = resume::resume(&daemon, &entry, meter, kept).await {
+        if let Some(course) = resume::resume(daemon, entry, meter, kept).await {
             carry_on(course, stop).await;
         }
         return;
     }
-    match beginning(&daemon, &entry, &mut kept, &mut stop).await {
+    match beginning(daemon, entry, &mut kept, &mut stop).await {
         End::Halt => {}
-        End::Stopped(why) => daemon.runs.conclude(&daemon, &entry, kept, RunState::Stopped, why).await,
+        End::Stopped(why) => daemon.runs.conclude(daemon, entry, kept, RunState::Stopped, why).await,
         End::Over => {
-            if let Some(course) = begin(&daemon, &entry, meter, kept).await {
+            if let Some(course) = begin(daemon, entry, meter, kept, &mut stop).await {
                 carry_on(course, stop).await;
             }
         }
@@ -80,7 +104,7 @@ async fn write(daemon: &Daemon, entry: &Arc<Entry>, kept: &Kept) -> bool {
     } else {
         daemon.runs.changed(entry, kept, None);
     }
-    entry.set_durable(durable || entry.is_durable());
+    entry.set_durable(durable);
     !is_refused
 }
 
@@ -96,18 +120,18 @@ async fn beginning(daemon: &Daemon, entry: &Arc<Entry>, kept: &mut Kept, stop: &
         // A simulated clock's UTC isn't set.
         let wait_s = if daemon.clock.look().is_some() { left_s.min(LONGEST_WAIT_S) } else { left_s };
         tokio::select! {
-            () = daemon.clock.sleep_until(now.t_s + wait_s) => {}
+            // Who stops it as its time comes has stopped it before it began.
+            biased;
             why = entry.stopped() => return End::Stopped(why),
             () = stop.wait() => return End::Halt,
             Ok(()) = zone.changed() => {
-                // A night was planned as the one before it began.
-                let before = (kept.night > 1).then_some(kept.run.created);
-                if let Some(begins) = next_night(daemon, kept, before) {
+                if let Some(begins) = next_night(daemon, kept, kept.night_before()) {
                     kept.postpone(begins);
                     let _written = daemon.log.keep_run(kept.clone()).await;
                     daemon.runs.changed(entry, kept, None);
                 }
             }
+            () = daemon.clock.sleep_until(now.t_s + wait_s) => {}
         }
     }
 }
@@ -120,14 +144,33 @@ fn next_night(daemon: &Daemon, kept: &Kept, before: Option<Timestamp>) -> Option
 
 /// The night after one that begins, or should have begun; nothing if it is planned already, or was the last. Its own task writes it.
 pub(super) fn night_after(daemon: &Daemon, kept: &Kept) -> Option<Arc<Entry>> {
-    let (chain, number) = (kept.chain()?, kept.run.run);
-    if daemon.runs.book.nights(chain).iter().any(|entry| entry.number() != number) {
+    if daemon.runs.book.night_after(kept).is_some() {
         return None;
     }
     let begins = next_night(daemon, kept, Some(kept.run.begins))?;
     let next = kept.next(daemon.runs.number(), daemon.clock.now().at, begins)?;
-    let entry = Entry::new(next, Some(false));
-    daemon.runs.book.add_night(&entry, chain, number).then_some(entry)
+    let entry = Entry::night(next);
+    daemon.runs.book.add_night(&entry, kept.chain()?, kept.run.run).then_some(entry)
+}
+
+/// The same, with a task of its own from now on; nothing for a run that doesn't come again.
+///
+/// # Errors
+/// `shutting_down` where it can have none: then it isn't planned.
+pub(super) fn plan_night_after(daemon: &Daemon, kept: &Kept) -> Result<Option<Arc<Entry>>, RpcError> {
+    let refused = |_| {
+        let message = "the daemon is stopping: the night to come can't be planned before it is back";
+        RpcError::new(ErrorKind::ShuttingDown, message)
+    };
+    if kept.chain().is_none() {
+        return Ok(None);
+    }
+    let place = daemon.runs.fresh.try_reserve().map_err(refused)?;
+    let next = night_after(daemon, kept);
+    if let Some(next) = &next {
+        place.send(Arc::clone(next));
+    }
+    Ok(next)
 }
 
 /// Begins a run whose time has come. Nothing if its time is over already.
@@ -136,15 +179,27 @@ async fn begin(
     entry: &Arc<Entry>,
     meter: MeterHandle,
     mut kept: Kept,
+    stop: &mut Stop,
 ) -> Option<Course> {
     let now = daemon.clock.now();
     let late_s = plan::seconds_between(kept.run.begins, now.at);
     let is_missed = kept.run.ends.is_some_and(|ends| ends <= now.at);
-    if let Some(next) = night_after(daemon, &kept) {
-        // If the daemon is stopping, its next start plans the night.
-        let _handed_over = daemon.runs.fresh.try_send(next).is_ok();
-    }
+    // If the daemon is stopping, its next start plans the night after one that was running.
+    let next = plan_night_after(daemon, &kept);
     if is_missed {
+        // It says that it comes again for as long as no other row does.
+        let durable = async {
+            match next {
+                Ok(Some(next)) => next.durable().await,
+                Ok(None) => true,
+                Err(_) => std::future::pending().await,
+            }
+        };
+        tokio::select! {
+            biased;
+            _known = durable => {}
+            () = stop.wait() => return None,
+        }
         let message = format!("Missed: the daemon was not running from {} until its end.", kept.run.begins);
         daemon.runs.conclude(daemon, entry, kept, RunState::Failed, message).await;
         return None;

@@ -51,11 +51,20 @@ pub(super) fn getting_on(run: &Run) -> String {
     }
 }
 
-/// What becomes of the nights after one that is stopped, to go on a sentence; nothing where there are none.
-pub(super) fn nights_to_come(nights: &[Run], stay: bool) -> String {
-    let Some(first) = nights.first() else { return String::new() };
-    if stay {
-        return format!(" The nights to come are left: run {} begins at {}.", first.run, first.begins);
+/// That the nights after one that is stopped are left, to go on a sentence.
+pub(super) fn night_that_is_left(next: &Run, durable: bool) -> String {
+    let lost = if durable {
+        ""
+    } else {
+        " The log can't be written: unless it can be before the daemon ends, that one is lost."
+    };
+    format!(" The nights to come are left: run {} begins at {}.{lost}", next.run, next.begins)
+}
+
+/// That the nights after one that is stopped end with it, to go on a sentence; nothing where there are none.
+pub(super) fn nights_that_end(nights: &[Run]) -> String {
+    if nights.is_empty() {
+        return String::new();
     }
     let numbers: Vec<String> = nights.iter().map(|night| night.run.to_string()).collect();
     format!(" The nights to come end with it: run {}.", numbers.join(", "))

@@ -7,7 +7,7 @@ use clap::Args;
 use settled_protocol::bins::Bin;
 use settled_protocol::log::Selection;
 use settled_protocol::method::{LogReadings, LogStatistics, RunsShow};
-use settled_protocol::run::{RunKind, ShowRun};
+use settled_protocol::run::ShowRun;
 use settled_protocol::statistics::{StatisticsParams, Stretch};
 use settled_protocol::time::Timestamp;
 
@@ -62,9 +62,6 @@ const SPANS: [f64; 26] = [
 
 /// The bins that tell from when to when there are readings, where that isn't said.
 const COARSE_S: f64 = 86_400.0;
-
-/// From one burst of a drift to the next where nobody says otherwise, in s: the protocol's own.
-const USUAL_INTERVAL_S: f64 = 60.0;
 
 /// The most bins that are drawn: more than any picture has pixels, whatever --every says.
 const MOST_DRAWN: usize = 100_000;
@@ -191,9 +188,7 @@ fn nanoseconds(span_s: f64) -> u64 {
 /// From one burst of a run to the next, in s; 0 of readings that aren't a run's, or come without pause.
 async fn pace(connection: &Connection, stretch: &Stretch) -> Result<f64, Failure> {
     let Some(run) = stretch.run else { return Ok(0.0) };
-    let plan = connection.call::<RunsShow>(&ShowRun { run }).await?.plan;
-    let usual_s = if plan.kind == RunKind::Drift { USUAL_INTERVAL_S } else { 0.0 };
-    Ok(plan.interval_s.unwrap_or(usual_s))
+    Ok(connection.call::<RunsShow>(&ShowRun { run }).await?.plan.pace_s())
 }
 
 /// The shortest span that people count in and that isn't shorter than `least_s`.

@@ -2,7 +2,6 @@
 
 use settled_protocol::meter::Meter;
 use settled_protocol::reading::Flag;
-use settled_protocol::run::RunKind;
 
 use super::Night;
 use crate::report::Fact;
@@ -16,10 +15,9 @@ pub(super) fn conditions(night: &Night) -> Vec<Fact> {
     facts.extend(night.meter.as_ref().and_then(attached).map(|words| Fact::new("Attached now", words)));
     facts.extend(plan.stimulus.as_ref().map(|shown| Fact::new("Shown from its beginning", in_words(shown))));
     let burst = plan.burst.unwrap_or(1);
-    let usual_s = if plan.kind == RunKind::Drift { 60.0 } else { 0.0 };
     facts.push(Fact::new(
         "Pace",
-        match plan.interval_s.unwrap_or(usual_s) {
+        match plan.pace_s() {
             interval_s if interval_s > 0.0 => {
                 format!(
                     "{} each {}",

@@ -103,20 +103,21 @@ impl Night {
         }
     }
 
+    /// Points that were missed are told where there is an interval that they were due by.
     #[expect(clippy::cast_precision_loss, reason = "counts are far below 2^53")]
     fn counts(&self) -> Vec<Row> {
         let Run { points, readings, missed, gaps, gap_s, alerts, .. } = self.run;
         let Statistics { span_s, thinned, .. } = self.statistics;
-        vec![
-            self.row("points", "", points as f64),
-            self.row("readings", "", readings as f64),
-            self.row("missed", "", missed as f64),
+        let missed = (self.run.plan.pace_s() > 0.0).then(|| self.row("missed", "", missed as f64));
+        let seen = [self.row("points", "", points as f64), self.row("readings", "", readings as f64)];
+        let others = [
             self.row("gaps", "", gaps as f64),
             self.row("gap_s", "s", gap_s),
             self.row("alerts", "", alerts as f64),
             self.row("span_s", "s", span_s),
             self.row("thinned", "", thinned as f64),
-        ]
+        ];
+        seen.into_iter().chain(missed).chain(others).collect()
     }
 
     fn of_series(&self, name: &str, unit: &str, series: &Series) -> Vec<Row> {

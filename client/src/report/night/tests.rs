@@ -143,6 +143,20 @@ fn figures_are_the_same_in_json_and_in_csv() {
 }
 
 #[test]
+fn of_a_night_without_pause_a_gap_is_told_by_its_length_and_no_count_of_points_is_made_up() {
+    let night = night();
+    let mut run = night.run.clone();
+    (run.plan.interval_s, run.missed) = (Some(0.0), 0);
+    let night = Night { run, ..night };
+    let rows = night.rows();
+    assert!(
+        rows.iter().all(|row| row.quantity != "missed") && rows.iter().any(|row| row.quantity == "gap_s")
+    );
+    let gap = night.summary().into_iter().find(|said| said.verdict == "gaps").unwrap();
+    assert_eq!(gap.words, "1 stretch without readings, 5 min in all.");
+}
+
+#[test]
 fn one_night_stands_beside_another() {
     let comparison = json!({
         "one": statistics(), "other": statistics(), "mean": {"value": 1.5, "low": 1.0, "high": 2.0, "differs": true},

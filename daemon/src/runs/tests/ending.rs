@@ -26,15 +26,7 @@ async fn a_run_that_is_over_keeps_what_its_readings_came_to_and_tells_the_drift_
     let early = bench.until(run, |run| run.readings > 0).await;
     assert!(early.points > 0 || early.statistics.is_none(), "{early:?}");
     bench.over(run).await;
-    let kept = in_time(async {
-        loop {
-            match bench.daemon.log.run(run).await.unwrap().unwrap().run {
-                run if run.statistics.is_some() => break run,
-                _ => tokio::time::sleep(Duration::from_millis(2)).await,
-            }
-        }
-    })
-    .await;
+    let kept = summed_up(&bench, run).await;
     let figures = kept.statistics.clone().unwrap();
     assert_eq!((figures.value.drift.as_ref(), figures.count), (kept.drift.as_ref(), kept.readings));
     assert!(kept.drift.is_some(), "{kept:?}");
@@ -43,6 +35,67 @@ async fn a_run_that_is_over_keeps_what_its_readings_came_to_and_tells_the_drift_
     let other = rusqlite::Connection::open(folder.path().join("log.sqlite")).unwrap();
     other.execute_batch("DELETE FROM run_readings").unwrap();
     assert_eq!(bench.show(run).await, kept);
+}
+
+/// Waits until the log has what a run's readings came to.
+async fn summed_up(bench: &Bench, run: u64) -> Run {
+    in_time(async {
+        loop {
+            match bench.daemon.log.run(run).await.unwrap().unwrap().run {
+                run if run.statistics.is_some() => break run,
+                _ => tokio::time::sleep(Duration::from_millis(2)).await,
+            }
+        }
+    })
+    .await
+}
+
+#[tokio::test]
+async fn a_daemon_that_stops_waits_for_no_figures_and_they_are_made_for_who_asks_afterwards() {
+    let folder = tempfile::tempdir().unwrap();
+    let lamp = Lamp::of(|_| 100.0);
+    let first = bench(folder.path(), &lamp);
+    let run = first.start(json!({"interval_s": 60})).await.run;
+    first.until(run, |run| run.points >= 3).await;
+    // Others go through whole logs.
+    let mut places = Vec::new();
+    for _ in 0..crate::log::FIGURES {
+        places.push(first.daemon.log.place().await.unwrap());
+    }
+    let stopped = in_time(first.stop(run)).await.unwrap();
+    in_time(first.end()).await;
+    drop(places);
+    let second = bench(folder.path(), &lamp);
+    let kept = second.daemon.log.run(run).await.unwrap().unwrap().run;
+    assert_eq!((kept.state, kept.statistics), (RunState::Stopped, None));
+    let shown = second.show(run).await;
+    assert_eq!(shown.statistics.map(|figures| figures.count), Some(stopped.readings));
+}
+
+#[tokio::test]
+async fn figures_of_a_run_that_can_not_be_read_are_made_anew_and_what_is_no_run_keeps_no_other_from_being_listed()
+ {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench(folder.path(), &Lamp::of(|t_s| 100.0 - t_s / 3600.0));
+    let mut kept = Vec::new();
+    for _ in 0..3 {
+        let run = bench.start(json!({"duration_s": 600.0, "interval_s": 60})).await.run;
+        bench.over(run).await;
+        kept.push(summed_up(&bench, run).await);
+    }
+    let other = rusqlite::Connection::open(folder.path().join("log.sqlite")).unwrap();
+    let change =
+        "UPDATE runs SET document = json_set(document, '$.statistics.value.mean', NULL) WHERE run = 1;
+        UPDATE runs SET document = json_set(document, '$.drift', json('{\"per_h\": null}')) WHERE run = 2;";
+    other.execute_batch(change).unwrap();
+    assert_eq!(bench.list().await.len(), 3);
+    assert_eq!(bench.show(1).await, kept[0]);
+    assert_eq!(bench.show(2).await, Run { drift: None, ..kept[1].clone() });
+    other.execute_batch("UPDATE runs SET document = '{\"run\": 2}' WHERE run = 2").unwrap();
+    let listed: Vec<u64> = bench.list().await.iter().map(|run| run.run).collect();
+    assert_eq!(listed, [3, 1]);
+    let unread = super::super::show(&bench.daemon, ShowRun { run: 2 }).await.unwrap_err();
+    assert_eq!(unread.kind(), ErrorKind::LogUnavailable);
 }
 
 #[tokio::test]

@@ -41,6 +41,32 @@ async fn a_run_whose_meter_is_unplugged_for_an_hour_is_alarmed_and_goes_on_by_it
 }
 
 #[tokio::test]
+async fn a_gap_of_a_run_without_pause_is_as_long_as_it_is_and_counts_no_points() {
+    let folder = tempfile::tempdir().unwrap();
+    let lamp = Lamp::exposed(0.1, |_| 100.0);
+    let bench = bench_at(folder.path(), &lamp, 100.0);
+    let warm_up = json!({"kind": "warm_up", "criteria": {"hold_s": 3600.0}});
+    let held = json!({"kind": "stability", "duration_s": 7200.0});
+    let runs = [bench.start(warm_up).await.run, bench.start(held).await.run];
+    for run in runs {
+        bench.until(run, |run| run.points >= 3).await;
+    }
+    lamp.unplug(true);
+    let began_s = bench.now_s();
+    for run in runs {
+        bench.until(run, |run| run.waiting.is_some()).await;
+    }
+    bench.at(began_s + 60.0).await;
+    lamp.unplug(false);
+    for run in runs {
+        let back = bench.until(run, |run| run.gaps > 0 && run.waiting.is_none()).await;
+        assert!(back.missed == 0 && back.gap_s > 59.0, "{back:?}");
+        let stopped = in_time(bench.stop(run)).await.unwrap();
+        assert!(stopped.message.contains(" in all"), "{}", stopped.message);
+    }
+}
+
+#[tokio::test]
 async fn a_run_waits_while_somebody_has_the_meter_and_says_so() {
     let folder = tempfile::tempdir().unwrap();
     let lamp = Lamp::of(|_| 100.0);
