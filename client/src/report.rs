@@ -31,6 +31,8 @@ pub struct Document {
     pub subtitle: String,
     /// What must not be overlooked on any page, in capitals: `SIMULATED`. Empty where all was seen on a display.
     pub marks: Vec<String>,
+    /// How it stands as a whole, in a sentence before the statements; empty where there is nothing to add to them.
+    pub lead: String,
     /// What it comes to: statements in the order in which they are read.
     pub summary: Vec<Statement>,
     /// The rest, heading by heading.
@@ -69,6 +71,8 @@ pub enum Tone {
     Bad,
     /// Nobody can tell.
     Open,
+    /// Otherwise than before, neither better nor worse.
+    Other,
     /// Told, not judged.
     Plain,
 }
@@ -129,7 +133,7 @@ impl From<Standing> for Tone {
 #[must_use]
 pub fn tolerance(tolerance: &Tolerance, unit: &str) -> String {
     let number = |value: f64| {
-        let text = crate::show::number(value);
+        let text = settled::settle::digits::significant(value, 4);
         let short = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
         short.replace('-', "−")
     };

@@ -68,6 +68,7 @@ chapters! {
     sharing_is_as_the_guide_says => "sharing.md",
     a_colorimeter_beside_a_reference_is_as_the_guide_says => "reference.md",
     a_review_is_as_the_guide_says => "review.md",
+    a_report_is_as_the_guide_says => "report.md",
     a_profile_is_as_the_guide_says => "profile.md",
     a_plugin_is_as_the_guide_says => "plugin.md",
     a_client_is_as_the_guide_says => "client.md",

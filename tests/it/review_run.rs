@@ -63,6 +63,40 @@ fn a_review_is_measured_whole_and_what_a_line_says_was_shown_is_what_was_read() 
 }
 
 #[test]
+fn how_the_meter_was_as_a_review_began_is_in_its_record_and_its_report_and_in_no_older_ones() {
+    let daemon = Daemon::start(&format!(
+        "[clock]\nspeed = 40\n[[meter]]\nid = \"m\"\ndriver = \"simulated\"\n{STEADY}warm_up = \"10min\"\nzero_every = \"4h\"\n"
+    ));
+    daemon.client().wait_for_state("m", "warming");
+    let (plan, file) = (path(&daemon, "plan.toml"), path(&daemon, "r.jsonl"));
+    let set = "title = \"White\"\n[[set]]\nname = \"SDR\"\ntransfer = \"power\"\ngamma = 2.2\nprimaries = \"bt709\"\n";
+    std::fs::write(&plan, format!("{set}[[set.sequence]]\nkind = \"primaries\"\n")).unwrap();
+    assert_done(&daemon.run_settle(&arguments(&plan, &file)));
+    let record = std::fs::read_to_string(&file).unwrap();
+    let (first, rest) = record.split_once('\n').unwrap();
+    let mut header: Value = serde_json::from_str(first).unwrap();
+    let attached = header["attached"].take();
+    assert_eq!((&attached["driver"], &attached["warm_up"]["needed_s"]), (&json!("simulated"), &json!(600.0)));
+    assert_eq!((&attached["zero"]["needed"], attached.get("correction")), (&json!(true), None));
+    let page = |file: &str| text(&daemon.run_settle(&["report", file, "--into", "-"]).stdout);
+    let told = page(&file);
+    assert!(told.contains("<dt>Correction</dt><dd>none</dd>"), "{told}");
+    assert!(
+        told.contains("not known when; it was due as the review began") && told.contains("10 min needed")
+    );
+    // A record of before that was told.
+    header.as_object_mut().unwrap().remove("attached");
+    let older = path(&daemon, "older.jsonl");
+    std::fs::write(&older, format!("{header}\n{rest}")).unwrap();
+    let told = page(&older);
+    assert!(
+        told.contains("<dt>Meter</dt>")
+            && !told.contains("<dt>Correction</dt>")
+            && !told.contains("<dt>Zeroed</dt>")
+    );
+}
+
+#[test]
 fn a_client_that_is_killed_goes_on_where_it_stopped_and_no_stimulus_is_doubled_or_lost() {
     let daemon = bench();
     let file = path(&daemon, "r.jsonl");

@@ -82,7 +82,8 @@ fn element(Shape { role, colour, form }: &Shape) -> String {
             format!(
                 "<text class=\"{role}\" x=\"{x}\" y=\"{y}\" font-size=\"{}\" fill=\"{colour}\" text-anchor=\"{anchor}\"{turn}>{}</text>",
                 number(*size),
-                escaped(text)
+                // Blanks that follow one another stay apart.
+                escaped(text).replace("  ", "\u{a0}\u{a0}")
             )
         }
     }

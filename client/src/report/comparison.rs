@@ -4,6 +4,7 @@
 
 use settled_protocol::reading::Flag;
 
+use super::review::instrument;
 use super::rows::{COVERAGE, Row};
 use super::{Document, Fact, Section, Statement, Tone};
 use crate::chart;
@@ -18,13 +19,16 @@ mod overview;
 
 use curves::Pair;
 
-/// Two records and what they come to as a document.
+/// Two records, A first, and what they come to as a document; `evaluations` as [`Comparison::with_evaluations`] gives them.
 ///
 /// # Errors
 /// [`chart::Error`] if a picture can't be drawn.
-pub fn document(a: &Record, b: &Record, comparison: &Comparison) -> Result<Document, chart::Error> {
-    let evaluations = [a, b].map(|record| comparison.evaluation(record));
-    let pair = Pair { records: [a, b], evaluations: &evaluations, marks: marks(comparison) };
+pub fn document(
+    records: [&Record; 2],
+    comparison: &Comparison,
+    evaluations: &[Evaluation; 2],
+) -> Result<Document, chart::Error> {
+    let pair = Pair { records, evaluations, marks: marks(comparison) };
     let mut sections = vec![all(comparison, &pair)?];
     for set in &evaluations[0].sets {
         for sequence in &set.sequences {
@@ -35,11 +39,12 @@ pub fn document(a: &Record, b: &Record, comparison: &Comparison) -> Result<Docum
         title: title(comparison),
         subtitle: format!("A is {}. B is {}.", words::told(&comparison.a), words::told(&comparison.b)),
         marks: marks(comparison),
+        lead: String::new(),
         summary: summary(comparison),
         sections,
-        conditions: conditions(comparison, &evaluations),
+        conditions: conditions(comparison, records, evaluations),
         cautions: cautions(comparison),
-        provenance: provenance(a, b),
+        provenance: provenance(records),
     })
 }
 
@@ -62,7 +67,7 @@ fn tone(change: Change) -> Tone {
     match change {
         Change::Better => Tone::Good,
         Change::Worse => Tone::Bad,
-        Change::Differs => Tone::Open,
+        Change::Differs => Tone::Other,
         Change::Alike => Tone::Plain,
     }
 }
@@ -83,7 +88,7 @@ fn summary(comparison: &Comparison) -> Vec<Statement> {
     let is_told = |row: &&Compared| row.change != Change::Alike || row.standing_a != row.standing_b;
     all.extend(comparison.rows.iter().filter(is_told).map(|row| {
         let place = heading(&row.set, &row.sequence);
-        told(tone(row.change), words::change(row.change), place, words::sentence(row, false))
+        told(tone(row.change), words::change(row.change), place, words::sentence(row, &words::subject(row)))
     }));
     all
 }
@@ -126,21 +131,24 @@ fn section(
 
 fn cells(row: &Compared) -> Vec<String> {
     let unit = words::unit(row).map(|unit| format!(", {unit}")).unwrap_or_default();
-    let name = format!("{}{unit}", row.subject.replace('_', " "));
+    let name = format!("{}{unit}", words::subject(row));
     let change = words::change(row.change).to_owned();
     vec![name, row.a.words(), row.b.words(), words::signed(&row.difference), change]
 }
 
-fn conditions(comparison: &Comparison, evaluations: &[Evaluation; 2]) -> Vec<Fact> {
+fn conditions(comparison: &Comparison, records: [&Record; 2], evaluations: &[Evaluation; 2]) -> Vec<Fact> {
     let sides = [("A", &comparison.a), ("B", &comparison.b)];
     let mut facts = Vec::new();
-    for ((letter, side), evaluation) in sides.into_iter().zip(evaluations) {
+    for (((letter, side), record), evaluation) in sides.into_iter().zip(records).zip(evaluations) {
         let Side { display, meter, title, began, calibration, .. } = side;
         let ended = evaluation.ended.map_or_else(String::new, |ended| format!(" to {}", show::moment(ended)));
         facts.push(Fact::new(&format!("{letter}: display"), display.clone()));
         facts.push(Fact::new(&format!("{letter}: plan"), title.clone()));
         facts.push(Fact::new(&format!("{letter}: measured"), format!("{}{ended}", show::moment(*began))));
-        facts.push(Fact::new(&format!("{letter}: meter"), meter.clone()));
+        let told = instrument::facts(&record.header).into_iter();
+        facts.extend(
+            told.map(|Fact { name, value }| Fact::new(&format!("{letter}: {}", name.to_lowercase()), value)),
+        );
         facts.push(Fact::new(&format!("{letter}: intervals"), format!("95 %: {}", calibration.words())));
         let told: Vec<Flag> = side.flags.iter().copied().filter(|flag| *flag != Flag::Shared).collect();
         let flags = if told.is_empty() { "none".to_owned() } else { show::flags(meter, &told) };
@@ -158,9 +166,11 @@ fn cautions(comparison: &Comparison) -> Vec<String> {
     all
 }
 
-fn provenance(a: &Record, b: &Record) -> Vec<Fact> {
+fn provenance([a, b]: [&Record; 2]) -> Vec<Fact> {
     let mut facts = Vec::new();
     for (letter, record) in [("A", a), ("B", b)] {
+        let measured = instrument::measured_by(&record.header);
+        facts.extend(measured.map(|words| Fact::new(&format!("{letter}: measured by"), words)));
         let plan = &record.header.plan;
         facts.push(Fact::new(
             &format!("{letter}: sets of the plan"),

@@ -28,7 +28,7 @@ pub fn html(document: &Document) -> String {
         element(&mut page, "p", "subtitle", &document.subtitle);
     }
     page.push_str("</header>\n");
-    summary(&mut page, &document.summary);
+    summary(&mut page, &document.lead, &document.summary);
     contents(&mut page, &document.sections);
     for (index, section) in document.sections.iter().enumerate() {
         write_section(&mut page, index, section);
@@ -86,11 +86,14 @@ fn banner(page: &mut String, document: &Document) {
     }
 }
 
-fn summary(page: &mut String, statements: &[Statement]) {
+fn summary(page: &mut String, lead: &str, statements: &[Statement]) {
     if statements.is_empty() {
         return;
     }
     page.push_str("<section id=\"summary\" aria-labelledby=\"summary-heading\">\n<h2 id=\"summary-heading\">Summary</h2>\n");
+    if !lead.is_empty() {
+        element(page, "p", "lead", lead);
+    }
     for together in statements.chunk_by(|one, other| one.place == other.place) {
         page.push_str("<div class=\"place\">\n");
         if let Some(first) = together.first().filter(|first| !first.place.is_empty()) {
@@ -110,6 +113,7 @@ fn write_statement(page: &mut String, statement: &Statement) {
         Tone::Good => ("good", "✓"),
         Tone::Bad => ("bad", "✗"),
         Tone::Open => ("open", "?"),
+        Tone::Other => ("other", "≠"),
         Tone::Plain => ("plain", "·"),
     };
     put(
@@ -171,30 +175,44 @@ fn write_plot(page: &mut String, id: &str, plot: &Plot) {
     page.push_str("</figure>\n");
 }
 
-/// Whether a column has words alone, which begin at one edge; numbers end at one.
+/// A table with more columns than this is set in smaller letters.
+const WIDE: usize = 7;
+
+/// Cells of a column that say something.
+fn known(table: &Table, column: usize) -> impl Iterator<Item = &String> {
+    table.rows.iter().filter_map(move |row| row.get(column)).filter(|cell| !cell.is_empty())
+}
+
+/// Whether a column has words alone, which begin at one edge; numbers end at one, bounds of them too.
 fn has_words(table: &Table, column: usize) -> bool {
-    let cells = table.rows.iter().filter_map(|row| row.get(column)).filter(|cell| !cell.is_empty());
-    let mut firsts = cells.map(|cell| cell.starts_with(char::is_alphabetic)).peekable();
-    firsts.peek().is_some() && firsts.all(|is_letter| is_letter)
+    let is_words = |cell: &String| {
+        cell.starts_with(|first: char| first.is_alphabetic() || "\"{".contains(first))
+            && !cell.starts_with("at most ")
+    };
+    known(table, column).next().is_some() && known(table, column).all(is_words)
 }
 
 fn write_table(page: &mut String, table: &Table) {
     let columns = table.rows.iter().map(Vec::len).fold(table.columns.len(), usize::max);
-    let classes: Vec<&str> = (0..columns)
-        .map(|column| if column > 0 && has_words(table, column) { " class=\"words\"" } else { "" })
+    // What isn't known of any row has no column.
+    let columns: Vec<(usize, &str)> = (0..columns)
+        .filter(|column| *column == 0 || known(table, *column).next().is_some())
+        .map(|column| (column, if column > 0 && has_words(table, column) { " class=\"words\"" } else { "" }))
         .collect();
-    page.push_str("<div class=\"table\" tabindex=\"0\">\n<table>\n");
+    let wide = if columns.len() > WIDE { " wide" } else { "" };
+    put(page, format_args!("<div class=\"table{wide}\" tabindex=\"0\">\n<table>\n"));
     element(page, "caption", "", &table.title);
     page.push_str("<thead>\n<tr>");
-    for (column, class) in table.columns.iter().zip(&classes) {
-        put(page, format_args!("<th scope=\"col\"{class}>{}</th>", escaped(column)));
+    for (column, class) in &columns {
+        let name = escaped(table.columns.get(*column).map_or("", String::as_str));
+        put(page, format_args!("<th scope=\"col\"{class}>{name}</th>"));
     }
     page.push_str("</tr>\n</thead>\n<tbody>\n");
     for row in &table.rows {
         page.push_str("<tr>");
-        for (column, class) in classes.iter().enumerate() {
-            let cell = escaped(row.get(column).map_or("", String::as_str));
-            if column == 0 {
+        for (column, class) in &columns {
+            let cell = escaped(row.get(*column).map_or("", String::as_str));
+            if *column == 0 {
                 put(page, format_args!("<th scope=\"row\">{cell}</th>"));
             } else {
                 put(page, format_args!("<td{class}>{cell}</td>"));
@@ -232,10 +250,25 @@ fn cautions(page: &mut String, cautions: &[String]) {
     page.push_str("</ul>\n</section>\n");
 }
 
-/// Text as HTML has it, in which a number stays with its unit and its interval.
+/// Text as HTML has it, in which a number stays with its unit and its interval, and has a minus that is one.
 fn escaped(text: &str) -> String {
     let pairs = [(" %", "\u{a0}%"), (" ± ", "\u{a0}±\u{a0}"), (" cd/m²", "\u{a0}cd/m²")];
-    xml::escaped(&pairs.iter().fold(text.to_owned(), |text, (from, to)| text.replace(from, to)))
+    xml::escaped(&pairs.iter().fold(with_minus(text), |text, (from, to)| text.replace(from, to)))
+}
+
+/// A hyphen before a number, where it begins a word, is a minus: not that of a date or a range.
+fn with_minus(text: &str) -> String {
+    let mut told = String::with_capacity(text.len());
+    let mut before = ' ';
+    let mut characters = text.chars().peekable();
+    while let Some(character) = characters.next() {
+        let is_minus = character == '-'
+            && matches!(before, ' ' | '\u{a0}' | '(' | '[')
+            && characters.peek().is_some_and(char::is_ascii_digit);
+        told.push(if is_minus { '\u{2212}' } else { character });
+        before = character;
+    }
+    told
 }
 
 fn element(page: &mut String, name: &str, class: &str, text: &str) {
@@ -256,6 +289,30 @@ mod tests {
     fn a_text_within_the_style_sheet_ends_neither_itself_nor_the_sheet() {
         assert_eq!(quoted("field monitor 4"), "\"field monitor 4\"");
         assert_eq!(quoted("a\"}</style>\\\n"), "\"a\\22 \\7d \\3c \\2f style\\3e \\5c \"");
+    }
+
+    #[test]
+    fn a_number_has_a_minus_and_a_date_its_hyphens() {
+        assert_eq!(
+            with_minus("-1.0 at 2026-11-28 (-3), a -b"),
+            "\u{2212}1.0 at 2026-11-28 (\u{2212}3), a -b"
+        );
+    }
+
+    #[test]
+    fn a_column_of_which_nothing_is_known_is_left_out_and_bounds_stand_with_numbers() {
+        let rows = [["0", "", "at most 2", "a"], ["1", "", "at most 3", ""]];
+        let table = Table {
+            title: "t".to_owned(),
+            columns: ["signal", "gamma", "off", "why"].map(str::to_owned).to_vec(),
+            rows: rows.map(|row| row.map(str::to_owned).to_vec()).to_vec(),
+        };
+        let mut page = String::new();
+        write_table(&mut page, &table);
+        assert!(
+            !page.contains("gamma") && page.contains("<td>at most 2</td><td class=\"words\">a</td>"),
+            "{page}"
+        );
     }
 
     #[test]

@@ -59,6 +59,7 @@ impl Night {
             title: title(&self.run),
             subtitle: self.subtitle(),
             marks: marks(&self.statistics.flags),
+            lead: String::new(),
             summary: self.summary(),
             sections,
             conditions: conditions::conditions(self),

@@ -4,7 +4,8 @@ use settled_protocol::reading::Flag;
 
 use super::{Document, Plot, Section, Statement, Tone, tolerance};
 use crate::chart;
-use crate::review::evaluation::{Evaluated, Evaluation, Placed, Sequenced};
+use crate::review::evaluation::{Evaluated, Evaluation, Placed, Sequenced, Unsettled};
+use crate::review::figures::Standing;
 use crate::review::figures::part::Part;
 use crate::review::record::Record;
 use crate::show;
@@ -16,6 +17,7 @@ mod conditions;
 mod course;
 pub(super) mod gamut;
 mod greys;
+pub(super) mod instrument;
 mod swatches;
 mod uniformity;
 pub(super) mod view;
@@ -46,12 +48,20 @@ pub fn document(record: &Record, evaluation: &Evaluation) -> Result<Document, ch
             show::moment(evaluation.began)
         ),
         marks: marks(evaluation),
+        lead: lead(evaluation),
         summary: evaluation.findings.iter().map(statement).collect(),
         sections,
         conditions: conditions::conditions(record, evaluation),
         cautions: conditions::cautions(record, evaluation),
         provenance: conditions::provenance(record, evaluation),
     })
+}
+
+/// How many verdicts there are of each standing.
+fn lead(evaluation: &Evaluation) -> String {
+    let counted = Standing::ALL.map(|standing| format!("{} {}", evaluation.count(standing), standing.word()));
+    let words = "within and beyond a tolerance are about the whole 95 % interval; undecided is what readings can't tell";
+    if evaluation.findings.is_empty() { String::new() } else { format!("{}: {words}.", counted.join(", ")) }
 }
 
 /// What stands on each page where nothing of it was seen on a display.
@@ -127,16 +137,7 @@ fn words(sequence: &Sequenced) -> Vec<String> {
     if sequence.measured > 0 && sequence.figures.is_empty() {
         words.push("Too little was measured for any figure.".to_owned());
     }
-    if !sequence.unsettled.is_empty() {
-        let told = sequence.unsettled.iter().take(MOST_TOLD).map(|patch| {
-            let value = if patch.has_value { "" } else { ", no value" };
-            format!("{} ({}{value})", patch.name, patch.verdict.name().replace('_', " "))
-        });
-        let more = sequence.unsettled.len().saturating_sub(MOST_TOLD);
-        let more = (more > 0).then(|| format!("{more} more"));
-        let names: Vec<String> = told.chain(more).collect();
-        words.push(format!("Not settled: {}.", names.join(", ")));
-    }
+    words.extend(Unsettled::line(&sequence.unsettled, MOST_TOLD).map(|told| format!("Not settled: {told}.")));
     words.extend(sequence.cautions.iter().map(|caution| format!("Caution: {caution}.")));
     words
 }

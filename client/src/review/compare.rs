@@ -109,6 +109,12 @@ impl Comparison {
     /// Of two records.
     #[must_use]
     pub fn of(a: &Record, b: &Record) -> Self {
+        Self::with_evaluations(a, b).0
+    }
+
+    /// The same, with each of the two as it counts in the differences: evaluating takes most of the time.
+    #[must_use]
+    pub fn with_evaluations(a: &Record, b: &Record) -> (Self, [Evaluation; 2]) {
         let other_serial =
             a.header.serial.as_ref().zip(b.header.serial.as_ref()).is_some_and(|(a, b)| a != b);
         let same_meter = a.header.meter == b.header.meter && !other_serial;
@@ -122,7 +128,7 @@ impl Comparison {
             .filter(|(a, b)| a.finding.unit == b.finding.unit)
             .collect();
         let factor = factor(pairs.len());
-        Self {
+        let comparison = Self {
             comparison: FORM,
             a: side(&first),
             b: side(&second),
@@ -133,13 +139,8 @@ impl Comparison {
             rows: pairs.into_iter().filter_map(|(a, b)| row(a, b, factor, is_left_out)).collect(),
             only_a: lacking(&first, &second),
             only_b: lacking(&second, &first),
-        }
-    }
-
-    /// One of the two records as it counts in the differences.
-    #[must_use]
-    pub fn evaluation(&self, record: &Record) -> Evaluation {
-        evaluated(record, self.is_calibration_left_out())
+        };
+        (comparison, [first, second])
     }
 
     /// Whether what the meter's calibration leaves open is in both alike, and so in no interval of a difference.

@@ -37,9 +37,9 @@ impl Made {
     /// Of two such records, the second held against the first.
     pub(super) fn of_two(a: &Path, b: &Path) -> Result<Self, Failure> {
         let [a, b] = [read(a)?, read(b)?];
-        let comparison = Comparison::of(&a, &b);
+        let (comparison, evaluations) = Comparison::with_evaluations(&a, &b);
         Ok(Self {
-            document: comparison::document(&a, &b, &comparison).map_err(undrawn)?,
+            document: comparison::document([&a, &b], &comparison, &evaluations).map_err(undrawn)?,
             figures: serde_json::to_value(&comparison).map_err(std::io::Error::from)?,
             rows: comparison::rows(&comparison),
         })

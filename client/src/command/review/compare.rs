@@ -65,7 +65,7 @@ fn changes(comparison: &Comparison) -> Vec<String> {
         };
         let plain = format!("{:<7}", words::change(row.change));
         let lead = format!("  {plain}  ");
-        let mut lines = layout::wrapped(&lead, &words::sentence(row, true));
+        let mut lines = layout::wrapped(&lead, &words::sentence(row, &words::name(row, true)));
         if let Some(first) = lines.first_mut() {
             let rest = first.chars().skip(lead.chars().count()).collect::<String>();
             *first = format!("  {}  {rest}", styled(style, &plain));

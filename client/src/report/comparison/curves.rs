@@ -158,7 +158,9 @@ fn balance(both: [&BalanceFigures; 2]) -> Shown {
         known.collect::<Vec<_>>()
     });
     let y = Axis::around("from the aim, Δu′v′", ends(&off).chain([0.0]));
-    let x = Axis::even("signal, %", (0.0, 102.0));
+    let last =
+        both.iter().flat_map(|figures| &figures.steps).map(|step| 100.0 * step.signal).fold(0.0, f64::max);
+    let x = Axis::even("signal, %", (-0.02 * last, 1.02 * last));
     let mean =
         both.map(|figures| figures.mean_from_aim.map_or_else(|| "not known".to_owned(), |mean| mean.words()));
     Shown {

@@ -103,8 +103,11 @@ fn shortened(name: &str) -> String {
 fn described(comparison: &Comparison, marks: &[String]) -> String {
     let unreal = if marks.is_empty() { String::new() } else { format!("{} data. ", marks.join(" and ")) };
     let real = comparison.rows.iter().filter(|row| row.change != Change::Alike);
-    let told: Vec<String> =
-        real.map(|row| format!("{}: {}", words::change(row.change), words::sentence(row, true))).collect();
+    let told: Vec<String> = real
+        .map(|row| {
+            format!("{}: {}", words::change(row.change), words::sentence(row, &words::name(row, true)))
+        })
+        .collect();
     let told =
         if told.is_empty() { "No difference is real.".to_owned() } else { format!("{}.", told.join("; ")) };
     format!("{unreal}{} figures: {}. {told}", comparison.rows.len(), words::counts(&comparison.rows))

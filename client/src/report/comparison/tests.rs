@@ -17,8 +17,8 @@ fn two(display: &str) -> [Record; 2] {
 }
 
 fn made([a, b]: &[Record; 2]) -> (Comparison, Document) {
-    let comparison = Comparison::of(a, b);
-    let document = document(a, b, &comparison).unwrap();
+    let (comparison, evaluations) = Comparison::with_evaluations(a, b);
+    let document = document([a, b], &comparison, &evaluations).unwrap();
     (comparison, document)
 }
 
@@ -34,11 +34,8 @@ fn what_got_better_comes_first_and_both_curves_are_in_each_picture() {
         "{:?}",
         document.summary[0]
     );
-    let white = document
-        .summary
-        .iter()
-        .find(|statement| statement.words.starts_with("white black, white colour"))
-        .unwrap();
+    let white =
+        document.summary.iter().find(|statement| statement.words.starts_with("white colour")).unwrap();
     assert_eq!((white.tone, white.verdict.as_str()), (Tone::Good, "better"));
     let overview = &document.sections[0].plots[0];
     assert!(overview.scene.description.contains("better: "), "{}", overview.scene.description);

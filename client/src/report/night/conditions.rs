@@ -51,8 +51,10 @@ pub(super) fn conditions(night: &Night) -> Vec<Fact> {
         );
         Fact::new("Light with that", words)
     }));
-    let unseen =
-        format!("{} in {}", show::span(night.run.gap_s), show::counted(night.run.gaps, "gap", "gaps"));
+    let unseen = match night.run.gaps {
+        0 => "none".to_owned(),
+        gaps => format!("{} in {}", show::span(night.run.gap_s), show::counted(gaps, "gap", "gaps")),
+    };
     facts.push(Fact::new("Time without readings", unseen));
     facts
 }
@@ -67,9 +69,12 @@ fn attached(meter: &Meter) -> Option<String> {
 /// What to mind.
 pub(super) fn cautions(night: &Night) -> Vec<String> {
     let mut flags = night.statistics.flags.clone();
-    flags.retain(|flag| *flag != Flag::Shared);
+    flags.retain(|flag| ![Flag::Shared, Flag::Simulated, Flag::Replayed].contains(flag));
     let mut all: Vec<String> =
         flags.iter().map(|flag| show::flags(&night.run.plan.meter, &[*flag])).collect();
+    if !super::marks(&night.statistics.flags).is_empty() {
+        all.insert(0, "Nothing of this was seen on a display: it was simulated or replayed.".to_owned());
+    }
     if night.statistics.thinned > 0 {
         let thinned = show::counted(night.statistics.thinned, "reading was", "readings were");
         all.push(format!("{thinned} thinned: they count in mean, range and drift alone"));

@@ -1,11 +1,13 @@
 //! What happened while a run went on, as a table.
 
 use settled_protocol::log::{Event, EventKind};
+use settled_protocol::stage::Stimulus;
 
 use super::Night;
 use crate::report::Section;
 use crate::review::figures::Table;
 use crate::show;
+use crate::stimulus::in_words;
 
 /// Events that stand in a report: the first of them, where there are more.
 const MOST: usize = 200;
@@ -23,7 +25,7 @@ pub(super) fn section(night: &Night) -> Section {
         ));
     }
     let row = |event: &Event| {
-        vec![moment(night, event), EventKind::name(event.kind).replace('_', " "), event.detail.clone()]
+        vec![moment(night, event), EventKind::name(event.kind).replace('_', " "), detail(event)]
     };
     let rows: Vec<Vec<String>> = events.iter().take(MOST).map(row).collect();
     let (from, until) = (night.statistics.since, night.statistics.until);
@@ -34,7 +36,31 @@ pub(super) fn section(night: &Night) -> Section {
     Section { heading: "What happened".to_owned(), words, plots: Vec::new(), tables }
 }
 
+/// What was shown, in words; of everything else what the log says.
+fn detail(event: &Event) -> String {
+    let shown: Option<Stimulus> = serde_json::from_str(&event.detail).ok();
+    shown.map_or_else(|| event.detail.clone(), |shown| in_words(&shown))
+}
+
 fn moment(night: &Night, event: &Event) -> String {
     let local = night.zone.at(event.at);
     format!("{} {}", local.full_date(), local.second())
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    #[test]
+    fn what_was_shown_is_told_in_words() {
+        let of = |detail: &str| {
+            let event = json!({ "sequence": 1, "at": "2026-11-26T18:30:00Z", "t_s": 1.0, "boot": "b", "kind": "stage_shown", "detail": detail });
+            super::detail(&serde_json::from_value(event).unwrap())
+        };
+        let shown = "{\"colour\":[512,512,512],\"background\":[0,0,0],\"bits\":10,\"window_percent\":10.0}";
+        assert_eq!(of(shown), "512,512,512 in a window of 10 % on 0,0,0 (10-bit code values)");
+        assert_eq!(of("run 1 started"), "run 1 started");
+    }
 }

@@ -3,6 +3,7 @@
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::Verdict;
 
+use super::instrument;
 use crate::report::Fact;
 use crate::review::evaluation::Evaluation;
 use crate::review::figures::part::Part;
@@ -13,7 +14,8 @@ use crate::show;
 /// How it was measured.
 pub(super) fn conditions(record: &Record, evaluation: &Evaluation) -> Vec<Fact> {
     let header = &record.header;
-    let mut facts = vec![Fact::new("Display", header.display.clone()), Fact::new("Meter", meter(record))];
+    let mut facts = vec![Fact::new("Display", header.display.clone())];
+    facts.extend(instrument::facts(header));
     facts.extend(
         record.header.plan.sets.iter().map(|set| Fact::new(&format!("Mode {}", set.name), mode(set))),
     );
@@ -26,17 +28,12 @@ pub(super) fn conditions(record: &Record, evaluation: &Evaluation) -> Vec<Fact> 
     facts.push(Fact::new("Waited for", waited(record)));
     facts.extend(ambient(evaluation).map(|light| Fact::new("Light of the room", light)));
     facts.push(Fact::new("Flags on readings", flags(evaluation)));
-    let noted = evaluation.notes.iter().map(|noted| Fact::new(&show::moment(noted.at), noted.words.clone()));
+    let noted = evaluation
+        .notes
+        .iter()
+        .map(|noted| Fact::new(&format!("Noted, {}", show::moment(noted.at)), noted.words.clone()));
     facts.extend(noted);
     facts
-}
-
-fn meter(record: &Record) -> String {
-    let serial = record.header.serial.as_ref();
-    serial.map_or_else(
-        || record.header.meter.clone(),
-        |serial| format!("{}, serial number {serial}", record.header.meter),
-    )
 }
 
 fn mode(set: &Set) -> String {
@@ -128,8 +125,9 @@ pub(super) fn cautions(record: &Record, evaluation: &Evaluation) -> Vec<String> 
 pub(super) fn provenance(record: &Record, evaluation: &Evaluation) -> Vec<Fact> {
     let header = &record.header;
     let ended = evaluation.ended.map_or_else(String::new, |ended| format!(" to {}", show::moment(ended)));
-    let mut facts = vec![
-        Fact::new("Measured", format!("{}{ended} (UTC)", show::moment(header.began))),
+    let mut facts = vec![Fact::new("Measured", format!("{}{ended} (UTC)", show::moment(header.began)))];
+    facts.extend(instrument::measured_by(header).map(|words| Fact::new("Measured by", words)));
+    facts.extend([
         Fact::new("Plan", format!("{}: {}", header.plan.title, planned(evaluation))),
         Fact::new(
             "Record",
@@ -139,7 +137,7 @@ pub(super) fn provenance(record: &Record, evaluation: &Evaluation) -> Vec<Fact> 
             "Evaluated by",
             format!("settle {}, evaluation {}", env!("CARGO_PKG_VERSION"), evaluation.evaluation),
         ),
-    ];
+    ]);
     if let Some(log) = &header.log {
         facts.push(Fact::new("Log of the readings", logged(record, log)));
     }

@@ -30,9 +30,9 @@ pub fn change(change: Change) -> &'static str {
     }
 }
 
-/// A figure of both in a sentence.
+/// A figure of both in a sentence that begins with what it is called.
 #[must_use]
-pub fn sentence(row: &Row, with_set: bool) -> String {
+pub fn sentence(row: &Row, name: &str) -> String {
     let unit = unit(row).map(|unit| format!(" {unit}")).unwrap_or_default();
     let (a, b, difference) = (row.a.words(), row.b.words(), signed(&row.difference));
     let stands = if row.standing_a == row.standing_b {
@@ -40,7 +40,7 @@ pub fn sentence(row: &Row, with_set: bool) -> String {
     } else {
         format!("; A {}, B {}", standing(row.standing_a), standing(row.standing_b))
     };
-    format!("{}: from {a}{unit} to {b}{unit}, {difference}{unit}{stands}", name(row, with_set))
+    format!("{name}: from {a}{unit} to {b}{unit}, {difference}{unit}{stands}")
 }
 
 fn standing(standing: Standing) -> String {
@@ -56,10 +56,18 @@ pub fn unit(row: &Row) -> Option<&str> {
     Some(row.unit.as_str()).filter(|unit| !["", "1"].contains(unit))
 }
 
+/// What a figure is called within its sequence, whose own name isn't said again: `red` for `saturation_red` of `saturation`.
+#[must_use]
+pub fn subject(row: &Row) -> String {
+    let (sequence, subject) = (row.sequence.replace('_', " "), row.subject.replace('_', " "));
+    let rest = subject.strip_prefix(&sequence).and_then(|rest| rest.strip_prefix(' '));
+    rest.map_or_else(|| subject.clone(), str::to_owned)
+}
+
 /// What a figure is called.
 #[must_use]
 pub fn name(row: &Row, with_set: bool) -> String {
-    let name = format!("{}, {}", row.sequence.replace('_', " "), row.subject.replace('_', " "));
+    let name = format!("{}, {}", row.sequence.replace('_', " "), subject(row));
     if with_set { format!("{}, {name}", row.set) } else { name }
 }
 

@@ -172,7 +172,7 @@ impl Figures for ColdStart {
         let rows = [
             ("first reading, cd/m²", Some(self.first.words())),
             ("end, cd/m²", Some(self.end.words())),
-            ("left to go, %", self.left.map(|left| change(&left))),
+            ("left to go", self.left.map(|left| change(&left))),
             ("within 1 % after, s", self.within_1_percent_s.map(when)),
             ("within 0.5 % after, s", self.within_half_percent_s.map(when)),
             ("change at the end, an hour", self.end_rate_per_h.map(|rate| change(&rate))),
