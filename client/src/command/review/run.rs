@@ -142,9 +142,13 @@ fn left<'a>(plan: &'a Plan, options: &Options) -> Vec<Stop<'a>> {
 
 /// Refuses what can't be shown in this way as it is meant, before anything is asked, written or opened.
 fn must_be_shown(plan: &Plan, options: &Options, simulated: bool) -> Result<(), Failure> {
-    for Stop { set, .. } in left(plan, options) {
+    for stop in left(plan, options) {
+        let (set, sequence) = (stop.set, stop.sequence);
         let shown = options.way.can_show(simulated, set.coding, set.aim.transfer);
         shown.map_err(|error| Failure::Usage(format!("{}: {}", set.name, error.why)))?;
+        if let Some(words) = options.way.mistaken(&stop.step.patch.name, &stop.place()) {
+            return Err(Failure::Usage(format!("{}, {}: {words}", set.name, sequence.name)));
+        }
     }
     Ok(())
 }

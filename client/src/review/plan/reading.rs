@@ -275,10 +275,16 @@ fn chart_of(table: &mut Table<'_>, folder: &Path) -> Option<What> {
     }
 }
 
+/// Whether a name can be shown on a line, handed to a program and written anywhere: 1 to 80 characters, and none that controls a terminal.
+#[must_use]
+pub fn fits_a_line(name: &str) -> bool {
+    (1..=80).contains(&name.chars().count()) && !name.chars().any(char::is_control)
+}
+
 /// A text that can be shown on a line.
 fn name(table: &mut Table<'_>, key: &str) -> Option<String> {
     let text = table.text(key)?;
-    let fits = (1..=80).contains(&text.chars().count()) && !text.chars().any(char::is_control);
+    let fits = fits_a_line(&text);
     if !fits {
         table.complain(key, "expected 1 to 80 characters on one line");
     }
