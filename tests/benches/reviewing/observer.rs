@@ -77,8 +77,10 @@ fn header(plan: &Plan) -> Header {
     Header {
         review: 1,
         display: "field monitor, simulated".to_owned(),
+        unnamed: false,
         meter: "bench".to_owned(),
         serial: None,
+        attached: None,
         log: None,
         began: moment(0.0),
         plan: plan.clone(),
@@ -114,6 +116,7 @@ fn looked_at(stage: &Stage, stop: &Stop<'_>, now_s: f64, noise: Noise, dice: &mu
                 verdict: Verdict::Settled,
                 value: Some(value),
                 readings: None,
+                correction: None,
                 flags: [Flag::Simulated].into_iter().chain(below).collect(),
             }))
         }
@@ -130,6 +133,7 @@ fn looked_at(stage: &Stage, stop: &Stop<'_>, now_s: f64, noise: Noise, dice: &mu
                 at: moment(now_s),
                 points: points.collect(),
                 readings: None,
+                correction: None,
                 flags: vec![Flag::Simulated],
             })
         }

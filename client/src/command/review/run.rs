@@ -8,14 +8,16 @@ use clap::Args;
 use serde_json::json;
 use settled_drivers::nearest;
 use settled_protocol::meter::Meter;
-use settled_protocol::method::{DaemonStatus, MetersList, Nothing, RunsList};
+use settled_protocol::method::{MetersList, Nothing, RunsList};
 use settled_protocol::run::{ListRuns, RunState};
 use settled_protocol::settling::Verdict;
 use settled_protocol::text::Text;
 
-use super::super::{Context, Exit, Failure, MeterArgument, flush, wall_clock};
+use super::super::{Context, Exit, Failure, MeterArgument, flush};
+use super::book::book;
 use super::ended::Ended;
 use super::journey::Journey;
+use super::looking::must_suit;
 use super::plans;
 use super::progress::Progress;
 use crate::asking;
@@ -25,9 +27,8 @@ use crate::quantities::{number, percent, within};
 use crate::review::caution::{cautions, consents};
 use crate::review::itinerary::{Stop, stops};
 use crate::review::plan::Plan;
-use crate::review::record::reading::{FORM, Loaded};
+use crate::review::record::reading::Loaded;
 use crate::review::record::writing::Book;
-use crate::review::record::{Entry, Header};
 use crate::stimulus::way::{Kind, Way};
 
 #[derive(Debug, Args)]
@@ -36,22 +37,22 @@ pub(in crate::command) struct Options {
     plan: String,
     /// The file that what is measured is written to; if it is there already, with the same plan, the review goes on where it stopped.
     #[arg(long, value_name = "FILE")]
-    into: PathBuf,
+    pub(super) into: PathBuf,
     /// The display, in your words [default: the file's name].
     #[arg(long, value_name = "WORDS")]
-    display: Option<String>,
+    pub(super) display: Option<String>,
     /// The meter; may be left out where there is only one.
     #[arg(long)]
     meter: Option<String>,
     /// Measure this set of the plan alone.
     #[arg(long, value_name = "NAME")]
-    set: Option<String>,
+    pub(super) set: Option<String>,
     /// The standard uncertainty of the meter's luminance, with its %, as its certificate states it (half of that for k = 2).
     #[arg(long, value_name = "PERCENT", allow_hyphen_values = true, value_parser = within(percent, 0.0..=50.0, "0% to 50%"))]
-    luminance_uncertainty: Option<f64>,
+    pub(super) luminance_uncertainty: Option<f64>,
     /// The standard uncertainty of its u′ and of its v′.
     #[arg(long, value_name = "UV", allow_hyphen_values = true, value_parser = within(number, 0.0..=0.1, "0 to 0.1"))]
-    chromaticity_uncertainty: Option<f64>,
+    pub(super) chromaticity_uncertainty: Option<f64>,
     /// Agree to what would be asked: a bright patch that is held for long.
     #[arg(long)]
     yes: bool,
@@ -66,6 +67,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let connection = Arc::new(context.connect().await?);
     connection.introduce(Text::try_from("settle review".to_owned()).ok()).await?;
     let meter = meter(&connection, options.meter.clone()).await?;
+    must_suit(&meter)?;
     let simulated = meter.simulated && !meter.replayed;
     if let Some(mistake) = options.way.mistake(simulated) {
         return Err(Failure::Usage(mistake));
@@ -181,10 +183,6 @@ async fn consent(output: Output, plan: &Plan, options: &Options) -> Result<bool,
     Ok(asking::agrees(output, &format!("{words} Go on?")).await)
 }
 
-fn serial(meter: &Meter) -> Option<String> {
-    meter.instrument.as_ref().and_then(|instrument| instrument.serial.clone())
-}
-
 /// Says that a run will lack what the review takes: it has the meter for itself.
 async fn spare_runs(output: Output, connection: &Connection, meter: &Meter) -> Result<(), Failure> {
     let running =
@@ -199,101 +197,6 @@ async fn spare_runs(output: Output, connection: &Connection, meter: &Meter) -> R
         output.note(&styled(CAUTION, &words), &json!({ "caution": { "message": words } }));
     }
     Ok(())
-}
-
-/// Begins the record, or goes on with it.
-async fn book(
-    output: Output,
-    connection: &Connection,
-    (plan, meter): (&Plan, &Meter),
-    options: &Options,
-) -> Result<Book, Failure> {
-    let path = &options.into;
-    let failed = |error: &dyn std::error::Error| Failure::Input(settled_drivers::fault::chain(error));
-    let log = connection.call::<DaemonStatus>(&Nothing {}).await?.log.id;
-    if Book::is_to_begin(path) {
-        let stem = || path.file_stem().map_or_else(String::new, |stem| stem.to_string_lossy().into_owned());
-        let header = Header {
-            review: FORM,
-            display: options.display.clone().unwrap_or_else(stem),
-            meter: meter.id.clone(),
-            serial: serial(meter),
-            log,
-            began: wall_clock(),
-            plan: plan.clone(),
-            luminance_u: options.luminance_uncertainty.map(|percent| percent / 100.0),
-            chromaticity_u: options.chromaticity_uncertainty,
-        };
-        return Book::create(path, header).map_err(|error| failed(&error));
-    }
-    let (mut book, torn) = Book::reopen(path).map_err(|error| failed(&error))?;
-    let differing = differing(&book.record().header, (plan, meter), options);
-    if !differing.is_empty() {
-        let (path, differing) = (path.display(), differing.join("; "));
-        return Err(Failure::Usage(format!(
-            "{path} is of another review: {differing}; name another file with --into"
-        )));
-    }
-    let cut = if torn.is_some() { "; a line that was cut off was dropped" } else { "" };
-    let left = stops(plan, &book.record().entries, options.set.as_deref()).len();
-    if left > 0 {
-        let other = other_log(book.record().header.log.as_deref(), log.as_deref());
-        let another = maybe_another(book.record().header.serial.as_deref(), serial(meter).as_deref());
-        let words = format!("the review was gone on with{cut}{other}{another}");
-        book.append(Entry::Note { at: wall_clock(), words }).map_err(|error| failed(&error))?;
-    }
-    output.note(
-        &format!("{} is there already: {left} stimuli are left of it", path.display()),
-        &json!({ "resumed": { "file": path, "left": left } }),
-    );
-    Ok(book)
-}
-
-/// What is to be said of the numbers of readings, where the log is another one than that which the record began with.
-fn other_log(began: Option<&str>, now: Option<&str>) -> String {
-    match (began, now) {
-        (began, now) if began == now => String::new(),
-        (_, Some(now)) => format!("; numbers of readings are those of another log from here on, {now}"),
-        (_, None) => "; readings are in no log from here on".to_owned(),
-    }
-}
-
-/// What is to be said where nobody knows whether the instrument is the one that the record began with.
-fn maybe_another(began: Option<&str>, now: Option<&str>) -> String {
-    match (began, now) {
-        (Some(began), None) => format!("; the meter tells no serial number from here on, which was {began}"),
-        (None, Some(now)) => {
-            format!("; the meter's serial number is {now} from here on, and was not known before")
-        }
-        (Some(_), Some(_)) | (None, None) => String::new(),
-    }
-}
-
-/// In what a record is not of this review.
-fn differing(header: &Header, (plan, meter): (&Plan, &Meter), options: &Options) -> Vec<String> {
-    let mut differing = header.plan.differences(plan);
-    if header.meter != meter.id {
-        differing.push(format!("the meter is {}, not {}", meter.id, header.meter));
-    }
-    let now = serial(meter);
-    if let (Some(began), Some(now)) = (&header.serial, &now)
-        && began != now
-    {
-        differing.push(format!("the meter's serial number is {now}, not {began}: it is another instrument"));
-    }
-    let named = |now: &str| format!("the display is {now:?}, not {:?}", header.display);
-    let display = options.display.as_ref().filter(|display| **display != header.display);
-    differing.extend(display.map(|display| named(display)));
-    let stated = |of: &str, before: Option<f64>, now: Option<f64>| {
-        let before_words = before.map_or("not stated".to_owned(), |before| before.to_string());
-        let differs = now.filter(|now| before != Some(*now));
-        differs
-            .map(|now| format!("the meter's standard uncertainty of {of} is {now}, and was {before_words}"))
-    };
-    let luminance_u = options.luminance_uncertainty.map(|percent| percent / 100.0);
-    differing.extend(stated("luminance", header.luminance_u, luminance_u));
-    differing.extend(stated("u′ and v′", header.chromaticity_u, options.chromaticity_uncertainty));
-    differing
 }
 
 /// Says how far it has come.
@@ -326,74 +229,4 @@ fn sum_up(output: Output, plan: &Plan, options: &Options, book: &Book) -> Result
         output.line(&format!("  not settled: {words}"))?;
     }
     Ok(())
-}
-
-#[cfg(test)]
-mod tests {
-    use clap::Parser;
-
-    use super::*;
-    use crate::review::ready::READY;
-
-    #[derive(Parser)]
-    struct Line {
-        #[command(flatten)]
-        options: Options,
-    }
-
-    fn options(more: &[&str]) -> Options {
-        let line = ["run", "sdr-quick", "--into", "r.jsonl"].iter().chain(more);
-        Line::try_parse_from(line).ok().unwrap().options
-    }
-
-    fn header(plan: &Plan) -> Header {
-        Header {
-            review: FORM,
-            display: "monitor 3".to_owned(),
-            meter: "m".to_owned(),
-            serial: None,
-            log: None,
-            began: wall_clock(),
-            plan: plan.clone(),
-            luminance_u: Some(0.02),
-            chromaticity_u: None,
-        }
-    }
-
-    #[test]
-    fn an_uncertainty_that_was_not_stated_so_as_the_record_began_is_refused() {
-        let plan = READY[0].plan().unwrap();
-        let header = header(&plan);
-        let of = |more: &[&str]| differing(&header, (&plan, &meter(None)), &options(more));
-        assert!(of(&[]).is_empty() && of(&["--luminance-uncertainty", "2%"]).is_empty());
-        assert!(of(&["--luminance-uncertainty", "1%"])[0].contains("is 0.01, and was 0.02"));
-        assert!(of(&["--chromaticity-uncertainty", "0.002"])[0].contains("was not stated"));
-    }
-
-    /// The meter m, with an instrument of this serial number.
-    fn meter(serial: Option<&str>) -> Meter {
-        let instrument =
-            json!({ "model": "meter", "serial": serial, "kind": "colorimeter", "quantities": ["luminance"] });
-        let told = json!({ "id": "m", "driver": "profile", "simulated": false, "state": "ready", "faults": 0, "instrument": instrument });
-        serde_json::from_value(told).unwrap()
-    }
-
-    #[test]
-    fn another_instrument_is_refused_and_one_that_may_be_another_is_told() {
-        let plan = READY[0].plan().unwrap();
-        let header = Header { serial: Some("0042".to_owned()), luminance_u: None, ..header(&plan) };
-        let of = |serial| differing(&header, (&plan, &meter(serial)), &options(&[]));
-        assert!(of(Some("0042")).is_empty() && of(None).is_empty());
-        assert!(of(Some("0043"))[0].contains("serial number is 0043, not 0042"), "{:?}", of(Some("0043")));
-        assert!(maybe_another(Some("0042"), None).contains("which was 0042"));
-        assert!(maybe_another(None, Some("0042")).contains("0042 from here on"));
-        assert_eq!(maybe_another(None, None) + &maybe_another(Some("a"), Some("a")), "");
-    }
-
-    #[test]
-    fn another_log_is_told_and_the_same_is_not() {
-        assert_eq!(other_log(Some("a"), Some("a")), "");
-        assert!(other_log(Some("a"), Some("b")).contains("another log from here on, b"));
-        assert!(other_log(Some("a"), None).contains("no log"));
-    }
 }

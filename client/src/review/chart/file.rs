@@ -265,7 +265,10 @@ mod tests {
     fn a_name_that_would_do_more_than_name_its_colour_is_refused() {
         for name in ["red\u{1b}[2J", "\"two\nlines\"", "nul\0", "\u{9b}31m", &"x".repeat(81)] {
             let told = refused(&format!("name,r,g,b\n{name},1,0,0\n"));
-            assert!(told.len() == 1 && told[0].starts_with("line 2, column 1: a colour's name has"), "{told:?}");
+            assert!(
+                told.len() == 1 && told[0].starts_with("line 2, column 1: a colour's name has"),
+                "{told:?}"
+            );
             assert!(!told[0].contains(char::is_control), "{told:?}");
         }
         assert!(read(&format!("name,r,g,b\n{},1,0,0\n", "é".repeat(80))).is_ok());

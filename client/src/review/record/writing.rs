@@ -183,8 +183,10 @@ mod tests {
         Header {
             review: super::super::reading::FORM,
             display: "monitor 3".to_owned(),
+            unnamed: false,
             meter: "m".to_owned(),
             serial: None,
+            attached: None,
             log: None,
             began: Timestamp::from_unix_ns(0),
             plan: READY[0].plan().unwrap(),

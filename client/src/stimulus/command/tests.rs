@@ -124,8 +124,11 @@ async fn what_a_program_that_failed_may_have_shown_is_taken_off_too_or_it_is_kno
 /// A shell that starts a program of its own, waits for it, and would have it write the file later on.
 fn slow(folder: &std::path::Path) -> (String, std::path::PathBuf, std::path::PathBuf) {
     let (begun, shown) = (folder.join("begun"), folder.join("shown"));
-    let command =
-        format!("sh -c '(echo >\"$0\"; sleep 1; echo >\"$1\") & wait' {} {}", begun.display(), shown.display());
+    let command = format!(
+        "sh -c '(echo >\"$0\"; sleep 1; echo >\"$1\") & wait' {} {}",
+        begun.display(),
+        shown.display()
+    );
     (command, begun, shown)
 }
 
@@ -187,7 +190,9 @@ fn a_name_is_run_by_no_shell() {
     ] {
         assert_eq!(text.parse::<Template>().unwrap_err(), BadTemplate::Code(place), "{text}");
     }
-    for text in ["sh -c 'show {r} \"$1\"' sh {name}", "show -c {name}", "sh show.sh {name}", "sh -c 'show {step}'"] {
+    for text in
+        ["sh -c 'show {r} \"$1\"' sh {name}", "show -c {name}", "sh show.sh {name}", "sh -c 'show {step}'"]
+    {
         text.parse::<Template>().unwrap();
     }
     let words = "sh -c 'show {name}'".parse::<Template>().unwrap_err().to_string();
