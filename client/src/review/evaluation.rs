@@ -3,7 +3,6 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 use settled_protocol::reading::Flag;
-use settled_protocol::settling::Verdict;
 use settled_protocol::time::Timestamp;
 
 use super::expand;
@@ -19,6 +18,9 @@ use crate::evaluate::draws::{Calibration, Draws};
 use crate::show;
 
 mod history;
+mod unsettled;
+
+pub use unsettled::Unsettled;
 
 /// The version of the evaluation's form in JSON.
 pub const FORM: u32 = 1;
@@ -144,19 +146,6 @@ pub struct Sequenced {
     pub figures: Vec<Part>,
 }
 
-/// A patch whose light did not settle.
-#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
-pub struct Unsettled {
-    /// Which stimulus of the sequence, from 0.
-    pub step: usize,
-    /// What a person calls it.
-    pub name: String,
-    /// How the settling ended.
-    pub verdict: Verdict,
-    /// Whether it has a value all the same, which counts in the figures.
-    pub has_value: bool,
-}
-
 impl Evaluation {
     /// Of a record, with what it states of its meter's calibration.
     #[must_use]
@@ -227,7 +216,7 @@ fn evaluated(record: &Record, set: &Set, calibration: Calibration, findings: &mu
             name: sequence.name.clone(),
             planned: expand::steps(set, sequence).len(),
             measured: patches.len() + record.courses(set, &sequence.name).len(),
-            unsettled: patches.into_iter().filter_map(unsettled).collect(),
+            unsettled: patches.into_iter().filter_map(Unsettled::of).collect(),
             cautions: cautions(record, set, sequence),
             figures,
         }
@@ -357,16 +346,6 @@ fn elsewhere(record: &Record, set: &Set, sequence: &Sequence) -> Option<String> 
             100.0 * sequence.background
         )
     })
-}
-
-fn unsettled(patch: &Measurement) -> Option<Unsettled> {
-    let of = || Unsettled {
-        step: patch.place.step,
-        name: patch.patch.name.clone(),
-        verdict: patch.verdict,
-        has_value: patch.value.is_some(),
-    };
-    (patch.verdict != Verdict::Settled || patch.value.is_none()).then(of)
 }
 
 /// Every flag of a record, once: those that say that nothing of this was seen on a display first.

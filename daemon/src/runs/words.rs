@@ -71,7 +71,9 @@ pub(super) fn outcome(run: &Run) -> String {
         _ => "Whether the light stayed within its bands can't be told",
     };
     match &run.settled {
-        Some(settled) => format!("{said}: {}", settled.message),
+        Some(settled) => {
+            format!("{said}: {}", settled.message.strip_prefix("Settled: ").unwrap_or(&settled.message))
+        }
         None => format!("{said}: {}.", so_far(run)),
     }
 }

@@ -10,7 +10,6 @@ use settled_drivers::nearest;
 use settled_protocol::meter::Meter;
 use settled_protocol::method::{MetersList, Nothing, RunsList};
 use settled_protocol::run::{ListRuns, RunState};
-use settled_protocol::settling::Verdict;
 use settled_protocol::text::Text;
 
 use super::super::{Context, Exit, Failure, MeterArgument, flush};
@@ -25,6 +24,7 @@ use crate::connection::Connection;
 use crate::output::{CAUTION, GOOD, Output, styled};
 use crate::quantities::{number, percent, within};
 use crate::review::caution::{cautions, consents};
+use crate::review::evaluation::Unsettled;
 use crate::review::itinerary::{Stop, stops};
 use crate::review::plan::Plan;
 use crate::review::record::reading::Loaded;
@@ -209,9 +209,8 @@ fn sum_up(output: Output, plan: &Plan, options: &Options, book: &Book) -> Result
     for set in plan.sets.iter().filter(|set| only.is_none_or(|only| set.name == only)) {
         for sequence in &set.sequences {
             for patch in book.record().patches(set, &sequence.name) {
-                if patch.verdict != Verdict::Settled {
-                    let place = format!("{}, {}: {}", set.name, sequence.name, patch.patch.name);
-                    unsettled.push(format!("{place} ({})", patch.verdict.name()));
+                if let Some(words) = Unsettled::of(patch).map(|patch| patch.words()) {
+                    unsettled.push(format!("{}, {}: {words}", set.name, sequence.name.replace('_', " ")));
                 }
             }
         }

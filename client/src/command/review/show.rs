@@ -8,7 +8,7 @@ use super::layout;
 use super::signs::Signs;
 use crate::command::{Exit, Failure};
 use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
-use crate::review::evaluation::{Evaluated, Evaluation, Placed, Sequenced};
+use crate::review::evaluation::{Evaluated, Evaluation, Placed, Sequenced, Unsettled};
 use crate::review::figures::Standing;
 use crate::review::record::Record;
 use crate::review::record::shown::Shown;
@@ -108,17 +108,8 @@ fn verdicts(evaluation: &Evaluation, set: &Evaluated, sequence: &Sequenced, sign
 
 /// The patches without a settled value.
 fn unsettled(sequence: &Sequenced) -> Vec<String> {
-    if sequence.unsettled.is_empty() {
-        return Vec::new();
-    }
-    let told = sequence.unsettled.iter().take(MOST_TOLD).map(|patch| {
-        let value = if patch.has_value { "" } else { ", no value" };
-        format!("{} ({}{value})", patch.name, patch.verdict.name().replace('_', " "))
-    });
-    let more = sequence.unsettled.len().saturating_sub(MOST_TOLD);
-    let more = (more > 0).then(|| format!("{more} more"));
-    let names: Vec<String> = told.chain(more).collect();
-    layout::wrapped("    not settled: ", &names.join(", "))
+    let told = Unsettled::line(&sequence.unsettled, MOST_TOLD);
+    told.map(|told| layout::wrapped("    not settled: ", &told)).unwrap_or_default()
 }
 
 fn tables(set: &Evaluated) -> Vec<String> {

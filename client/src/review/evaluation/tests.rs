@@ -1,7 +1,7 @@
 use std::collections::HashSet;
 
 use settled_protocol::quantity::Xyz;
-use settled_protocol::settling::Estimate;
+use settled_protocol::settling::{Estimate, Verdict};
 
 use super::*;
 use crate::review::itinerary::{Stop, stops};
