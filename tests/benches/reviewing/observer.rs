@@ -6,6 +6,7 @@
 use settle::review::expand::Step;
 use settle::review::itinerary::{Stop, stops};
 use settle::review::plan::{Plan, What};
+use settle::review::record::attached::Attached;
 use settle::review::record::{Course, Entry, Header, Measurement, Point, Record};
 use settled_drivers::simulated::{self, Stage};
 use settled_protocol::quantity::{Chromaticity, Xyz};
@@ -80,12 +81,27 @@ fn header(plan: &Plan) -> Header {
         unnamed: false,
         meter: "bench".to_owned(),
         serial: None,
-        attached: None,
+        attached: Some(uncorrected()),
         log: None,
         began: moment(0.0),
         plan: plan.clone(),
         luminance_u: None,
         chromaticity_u: None,
+    }
+}
+
+/// A meter that nothing corrects.
+fn uncorrected() -> Attached {
+    Attached {
+        model: None,
+        driver: "simulated".to_owned(),
+        correction: None,
+        zero: None,
+        warm_up: None,
+        observer: None,
+        bandwidth_nm: None,
+        settled: env!("CARGO_PKG_VERSION").to_owned(),
+        settle: env!("CARGO_PKG_VERSION").to_owned(),
     }
 }
 
