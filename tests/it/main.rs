@@ -83,6 +83,7 @@ mod replayed;
 mod reports;
 mod review_disturbed;
 mod review_loop;
+mod review_resumed;
 mod review_run;
 mod review_shown;
 mod runs;

@@ -14,7 +14,7 @@ use crate::support::scripted::{Answer, Scripted};
 fn held(hold: &str) -> String {
     format!(
         "title = \"T\"\n[[set]]\nname = \"SDR\"\nbits = 8\ntransfer = \"bt1886\"\nprimaries = \"bt709\"\n[[set.sequence]]\n\
-         kind = \"peak_hold\"\nhold = \"{hold}\"\n"
+         kind = \"peak_hold\"\nhold = \"{hold}\"\nrest_before = \"2s\"\n"
     )
 }
 

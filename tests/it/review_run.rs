@@ -237,7 +237,7 @@ fn what_is_held_for_long_must_be_agreed_to() {
     let file = path(&daemon, "r.jsonl");
     let plan = path(&daemon, "p.toml");
     let written = "title = \"T\"\n[[set]]\nname = \"SDR\"\ntransfer = \"bt1886\"\nprimaries = \"bt709\"\n[[set.sequence]]\n\
-        kind = \"retention\"\nhold = \"1min\"\nwatch = 30\n";
+        kind = \"retention\"\nhold = \"1min\"\nwatch = 30\nrest_before = 5\n";
     std::fs::write(&plan, written).unwrap();
     let refused = daemon.run_settle(&arguments(&plan, &file));
     assert_eq!(refused.status.code(), Some(2));

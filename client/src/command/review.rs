@@ -31,7 +31,7 @@ pub(super) enum Options {
     ///
     /// With --json progress goes to standard error, one object a line: {"progress":{"set":…,"sequence":…,"step":…,"patch":…,"number":…,"of":…,
     /// "left_s":…}} before each stimulus, {"measured":{…}} after it, {"caution":{"message":…}}, {"prompt":{"message":…}} where somebody
-    /// must do something, {"daemon":{"state":"lost"}} and "back"; and {"review":{"file":…,"measured":…,"settled":…,"left":…}} at the end to standard output.
+    /// must do something, {"rest":{"set":…,"sequence":…,"for_s":…}} before what is held, {"daemon":{"state":"lost"}} and "back"; and {"review":{"file":…,"measured":…,"settled":…,"left":…}} at the end to standard output.
     ///
     /// Exit status: 0 all of it is measured, whether it settled or not; 1 it could not go on; 2 a mistake on the command line, in the
     /// plan, or another plan than the file's; 130 Ctrl-C, SIGTERM or SIGHUP, and what was measured is kept.

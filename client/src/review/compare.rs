@@ -3,7 +3,7 @@
 //! Figures are compared by set, sequence and subject. The interval of a difference is made of the two figures' own, as of independent measurements
 //! (method of variance estimates recovery: Zou and Donner, Statistics in Medicine 27, 2008, 1693–1702, from memory). What a calibration of one
 //! meter leaves open is in both reviews alike and is left out where the same meter measured the same display twice: on two displays a filter meter is off by
-//! different amounts, as their spectra differ. Where it counts and wasn't stated, nothing that rests on it is called better or worse.
+//! different amounts, as their spectra differ; and on another scale where it was corrected otherwise. Where it counts and wasn't stated, nothing that rests on it is called better or worse.
 //!
 //! Of fifty differences, each judged at 95 %, some would be called real by chance. That one is real is therefore said where an interval holds it that is
 //! wider: such that with 95 % confidence no difference of the whole comparison is called real that is none (Bonferroni; of normal distributions).
@@ -15,11 +15,14 @@ use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::evaluation::{Evaluation, Placed, Stated};
 use super::figures::{Standing, Tolerance};
-use super::record::{Header, Record};
+use super::record::Record;
 use crate::evaluate::draws::Calibration;
 use crate::evaluate::figure::Figure;
 
+mod alike;
 pub mod words;
+
+use alike::Alike;
 
 /// The version of the comparison's form in JSON.
 pub const FORM: u32 = 1;
@@ -35,8 +38,12 @@ pub struct Comparison {
     pub b: Side,
     /// Whether one meter measured both.
     pub same_meter: bool,
-    /// Whether both are of one display, by its name. If the meter was the same too, its calibration is left out of the differences.
+    /// Whether both are of one display, by its name. If the meter and its correction were the same too, its calibration is left out of the
+    /// differences.
     pub same_display: bool,
+    /// Whether all light of both went through one correction of the meter's, or none; absent where a record doesn't tell.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub same_correction: Option<bool>,
     /// What makes the two hard to compare, in words.
     pub cautions: Vec<String>,
     /// How many times as wide as a difference's own interval that is which decides whether it is real.
@@ -115,11 +122,8 @@ impl Comparison {
     /// The same, with each of the two as it counts in the differences: evaluating takes most of the time.
     #[must_use]
     pub fn with_evaluations(a: &Record, b: &Record) -> (Self, [Evaluation; 2]) {
-        let other_serial =
-            a.header.serial.as_ref().zip(b.header.serial.as_ref()).is_some_and(|(a, b)| a != b);
-        let same_meter = a.header.meter == b.header.meter && !other_serial;
-        let same_display = a.header.display == b.header.display;
-        let is_left_out = same_meter && same_display;
+        let Alike { meter: same_meter, display: same_display, correction: same_correction } = Alike::of(a, b);
+        let is_left_out = same_meter && same_display && same_correction == Some(true);
         let [first, second] = [a, b].map(|record| evaluated(record, is_left_out));
         let pairs: Vec<(&Placed, &Placed)> = first
             .findings
@@ -134,6 +138,7 @@ impl Comparison {
             b: side(&second),
             same_meter,
             same_display,
+            same_correction,
             cautions: cautions(a, b),
             factor,
             rows: pairs.into_iter().filter_map(|(a, b)| row(a, b, factor, is_left_out)).collect(),
@@ -146,7 +151,7 @@ impl Comparison {
     /// Whether what the meter's calibration leaves open is in both alike, and so in no interval of a difference.
     #[must_use]
     pub fn is_calibration_left_out(&self) -> bool {
-        self.same_meter && self.same_display
+        self.same_meter && self.same_display && self.same_correction == Some(true)
     }
 }
 
@@ -177,31 +182,9 @@ fn lacking(these: &Evaluation, those: &Evaluation) -> Vec<[String; 3]> {
     missing.map(|key| key.map(str::to_owned)).collect()
 }
 
-/// What is to be said of who measured what.
-fn meters(a: &Header, b: &Header) -> Vec<String> {
-    let mut found = Vec::new();
-    let is_open = [a.luminance_u, a.chromaticity_u, b.luminance_u, b.chromaticity_u].contains(&None);
-    if a.meter != b.meter {
-        found.push(format!("two meters measured: {} and {}", a.meter, b.meter));
-        if is_open {
-            found.push(
-                "the calibration of a meter was not stated: differences may be between the meters".to_owned(),
-            );
-        }
-    } else if a.display != b.display {
-        found.push("one meter measured two displays: where their spectra differ, what a meter with filters is off by does not go out".to_owned());
-        if is_open {
-            found.push(
-                "the calibration of the meter was not stated: differences may be the meter's".to_owned(),
-            );
-        }
-    }
-    found
-}
-
 /// What makes two records hard to compare.
 fn cautions(a: &Record, b: &Record) -> Vec<String> {
-    let mut found = meters(&a.header, &b.header);
+    let mut found = alike::cautions(a, b);
     let words = "how the meter was put down, how warm the display and the meter were, and what the meter drifted from one date to the other are in no interval";
     found.push(words.to_owned());
     found.extend(shown_otherwise(a, b));

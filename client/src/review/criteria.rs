@@ -70,9 +70,16 @@ fn is_dark(stop: &Stop<'_>) -> bool {
 /// rehearsed reviews). How long the meter at hand does nobody knows yet.
 #[must_use]
 pub fn expected_s(stop: &Stop<'_>) -> f64 {
-    let rest_s = if is_bright(stop) { stop.sequence.rest_s } else { 0.0 };
     let settles_s = 1.2 * criteria(stop).hold_s + if is_dark(stop) { 65.0 } else { 6.0 };
-    rest_s + stop.step.watch_s.unwrap_or(settles_s)
+    rests_s(stop) + stop.step.watch_s.unwrap_or(settles_s)
+}
+
+/// How long of that the display rests, before it or after it, in s.
+#[must_use]
+pub fn rests_s(stop: &Stop<'_>) -> f64 {
+    let after_s = if is_bright(stop) { stop.sequence.rest_s } else { 0.0 };
+    let before_s = if stop.step.step == 0 { stop.sequence.rests_before_s() } else { 0.0 };
+    before_s + after_s
 }
 
 /// The signal of a grey of the same luminance.

@@ -18,6 +18,7 @@ use crate::evaluate::draws::{Calibration, Draws};
 use crate::show;
 
 mod again;
+mod history;
 mod unsettled;
 
 pub use unsettled::Unsettled;
@@ -43,6 +44,9 @@ pub struct Evaluation {
     pub ended: Option<Timestamp>,
     /// What was stated of the meter's calibration.
     pub calibration: Stated,
+    /// The ids of the meter's corrections that light went through, each once; `none` where it went through none. Absent where the record doesn't tell.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub corrections: Option<Vec<String>>,
     /// Cautions on any reading, simulated ones first.
     pub flags: Vec<Flag>,
     /// How stimuli were shown, one after the other where that changed; none where the record is older than that it says so.
@@ -165,6 +169,7 @@ impl Evaluation {
             began: header.began,
             ended: record.entries.iter().map(Entry::at).max(),
             calibration: Stated { luminance_u: header.luminance_u, chromaticity_u: header.chromaticity_u },
+            corrections: history::corrections(record),
             flags: flags(record),
             shown: record.shown().into_iter().cloned().collect(),
             notes: notes(record),
@@ -313,7 +318,11 @@ fn cautions(record: &Record, set: &Set, sequence: &Sequence) -> Vec<String> {
         let why = unvouched(course, &sequence.what)?;
         Some(format!("{} counts for nothing: {why} in some of its readings", course.patch.name))
     });
-    unvouched.chain(elsewhere(record, set, sequence)).chain(again::moved(record, set, sequence)).collect()
+    unvouched
+        .chain(elsewhere(record, set, sequence))
+        .chain(history::cautions(record, set, sequence))
+        .chain(again::moved(record, set, sequence))
+        .collect()
 }
 
 /// Which white a sequence is held against where none was measured as its patches are shown.
@@ -348,7 +357,7 @@ fn flags(record: &Record) -> Vec<Flag> {
         let flags = match entry {
             Entry::Patch(patch) => &patch.flags,
             Entry::Course(course) => &course.flags,
-            Entry::Shown(_) | Entry::Note { .. } => continue,
+            Entry::Shown(_) | Entry::Begun { .. } | Entry::Note { .. } => continue,
         };
         for flag in flags {
             if !found.contains(flag) {

@@ -51,7 +51,7 @@ fn place(entry: &Entry) -> Option<&Place> {
     match entry {
         Entry::Patch(patch) => Some(&patch.place),
         Entry::Course(course) => Some(&course.place),
-        Entry::Shown(_) | Entry::Note { .. } => None,
+        Entry::Shown(_) | Entry::Begun { .. } | Entry::Note { .. } => None,
     }
 }
 
@@ -75,6 +75,7 @@ mod tests {
             at: Timestamp::from_unix_ns(0),
             points: Vec::new(),
             readings: None,
+            correction: None,
             flags: Vec::new(),
         })
     }

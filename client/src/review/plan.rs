@@ -47,9 +47,26 @@ pub struct Sequence {
     pub order: Order,
     /// How long a rest of dark grey is shown after each bright patch, in s; 0 is none.
     pub rest_s: f64,
+    /// How long the dark grey is shown before it begins, in s, where the plan says so itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rest_before_s: Option<f64>,
 }
 
+/// How long a panel rests before white is held on it unless the plan says otherwise, in s: what comes before it in a review heats it for minutes
+/// (common practice, no source).
+const REST_BEFORE_S: f64 = 300.0;
+
 impl Sequence {
+    /// How long the dark grey is shown before it begins, in s: before white is held, so that the panel is as cool as at the beginning of every review;
+    /// 0 for all else.
+    #[must_use]
+    pub fn rests_before_s(&self) -> f64 {
+        match self.what {
+            What::PeakHold { .. } | What::Retention { .. } => self.rest_before_s.unwrap_or(REST_BEFORE_S),
+            _ => 0.0,
+        }
+    }
+
     /// Whether time runs in it: what is cut off is begun anew as a whole.
     #[must_use]
     pub fn is_procedure(&self) -> bool {

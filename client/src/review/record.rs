@@ -28,6 +28,9 @@ pub struct Header {
     pub review: u32,
     /// The display, in the words of whoever measures it.
     pub display: String,
+    /// Nobody named it: it goes by the file's name, and which display it is isn't known.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub unnamed: bool,
     /// The meter's id.
     pub meter: String,
     /// The instrument's serial number, where it tells one.
@@ -61,6 +64,15 @@ pub enum Entry {
     Course(Course),
     /// How the stimuli after it were shown: before the first of each spell of measuring, and where it has changed.
     Shown(Shown),
+    /// What is watched over time begins, so that whoever finds it cut off knows what the display has been driven by.
+    Begun {
+        /// UTC.
+        at: Timestamp,
+        /// The set's name.
+        set: String,
+        /// The sequence's name.
+        sequence: String,
+    },
     /// Something that whoever reads the figures should know: the review was resumed, the meter was away.
     Note {
         /// UTC.
@@ -78,7 +90,7 @@ impl Entry {
             Self::Patch(patch) => patch.at,
             Self::Course(course) => course.at,
             Self::Shown(shown) => shown.at,
-            Self::Note { at, .. } => *at,
+            Self::Begun { at, .. } | Self::Note { at, .. } => *at,
         }
     }
 }
@@ -117,6 +129,9 @@ pub struct Measurement {
     /// The readings in the log that it rests on.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub readings: Option<Readings>,
+    /// The correction that its light went through, by its id; none if absent, or not told by a record that is older than that it is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub correction: Option<String>,
     /// Cautions on any of them.
     pub flags: Vec<Flag>,
 }
@@ -136,6 +151,9 @@ pub struct Course {
     /// The readings in the log.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub readings: Option<Readings>,
+    /// The correction that its light went through, by its id; none if absent, or not told by a record that is older than that it is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub correction: Option<String>,
     /// Cautions on any of them.
     pub flags: Vec<Flag>,
 }
@@ -183,6 +201,64 @@ impl Record {
             }
         }
         told
+    }
+
+    /// How often what a sequence watches was begun; 0 where it watches nothing, or the record is older than that this is told and nothing of
+    /// it was measured.
+    #[must_use]
+    pub fn begun(&self, set: &str, sequence: &str) -> usize {
+        let is_of = |place: &Place| place.set == set && place.sequence == sequence;
+        let (mut times, mut is_seen) = (0, false);
+        for entry in &self.entries {
+            match entry {
+                Entry::Begun { set: of, sequence: name, .. } => {
+                    times += usize::from(of == set && name == sequence)
+                }
+                Entry::Patch(patch) => is_seen |= is_of(&patch.place),
+                Entry::Course(course) => is_seen |= is_of(&course.place),
+                Entry::Shown(_) | Entry::Note { .. } => {}
+            }
+        }
+        times.max(usize::from(is_seen))
+    }
+
+    /// Where the meter looked last, as shares of the screen's width and height from its top left; the middle if absent, and for what is watched.
+    #[must_use]
+    pub fn position(&self) -> Option<[f64; 2]> {
+        self.entries.iter().rev().find_map(|entry| match entry {
+            Entry::Patch(patch) => Some(patch.position),
+            Entry::Course(_) => Some(None),
+            Entry::Shown(_) | Entry::Begun { .. } | Entry::Note { .. } => None,
+        })?
+    }
+
+    /// The correction that light went through last, by its id: nothing in it stands for none. Nothing where nothing was measured.
+    #[must_use]
+    pub fn correction(&self) -> Option<Option<&str>> {
+        self.entries.iter().rev().find_map(|entry| match entry {
+            Entry::Patch(patch) => Some(patch.correction.as_deref()),
+            Entry::Course(course) => Some(course.correction.as_deref()),
+            Entry::Shown(_) | Entry::Begun { .. } | Entry::Note { .. } => None,
+        })
+    }
+
+    /// The corrections that light went through, by their ids, each once in the order that they were; nothing stands for none. Of one set and
+    /// sequence, or of all.
+    #[must_use]
+    pub fn corrections(&self, of: Option<(&str, &str)>) -> Vec<Option<&str>> {
+        let mut found = Vec::new();
+        for entry in &self.entries {
+            let (place, correction) = match entry {
+                Entry::Patch(patch) => (&patch.place, patch.correction.as_deref()),
+                Entry::Course(course) => (&course.place, course.correction.as_deref()),
+                Entry::Shown(_) | Entry::Begun { .. } | Entry::Note { .. } => continue,
+            };
+            let is_of = of.is_none_or(|(set, sequence)| place.set == set && place.sequence == sequence);
+            if is_of && !found.contains(&correction) {
+                found.push(correction);
+            }
+        }
+        found
     }
 
     /// The settled patches of a sequence, by step; of one that was measured again, the last.

@@ -1,7 +1,7 @@
 //! A program that has a generator, a player or anything else show the stimulus.
 //!
 //! It is run anew for each stimulus, without a shell, and has shown it once it ends with exit status 0. At the end it is run once more, with
-//! black on the whole screen, so that the last stimulus doesn't stand for ever.
+//! black on the whole screen, so that the last stimulus doesn't stand for ever. One that is ended before that takes along whatever it has started.
 
 use std::ffi::OsString;
 use std::fmt;
@@ -14,11 +14,15 @@ use settled_protocol::stage::Range;
 use tokio::process::Command;
 use tokio::time::timeout;
 
+use self::group::Group;
 use super::way::Pause;
 use super::{LEFT_ON, NotShown, Screen, caution};
 use crate::output::Output;
 use crate::review::patch::{Coding, Patch};
 use crate::review::record::Place as Spot;
+
+mod group;
+mod names;
 
 /// A command line with places for what is to be shown: `{r}` and the other names of [`Template::PLACES`].
 ///
@@ -64,6 +68,8 @@ pub enum BadTemplate {
     Brace,
     /// A place that there isn't.
     NoSuchPlace(String),
+    /// A name within what a shell runs.
+    Code(&'static str),
 }
 
 impl fmt::Display for BadTemplate {
@@ -77,6 +83,11 @@ impl fmt::Display for BadTemplate {
                     Template::PLACES.iter().map(|place| format!("{{{place}}}")).collect();
                 write!(f, "there is no {{{name}}}: expected {}", places.join(", "))
             }
+            Self::Code(name) => write!(
+                f,
+                "{{{name}}} in what a shell runs would be run with it: write \"$1\" there, and {{{name}}} as a word of its own behind: \
+                 sh -c 'show \"$1\"' sh {{{name}}}"
+            ),
         }
     }
 }
@@ -116,9 +127,14 @@ impl FromStr for Template {
 
     fn from_str(text: &str) -> Result<Self, BadTemplate> {
         let words = shlex::split(text).ok_or(BadTemplate::Unclosed)?;
-        let mut words = words.iter().map(|word| pieces(word));
-        let program = words.next().ok_or(BadTemplate::Empty)??;
-        Ok(Self { program, arguments: words.collect::<Result<_, _>>()? })
+        let code = names::code(&words);
+        let words = words.iter().map(|word| pieces(word)).collect::<Result<Vec<Word>, _>>()?;
+        if let Some(name) = code.and_then(|at| words.get(at)).and_then(|word| names::first(word)) {
+            return Err(BadTemplate::Code(name));
+        }
+        let mut words = words.into_iter();
+        let program = words.next().ok_or(BadTemplate::Empty)?;
+        Ok(Self { program, arguments: words.collect() })
     }
 }
 
@@ -254,15 +270,18 @@ impl External {
             std::io::stderr().as_fd().try_clone_to_owned().map_err(|error| failed(error.to_string()))?;
         let mut command = Command::new(&program);
         command.args(arguments).envs(self.environment.iter().map(|(name, value)| (name, value)));
-        command.stdin(Stdio::null()).stdout(Stdio::from(aside)).kill_on_drop(true);
+        command.stdin(Stdio::null()).stdout(Stdio::from(aside)).kill_on_drop(true).process_group(0);
         let mut child = command.spawn().map_err(|error| {
             failed(format!("it can't be run ({error}): name it with its whole path in --show-command"))
         })?;
+        // However this ends but by its own end, it takes along what it has started: nothing is to be shown behind our back.
+        let group = Group::of(&child);
         let ended = timeout(self.limit, child.wait()).await.map_err(|_| {
             let limit = humantime::format_duration(self.limit);
             failed(format!("it took longer than {limit}, and was ended: give it more with --show-limit"))
         })?;
         let status = ended.map_err(|error| failed(error.to_string()))?;
+        group.is_over();
         if !status.success() {
             return Err(failed(format!(
                 "{}; what it said stands above. Run it by hand to see why",

@@ -132,6 +132,12 @@ impl Way {
         }
     }
 
+    /// What is wrong with showing a stimulus of this name, if something is: a command would take it for something else.
+    #[must_use]
+    pub fn mistaken(&self, name: &str, place: &Place) -> Option<String> {
+        self.show_command.as_ref().and_then(|template| template.mistake(name, place))
+    }
+
     /// How long to wait after each stimulus.
     fn pause(&self, simulated: bool) -> Pause {
         let usual_s = if self.kind(simulated) == Kind::Page { PAGE_PAUSE_S } else { 0.0 };

@@ -6,6 +6,7 @@
 use settle::review::expand::Step;
 use settle::review::itinerary::{Stop, stops};
 use settle::review::plan::{Plan, What};
+use settle::review::record::attached::Attached;
 use settle::review::record::{Course, Entry, Header, Measurement, Point, Record};
 use settled_drivers::simulated::{self, Stage};
 use settled_protocol::quantity::{Chromaticity, Xyz};
@@ -77,14 +78,30 @@ fn header(plan: &Plan) -> Header {
     Header {
         review: 1,
         display: "field monitor, simulated".to_owned(),
+        unnamed: false,
         meter: "bench".to_owned(),
         serial: None,
-        attached: None,
+        attached: Some(uncorrected()),
         log: None,
         began: moment(0.0),
         plan: plan.clone(),
         luminance_u: None,
         chromaticity_u: None,
+    }
+}
+
+/// A meter that nothing corrects.
+fn uncorrected() -> Attached {
+    Attached {
+        model: None,
+        driver: "simulated".to_owned(),
+        correction: None,
+        zero: None,
+        warm_up: None,
+        observer: None,
+        bandwidth_nm: None,
+        settled: env!("CARGO_PKG_VERSION").to_owned(),
+        settle: env!("CARGO_PKG_VERSION").to_owned(),
     }
 }
 
@@ -115,6 +132,7 @@ fn looked_at(stage: &Stage, stop: &Stop<'_>, now_s: f64, noise: Noise, dice: &mu
                 verdict: Verdict::Settled,
                 value: Some(value),
                 readings: None,
+                correction: None,
                 flags: [Flag::Simulated].into_iter().chain(below).collect(),
             }))
         }
@@ -131,6 +149,7 @@ fn looked_at(stage: &Stage, stop: &Stop<'_>, now_s: f64, noise: Noise, dice: &mu
                 at: moment(now_s),
                 points: points.collect(),
                 readings: None,
+                correction: None,
                 flags: vec![Flag::Simulated],
             })
         }

@@ -31,6 +31,7 @@ pub(super) async fn book(
         let header = Header {
             review: FORM,
             display: options.display.clone().unwrap_or_else(stem),
+            unnamed: options.display.is_none(),
             meter: meter.id.clone(),
             serial: serial(meter),
             attached: Some(attached),
@@ -161,6 +162,7 @@ mod tests {
         Header {
             review: FORM,
             display: "monitor 3".to_owned(),
+            unnamed: false,
             meter: "m".to_owned(),
             serial: None,
             attached: None,

@@ -71,7 +71,9 @@ impl<'a> Journey<'a> {
         progress: Progress,
         agreed: bool,
     ) -> Self {
-        let (mode, position, off, standing, told, begun) = (None, None, false, Standing::Nothing, None, None);
+        let (mode, off, standing, told, begun) = (None, false, Standing::Nothing, None, None);
+        // Where the meter was looked through last; a new stage has it look at the middle.
+        let position = if on_stage { None } else { book.record().position() };
         Self {
             context,
             meter,
@@ -181,6 +183,7 @@ impl<'a> Journey<'a> {
                 let stage = Stage::new(&connection, meter.as_str(), token.clone());
                 // Whatever was on the screen before, nobody knows any more.
                 self.standing = Standing::Nothing;
+                self.position = None;
                 let mut screen = self.way.open(self.context.output, Some(stage)).await.map_err(unshown)?;
                 let outcome = unless_interrupted(self.measure(plan, looker, &mut screen)).await;
                 if !connection.is_closed() {
@@ -217,7 +220,6 @@ impl<'a> Journey<'a> {
         looker: Looker<'_>,
         screen: &mut Showing<'_>,
     ) -> Result<(), Ended> {
-        self.position = None;
         loop {
             match self.through(plan, looker, screen).await {
                 Err(Ended::Broken(words)) => {
@@ -251,6 +253,7 @@ impl<'a> Journey<'a> {
             let begins = at == 0 || !of_it(&&left[at - 1]);
             if begins && stop.sequence.is_procedure() {
                 let whole: Vec<Stop<'_>> = left.iter().filter(of_it).cloned().collect();
+                self.switch(plan, stop, screen).await?;
                 self.begin(&whole, looker.speed, screen).await?;
             }
             self.switch(plan, stop, screen).await?;
@@ -291,6 +294,7 @@ impl<'a> Journey<'a> {
                     // Whatever way stimuli are shown by, it is disturbed where the display is switched off.
                     Some(words) if !stop.step.off => words,
                     _ => {
+                        self.note_correction(&entry)?;
                         self.progress.end(stop, took_s, &entry);
                         return Ok(self.book.append(entry)?);
                     }
@@ -321,6 +325,27 @@ impl<'a> Journey<'a> {
         let Some(means) = means else { return Ok(()) };
         self.told = Some(means.clone());
         Ok(self.book.append(Entry::Shown(Shown { at: wall_clock(), means }))?)
+    }
+
+    /// Writes down where light goes through another correction than that before it.
+    fn note_correction(&mut self, entry: &Entry) -> Result<(), Ended> {
+        let now = match entry {
+            Entry::Patch(patch) => patch.correction.as_deref(),
+            Entry::Course(course) => course.correction.as_deref(),
+            Entry::Shown(_) | Entry::Begun { .. } | Entry::Note { .. } => return Ok(()),
+        };
+        let record = self.book.record();
+        let before = record.correction().filter(|before| *before != now);
+        // A record that is older than that this is told doesn't know.
+        let Some(before) = before.filter(|before| before.is_some() || record.header.attached.is_some())
+        else {
+            return Ok(());
+        };
+        let [before, now] = [before, now].map(|id| id.unwrap_or("none"));
+        let words =
+            format!("the meter's correction is {now} from here on, and was {before}: the two don't compare");
+        self.progress.caution(&words);
+        Ok(self.book.append(Entry::Note { at: wall_clock(), words })?)
     }
 
     /// Reads what is shown, and tells how long that took, in s of the daemon's clock.

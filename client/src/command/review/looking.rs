@@ -4,7 +4,9 @@ use std::cell::Cell;
 use std::collections::BTreeSet;
 use std::time::Duration;
 
+use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::error::ErrorKind;
+use settled_protocol::meter::{Meter, Quantity};
 use settled_protocol::method::{
     MeterRead, MeterSettle, ObserveParams, ReadParams, SettleParams, ShowParams, StageShow,
 };
@@ -80,12 +82,8 @@ impl Looker<'_> {
             // Nothing was seen: the meter was away all the time.
             return Err(Ended::Blind);
         }
-        if settled.quantity != Photometric::Luminance {
-            let words =
-                format!("{} measures {}, and a review is of luminance", self.meter, settled.quantity.unit());
-            return Err(Failure::Usage(words).into());
-        }
-        let Settled { verdict, value, waited_s, readings, flags, .. } = settled;
+        must_be_meant(self.meter, settled.quantity, settled.observer)?;
+        let Settled { verdict, value, waited_s, readings, correction, flags, .. } = settled;
         Ok(Measurement {
             place: stop.place(),
             patch: stop.step.patch.clone(),
@@ -95,6 +93,7 @@ impl Looker<'_> {
             verdict,
             value,
             readings,
+            correction,
             flags,
         })
     }
@@ -140,6 +139,7 @@ impl Looker<'_> {
         // Begun after the request for it, which came after the stimulus; what is observed may have been begun before.
         let read = ReadParams { meter: meter.clone(), lease: lease.clone(), ..ReadParams::default() };
         let first = seen(self.connection.call::<MeterRead>(&read).await)?;
+        must_be_meant(&meter, first.light.photometric(), first.observer)?;
         let mut course = Watched::begin(&first);
         let interval_s = for_s / POINTS;
         self.took(&first);
@@ -149,6 +149,13 @@ impl Looker<'_> {
         while course.t_s < for_s {
             let next = timeout(silent, reading(&mut readings)).await.map_err(|_late| Ended::Blind)?;
             let reading = next.ok_or(CallError::Closed)?;
+            must_be_meant(self.meter, reading.light.photometric(), reading.observer)?;
+            if reading.correction != course.correction {
+                let (name, set, sequence) = (&stop.step.patch.name, &stop.set.name, &stop.sequence.name);
+                let words =
+                    format!("{set}, {sequence}: the meter's correction was changed while {name} was watched");
+                return Err(Ended::Broken(words));
+            }
             course.take(&reading);
             report(course.t_s);
         }
@@ -186,6 +193,28 @@ async fn reading(readings: &mut Subscription) -> Option<Box<Reading>> {
     }
 }
 
+/// Refuses a meter whose light a review can't be of, as far as it is known before anything is shown.
+pub(super) fn must_suit(meter: &Meter) -> Result<(), Failure> {
+    let quantities = meter.instrument.as_ref().map_or(&[][..], |instrument| &instrument.quantities);
+    let is_of_lux = quantities.contains(&Quantity::Illuminance) && !quantities.contains(&Quantity::Luminance);
+    let quantity = if is_of_lux { Photometric::Illuminance } else { Photometric::Luminance };
+    must_be_meant(&meter.id, quantity, meter.observer)
+}
+
+/// Refuses light that a review can't be of: what it is held against is luminance, and colour by the eye of CIE 1931, 2°.
+fn must_be_meant(meter: &str, quantity: Photometric, observer: Option<Observer>) -> Result<(), Failure> {
+    if quantity != Photometric::Luminance {
+        let unit = quantity.unit();
+        return Err(Failure::Usage(format!("{meter} measures {unit}, and a review is of luminance")));
+    }
+    let Some(observer) = observer.and_then(Observer::unusual) else { return Ok(()) };
+    Err(Failure::Usage(format!(
+        "{meter} gives light as the observer {} sees it, and all that a review is held against is by CIE 1931, 2°: take observer out of \
+         the meter's table in the daemon's config",
+        observer.name()
+    )))
+}
+
 /// A meter that isn't there, or doesn't answer, sees nothing: it is waited for.
 fn seen<T>(outcome: Result<T, CallError>) -> Result<T, Ended> {
     let unseen = [ErrorKind::MeterAbsent, ErrorKind::MeterSilent];
@@ -203,6 +232,8 @@ struct Watched {
     /// How far it has come, in s.
     t_s: f64,
     points: Vec<Point>,
+    /// What all of it goes through.
+    correction: Option<String>,
     flags: BTreeSet<Flag>,
     readings: Readings,
 }
@@ -210,8 +241,9 @@ struct Watched {
 impl Watched {
     fn begin(first: &Reading) -> Self {
         let readings = Readings { count: 0, first: first.sequence, last: first.sequence };
-        let (at, from_s) = (first.at, first.began_s);
-        let mut course = Self { at, from_s, t_s: 0.0, points: Vec::new(), flags: BTreeSet::new(), readings };
+        let (at, from_s, correction) = (first.at, first.began_s, first.correction.clone());
+        let (points, flags) = (Vec::new(), BTreeSet::new());
+        let mut course = Self { at, from_s, t_s: 0.0, points, correction, flags, readings };
         course.take(first);
         course
     }
@@ -233,8 +265,44 @@ impl Watched {
     }
 
     fn written(self, stop: &Stop<'_>) -> Course {
-        let Self { at, points, flags, readings, .. } = self;
+        let Self { at, points, correction, flags, readings, .. } = self;
         let (place, patch, readings) = (stop.place(), stop.step.patch.clone(), Some(readings));
-        Course { place, patch, at, points, readings, flags: flags.into_iter().collect() }
+        Course { place, patch, at, points, readings, correction, flags: flags.into_iter().collect() }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::{Value, json};
+
+    use super::*;
+
+    fn refused(more: &Value) -> Option<String> {
+        let mut told =
+            json!({ "id": "m", "driver": "profile", "simulated": false, "state": "ready", "faults": 0 });
+        told.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+        let meter: Meter = serde_json::from_value(told).unwrap();
+        must_suit(&meter).err().map(|failure| match failure {
+            Failure::Usage(words) => words,
+            other => panic!("{other:?}"),
+        })
+    }
+
+    #[test]
+    fn a_meter_of_illuminance_or_of_another_observer_is_refused_before_anything_is_shown() {
+        let instrument = |quantities: &[&str]| json!({ "instrument": { "model": "x", "kind": "photometer", "quantities": quantities } });
+        assert_eq!([refused(&json!({})), refused(&instrument(&["luminance", "xyz"]))], [None, None]);
+        let words = refused(&instrument(&["illuminance"])).unwrap();
+        assert!(words.contains("measures lx"), "{words}");
+        assert_eq!(refused(&json!({ "observer": "1931-2" })), None);
+        let words = refused(&json!({ "observer": "1964-10" })).unwrap();
+        assert!(words.contains("1964-10") && words.contains("observer out of"), "{words}");
+    }
+
+    #[test]
+    fn each_reading_is_looked_at_too() {
+        assert!(must_be_meant("m", Photometric::Luminance, None).is_ok());
+        assert!(must_be_meant("m", Photometric::Illuminance, None).is_err());
+        assert!(must_be_meant("m", Photometric::Luminance, Some(Observer::Cie1964Deg10)).is_err());
     }
 }

@@ -103,7 +103,9 @@ fn row(sequence: &Sequence, stops: &[Stop<'_>]) -> Vec<String> {
     let windows: Vec<f64> = stops.iter().map(|stop| stop.step.patch.window_percent).collect();
     let [least, most] = [f64::min, f64::max].map(|of| windows.iter().copied().reduce(of).unwrap_or_default());
     let window = if least < most { format!("{least} to {most} %") } else { format!("{most} %") };
-    let rest = if sequence.rest_s > 0.0 { show::span(sequence.rest_s) } else { String::new() };
+    let rests = [(sequence.rest_s, ""), (sequence.rests_before_s(), " before")];
+    let rests = rests.iter().filter(|(rest_s, _)| *rest_s > 0.0);
+    let rests: Vec<String> = rests.map(|(rest_s, when)| format!("{}{when}", show::span(*rest_s))).collect();
     let (name, kind) = (&sequence.name, sequence.what.name());
     vec![
         if name == kind { name.clone() } else { format!("{name} ({kind})") },
@@ -111,7 +113,7 @@ fn row(sequence: &Sequence, stops: &[Stop<'_>]) -> Vec<String> {
         show::span(expected(stops)),
         window,
         format!("{} %", 100.0 * sequence.background),
-        rest,
+        rests.join(", "),
     ]
 }
 

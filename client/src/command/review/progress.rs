@@ -8,7 +8,7 @@ use settled_protocol::settling::{Estimate, Verdict};
 
 use super::super::settled::awaited;
 use crate::output::{CAUTION, FAINT, Output, styled};
-use crate::review::criteria::expected_s;
+use crate::review::criteria::{expected_s, rests_s};
 use crate::review::itinerary::Stop;
 use crate::review::pace::Pace;
 use crate::review::record::Entry;
@@ -94,7 +94,7 @@ impl Progress {
     /// It is measured, and took so long.
     pub(super) fn end(&mut self, stop: &Stop<'_>, took_s: f64, entry: &Entry) {
         let expected_s = expected_s(stop);
-        self.pace.took(expected_s, took_s);
+        self.pace.took(expected_s, rests_s(stop) + took_s);
         self.expected_s = (self.expected_s - expected_s).max(0.0);
         if self.output.quiet {
             return;
@@ -110,10 +110,21 @@ impl Progress {
                 let count = course.points.len();
                 (format!("{count} readings"), json!({ "measured": { "place": place, "points": count } }))
             }
-            Entry::Shown(_) | Entry::Note { .. } => return,
+            Entry::Shown(_) | Entry::Begun { .. } | Entry::Note { .. } => return,
         };
         let name = format!("{} {}", stop.sequence.name, stop.step.patch.name);
         self.output.note(&styled(FAINT, &format!("{name:<28} {words}")), &object);
+    }
+
+    /// The display rests before what comes next.
+    pub(super) fn resting(&self, stop: &Stop<'_>, for_s: f64) {
+        let (set, sequence) = (&stop.set.name, &stop.sequence.name);
+        let words = format!("{set}, {sequence}: the display rests for {} before it", show::span(for_s));
+        self.output.end_status();
+        self.output.note(
+            &styled(FAINT, &words),
+            &json!({ "rest": { "set": set, "sequence": sequence, "for_s": for_s } }),
+        );
     }
 
     /// It must be done again.

@@ -16,6 +16,7 @@ use super::super::{Context, Exit, Failure, MeterArgument, flush};
 use super::book::book;
 use super::ended::Ended;
 use super::journey::Journey;
+use super::looking::must_suit;
 use super::plans;
 use super::progress::Progress;
 use crate::asking;
@@ -66,6 +67,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let connection = Arc::new(context.connect().await?);
     connection.introduce(Text::try_from("settle review".to_owned()).ok()).await?;
     let meter = meter(&connection, options.meter.clone()).await?;
+    must_suit(&meter)?;
     let simulated = meter.simulated && !meter.replayed;
     if let Some(mistake) = options.way.mistake(simulated) {
         return Err(Failure::Usage(mistake));
@@ -142,9 +144,13 @@ fn left<'a>(plan: &'a Plan, options: &Options) -> Vec<Stop<'a>> {
 
 /// Refuses what can't be shown in this way as it is meant, before anything is asked, written or opened.
 fn must_be_shown(plan: &Plan, options: &Options, simulated: bool) -> Result<(), Failure> {
-    for Stop { set, .. } in left(plan, options) {
+    for stop in left(plan, options) {
+        let (set, sequence) = (stop.set, stop.sequence);
         let shown = options.way.can_show(simulated, set.coding, set.aim.transfer);
         shown.map_err(|error| Failure::Usage(format!("{}: {}", set.name, error.why)))?;
+        if let Some(words) = options.way.mistaken(&stop.step.patch.name, &stop.place()) {
+            return Err(Failure::Usage(format!("{}, {}: {words}", set.name, sequence.name)));
+        }
     }
     Ok(())
 }

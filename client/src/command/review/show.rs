@@ -150,11 +150,28 @@ fn basis(evaluation: &Evaluation) -> Vec<String> {
                      --luminance-uncertainty and --chromaticity-uncertainty of settle review run state how exact it is.";
         lines.extend(layout::wrapped("", words));
     }
+    lines.extend(evaluation.corrections.as_deref().and_then(corrected));
     lines.extend(shown(&evaluation.shown));
     for noted in &evaluation.notes {
         lines.extend(layout::wrapped(&format!("{}  ", show::moment(noted.at)), &noted.words));
     }
     lines
+}
+
+/// What became of the light before it was read; nothing where nothing was read.
+fn corrected(corrections: &[String]) -> Option<String> {
+    match corrections {
+        [] => None,
+        [none] if none == "none" => Some("The meter's readings were not corrected.".to_owned()),
+        [one] => Some(format!("The meter's readings went through its correction {one}.")),
+        several => {
+            let words = format!(
+                "The meter's readings went through more than one correction: {}.",
+                several.join(", ")
+            );
+            Some(styled(CAUTION, &words))
+        }
+    }
 }
 
 /// How stimuli were shown, with the time where there is more than one way; then what may make their light other than it should be.

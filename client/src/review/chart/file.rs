@@ -7,6 +7,7 @@ use settled_protocol::stage::Range;
 
 use super::Colour;
 use crate::review::patch::Coding;
+use crate::review::plan::reading::fits_a_line;
 
 /// The most colours that a chart may have: at some 10 s each they take a day.
 pub const MOST_COLOURS: usize = 10_000;
@@ -166,6 +167,9 @@ impl Rows<'_> {
         let name = record.get(0).unwrap_or_default();
         if name.is_empty() {
             self.mistakes.push(mistake(line(), Some(1), "the colour has no name".to_owned()));
+        } else if !fits_a_line(name) {
+            let why = format!("a colour's name has 1 to 80 characters on one line, it is {name:?}");
+            self.mistakes.push(mistake(line(), Some(1), why));
         } else if let Some(first) = self.seen.get(name) {
             let first = self::line(text, Some(first));
             let why = format!("{name:?} is what the colour of line {first} is called");
@@ -255,6 +259,19 @@ mod tests {
             )
         };
         assert_eq!(refused(text), [whole(2, "r", "63"), whole(3, "g", "64.5"), whole(4, "b", "941")]);
+    }
+
+    #[test]
+    fn a_name_that_would_do_more_than_name_its_colour_is_refused() {
+        for name in ["red\u{1b}[2J", "\"two\nlines\"", "nul\0", "\u{9b}31m", &"x".repeat(81)] {
+            let told = refused(&format!("name,r,g,b\n{name},1,0,0\n"));
+            assert!(
+                told.len() == 1 && told[0].starts_with("line 2, column 1: a colour's name has"),
+                "{told:?}"
+            );
+            assert!(!told[0].contains(char::is_control), "{told:?}");
+        }
+        assert!(read(&format!("name,r,g,b\n{},1,0,0\n", "é".repeat(80))).is_ok());
     }
 
     #[test]

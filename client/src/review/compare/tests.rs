@@ -77,8 +77,7 @@ fn a_calibration_goes_out_where_one_meter_measured_one_display_twice_and_nowhere
     let once_more = mended(None, |_| {});
     assert!(once_more.is_calibration_left_out());
     assert_eq!(of(&once_more, "white_colour").change, Change::Better);
-    let another = |header: &mut Header| header.display = "field monitor 4".to_owned();
-    let beside = mended(None, |b| another(&mut b.header));
+    let beside = mended(None, |b| b.header.display = "field monitor 4".to_owned());
     assert!(!beside.is_calibration_left_out());
     // 2 % of 120 cd/m² each, as of independent measurements: 1.96 · √2 · 2.4 cd/m² = 6.7 cd/m².
     let (same, two) = (of(&once_more, "peak").difference, of(&beside, "peak").difference);
@@ -123,4 +122,64 @@ fn two_reviews_that_were_shown_by_other_ways_say_so_where_both_tell() {
     let told = of(Some(Kind::Page), Some(Kind::Command)).unwrap();
     assert_eq!(told, "the first was shown by a page in a browser; the second was shown by a command");
     assert_eq!([of(Some(Kind::Page), Some(Kind::Page)), of(None, Some(Kind::Page))], [None, None]);
+}
+
+fn corrected(record: &mut Record, id: Option<&str>) {
+    for entry in &mut record.entries {
+        if let Entry::Patch(patch) = entry {
+            patch.correction = id.map(str::to_owned);
+        }
+    }
+}
+
+fn said(comparison: &Comparison, words: &str) -> bool {
+    comparison.cautions.iter().any(|caution| caution.contains(words))
+}
+
+#[test]
+fn what_a_correction_changed_between_two_reviews_is_called_neither_better_nor_worse() {
+    let changed = mended(None, |b| corrected(b, Some("c1")));
+    assert!(!changed.is_calibration_left_out());
+    assert_eq!(of(&changed, "white_colour").change, Change::Differs);
+    assert!(said(&changed, "the first went through none, the second through c1"), "{:?}", changed.cautions);
+    assert!(said(&changed, "may be the meter's"), "{:?}", changed.cautions);
+    // Part of the second review alone.
+    let mixed = mended(None, |b| patch(b, "primaries", "red").correction = Some("c1".to_owned()));
+    assert!(!mixed.is_calibration_left_out() && said(&mixed, "through none and c1"), "{:?}", mixed.cautions);
+    let old = mended(None, |b| b.header.attached = None);
+    assert_eq!((old.same_correction, old.is_calibration_left_out()), (None, false));
+    assert!(said(&old, "older than that this is told"), "{:?}", old.cautions);
+    // One id in two logs is two corrections.
+    let both = |log: &str| {
+        let (mut a, mut b) = (record(), record());
+        corrected(&mut a, Some("c1"));
+        corrected(&mut b, Some("c1"));
+        b.header.log = Some(log.to_owned());
+        a.header.log = Some("a".to_owned());
+        Comparison::of(&a, &b).is_calibration_left_out()
+    };
+    assert_eq!([both("a"), both("b")], [true, false]);
+}
+
+#[test]
+fn two_meters_of_one_id_are_told_apart_by_their_serial_numbers() {
+    let serials = |display: &str| {
+        let (mut a, mut b) = (record(), record());
+        (a.header.serial, b.header.serial) = (Some("0042".to_owned()), Some("0043".to_owned()));
+        b.header.display = display.to_owned();
+        Comparison::of(&a, &b)
+    };
+    for display in ["field monitor 3", "field monitor 4"] {
+        let compared = serials(display);
+        let words = "two meters measured: bench (serial number 0042) and bench (serial number 0043)";
+        assert!(said(&compared, words) && said(&compared, "between the meters"), "{:?}", compared.cautions);
+        assert!(!said(&compared, "one meter measured"), "{:?}", compared.cautions);
+    }
+}
+
+#[test]
+fn displays_that_nobody_named_are_not_taken_for_one() {
+    let compared = mended(None, |b| b.header.unnamed = true);
+    assert!(!compared.same_display && !compared.is_calibration_left_out());
+    assert!(said(&compared, "--display"), "{:?}", compared.cautions);
 }

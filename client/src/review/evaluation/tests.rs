@@ -6,6 +6,7 @@ use settled_protocol::settling::{Estimate, Verdict};
 use super::*;
 use crate::review::itinerary::{Stop, stops};
 use crate::review::ready::Ready;
+use crate::review::record::attached::Attached;
 use crate::review::record::{Course, Point};
 
 const WHITE: f64 = 120.0;
@@ -36,7 +37,23 @@ fn measurement(stop: &Stop<'_>, count: usize) -> Measurement {
             n_effective: 62.0,
         }),
         readings: None,
+        correction: None,
         flags: vec![Flag::MeterWarming, Flag::Simulated],
+    }
+}
+
+/// A meter of which nothing is known but that nothing corrects it.
+fn attached() -> Attached {
+    Attached {
+        model: None,
+        driver: "simulated".to_owned(),
+        correction: None,
+        zero: None,
+        warm_up: None,
+        observer: None,
+        bandwidth_nm: None,
+        settled: "1.0.0".to_owned(),
+        settle: "1.0.0".to_owned(),
     }
 }
 
@@ -49,9 +66,10 @@ pub(crate) fn record() -> Record {
     let header = Header {
         review: 1,
         display: "field monitor 3".to_owned(),
+        unnamed: false,
         meter: "bench".to_owned(),
         serial: None,
-        attached: None,
+        attached: Some(attached()),
         log: None,
         began: moment(0),
         plan,
@@ -258,6 +276,7 @@ fn a_course_that_the_meter_does_not_vouch_for_counts_for_nothing_and_that_is_sai
         at: moment(0),
         points: (1..200).map(point).collect(),
         readings: None,
+        correction: None,
         flags: Vec::new(),
     };
     record.header.plan = plan.clone();

@@ -67,6 +67,7 @@ pub(super) fn settled(step: usize, luminance: f64, u: f64, uv: Option<([f64; 2],
             n_effective: 62.0,
         }),
         readings: None,
+        correction: None,
         flags: Vec::new(),
     }
 }
@@ -89,6 +90,7 @@ pub(super) fn course(
         at: "2026-03-02T10:00:00Z".parse().unwrap(),
         points: (0..count).map(point).collect(),
         readings: None,
+        correction: None,
         flags: Vec::new(),
     }
 }

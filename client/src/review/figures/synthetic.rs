@@ -116,6 +116,7 @@ fn settled(patch: Patch, value: Estimate) -> Measurement {
         verdict: Verdict::Settled,
         value: Some(value),
         readings: None,
+        correction: None,
         flags: vec![Flag::Simulated],
     }
 }

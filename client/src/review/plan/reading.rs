@@ -14,6 +14,7 @@
 //! ```
 //!
 //! All else is held against white and black, so that each set begins with them, whether the plan has them or not; only a cold start comes before.
+//! The room's light comes last: for that the display is switched off, and as it comes on again it isn't warm.
 
 use std::path::Path;
 
@@ -39,6 +40,8 @@ const WINDOW_PERCENT: f64 = 10.0;
 const SMALLEST_WINDOW_PERCENT: f64 = 0.01;
 /// The longest rest between two patches, in s.
 const LONGEST_REST_S: f64 = 600.0;
+/// The longest rest before something bright is held, in s.
+const LONGEST_REST_BEFORE_S: f64 = 7200.0;
 /// The longest that light is watched, in s.
 const LONGEST_WATCH_S: f64 = 86_400.0;
 
@@ -98,19 +101,22 @@ fn set(table: &mut Table<'_>, folder: &Path) -> Option<Set> {
         sequences.push(sequence);
     }
     let complete = sequences.len() == whole;
-    let sequences = white_first(sequences, defaults);
+    let sequences = as_measured(sequences, defaults);
     complete.then_some(Set { name: found?, coding: coding?, aim: aim?, sequences })
 }
 
-/// White and black come first: what follows is held against them. A display is cold but once: what is watched of that comes before.
-fn white_first(mut sequences: Vec<Sequence>, manner: Manner) -> Vec<Sequence> {
+/// White and black come first: what follows is held against them. A display is cold but once: what is watched of that comes before. What it is
+/// switched off for comes last: switched on again, it would have to warm up.
+fn as_measured(mut sequences: Vec<Sequence>, manner: Manner) -> Vec<Sequence> {
     let at = sequences.iter().position(|sequence| sequence.what == What::WhiteBlack);
     let first = at
         .map_or_else(|| manner.sequence(WHITE_BLACK.to_owned(), What::WhiteBlack), |at| sequences.remove(at));
     let (mut ordered, rest): (Vec<_>, Vec<_>) =
         sequences.into_iter().partition(|sequence| matches!(sequence.what, What::ColdStart { .. }));
+    let (off, rest): (Vec<_>, Vec<_>) = rest.into_iter().partition(|sequence| sequence.what == What::Ambient);
     ordered.push(first);
     ordered.extend(rest);
+    ordered.extend(off);
     ordered
 }
 
@@ -175,7 +181,7 @@ impl Manner {
 
     fn sequence(self, name: String, what: What) -> Sequence {
         let Self { window_percent, background, order, rest_s } = self;
-        Sequence { name, what, window_percent, background, order, rest_s }
+        Sequence { name, what, window_percent, background, order, rest_s, rest_before_s: None }
     }
 }
 
@@ -204,7 +210,11 @@ fn sequence(table: &mut Table<'_>, defaults: Manner, folder: &Path) -> Option<Se
     let named = name(table, "name");
     let manner = Manner::read(table, defaults);
     let what = what(table, kind, folder)?;
-    Some(manner.sequence(named.unwrap_or_else(|| kind.to_owned()), what))
+    let mut sequence = manner.sequence(named.unwrap_or_else(|| kind.to_owned()), what);
+    if sequence.rests_before_s() > 0.0 {
+        sequence.rest_before_s = table.duration_s("rest_before", 0.0, LONGEST_REST_BEFORE_S);
+    }
+    Some(sequence)
 }
 
 fn what(table: &mut Table<'_>, kind: &str, folder: &Path) -> Option<What> {
@@ -275,10 +285,16 @@ fn chart_of(table: &mut Table<'_>, folder: &Path) -> Option<What> {
     }
 }
 
+/// Whether a name can be shown on a line, handed to a program and written anywhere: 1 to 80 characters, and none that controls a terminal.
+#[must_use]
+pub fn fits_a_line(name: &str) -> bool {
+    (1..=80).contains(&name.chars().count()) && !name.chars().any(char::is_control)
+}
+
 /// A text that can be shown on a line.
 fn name(table: &mut Table<'_>, key: &str) -> Option<String> {
     let text = table.text(key)?;
-    let fits = (1..=80).contains(&text.chars().count()) && !text.chars().any(char::is_control);
+    let fits = fits_a_line(&text);
     if !fits {
         table.complain(key, "expected 1 to 80 characters on one line");
     }

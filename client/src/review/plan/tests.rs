@@ -22,5 +22,6 @@ pub(in crate::review) fn sequence(what: What) -> Sequence {
         background: 0.0,
         order: Order::DarkToLight,
         rest_s: 0.0,
+        rest_before_s: None,
     }
 }

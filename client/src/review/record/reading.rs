@@ -9,6 +9,8 @@ use serde_json::error::Category;
 
 use super::{Entry, Header, Record};
 
+mod one_line;
+
 /// The version of the file's form that is read and written here.
 pub const FORM: u32 = 1;
 
@@ -180,7 +182,12 @@ fn parsed<T: DeserializeOwned>(number: usize, line: &[u8]) -> Result<T, Mistake>
         Mistake { line: number, member, why: without_position(error.inner()) }
     })?;
     json.end().map_err(|error| whole_line(number, &without_position(&error)))?;
-    Ok(value)
+    match one_line::tamed(line) {
+        None => Ok(value),
+        Some(tamed) => {
+            serde_json::from_value(tamed).map_err(|error| whole_line(number, &without_position(&error)))
+        }
+    }
 }
 
 /// Of what is no JSON, or not an object.

@@ -183,6 +183,7 @@ mod tests {
         Header {
             review: super::super::reading::FORM,
             display: "monitor 3".to_owned(),
+            unnamed: false,
             meter: "m".to_owned(),
             serial: None,
             attached: None,

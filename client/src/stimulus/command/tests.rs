@@ -120,3 +120,92 @@ async fn what_a_program_that_failed_may_have_shown_is_taken_off_too_or_it_is_kno
     assert!(!screen.black_out().await, "it failed again");
     assert!(std::fs::read_to_string(file).unwrap().ends_with("64,64,64 64 100\n"));
 }
+
+/// A shell that starts a program of its own, waits for it, and would have it write the file later on.
+fn slow(folder: &std::path::Path) -> (String, std::path::PathBuf, std::path::PathBuf) {
+    let (begun, shown) = (folder.join("begun"), folder.join("shown"));
+    let command = format!(
+        "sh -c '(echo >\"$0\"; sleep 1; echo >\"$1\") & wait' {} {}",
+        begun.display(),
+        shown.display()
+    );
+    (command, begun, shown)
+}
+
+async fn wait_until_there(file: &std::path::Path) {
+    let there = async {
+        while !file.exists() {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+    };
+    timeout(Duration::from_secs(20), there).await.unwrap();
+}
+
+/// Until nothing of the program's is left, so that what it would have done it has done or never does.
+async fn wait_until_gone(command: &str) {
+    let is_left = || {
+        let processes = std::fs::read_dir("/proc").unwrap().filter_map(Result::ok);
+        let lines = processes.filter_map(|process| std::fs::read(process.path().join("cmdline")).ok());
+        let lines = lines.map(|line| String::from_utf8_lossy(&line).into_owned());
+        lines.into_iter().any(|line| line.contains(command))
+    };
+    let gone = async {
+        while is_left() {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+    };
+    timeout(Duration::from_secs(20), gone).await.unwrap();
+}
+
+#[tokio::test]
+async fn what_a_program_has_started_shows_nothing_once_the_program_was_ended() {
+    let folder = tempfile::tempdir().unwrap();
+    let (command, begun, shown) = slow(folder.path());
+    let mut external = screen(&command);
+    let stimulus = patch("grey");
+    // As Ctrl-C does: it is not waited for any more.
+    tokio::select! {
+        _ = external.show(&stimulus, CODING) => panic!("it was not waited for"),
+        () = wait_until_there(&begun) => {}
+    }
+    wait_until_gone(&begun.display().to_string()).await;
+    assert!(!shown.exists(), "it went on without its shell");
+}
+
+#[tokio::test]
+async fn what_a_program_leaves_running_at_its_end_goes_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("shown");
+    let command = format!("sh -c '(sleep 0.1; echo >\"$0\") & exit 0' {}", file.display());
+    screen(&command).show(&patch("grey"), CODING).await.unwrap();
+    wait_until_there(&file).await;
+}
+
+#[test]
+fn a_name_is_run_by_no_shell() {
+    for (text, place) in [
+        ("sh -c 'show {name}'", "name"),
+        ("/bin/bash -ec 'show \"{set}\"' x", "set"),
+        ("env A=b dash -u -c 'show {r} {sequence}'", "sequence"),
+    ] {
+        assert_eq!(text.parse::<Template>().unwrap_err(), BadTemplate::Code(place), "{text}");
+    }
+    for text in
+        ["sh -c 'show {r} \"$1\"' sh {name}", "show -c {name}", "sh show.sh {name}", "sh -c 'show {step}'"]
+    {
+        text.parse::<Template>().unwrap();
+    }
+    let words = "sh -c 'show {name}'".parse::<Template>().unwrap_err().to_string();
+    assert!(words.contains("\"$1\"") && words.contains("{name}"), "{words}");
+}
+
+#[test]
+fn a_name_that_would_be_taken_for_an_option_is_refused_where_it_is_a_word_by_itself() {
+    let of = |text: &str, name: &str| text.parse::<Template>().unwrap().mistake(name, &spot());
+    let told = of("show {r} {name}", "--output=/home/x").unwrap();
+    assert!(told.contains("--output") && told.contains("{name}"), "{told}");
+    assert_eq!(of("show name={name} {r}", "--output=/home/x"), None);
+    assert_eq!(of("show {name}", "grey 5 %"), None);
+    let dashed = Spot { set: "-x".to_owned(), ..spot() };
+    assert!("show {set}".parse::<Template>().unwrap().mistake("grey", &dashed).is_some());
+}

@@ -12,6 +12,9 @@ use rustix::rand::{GetRandomFlags, getrandom};
 /// Random bytes of a token: 128 bits can't be guessed.
 const TOKEN_BYTES: usize = 16;
 
+/// The port of a web page that names none (RFC 9110, 4.2.1).
+const HTTP_PORT: u16 = 80;
+
 /// Who may come in.
 #[derive(Debug)]
 pub(super) struct Guard {
@@ -92,10 +95,16 @@ impl Guard {
         if request.headers().contains_key(ORIGIN) { Ok(()) } else { Err(Refusal::ForeignOrigin) }
     }
 
-    /// The names that it goes by.
+    /// The names that it goes by. A browser leaves out the port where it is that of all web pages, 80.
     fn hosts(&self) -> impl Iterator<Item = String> {
-        let by_name = self.address.ip().is_loopback().then(|| format!("localhost:{}", self.address.port()));
-        [self.address.to_string()].into_iter().chain(by_name)
+        let (ip, port) = (self.address.ip(), self.address.port());
+        let by_name = ip.is_loopback().then(|| "localhost".to_owned());
+        let by_number = if ip.is_ipv6() { format!("[{ip}]") } else { ip.to_string() };
+        let names = [by_number].into_iter().chain(by_name);
+        names.flat_map(move |name| {
+            let bare = (port == HTTP_PORT).then(|| name.clone());
+            [format!("{name}:{port}")].into_iter().chain(bare)
+        })
     }
 
     /// Looks at all of it, so that how long that takes tells nothing.
@@ -194,5 +203,23 @@ mod tests {
         let path = format!("/{}/", guard.token);
         assert_eq!(guard.admit(&request(&path, &[(HOST, "192.0.2.7:8080")])), Ok(""));
         assert_eq!(guard.admit(&request(&path, &[(HOST, "localhost:8080")])), Err(Refusal::ForeignHost));
+    }
+
+    #[test]
+    fn on_the_port_of_all_pages_it_goes_by_its_name_without_one_too() {
+        for (address, hosts) in [
+            ("192.0.2.7:80", vec!["192.0.2.7", "192.0.2.7:80"]),
+            ("127.0.0.1:80", vec!["127.0.0.1", "localhost", "localhost:80"]),
+            ("[2001:db8::7]:80", vec!["[2001:db8::7]", "[2001:db8::7]:80"]),
+        ] {
+            let guard = Guard::new(address.parse().unwrap()).unwrap();
+            let path = format!("/{}/line", guard.token);
+            for host in hosts {
+                let origin = format!("http://{host}");
+                let asked = request(&path, &[(HOST, host), (ORIGIN, &origin)]);
+                assert_eq!(guard.admit(&asked), Ok("line"), "{host}");
+            }
+            assert_eq!(guard.admit(&request(&path, &[(HOST, "192.0.2.8")])), Err(Refusal::ForeignHost));
+        }
     }
 }

@@ -41,6 +41,7 @@ fn comparison() -> Comparison {
         b: side("field monitor 3"),
         same_meter: true,
         same_display: true,
+        same_correction: Some(true),
         cautions: vec!["SDR, grey: the plans differ".to_owned()],
         factor: 1.3,
         rows: vec![

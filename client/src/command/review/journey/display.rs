@@ -26,8 +26,12 @@ impl Journey<'_> {
             if self.on_stage {
                 self.progress.caution(&format!("{name}: the simulated display stays as its config has it"));
             } else {
-                let words =
-                    format!("Switch the display to {name}, and give it time to warm up as it is used");
+                let on = if std::mem::take(&mut self.off) {
+                    "Switch the display on again, to"
+                } else {
+                    "Switch the display to"
+                };
+                let words = format!("{on} {name}, and give it time to warm up as it is used");
                 self.ask(&words, screen).await?;
             }
         }
@@ -61,6 +65,25 @@ impl Journey<'_> {
             self.calm(screen).await?;
             pause(rest_s, speed).await;
         }
+        Ok(())
+    }
+
+    /// Lets the display rest on a dark grey before what is watched, whatever stands on it: nobody knows what a process before this one left there.
+    pub(super) async fn rest_before(
+        &mut self,
+        stop: &Stop<'_>,
+        (for_s, speed): (f64, f64),
+        screen: &mut Showing<'_>,
+    ) -> Result<(), Ended> {
+        self.progress.resting(stop, for_s);
+        if screen.is_by_hand() {
+            self.standing = Standing::Nothing;
+            self.progress.caution("show black meanwhile");
+        } else {
+            self.standing = Standing::of(stop);
+            self.calm(screen).await?;
+        }
+        pause(for_s, speed).await;
         Ok(())
     }
 
@@ -99,7 +122,9 @@ impl Journey<'_> {
             return if self.on_stage { looker.switch_off().await } else { self.ask(switch, screen).await };
         }
         if std::mem::take(&mut self.off) && !self.on_stage {
-            self.ask("Switch the display on again, in the same mode", screen).await?;
+            let words =
+                "Switch the display on again, in the same mode, and give it time to warm up as it is used";
+            self.ask(words, screen).await?;
         }
         if matches!(stop.sequence.what, What::ColdStart { .. }) && !self.on_stage {
             let words = "Switch the display off until it has cooled down, and on again; as soon as it can show anything";

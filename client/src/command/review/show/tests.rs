@@ -42,6 +42,7 @@ fn evaluation() -> Evaluation {
         began: Timestamp::from_unix_ns(MOMENT),
         ended: Some(Timestamp::from_unix_ns(MOMENT + 600_000_000_000)),
         calibration: Stated { luminance_u: None, chromaticity_u: None },
+        corrections: None,
         flags: vec![Flag::Simulated, Flag::MeterWarming],
         shown: vec![Shown {
             at: Timestamp::from_unix_ns(MOMENT),
@@ -121,4 +122,17 @@ fn what_was_stated_of_a_meter_is_said_and_what_was_not_too() {
     assert!(both.words().ends_with("2.0000 % of luminance and 0.0010000 of u′ and v′"));
     let one = Stated { luminance_u: Some(0.02), chromaticity_u: None };
     assert!(one.words().ends_with("of colour none was stated"));
+}
+
+#[test]
+fn whether_readings_were_corrected_is_told_where_the_record_knows() {
+    let page = |corrections: Option<&[&str]>| {
+        let corrections = corrections.map(|ids| ids.iter().map(|id| (*id).to_owned()).collect());
+        let lines = lines(&Evaluation { corrections, ..evaluation() }, Signs::UNICODE, true);
+        anstream::adapter::strip_str(&lines.join(" ")).to_string()
+    };
+    assert!(!page(None).contains("correct") && !page(Some(&[])).contains("correct"));
+    assert!(page(Some(&["none"])).contains("were not corrected"));
+    assert!(page(Some(&["c1"])).contains("went through its correction c1"));
+    assert!(page(Some(&["c1", "none"])).contains("more than one correction: c1, none"));
 }

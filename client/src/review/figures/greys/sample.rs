@@ -62,6 +62,7 @@ impl Bench<'_> {
             verdict: Verdict::Settled,
             value: Some(self.estimate(CODING.signal(code))),
             readings: None,
+            correction: None,
             flags: vec![Flag::Simulated],
         }
     }

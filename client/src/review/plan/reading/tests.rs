@@ -39,6 +39,40 @@ fn a_cold_start_comes_before_white_and_black() {
 }
 
 #[test]
+fn what_the_display_is_switched_off_for_comes_last() {
+    let text = "[[set.sequence]]\nkind = \"ambient\"\n[[set.sequence]]\nkind = \"near_black\"\n";
+    let plan = read(&format!("{HEAD}{text}")).unwrap();
+    let names: Vec<&str> = plan.sets[0].sequences.iter().map(|sequence| sequence.name.as_str()).collect();
+    assert_eq!(names, ["white_black", "near_black", "ambient"]);
+}
+
+#[test]
+fn the_display_rests_before_white_is_held_for_as_long_as_the_plan_says_and_before_nothing_else() {
+    let text = "[[set.sequence]]\nkind = \"peak_hold\"\n[[set.sequence]]\nkind = \"retention\"\nrest_before = \"20min\"\n\
+        [[set.sequence]]\nkind = \"grey\"\n[[set.sequence]]\nkind = \"peak_hold\"\nname = \"at once\"\nrest_before = 0\n";
+    let plan = read(&format!("{HEAD}{text}")).unwrap();
+    let rests: Vec<f64> = plan.sets[0].sequences.iter().map(Sequence::rests_before_s).collect();
+    assert_eq!(rests, [0.0, 300.0, 1200.0, 0.0, 0.0]);
+    let found = mistakes(&format!("{HEAD}[[set.sequence]]\nkind = \"grey\"\nrest_before = \"1min\"\n"));
+    assert!(found.len() == 1 && found[0].contains("rest_before: unknown key"), "{found:?}");
+    // A record from before this was told is gone on with: what a plan doesn't say isn't written either.
+    let plain = read(&format!("{HEAD}[[set.sequence]]\nkind = \"peak_hold\"\n")).unwrap();
+    assert!(!serde_json::to_string(&plain).unwrap().contains("rest_before"));
+}
+
+#[test]
+fn in_the_plans_that_come_along_white_is_held_before_it_is_shown_in_windows_up_to_all_of_the_screen() {
+    for ready in crate::review::ready::READY {
+        for set in ready.plan().unwrap().sets {
+            let at = |is: fn(&What) -> bool| set.sequences.iter().position(|sequence| is(&sequence.what));
+            let held = at(|what| matches!(what, What::PeakHold { .. }));
+            let windows = at(|what| matches!(what, What::Window { .. }));
+            assert!(held.zip(windows).is_none_or(|(held, windows)| held < windows), "{}", ready.name);
+        }
+    }
+}
+
+#[test]
 fn what_a_set_says_holds_for_its_sequences_unless_they_say_otherwise() {
     let text =
         "window_percent = 18\nrest = \"2s\"\n[[set.sequence]]\nkind = \"grey\"\nwindow_percent = 100\n";

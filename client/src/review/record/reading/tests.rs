@@ -86,3 +86,18 @@ fn what_is_no_record_or_of_another_form_is_refused() {
     let missing = Record::read(Path::new("nowhere.jsonl")).unwrap_err();
     assert!(matches!(missing, ReadError::File { .. }) && missing.to_string().contains("nowhere.jsonl"));
 }
+
+#[test]
+fn what_would_control_a_terminal_is_replaced_and_all_else_is_as_it_was() {
+    let hostile = PATCH.replace("\"name\":\"white\"", r#""name":"white \u001b[2J\u0000 \\n \u009b31m é""#);
+    assert_ne!(hostile, PATCH);
+    let loaded =
+        Loaded::of(text(&[&HEADER.replace("monitor 3", r"monitor\n3"), &hostile]).as_bytes()).unwrap();
+    let name = &patch(&loaded.record).patch.name;
+    assert_eq!(name, "white \u{fffd}[2J\u{fffd} \\n \u{fffd}31m é");
+    assert_eq!(loaded.record.header.display, "field monitor\u{fffd}3");
+    let plain = Loaded::of(text(&[HEADER, PATCH]).as_bytes()).unwrap();
+    let renamed = patch(&loaded.record).clone();
+    let renamed = Measurement { patch: patch(&plain.record).patch.clone(), ..renamed };
+    assert_eq!(&renamed, patch(&plain.record));
+}
