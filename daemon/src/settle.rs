@@ -71,6 +71,8 @@ pub use standing::Standing;
 
 /// Looks at the evidence while a window passes by: before it is settled, and while it is.
 const LOOKS: (usize, usize) = (32, 10);
+/// Readings more alike than this from one to the next owe most of their interval to that: (1+ρ)/(1−ρ) is 5.7.
+const ALIKE: f64 = 0.7;
 /// A silence longer than a hold and this many intervals is a gap.
 const SILENT: f64 = 5.0;
 /// Numbers above this are not light, nor times: such a reading is set aside.
@@ -226,11 +228,13 @@ impl Engine {
         self.limit
     }
 
-    /// How much evidence noise alone asks for, in s, where it is noise and not drift that keeps the light from settling.
+    /// How much evidence noise alone asks for, in s, where it is noise and not drift that keeps the light from settling: noise that
+    /// longer exposures help against, not a bend, nor a wander.
     #[must_use]
     pub fn noise_wait_s(&self) -> Option<f64> {
-        let look = self.look.filter(|look| !look.passes && !look.drifts && look.excess > 1.0)?;
-        Some(look.needed_s())
+        let look = self.look.filter(|look| !look.passes && !look.drifts)?;
+        let fresh = look.window.luminance.alike < ALIKE;
+        Some(look.least_s).filter(|least_s| fresh && *least_s > look.last_length)
     }
 
     /// The last verdict that still holds.

@@ -25,6 +25,8 @@ use crate::settle::mover::moves;
 use crate::settle::{Judge, Observation, Standing, sentence};
 
 mod asked;
+#[cfg(test)]
+mod cold;
 mod leased;
 mod longer;
 mod news;

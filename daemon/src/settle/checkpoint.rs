@@ -17,7 +17,9 @@ const FEWEST_BLOCKS: usize = 6;
 const PATIENCE_S: f64 = 120.0;
 /// Noise-limited when the window needed is longer than the longest by this factor.
 const HOPELESS: f64 = 1.3;
-
+/// It is no noise where any window needs no more than this share of the longest: a long window takes the bend of an approach for
+/// noise, a short one less so, while under mere noise all windows need about the same.
+const HOPEFUL: f64 = 0.25;
 /// Residuals more alike than this from one reading to the next are a curve, not noise.
 const SMOOTH: f64 = 0.95;
 
@@ -54,7 +56,8 @@ impl Engine {
         let out_of_reach = look.drifts
             && outlook.earliest > latest
             && elapsed >= (2.0 * hold).max(PATIENCE_S.min(20.0 * hold));
-        let hopeless = look.needed_s() > HOPELESS * self.rules.longest;
+        let longest = self.rules.longest;
+        let hopeless = look.needed_s > HOPELESS * longest && look.least_s > HOPEFUL * longest;
         let smooth = look.window.luminance.alike > SMOOTH;
         let too_noisy = !look.passes && !look.drifts && hopeless && !smooth && elapsed >= 2.0 * hold;
         self.checks.out_of_reach = if out_of_reach { self.checks.out_of_reach.saturating_add(1) } else { 0 };

@@ -148,6 +148,11 @@ impl Window {
         (self.value_error / self.band).max(colour)
     }
 
+    /// How long it would have to be for its noise not to be in the way, in s: an interval of a slope shrinks as the 3/2 power.
+    fn needed_s(&self) -> f64 {
+        self.length.max(1.0) * self.imprecision().max(self.unresolved()).powf(2.0 / 3.0)
+    }
+
     /// Whether a drift is out of band beyond doubt.
     pub(super) fn drifts(&self) -> bool {
         self.luminance_drifts() || self.colour.is_some_and(|colour| colour.drifts())
@@ -287,8 +292,10 @@ pub(super) struct Look {
     /// The last window: what more readings would have to improve on.
     pub(super) last_length: f64,
     pub(super) last_entries: usize,
-    /// The last window's interval over its band; above 1 it cannot pass.
-    pub(super) excess: f64,
+    /// How long a window would have to be for noise not to be in its way, in s, as the last window has it.
+    pub(super) needed_s: f64,
+    /// The same by the window that needs least. A long window takes the bend of an approach for noise, a short one doesn't.
+    pub(super) least_s: f64,
 }
 
 impl Look {
@@ -323,11 +330,6 @@ impl Look {
         }
     }
 
-    /// How long a window would have to be for noise not to be in its way, in s: an interval of a slope shrinks as the 3/2 power.
-    pub(super) fn needed_s(&self) -> f64 {
-        self.last_length.max(1.0) * self.excess.powf(2.0 / 3.0)
-    }
-
     fn first(window: Window) -> Self {
         Self {
             passes: false,
@@ -336,7 +338,8 @@ impl Look {
             best: window,
             last_length: window.length,
             last_entries: window.entries,
-            excess: window.imprecision().max(window.unresolved()),
+            needed_s: window.needed_s(),
+            least_s: window.needed_s(),
         }
     }
 
@@ -346,6 +349,7 @@ impl Look {
             window: self.window,
             best: if surer { window } else { self.best },
             drifts: self.drifts,
+            least_s: self.least_s.min(window.needed_s()),
             ..Self::first(window)
         }
     }

@@ -122,6 +122,43 @@ fn a_curve_without_noise_is_not_called_noise() {
     assert!((717.0..900.0).contains(&changes[0].t_s), "{changes:?}");
 }
 
+/// Before short windows had a say in it, 12 of these 300 were called noise on their way.
+#[test]
+fn an_approach_that_noise_does_not_hide_is_not_called_noise() {
+    let mut called = Vec::new();
+    for seed in 1..=300 {
+        let mut noise = Noise(seed * 7919);
+        let mut between = |from: f64, to: f64| (from.ln() + noise.uniform() * (to / from).ln()).exp();
+        let (amount, tau, interval, deviation) =
+            (between(1.0, 20.0), between(8.0, 400.0), between(0.3, 4.0), between(0.01, 0.1));
+        let light = |t: f64| 100.0 + amount * (-t / tau).exp() + 2.0 * (-t / 200.0).exp();
+        let mut engine = engine();
+        let times = (0..).map(|index| f64::from(index) * interval).take_while(|t| *t < 3600.0);
+        let mut verdicts = times
+            .filter_map(|t| engine.push(grey(t, light(t) + deviation * noise.normal())))
+            .map(|change| change.verdict);
+        called.extend(verdicts.next());
+    }
+    assert_eq!(called.len(), 300);
+    let noisy = called.iter().filter(|verdict| **verdict == Verdict::NoiseLimited).count();
+    // One in a hundred at most, a quarter of what it was.
+    assert!(noisy <= 3, "{noisy} of 300");
+}
+
+#[test]
+fn longer_exposures_are_asked_for_against_noise_but_not_against_a_bend() {
+    let mut noise = Noise(8);
+    let mut noisy = engine();
+    feed(&mut noisy, 0..60, |_| 100.0 + 5.0 * noise.normal());
+    assert!(noisy.noise_wait_s().unwrap() > 200.0);
+    let mut bent = engine();
+    for second in 0..200 {
+        let light = |t: f64| 100.0 + 10.0 * (-t / 40.0).exp() + 0.02 * noise.normal();
+        feed(&mut bent, second..second + 1, light);
+        assert_eq!(bent.noise_wait_s(), None, "after {second} s");
+    }
+}
+
 #[test]
 fn nothing_is_settled_before_the_shortest_wait() {
     let criteria = Criteria { min_wait_s: 300.0, ..Criteria::default() };
