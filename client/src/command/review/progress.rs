@@ -119,6 +119,9 @@ impl Progress {
     /// The display rests before what comes next.
     pub(super) fn resting(&self, stop: &Stop<'_>, for_s: f64) {
         let (set, sequence) = (&stop.set.name, &stop.sequence.name);
+        if self.output.quiet {
+            return;
+        }
         let words = format!("{set}, {sequence}: the display rests for {} before it", show::span(for_s));
         self.output.end_status();
         self.output.note(
