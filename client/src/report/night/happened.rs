@@ -51,8 +51,6 @@ fn moment(night: &Night, event: &Event) -> String {
 mod tests {
     use serde_json::json;
 
-    use super::*;
-
     #[test]
     fn what_was_shown_is_told_in_words() {
         let of = |detail: &str| {
