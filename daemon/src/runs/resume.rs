@@ -19,7 +19,7 @@ use crate::meter_task::MeterHandle;
 
 /// The runs to go on with, and the nights after them that were not planned yet when the daemon was killed.
 pub(super) fn unfinished(daemon: &Arc<Daemon>, runs: Vec<Kept>) -> Vec<Arc<Entry>> {
-    let mut entries: Vec<Arc<Entry>> = runs.into_iter().map(|kept| Entry::logged(kept)).collect();
+    let mut entries: Vec<Arc<Entry>> = runs.into_iter().map(Entry::logged).collect();
     for entry in &entries {
         daemon.runs.book.add(entry);
     }
