@@ -176,7 +176,7 @@ fn write_plot(page: &mut String, id: &str, plot: &Plot) {
 }
 
 /// A table with more columns than this is set in smaller letters.
-const WIDE: usize = 7;
+const WIDE: usize = 6;
 
 /// Cells of a column that say something.
 fn known(table: &Table, column: usize) -> impl Iterator<Item = &String> {
