@@ -163,7 +163,7 @@ mod tests {
         assert_eq!(Figure::between(10.0, 9.412, 14.001).words(), "10.00 (9.41 to 14.01)");
         assert_eq!(Figure::between(0.5, 0.0, 1.5).signed(), "+0.50 (0 to +1.50)");
         assert_eq!(Figure::between(-43.0, -100.0, 125.0).signed(), "-43 (-100 to +125)");
-        assert_eq!(Figure::between(99.97, 98.0, 100.0).words(), "99.97 (98.00 to 100)");
+        assert_eq!(Figure::between(99.97, 98.0, 100.0).words(), "99.97 (98.00 to 100.00)");
     }
 
     #[test]

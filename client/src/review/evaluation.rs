@@ -8,7 +8,7 @@ use settled_protocol::time::Timestamp;
 
 use super::expand;
 use super::figures::part::{Needs, Part};
-use super::figures::usable::{black, bound, is_below_range, is_doubtful, unvouched, usable};
+use super::figures::usable::{black, bound, doubt, is_below_range, unvouched, usable};
 use super::figures::{Finding, Scene, Standing};
 use super::patch::{Coding, Patch};
 use super::plan::{Sequence, Set, What};
@@ -328,12 +328,7 @@ fn cautions(record: &Record, set: &Set, sequence: &Sequence) -> Vec<String> {
         let why = unvouched(course, &sequence.what)?;
         Some(format!("{} counts for nothing: {why} in some of its readings", course.patch.name))
     });
-    let doubtful = courses.iter().filter(|course| is_doubtful(course, &sequence.what)).map(|course| {
-        format!(
-            "{}: some of its readings are below the meter's range, where what it reads may be off, and these figures with it",
-            course.patch.name
-        )
-    });
+    let doubtful = courses.iter().filter_map(|course| doubt(course, &sequence.what));
     unvouched.chain(doubtful).chain(elsewhere(record, set, sequence)).collect()
 }
 

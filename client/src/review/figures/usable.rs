@@ -59,9 +59,14 @@ pub(in crate::review) fn unvouched(course: &Course, what: &What) -> Option<&'sta
     }
 }
 
-/// Whether figures of a course rest on readings below the meter's range. They aren't left out: a display that has just been switched on shows little, and so does
-/// the dark grey of a ghost. What they come to is told with that.
-pub(in crate::review) fn is_doubtful(course: &Course, what: &What) -> bool {
+/// What is to be said of the figures of a course that rest on readings below the meter's range; nothing where none do. They aren't left out: a display that has just been
+/// switched on shows little, and so does the dark grey of a ghost.
+pub(in crate::review) fn doubt(course: &Course, what: &What) -> Option<String> {
     let is_hold = matches!(what, What::Retention { .. }) && course.place.step == 1;
-    !is_hold && unvouched(course, what).is_none() && course.flags.contains(&Flag::BelowRange)
+    let is_doubtful =
+        !is_hold && unvouched(course, what).is_none() && course.flags.contains(&Flag::BelowRange);
+    is_doubtful.then(|| {
+        let name = &course.patch.name;
+        format!("{name}: some of its readings are below the meter's range, where what it reads may be off, and these figures with it")
+    })
 }
