@@ -5,7 +5,7 @@
 //! | module | idea |
 //! |---|---|
 //! | [`measured`] | light as it was measured, with its standard uncertainties |
-//! | [`figure`] | a number with its 95 % interval and unit |
+//! | [`figure`] | a number with its interval, and what that covers |
 //! | [`draws`] | uncertainty carried from readings to figures, by Monte Carlo |
 //! | [`aim`] | what a display is meant to do: transfer function, primaries, white |
 //! | [`ramp`] | greys as they were measured, between white and black |
@@ -19,12 +19,10 @@
 //! | [`rgb`] | linear red, green and blue to X, Y and Z, and their balance in a light |
 //! | [`ictcp`] | ICtCp and ΔE ITP |
 //! | [`cct`] | correlated colour temperature and Duv |
-//! | [`tint`] | how a white is off, in words |
 //! | [`gamut`] | coverage and ratio of a reference gamut |
 //! | [`difference`] | which colour difference is used for what |
 //! | [`decay`] | light that approaches a limit: time constants |
 //! | [`limiter`] | luminance against the area that is lit |
-//! | [`reflection`] | light of the room that a display throws back |
 
 pub mod aim;
 pub mod cct;
@@ -41,9 +39,7 @@ pub mod limiter;
 pub mod luv;
 pub mod measured;
 pub mod ramp;
-pub mod reflection;
 pub mod rgb;
-pub mod tint;
 pub mod together;
 pub mod tracking;
 pub mod transfer;

@@ -37,6 +37,30 @@ pub fn uncertain(value: f64, uncertainty: f64) -> String {
     format!("{value:.decimals$} ± {uncertainty:.decimals$}")
 }
 
+/// A value and the ends of an interval that is lopsided: digits as far as the nearer end tells them, the ends rounded outwards.
+#[must_use]
+pub fn between(value: f64, low: f64, high: f64) -> [String; 3] {
+    let nearer = (value - low).min(high - value);
+    let decimals = decimals(nearer.max(0.1 * (high - low)), 2);
+    let scale = 10_f64.powi(i32::try_from(decimals).unwrap_or_default());
+    // What rounding of the machine makes of an end must not cost a digit.
+    let outwards = |end: f64, up: bool| {
+        let steps = if up { (end * scale - 1e-6).ceil() } else { (end * scale + 1e-6).floor() };
+        // Minus nothing is nothing, and a whole number that is exact needs no more digits.
+        let end = steps / scale + 0.0;
+        if end == 0.0 { "0".to_owned() } else { format!("{end:.decimals$}") }
+    };
+    [format!("{value:.decimals$}"), outwards(low, false), outwards(high, true)]
+}
+
+/// What a figure is no more than: two significant digits, rounded up.
+#[must_use]
+pub fn at_most(bound: f64) -> String {
+    let decimals = decimals(bound, 2);
+    let scale = 10_f64.powi(i32::try_from(decimals).unwrap_or_default());
+    format!("{:.decimals$}", (bound * scale - 1e-6).ceil() / scale)
+}
+
 /// The radius of a chromaticity's 95 % interval, in u′v′.
 #[must_use]
 pub fn radius(u95: f64) -> String {

@@ -130,7 +130,7 @@ fn what(quantity: Photometric) -> &'static str {
 /// A rate with its interval.
 fn rate(drift: &Drift, unit: &str) -> String {
     let Drift { per_h, low_per_h, high_per_h, .. } = *drift;
-    format!("{} {unit}", Figure { value: per_h, low: low_per_h, high: high_per_h }.words())
+    format!("{} {unit}", Figure::between(per_h, low_per_h, high_per_h).words())
 }
 
 fn described(course: &Course, drift: &Drift, line: &Line, last_h: f64) -> String {

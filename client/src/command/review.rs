@@ -42,7 +42,9 @@ pub(super) enum Options {
     /// With --json and a file: {"plan":{"title":…,"stimuli":…,"expected_s":…,"sets":[{"name":…,"coding":…,"aim":…,"sequences":[{"name":…,"kind":…,"stimuli":…,
     /// "expected_s":…}]}],"consents":[…]}}. Exit status: 2 where the plan has mistakes.
     Plans(plans::Options),
-    /// What a review comes to: verdicts, figures with their 95 % intervals, and what they rest on.
+    /// What a review comes to: verdicts, figures with their intervals, and what they rest on.
+    ///
+    /// Intervals are of 95 %, and where several figures are judged together of 99 % for all of them at once; verdicts are by 99 % throughout.
     ///
     /// within, beyond: a figure's whole interval is on that side of the tolerance; undecided: the interval holds the tolerance, and the
     /// readings can't tell; told: there is no tolerance.

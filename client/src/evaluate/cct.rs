@@ -76,18 +76,6 @@ pub fn daylight(kelvin: f64) -> Option<Chromaticity> {
     Chromaticity::from_xy(x, (-3.0 * x + 2.87) * x - 0.275).ok()
 }
 
-/// CIE 1960 u and v of the Planckian locus, 1000 to 99 000 K: from the table, as good as what [`Cct::of`] finds.
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "0 or more, and beyond the table there is no entry"
-)]
-pub(super) fn locus(kelvin: f64) -> Option<[f64; 2]> {
-    let position = (kelvin / FIRST_K).ln() / STEP;
-    let index = (position >= 0.0).then_some(position as usize)?;
-    Some(between(LOCUS.get(index)?, LOCUS.get(index + 1)?, position.fract()).uv)
-}
-
 /// CIE 1960 u and v: those of 1976, with two thirds of v′.
 fn uv_1960(colour: Chromaticity) -> [f64; 2] {
     [colour.u_prime(), colour.v_prime() / 1.5]

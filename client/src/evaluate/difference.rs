@@ -16,6 +16,7 @@ use super::aim::{Aim, Transfer};
 use super::de2000;
 use super::ictcp::Ictcp;
 use super::lab::Lab;
+use super::luv::Luv;
 
 /// A colour difference.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -88,7 +89,14 @@ impl Difference {
         difference.is_finite().then_some(difference)
     }
 
-    /// The same with what was meant made as bright as the light is: an error of colour alone. Nothing where either has no luminance.
+    /// ΔE*uv of 1976 (ISO/CIE 11664-5) of the same two, beside the same white.
+    #[must_use]
+    pub fn of_luv(&self, light: [f64; 3], meant: [f64; 3]) -> Option<f64> {
+        let difference = Luv::of(light, self.white)?.difference(Luv::of(meant, self.white)?);
+        difference.is_finite().then_some(difference)
+    }
+
+    /// [`Difference::of`] with what was meant made as bright as the light is: an error of colour alone. Nothing where either has no luminance.
     #[must_use]
     pub fn of_colour(&self, light: [f64; 3], meant: [f64; 3]) -> Option<f64> {
         let scale = (light[1] > 0.0 && meant[1] > 0.0).then(|| light[1] / meant[1])?;

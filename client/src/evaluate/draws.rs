@@ -3,7 +3,13 @@
 //! Every light is drawn anew from a normal distribution about what was measured, the figure computed from each draw, and the interval
 //! read off at 2.5 % and 97.5 % of them (JCGM 101, 7.7.2). What the meter's calibration leaves open is drawn once for all lights of a draw, as it is
 //! one meter that looked at all of them: it goes out of a contrast, and stays in a peak.
+//!
+//! It has two parts. One is common to all lights: the stated uncertainty, as of white. A meter with filters is off by another amount on each colour, though, and one
+//! shift for all would leave the area of a gamut as it is. So each primary has a deviation of its own beside it, as large again and independent, and a light has
+//! of these what it is mixed of, less what white has: nothing in greys, most in a primary. That a meter adds up what it sees makes it so; that the parts are equal
+//! is engineering judgement.
 
+use settled_protocol::matrix::Matrix;
 use settled_protocol::quantity::Chromaticity;
 
 use super::figure::Figure;
@@ -27,13 +33,28 @@ pub struct Draws {
     count: usize,
     seed: u64,
     calibration: Calibration,
+    /// From linear red, green and blue to X, Y and Z: what lights are mixed of. Without it what the calibration leaves open is common to all lights.
+    primaries: Option<Matrix>,
+}
+
+/// How much of each primary is in a light, less what is in white, by luminance and by what colours mix by.
+#[derive(Clone, Copy, Debug, Default)]
+struct Mixture {
+    luminance: [f64; 3],
+    colour: [f64; 3],
 }
 
 impl Draws {
     /// A thousand draws.
     #[must_use]
     pub fn new(calibration: Calibration) -> Self {
-        Self { count: COUNT, seed: 1, calibration }
+        Self { count: COUNT, seed: 1, calibration, primaries: None }
+    }
+
+    /// Of a display that mixes its colours of three primaries, near to those of this matrix from linear red, green and blue to X, Y and Z.
+    #[must_use]
+    pub fn of_primaries(self, rgb_to_xyz: Option<Matrix>) -> Self {
+        Self { primaries: rgb_to_xyz, ..self }
     }
 
     /// So many draws: fewer are quicker, where a test looks at many reviews.
@@ -88,19 +109,30 @@ impl Draws {
         }
         apart.sort_by(f64::total_cmp);
         let u95 = quantile(&apart, 0.95);
-        Some(Figure { value, low: (value - u95).max(0.0), high: value + u95 })
+        Some(Figure::between(value, (value - u95).max(0.0), value + u95))
     }
 
     /// Every draw of `lights`.
     pub fn each(&self, lights: &[Measured], mut take: impl FnMut(&[Measured])) {
         let mut random = fastrand::Rng::with_seed(self.seed);
         let mut drawn = lights.to_vec();
+        let Calibration { luminance_u, chromaticity_u } = self.calibration;
+        let stated = luminance_u > 0.0 || chromaticity_u > 0.0;
+        let mixtures = self.primaries.filter(|_| stated).and_then(|matrix| mixtures(lights, matrix));
         for _ in 0..self.count {
             let scale = 1.0 + self.calibration.luminance_u * normal(&mut random);
             let shift = [(); 2].map(|()| self.calibration.chromaticity_u * normal(&mut random));
+            let own = mixtures.as_ref().map(|mixtures| {
+                let of_each = [(); 3].map(|()| [(); 3].map(|()| normal(&mut random)));
+                mixtures.iter().map(move |mixture| mixture.off(&of_each))
+            });
+            let mut own = own.into_iter().flatten();
             for (drawn, light) in drawn.iter_mut().zip(lights) {
-                drawn.luminance = (light.luminance + light.luminance_u * normal(&mut random)) * scale;
+                let [more, du, dv] = own.next().unwrap_or_default();
+                let noise = light.luminance_u * normal(&mut random);
+                drawn.luminance = (light.luminance + noise) * (scale + luminance_u * more);
                 let [u, v] = shift.map(|shift| shift + light.chromaticity_u * normal(&mut random));
+                let (u, v) = (u + chromaticity_u * du, v + chromaticity_u * dv);
                 drawn.chromaticity = light.chromaticity.and_then(|colour| {
                     Chromaticity::from_uv(colour.u_prime() + u, colour.v_prime() + v).ok()
                 });
@@ -110,10 +142,48 @@ impl Draws {
     }
 }
 
+impl Mixture {
+    /// How far the light is off by its primaries' own deviations, of luminance, u′ and v′, in units of what was stated.
+    fn off(&self, [luminance, u, v]: &[[f64; 3]; 3]) -> [f64; 3] {
+        let sum =
+            |shares: &[f64; 3], of: &[f64; 3]| shares.iter().zip(of).map(|(share, of)| share * of).sum();
+        [sum(&self.luminance, luminance), sum(&self.colour, u), sum(&self.colour, v)]
+    }
+}
+
+/// What lights are mixed of, less what white is: nothing of a light without a chromaticity.
+fn mixtures(lights: &[Measured], rgb_to_xyz: Matrix) -> Option<Vec<Mixture>> {
+    let inverse = rgb_to_xyz.inverse()?;
+    let units = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
+    let [red, green, blue] = units.map(|unit| rgb_to_xyz.times(unit));
+    let shares = |amounts: [f64; 3], of: fn([f64; 3]) -> f64| {
+        let [r, g, b] = amounts.map(|amount| amount.max(0.0));
+        let parts = [r * of(red), g * of(green), b * of(blue)];
+        let whole: f64 = parts.iter().sum();
+        parts.map(|part| if whole > 0.0 { part / whole } else { 1.0 / 3.0 })
+    };
+    let luminance = |[_, y, _]: [f64; 3]| y;
+    // Chromaticities in u′v′ mix by X + 15Y + 3Z (ISO/CIE 11664-5, from its definition of u′ and v′).
+    let colour = |[x, y, z]: [f64; 3]| x + 15.0 * y + 3.0 * z;
+    let less = |[a, b, c]: [f64; 3], [d, e, f]: [f64; 3]| [a - d, b - e, c - f];
+    let white = [luminance, colour].map(|of| shares([1.0; 3], of));
+    let each = lights.iter().map(|light| {
+        let unit = Measured { luminance: 1.0, ..*light };
+        unit.xyz().map_or_else(Mixture::default, |xyz| {
+            let amounts = inverse.times(xyz);
+            Mixture {
+                luminance: less(shares(amounts, luminance), white[0]),
+                colour: less(shares(amounts, colour), white[1]),
+            }
+        })
+    });
+    Some(each.collect())
+}
+
 /// A figure and its interval from what the draws gave.
 pub(crate) fn interval(value: f64, mut draws: Vec<f64>) -> Figure {
     draws.sort_by(f64::total_cmp);
-    Figure { value, low: quantile(&draws, 0.025).min(value), high: quantile(&draws, 0.975).max(value) }
+    Figure::between(value, quantile(&draws, 0.025).min(value), quantile(&draws, 0.975).max(value))
 }
 
 /// The value that a share of `sorted` lies below.
@@ -165,6 +235,30 @@ mod tests {
         assert!(draws.figure(&lights, contrast).unwrap().u95() < 1e-9);
         let peak = draws.figure(&lights, |lights| lights.first().map(|light| light.luminance)).unwrap();
         assert!((peak.u95() / (200.0 * 0.02 * 1.96) - 1.0).abs() < 0.1, "{peak:?}");
+    }
+
+    #[test]
+    fn a_primary_is_off_by_its_own_amount_and_greys_are_not() {
+        use crate::evaluate::aim::{Aim, D65_XY, Primaries, Transfer};
+        let aim = Aim { transfer: Transfer::Srgb, primaries: Primaries::Bt709, white: Some(D65_XY) };
+        let calibration = Calibration { luminance_u: 0.02, chromaticity_u: 0.003 };
+        let draws = Draws::new(calibration).of_primaries(aim.rgb_to_xyz());
+        let white = Chromaticity::from_xy(D65_XY[0], D65_XY[1]).ok();
+        let [x, y] = Primaries::Bt709.xy()[0];
+        let red = Chromaticity::from_xy(x, y).ok();
+        let lights = [(100.0, white), (1.0, white), (21.26, red)]
+            .map(|(luminance, colour)| Measured::exactly(luminance, colour));
+        let ratio = |index: usize| {
+            draws.figure(&lights, |lights| Some(lights[index].luminance / lights[0].luminance)).unwrap()
+        };
+        assert!(ratio(1).u95() < 1e-9, "{:?}", ratio(1));
+        // Red's own less white's: the parts of BT.709's white are 0.2126, 0.7152 and 0.0722, so √(0.7874² + 0.7152² + 0.0722²) = 1.066 of what was stated.
+        assert!((ratio(2).u95() / (0.2126 * 0.02 * 1.066 * 1.96) - 1.0).abs() < 0.1, "{:?}", ratio(2));
+        let apart =
+            |lights: &[Measured]| Some(lights[2].chromaticity?.u_prime() - lights[0].chromaticity?.u_prime());
+        let none = Draws::new(calibration).figure(&lights, apart).unwrap();
+        let own = draws.figure(&lights, apart).unwrap();
+        assert!(none.u95() < 1e-9 && own.u95() > 0.003, "{none:?} {own:?}");
     }
 
     #[test]

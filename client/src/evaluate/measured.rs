@@ -40,11 +40,17 @@ impl Measured {
         Self { luminance, luminance_u: 0.0, chromaticity, chromaticity_u: 0.0 }
     }
 
-    /// What it may be where all that is known is that there is no more light than was read: anything from none to that, each as likely as the other (a
+    /// The most that it may be where the meter vouches for nothing below `least`, in cd/m²: that, or what was read if that may be more.
+    #[must_use]
+    pub fn upper(&self, least: f64) -> f64 {
+        (self.luminance + NORMAL_95 * self.luminance_u).max(least)
+    }
+
+    /// What it may be where all that is known is that there is no more light than [`Measured::upper`]: anything from none to that, each as likely as the other (a
     /// rectangular distribution, whose standard deviation is its half-width over √3: JCGM 100:2008, 4.3.7).
     #[must_use]
-    pub fn at_most(&self) -> Self {
-        let half = (self.luminance + NORMAL_95 * self.luminance_u).max(0.0) / 2.0;
+    pub fn at_most(&self, least: f64) -> Self {
+        let half = self.upper(least).max(0.0) / 2.0;
         Self { luminance: half, luminance_u: half / 3.0_f64.sqrt(), ..*self }
     }
 
@@ -58,6 +64,17 @@ impl Measured {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_below_the_meters_range_may_be_anything_up_to_where_that_begins() {
+        // Noise about nothing, below zero: it is no certain nothing.
+        let read = Measured { luminance_u: 0.0001, ..Measured::exactly(-0.0005, None) };
+        let may_be = read.at_most(0.01);
+        assert!((may_be.luminance - 0.005).abs() < 1e-12, "{may_be:?}");
+        assert!((may_be.luminance_u - 0.005 / 3.0_f64.sqrt()).abs() < 1e-12, "{may_be:?}");
+        let noisy = Measured { luminance_u: 0.01, ..Measured::exactly(0.009, None) };
+        assert!((noisy.upper(0.01) - 0.028_6).abs() < 1e-4);
+    }
 
     #[test]
     fn a_chromaticity_of_which_nobody_knows_how_sure_it_is_is_none() {

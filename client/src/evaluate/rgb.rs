@@ -54,20 +54,6 @@ impl Balance {
         let [red, green, blue] = rgb_to_xyz.inverse()?.times(xyz).map(|share| 100.0 * share / xyz[1]);
         [red, green, blue].iter().all(|share| share.is_finite()).then_some(Self { red, green, blue })
     }
-
-    /// The same, normalised to green: 100 is as much of green as of the target's white. Nothing where there is no green.
-    #[must_use]
-    pub fn beside_green(self) -> Option<Self> {
-        let Self { red, green, blue } = self;
-        (green > 0.0).then(|| Self { red: 100.0 * red / green, green: 100.0, blue: 100.0 * blue / green })
-    }
-
-    /// The largest less the smallest, in percentage points: 0 is the target's colour.
-    #[must_use]
-    pub fn spread(self) -> f64 {
-        let Self { red, green, blue } = self;
-        red.max(green).max(blue) - red.min(green).min(blue)
-    }
 }
 
 #[cfg(test)]
@@ -135,13 +121,10 @@ mod tests {
         let aim = Aim { transfer: Transfer::Srgb, primaries: Primaries::P3D65, white: None };
         let matrix = aim.rgb_to_xyz().unwrap();
         let balance = Balance::of(matrix.times([150.0, 150.0, 135.0]), matrix).unwrap();
-        let green = balance.beside_green().unwrap();
-        assert_near(green.red, 100.0, 1e-9, "red");
-        assert_near(green.blue, 90.0, 1e-9, "blue");
         // By hand: blue is 0.0792869 of P3-D65's luminance (SMPTE EG 432-1), so the light has 0.99207131 of white's.
         assert_near(balance.red, 100.0 / 0.992_071_31, 1e-5, "red of the same luminance");
         assert_near(balance.blue, 90.0 / 0.992_071_31, 1e-5, "blue of the same luminance");
-        assert_near(balance.spread(), 10.0 / 0.992_071_31, 1e-5, "spread");
+        assert_near(balance.green, 100.0 / 0.992_071_31, 1e-5, "green of the same luminance");
         assert_eq!(Balance::of([0.1, 0.0, 0.1], matrix), None);
         assert_eq!(Balance::of([-0.1; 3], matrix), None);
     }

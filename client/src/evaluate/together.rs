@@ -8,24 +8,28 @@
 //!
 //! It is 99 % and not 95 as a review judges some ten sequences: of reviews of a display without fault fewer than 3 in 100 are to have anything beyond, however
 //! noisy the meter. A figure that is judged by itself (white's colour, a fitted
-//! gamma, the sum of the primaries, the room's light) is judged with 99 % too ([`alone`]).
+//! gamma, the sum of the primaries, the room's light) is judged with 99 % too ([`judged`]).
 
 use super::draws::{Draws, quantile};
-use super::figure::Figure;
+use super::figure::{self, Figure};
 use super::measured::{Measured, NORMAL_95};
 
 /// How often all intervals hold at once.
-pub const SHARE: f64 = 0.99;
-/// The share of draws that makes a figure's scale beside the others: farther out a thousand draws tell less.
-const SCALE: f64 = 0.95;
+pub const SHARE: f64 = figure::TOGETHER;
+/// The share of draws that makes a figure's scale beside the others, which is its own interval: farther out a thousand draws tell less.
+const SCALE: f64 = figure::ALONE;
 /// A normal distribution's interval of 99 % over that of 95 %.
 const WIDER: f64 = 2.575_829 / NORMAL_95;
 
-/// A single figure of 95 % as it is judged: with an interval of 99 %.
+/// A figure as it is judged: with an interval of 99 %, which one of several together has already.
 #[must_use]
-pub fn alone(figure: &Figure) -> Figure {
-    let Figure { value, low, high } = *figure;
-    Figure { value, low: value - WIDER * (value - low), high: value + WIDER * (high - value) }
+pub fn judged(figure: &Figure) -> Figure {
+    let Figure { value, low, high, together, .. } = *figure;
+    if together {
+        return *figure;
+    }
+    let (below, above) = (WIDER * (value - low), WIDER * (high - value));
+    Figure { low: value - below, high: value + above, coverage: SHARE, ..*figure }
 }
 
 /// How far each draw is from what was measured: a row a draw, a column a figure; not a number where a draw has no figure.
@@ -55,15 +59,16 @@ impl Apart {
         Self { rows: rows.collect() }
     }
 
-    /// The radius of each column, such that [`SHARE`] of the draws are within all of them; nothing where more than a twentieth of the draws are none.
+    /// The radius of each column, such that [`SHARE`] of the draws are within all of them, nothing where more than a twentieth of the draws are none; and how
+    /// many times as wide as by itself with 95 % each is.
     #[must_use]
-    pub fn radii(&self) -> Vec<Option<f64>> {
+    pub fn radii(&self) -> (Vec<Option<f64>>, f64) {
         let width = self.rows.first().map_or(0, Vec::len);
         let alone: Vec<Option<f64>> = (0..width).map(|column| self.alone(column)).collect();
         let mut most: Vec<f64> = self.rows.iter().map(|row| widest(row, &alone)).collect();
         most.sort_by(f64::total_cmp);
         let factor = quantile(&most, SHARE);
-        alone.into_iter().map(|radius| radius.map(|radius| radius * factor)).collect()
+        (alone.into_iter().map(|radius| radius.map(|radius| radius * factor)).collect(), factor)
     }
 
     /// The radius that [`SCALE`] of the draws of one column are within.
@@ -100,14 +105,11 @@ pub fn mean(row: &[f64], group: &[usize]) -> f64 {
 /// the aim it promises less than it could, as noise then goes either way; CIEDE2000 is no distance in the strict sense, and this its usual use.
 #[must_use]
 pub fn distances(values: &[f64], apart: &Apart) -> Vec<Option<Figure>> {
-    let radii = apart.radii();
+    let (radii, widened) = apart.radii();
     let figures = values.iter().zip(radii).map(|(value, radius)| {
         let radius = radius?;
-        value.is_finite().then(|| Figure {
-            value: *value,
-            low: (value - radius).max(0.0),
-            high: value + radius,
-        })
+        let figure = || Figure::between(*value, (value - radius).max(0.0), value + radius);
+        value.is_finite().then(|| figure().held_together(widened))
     });
     figures.collect()
 }
@@ -132,10 +134,11 @@ pub fn signed(
         values.iter().zip(figures(drawn)).map(|(value, drawn)| (drawn - value).abs()).collect()
     });
     let kinds = (0..values.len()).step_by(steps.max(1)).map(|first| {
-        let radii = apart.columns(first..first + steps.max(1)).radii();
+        let (radii, widened) = apart.columns(first..first + steps.max(1)).radii();
         let values = values.get(first..).unwrap_or_default();
         let around = |(value, radius): (&f64, Option<f64>)| {
-            radius.filter(|_| value.is_finite()).map(|radius| Figure::around(*value, radius))
+            let figure = |radius| Figure::around(*value, radius).held_together(widened);
+            radius.filter(|_| value.is_finite()).map(figure)
         };
         values.iter().zip(radii).map(around).collect()
     });
@@ -161,7 +164,8 @@ pub fn quantile_of(figures: &[Option<Figure>], share: f64) -> Option<Figure> {
         ends.sort_by(f64::total_cmp);
         (!ends.is_empty()).then(|| quantile(&ends, share))
     };
-    Some(Figure { value: of(|f| f.value)?, low: of(|f| f.low)?, high: of(|f| f.high)? })
+    let first = figures.iter().flatten().next()?;
+    Some(Figure { value: of(|f| f.value)?, low: of(|f| f.low)?, high: of(|f| f.high)?, ..*first })
 }
 
 #[cfg(test)]
@@ -184,7 +188,7 @@ mod tests {
         for (count, expected) in [(1, 2.576), (20, 3.478)] {
             let kinds = signed(&draws, &lights(count), count, luminances);
             assert_eq!(kinds.len(), 1);
-            let mean: f64 = kinds[0].iter().map(|figure| figure.unwrap().u95()).sum::<f64>() / count as f64;
+            let mean: f64 = kinds[0].iter().map(|figure| figure.unwrap().half()).sum::<f64>() / count as f64;
             assert!((mean / expected - 1.0).abs() < 0.1, "{count}: {mean}");
         }
     }
@@ -194,7 +198,7 @@ mod tests {
         let draws = Draws::new(Calibration { luminance_u: 0.01, chromaticity_u: 0.0 });
         let exact = vec![Measured::exactly(100.0, None); 20];
         let kinds = signed(&draws, &exact, 20, luminances);
-        assert!(kinds[0].iter().all(|figure| (figure.unwrap().u95() / 2.576 - 1.0).abs() < 0.1));
+        assert!(kinds[0].iter().all(|figure| (figure.unwrap().half() / 2.576 - 1.0).abs() < 0.1));
     }
 
     #[test]
@@ -205,7 +209,7 @@ mod tests {
         });
         assert_eq!(kinds.len(), 2);
         assert!(kinds[0][0].is_some() && kinds[0][1].is_none());
-        assert_eq!(kinds[1][1], Some(Figure::exactly(1.0)));
+        assert_eq!(kinds[1][1], Some(Figure::exactly(1.0).held_together(kinds[1][1].unwrap().widened)));
     }
 
     #[test]
@@ -213,9 +217,9 @@ mod tests {
         let apart = Apart { rows: vec![vec![1.0, 3.0, f64::NAN]; 100] };
         let groups = [vec![0, 1, 2], vec![2]];
         let found = means(&[2.0, 4.0, f64::NAN], &apart, &groups);
-        assert_eq!(found, [Some(Figure { value: 3.0, low: 1.0, high: 5.0 }), None]);
+        assert_eq!(found, [Some(Figure::between(3.0, 1.0, 5.0).held_together(1.0)), None]);
         let figures = [(1.0, 0.5), (3.0, 4.0), (2.0, 0.1)].map(|(value, u)| Some(Figure::around(value, u)));
-        assert_eq!(quantile_of(&figures, 0.5), Some(Figure { value: 2.0, low: 0.5, high: 2.1 }));
-        assert_eq!(quantile_of(&figures, 1.0), Some(Figure { value: 3.0, low: 1.9, high: 7.0 }));
+        assert_eq!(quantile_of(&figures, 0.5), Some(Figure::between(2.0, 0.5, 2.1)));
+        assert_eq!(quantile_of(&figures, 1.0), Some(Figure::between(3.0, 1.9, 7.0)));
     }
 }

@@ -54,9 +54,8 @@ pub fn end(ramp: &Ramp, tolerance: f64, draws: &Draws) -> Option<TrackingEnd> {
         })?
         .try_into()
         .ok()?;
-    let signal = Figure { value: signal.value, low: low.low, high: high.high };
-    let luminance =
-        Figure { value: pq::eotf(signal.value), low: pq::eotf(signal.low), high: pq::eotf(signal.high) };
+    let signal = Figure::between(signal.value, low.low, high.high);
+    let luminance = signal.map(pq::eotf);
     let level = draws.figure(ramp.lights(), |lights| Some(ramp.white(lights)))?;
     let next = draws.figure(ramp.lights(), |lights| Some(lights[last + 1].luminance / ramp.white(lights)))?;
     let kind = if last + 2 == signals.len() {

@@ -5,9 +5,10 @@
 use settled_protocol::reading::Flag;
 
 use super::review::instrument;
-use super::rows::{COVERAGE, Row};
+use super::rows::Row;
 use super::{Document, Fact, Section, Statement, Tone};
 use crate::chart;
+use crate::evaluate::figure::COVERED;
 use crate::review::compare::{Change, Comparison, Row as Compared, Side, words};
 use crate::review::evaluation::Evaluation;
 use crate::review::figures::Table;
@@ -124,7 +125,8 @@ fn section(
         return Ok(None);
     }
     let columns = ["figure", "A", "B", "B − A", ""].map(str::to_owned).to_vec();
-    let table = Table { title: "Figures of both, with 95 %".to_owned(), columns, rows };
+    let table =
+        Table { title: "Figures of both, each with its own interval of 95 %".to_owned(), columns, rows };
     let tables = if table.rows.is_empty() { Vec::new() } else { vec![table] };
     Ok(Some(Section { heading: heading(set, sequence), words: Vec::new(), plots, tables }))
 }
@@ -149,7 +151,10 @@ fn conditions(comparison: &Comparison, records: [&Record; 2], evaluations: &[Eva
         facts.extend(
             told.map(|Fact { name, value }| Fact::new(&format!("{letter}: {}", name.to_lowercase()), value)),
         );
-        facts.push(Fact::new(&format!("{letter}: intervals"), format!("95 %: {}", calibration.words())));
+        facts.push(Fact::new(
+            &format!("{letter}: intervals"),
+            format!("{COVERED}; beside the other, of 95 %: {}", calibration.words()),
+        ));
         let told: Vec<Flag> = side.flags.iter().copied().filter(|flag| *flag != Flag::Shared).collect();
         let flags = if told.is_empty() { "none".to_owned() } else { show::flags(meter, &told) };
         facts.push(Fact::new(&format!("{letter}: flags on readings"), flags));
@@ -190,14 +195,8 @@ pub fn rows(comparison: &Comparison) -> Vec<Row> {
             sequence: row.sequence.clone(),
             patch: patch.to_owned(),
             quantity: row.subject.clone(),
-            value: Some(figure.value),
-            unit: words::unit(row).unwrap_or("1").to_owned(),
-            low: Some(figure.low),
-            high: Some(figure.high),
-            u95: Some(figure.u95()),
-            coverage: Some(COVERAGE),
             verdict: verdict.to_owned(),
-            ..Row::default()
+            ..Row::default().with(Some(*figure), words::unit(row).unwrap_or_default())
         };
         [
             one("A", &row.a, row.standing_a.word()),

@@ -6,9 +6,6 @@ use crate::evaluate::figure::Figure;
 use crate::review::evaluation::Evaluation;
 use crate::review::figures::{Finding, Quantity};
 
-/// The coverage of every interval.
-pub const COVERAGE: f64 = 0.95;
-
 /// One figure: a line of CSV. Members that don't apply are empty.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Row {
@@ -28,10 +25,12 @@ pub struct Row {
     pub low: Option<f64>,
     /// The upper end.
     pub high: Option<f64>,
-    /// Half the interval's width.
-    pub u95: Option<f64>,
-    /// How often such intervals hold the truth: 0.95.
+    /// How often such intervals hold the truth: 0.95, or 0.99 together.
     pub coverage: Option<f64>,
+    /// Whether the interval holds at once with those of all figures that this one is judged beside.
+    pub together: Option<bool>,
+    /// Half the width of the interval of 95 % that the figure has by itself.
+    pub u95: Option<f64>,
     /// No less than this is within tolerance.
     pub tolerance_least: Option<f64>,
     /// No more than this.
@@ -55,14 +54,16 @@ impl Row {
         Self { set: set.to_owned(), sequence: sequence.to_owned(), ..self }
     }
 
-    fn with(self, figure: Option<Figure>, unit: &str) -> Self {
+    /// With a figure and its unit.
+    pub(super) fn with(self, figure: Option<Figure>, unit: &str) -> Self {
         Self {
             value: figure.map(|figure| figure.value),
             unit: figure.map(|_| if unit.is_empty() { "1" } else { unit }.to_owned()).unwrap_or_default(),
             low: figure.map(|figure| figure.low),
             high: figure.map(|figure| figure.high),
+            coverage: figure.map(|figure| figure.coverage),
+            together: figure.map(|figure| figure.together),
             u95: figure.map(|figure| figure.u95()),
-            coverage: figure.map(|_| COVERAGE),
             ..self
         }
     }

@@ -5,6 +5,9 @@
 //! meter leaves open is in both reviews alike and is left out where the same meter measured the same display twice: on two displays a filter meter is off by
 //! different amounts, as their spectra differ; and on another scale where it was corrected otherwise. Where it counts and wasn't stated, nothing that rests on it is called better or worse.
 //!
+//! Intervals are those of 95 % that figures have by themselves: what is judged together with others within its review has a wider one there, which holds all of
+//! them at once and would count twice here.
+//!
 //! Of fifty differences, each judged at 95 %, some would be called real by chance. That one is real is therefore said where an interval holds it that is
 //! wider: such that with 95 % confidence no difference of the whole comparison is called real that is none (Bonferroni; of normal distributions).
 
@@ -84,9 +87,9 @@ pub struct Row {
     pub subject: String,
     /// The figure's unit; a bare number if empty.
     pub unit: String,
-    /// The first one's.
+    /// The first one's, with its interval of 95 % by itself, which also a figure has that is judged together with others.
     pub a: Figure,
-    /// The second one's.
+    /// The second one's, likewise.
     pub b: Figure,
     /// Second less first, with its 95 % interval.
     pub difference: Figure,
@@ -211,7 +214,7 @@ fn shown_otherwise(a: &Record, b: &Record) -> Option<String> {
 }
 
 fn row(a: &Placed, b: &Placed, factor: f64, is_left_out: bool) -> Option<Row> {
-    let (first, second) = (a.finding.figure?, b.finding.figure?);
+    let [first, second] = [a.finding.figure?, b.finding.figure?].map(|figure| figure.by_itself());
     let difference = difference(&first, &second);
     let tolerance = a.finding.tolerance.as_ref().zip(b.finding.tolerance.as_ref());
     let tolerance = tolerance.filter(|(one, other)| is_alike(one, other)).map(|(one, _)| one);
@@ -246,7 +249,7 @@ fn is_alike(one: &Tolerance, other: &Tolerance) -> bool {
 pub fn difference(a: &Figure, b: &Figure) -> Figure {
     let ([a_below, a_above], [b_below, b_above]) = (halves(a), halves(b));
     let value = b.value - a.value;
-    Figure { value, low: value - b_below.hypot(a_above), high: value + b_above.hypot(a_below) }
+    Figure::between(value, value - b_below.hypot(a_above), value + b_above.hypot(a_below))
 }
 
 /// How far an interval reaches below and above its figure. That of a distance ends at zero: its other half tells how far it would have reached.
@@ -264,7 +267,7 @@ fn factor(count: usize) -> f64 {
 }
 
 fn is_real(difference: &Figure, factor: f64) -> bool {
-    let Figure { value, low, high } = difference;
+    let Figure { value, low, high, .. } = difference;
     let (below, above) = ((value - low) * factor, (high - value) * factor);
     // What has no interval is told, never called real.
     (below > 0.0 || above > 0.0) && (value - below > 0.0 || value + above < 0.0)
@@ -299,7 +302,7 @@ fn change(a: &Figure, b: &Figure, tolerance: Option<&Tolerance>, factor: f64) ->
 fn distance(figure: &Figure, ideal: f64) -> Figure {
     let [low, high] = [(figure.low - ideal).abs(), (figure.high - ideal).abs()];
     let nearest = if figure.holds(ideal) { 0.0 } else { low.min(high) };
-    Figure { value: (figure.value - ideal).abs(), low: nearest, high: low.max(high) }
+    Figure::between((figure.value - ideal).abs(), nearest, low.max(high))
 }
 
 #[cfg(test)]

@@ -7,7 +7,7 @@ use settled_protocol::time::Timestamp;
 
 use super::expand;
 use super::figures::part::{Needs, Part};
-use super::figures::usable::{black, bound, unvouched, usable};
+use super::figures::usable::{black, bound, doubt, is_below_range, unvouched, usable};
 use super::figures::{Finding, Scene, Standing};
 use super::patch::{Coding, Patch};
 use super::plan::{Sequence, Set, What};
@@ -231,6 +231,7 @@ fn is_alone(part: &Part, finding: &Finding, transfer: Transfer, header: &Header)
     match part.needs(finding, transfer) {
         Some(Needs::Colour) => header.chromaticity_u.is_none(),
         Some(Needs::Luminance) => header.luminance_u.is_none(),
+        Some(Needs::Both) => header.chromaticity_u.is_none() || header.luminance_u.is_none(),
         None => false,
     }
 }
@@ -250,12 +251,15 @@ fn placed(set: &Set, sequence: &Sequence, mut finding: Finding, repeatability_al
 /// What all sequences of a set are held against, unless white and black were measured as they are shown themselves: [`scene_of`].
 #[must_use]
 pub fn scene(record: &Record, set: &Set, calibration: Calibration) -> Scene {
+    let dark = grey(record, set, 0.0);
     Scene {
         aim: set.aim,
         coding: set.coding,
         white: grey(record, set, 1.0).and_then(usable),
-        black: grey(record, set, 0.0).and_then(black),
-        draws: Draws::new(calibration),
+        black: dark.and_then(|patch| black(patch, record.header.least_cd_m2)),
+        black_below_range: dark.is_some_and(is_below_range),
+        least_cd_m2: record.header.least_cd_m2,
+        draws: Draws::new(calibration).of_primaries(set.aim.rgb_to_xyz()),
     }
 }
 
@@ -264,9 +268,11 @@ pub fn scene(record: &Record, set: &Set, calibration: Calibration) -> Scene {
 #[must_use]
 pub fn scene_of(record: &Record, set: &Set, sequence: &Sequence, whole: &Scene) -> Scene {
     let alike = |signal: f64| shown(record, set, signal, |patch| is_alike(patch, set, sequence));
+    let dark = alike(0.0);
     Scene {
         white: alike(1.0).and_then(usable).or(whole.white),
-        black: alike(0.0).and_then(black).or(whole.black),
+        black: dark.map_or(whole.black, |patch| black(patch, whole.least_cd_m2)),
+        black_below_range: dark.map_or(whole.black_below_range, is_below_range),
         ..whole.clone()
     }
 }
@@ -318,7 +324,9 @@ fn cautions(record: &Record, set: &Set, sequence: &Sequence) -> Vec<String> {
         let why = unvouched(course, &sequence.what)?;
         Some(format!("{} counts for nothing: {why} in some of its readings", course.patch.name))
     });
+    let doubtful = courses.iter().filter_map(|course| doubt(course, &sequence.what));
     unvouched
+        .chain(doubtful)
         .chain(elsewhere(record, set, sequence))
         .chain(history::cautions(record, set, sequence))
         .chain(again::moved(record, set, sequence))

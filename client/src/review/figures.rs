@@ -34,6 +34,7 @@ use crate::evaluate::together;
 
 pub use quantity::Quantity;
 pub use words::Named;
+pub(crate) use words::colour as colour_words;
 
 mod against;
 pub mod ambient;
@@ -70,8 +71,12 @@ pub struct Scene {
     pub coding: Coding,
     /// White as it was measured: its luminance is what relative transfer functions end at.
     pub white: Option<Measured>,
-    /// Black as it was measured.
+    /// Black as it was measured; below the meter's range what it may be, where the record says where that begins.
     pub black: Option<Measured>,
+    /// Whether it was below the meter's range.
+    pub black_below_range: bool,
+    /// The smallest luminance that the meter vouches for, in cd/m², where the record says so.
+    pub least_cd_m2: Option<f64>,
     /// How uncertainty is carried.
     pub draws: Draws,
 }
@@ -150,17 +155,12 @@ impl Standing {
 }
 
 impl Tolerance {
-    /// How a figure that is judged by itself stands. It is told with an interval of 95 %, and judged with one of 99 %: as surely as figures that are judged
+    /// How `figure` stands. One that is judged by itself is told with an interval of 95 %, and judged with one of 99 %: as surely as figures that are judged
     /// together are, whose intervals hold all of them at once with 99 %. So one rule holds for all verdicts; what is beyond with the one interval and not with the
     /// other is undecided.
     #[must_use]
-    pub fn of_one(&self, figure: &Figure) -> Standing {
-        self.of(&together::alone(figure))
-    }
-
-    /// How `figure` stands by its own interval: one that holds together with those of all figures that it is judged beside.
-    #[must_use]
     pub fn of(&self, figure: &Figure) -> Standing {
+        let figure = together::judged(figure);
         let least = self.least.unwrap_or(f64::NEG_INFINITY);
         let most = self.most.unwrap_or(f64::INFINITY);
         if figure.low >= least && figure.high <= most {

@@ -46,6 +46,9 @@ pub struct Header {
     pub began: Timestamp,
     /// The plan, whole.
     pub plan: Plan,
+    /// The smallest luminance that the instrument states it measures, in cd/m², where it states one: what is below that it vouches for as no more than that.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub least_cd_m2: Option<f64>,
     /// Relative standard uncertainty of the meter's luminance, where it was stated.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub luminance_u: Option<f64>,

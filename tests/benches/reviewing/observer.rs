@@ -25,6 +25,8 @@ const BEAT_S: f64 = 1.0;
 const WARM_S: f64 = 200_000.0;
 /// Below this a meter sees no colour, in cd/m².
 const COLOUR_FROM: f64 = 0.02;
+/// Below this it is below its range, in cd/m².
+const BELOW_RANGE: f64 = 0.001;
 /// What a normal distribution's standard deviation is to a 95 % interval's half-width, and to a 95 % circle's radius.
 const NORMAL_95: f64 = 1.959_964;
 const CIRCLE_95: f64 = 2.447_747;
@@ -85,6 +87,7 @@ fn header(plan: &Plan) -> Header {
         log: None,
         began: moment(0.0),
         plan: plan.clone(),
+        least_cd_m2: Some(BELOW_RANGE),
         luminance_u: None,
         chromaticity_u: None,
     }
@@ -122,7 +125,7 @@ fn looked_at(stage: &Stage, stop: &Stop<'_>, now_s: f64, noise: Noise, dice: &mu
         None => {
             let (light, [luminance_u, chromaticity_u]) = seen(LOOKED_AFTER_S, dice);
             let value = estimate(light, luminance_u, chromaticity_u);
-            let below = (value.y < 0.001).then_some(Flag::BelowRange);
+            let below = (value.y < BELOW_RANGE).then_some(Flag::BelowRange);
             Entry::Patch(Box::new(Measurement {
                 place: stop.place(),
                 patch: patch.clone(),

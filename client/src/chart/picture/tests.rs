@@ -30,7 +30,7 @@ fn points(form: &Form) -> Vec<(f64, f64)> {
 
 #[test]
 fn what_is_beyond_an_axis_is_not_drawn_elsewhere_and_its_interval_is_not_closed_there() {
-    let figure = |value, low, high| Figure { value, low, high };
+    let figure = Figure::between;
     let figures =
         [(20.0, figure(1.0, 0.5, 2.0)), (50.0, figure(10.0, 0.0, 20.0)), (80.0, figure(1e6, 1e5, 1e7))];
     let scene = picture(plane().figures("value", "", BLUE, figures));

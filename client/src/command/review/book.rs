@@ -38,6 +38,7 @@ pub(super) async fn book(
             log,
             began: wall_clock(),
             plan: plan.clone(),
+            least_cd_m2: meter.instrument.as_ref().and_then(|instrument| Some(instrument.range?.min)),
             luminance_u: options.luminance_uncertainty.map(|percent| percent / 100.0),
             chromaticity_u: options.chromaticity_uncertainty,
         };
@@ -169,6 +170,7 @@ mod tests {
             log: None,
             began: wall_clock(),
             plan: plan.clone(),
+            least_cd_m2: None,
             luminance_u: Some(0.02),
             chromaticity_u: None,
         }

@@ -7,6 +7,7 @@ use clap::Args;
 use super::layout;
 use super::signs::Signs;
 use crate::command::{Exit, Failure};
+use crate::evaluate::figure::COVERED;
 use crate::output::{CAUTION, FAINT, Output, STRONG, styled};
 use crate::review::evaluation::{Evaluated, Evaluation, Placed, Sequenced, Unsettled};
 use crate::review::figures::Standing;
@@ -141,7 +142,7 @@ fn tables(set: &Evaluated) -> Vec<String> {
 /// What the figures rest on.
 fn basis(evaluation: &Evaluation) -> Vec<String> {
     let words = format!(
-        "Intervals are 95 %: {}. Verdicts are by 99 %, for all at once where several figures are judged together.",
+        "Intervals are {COVERED}: {}. Verdicts are by 99 % throughout.",
         evaluation.calibration.words()
     );
     let mut lines = layout::wrapped("", &words);

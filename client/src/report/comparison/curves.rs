@@ -3,7 +3,7 @@
 use crate::chart::plane::{Axis, DASHED, Mark, Picture, Plane};
 use crate::chart::scene::Colour;
 use crate::chart::{self, BLUE, GREEN, SOFT, VERMILION};
-use crate::evaluate::figure::Figure;
+use crate::evaluate::figure::{AT_ONCE, Figure};
 use crate::report::Plot;
 use crate::report::review::gamut::{around, diagram_of};
 use crate::report::review::view::slug;
@@ -124,10 +124,9 @@ fn greys(kind: &'static str, title: &str, both: [&Vec<GreyStep>; 2]) -> Shown {
         "error, %",
         off.iter().flatten().flat_map(|(_, error)| near(error)).chain([-12.0, 12.0]),
     );
-    let allowed = both[0].iter().map(|step| {
-        let percent = step.tolerance_percent;
-        (at(step), (-percent).max(y.ends.0), percent.min(y.ends.1))
-    });
+    let allowed = both[0]
+        .iter()
+        .map(|step| (at(step), step.least_percent.max(y.ends.0), step.most_percent.min(y.ends.1)));
     let allowed = allowed.collect();
     let error = Plane::new(x, y, 170.0)
         .with("tolerance", "allowed", GREEN, Mark::Band(allowed))
@@ -146,7 +145,7 @@ fn greys(kind: &'static str, title: &str, both: [&Vec<GreyStep>; 2]) -> Shown {
         below: "each held against its aim between its own white and black".to_owned(),
         description: format!("Luminance of {} and {} greys. The largest error of A is {}, that of B {}.", known[0].len(), known[1].len(), worst[0], worst[1]),
         caption: "Above: luminance of both against the signal, with what is asked for dashed. Below: how far each is off its aim, with what is allowed shaded. Bars are 95 % intervals; those of \
-                  errors hold for all steps at once."
+                  errors hold with 99 %, all of one display at once."
             .to_owned(),
         planes: vec![with_both(light, "measured", known), with_both(error, "error", off)],
     }
@@ -171,7 +170,7 @@ fn balance(both: [&BalanceFigures; 2]) -> Shown {
             "How far greys are from their aim in u′v′: {} on average in A, {} in B.",
             mean[0], mean[1]
         ),
-        caption: "Distance of each grey from the aim's white in u′v′, with 95 % intervals.".to_owned(),
+        caption: format!("Distance of each grey from the aim's white in u′v′; of each display {AT_ONCE}."),
         planes: vec![with_both(Plane::new(x, y, 240.0), "from-aim", off)],
     }
 }

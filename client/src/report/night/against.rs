@@ -24,7 +24,7 @@ pub(super) fn differences(
 pub(super) fn section(run: u64, comparison: &Comparison) -> Section {
     let row = |(_, words, unit, found): (&str, &str, &str, Difference)| {
         let unit = if unit.is_empty() { String::new() } else { format!(", {unit}") };
-        let figure = Figure { value: found.value, low: found.low, high: found.high };
+        let figure = Figure::between(found.value, found.low, found.high);
         let differs = if found.differs { "differs" } else { "can't be told apart" };
         vec![format!("{words}{unit}"), figure.words(), differs.to_owned()]
     };

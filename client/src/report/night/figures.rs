@@ -8,8 +8,9 @@ use settled_protocol::run::Run;
 use settled_protocol::statistics::{Comparison, Series, Statistics};
 
 use super::{Night, against, tables, verdict};
+use crate::evaluate::figure::Figure;
 use crate::report::Tone;
-use crate::report::rows::{COVERAGE, Row};
+use crate::report::rows::Row;
 
 /// Everything that the document is made of.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
@@ -82,13 +83,7 @@ impl Night {
     }
 
     fn interval(&self, quantity: &str, unit: &str, value: f64, (low, high): (f64, f64)) -> Row {
-        Row {
-            low: Some(low),
-            high: Some(high),
-            u95: Some((high - low) / 2.0),
-            coverage: Some(COVERAGE),
-            ..self.row(quantity, unit, value)
-        }
+        self.row(quantity, unit, value).with(Some(Figure::between(value, low, high)), unit)
     }
 
     /// The run's verdict: it has no figure of its own.

@@ -68,11 +68,10 @@ pub(super) fn drifts(statistics: &Statistics) -> Table {
         // What doesn't move at all has no drift to tell.
         let moves = |sd: f64| clean(sd, series.mean) > 0.0;
         let drift = series.drift.as_ref().filter(|_| series.sd.is_some_and(moves))?;
-        let figure = Figure { value: drift.per_h, low: drift.low_per_h, high: drift.high_per_h };
+        let figure = Figure::between(drift.per_h, drift.low_per_h, drift.high_per_h);
         let share = (unit != "°C" && !unit.is_empty() && series.mean > 0.0).then(|| {
             let percent = |value: f64| 100.0 * value / series.mean;
-            Figure { value: percent(figure.value), low: percent(figure.low), high: percent(figure.high) }
-                .words()
+            figure.map(percent).words()
         });
         let caution = drift.caution.clone().unwrap_or_default();
         Some(vec![named(words, unit), figure.words(), share.unwrap_or_default(), caution])

@@ -3,7 +3,7 @@
 use super::view::{View, Words};
 use crate::chart::plane::{Axis, Mark, Plane};
 use crate::chart::{self, BLUE, GREEN, PURPLE, SOFT, VERMILION};
-use crate::evaluate::figure::Figure;
+use crate::evaluate::figure::{AT_ONCE, Figure};
 use crate::report::Plot;
 use crate::review::figures::balance::{BalanceFigures, BalanceStep};
 
@@ -23,7 +23,7 @@ pub(super) fn plots(view: &View<'_>, figures: &BalanceFigures) -> Result<Vec<Plo
         description: described(figures),
         caption: format!(
             "Above: red, green and blue of each grey in per cent of what {} of the same luminance has. Middle: Δu′v′ from {}; dashed is what is allowed. Below: {} from the aim, \
-             and of colour alone. Bars or bands are 95 % intervals that hold for all steps at once.{}",
+             and of colour alone. Bars or bands are {AT_ONCE}, each kind of figure for itself.{}",
             figures.aim,
             figures.aim,
             figures.formula.name(),

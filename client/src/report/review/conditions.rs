@@ -4,6 +4,7 @@ use settled_protocol::reading::Flag;
 use settled_protocol::settling::Verdict;
 
 use super::instrument;
+use crate::evaluate::figure::COVERED;
 use crate::report::Fact;
 use crate::review::evaluation::Evaluation;
 use crate::review::figures::part::Part;
@@ -19,7 +20,7 @@ pub(super) fn conditions(record: &Record, evaluation: &Evaluation) -> Vec<Fact> 
     facts.extend(
         record.header.plan.sets.iter().map(|set| Fact::new(&format!("Mode {}", set.name), mode(set))),
     );
-    facts.push(Fact::new("Intervals", format!("95 %: {}", evaluation.calibration.words())));
+    facts.push(Fact::new("Intervals", format!("{COVERED}: {}", evaluation.calibration.words())));
     let several = evaluation.shown.len() > 1;
     facts.extend(evaluation.shown.iter().map(|shown| {
         let since = if several { format!(", from {}", show::moment(shown.at)) } else { String::new() };
@@ -143,7 +144,7 @@ pub(super) fn provenance(record: &Record, evaluation: &Evaluation) -> Vec<Fact> 
     }
     facts.push(Fact::new(
         "Figures",
-        "each with its 95 % interval, by propagation of distributions (JCGM 101:2008)",
+        "each with its interval, by propagation of distributions (JCGM 101:2008)",
     ));
     facts
 }

@@ -93,11 +93,7 @@ pub(super) fn retention(view: &View<'_>, figures: &Retention) -> Result<Vec<Plot
     let Some(course) = view.course(2).filter(|_| figures.grey.value > 0.0) else { return Ok(Vec::new()) };
     let grey = figures.grey.value;
     let percent = |luminance: f64| 100.0 * (luminance / grey - 1.0);
-    let of = |figure: Figure| Figure {
-        value: 100.0 * figure.value,
-        low: 100.0 * figure.low,
-        high: 100.0 * figure.high,
-    };
+    let of = |figure: Figure| figure.map(|share| 100.0 * share);
     let told: Vec<(f64, Figure)> =
         figures.course.iter().map(|ghost| (ghost.t_s, of(ghost.contrast))).collect();
     let readings: Vec<(f64, f64)> =

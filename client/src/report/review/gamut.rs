@@ -9,6 +9,7 @@ use crate::chart::scene::Colour;
 use crate::chart::{self, ABSENT, BLUE, GREEN, INK, ORANGE, PURPLE, SKY, SOFT, VERMILION};
 use crate::evaluate::aim::{Aim, Primaries};
 use crate::evaluate::difference::Formula;
+use crate::evaluate::figure::AT_ONCE;
 use crate::evaluate::gamut::Diagram;
 use crate::report::Plot;
 use crate::review::figures::gamut::GamutFigures;
@@ -108,7 +109,7 @@ pub(super) fn saturation(view: &View<'_>, figures: &SaturationFigures) -> Result
         below: figures.formula.source().to_owned(),
         description,
         caption: format!(
-            "Colour difference of each step by how far its aim is from white. Bars or bands are 95 % intervals that hold for all steps at once.{}",
+            "Colour difference of each step by how far its aim is from white. Bars or bands are {AT_ONCE}.{}",
             view.tolerance(&subjects)
         ),
     };

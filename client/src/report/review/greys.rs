@@ -11,8 +11,7 @@ use crate::review::figures::near_black::{NearBlackFigures, stops};
 use crate::show;
 
 /// What intervals are, below a picture.
-const TOGETHER: &str =
-    "Bars or bands are 95 % intervals of luminance; those of errors hold for all steps at once.";
+const TOGETHER: &str = "Bars or bands are 95 % intervals of luminance and of local gamma; those of errors hold with 99 %, all of them at once.";
 /// An error farther off than this, in per cent, isn't drawn: the table has it.
 const FARTHEST_PERCENT: f64 = 100.0;
 
@@ -46,8 +45,8 @@ pub(super) fn near_black(view: &View<'_>, figures: &NearBlackFigures) -> Result<
     let off: Vec<(f64, Figure)> =
         steps.iter().filter_map(|step| Some((100.0 * step.signal, stops(step)?))).collect();
     let allowed = |step: &GreyStep| {
-        let share = step.tolerance_percent / 100.0;
-        (100.0 * step.signal, (1.0 - share).max(0.25).log2(), (1.0 + share).log2())
+        let [least, most] = [step.least_percent, step.most_percent].map(|percent| 1.0 + percent / 100.0);
+        (100.0 * step.signal, least.max(0.25).log2(), most.log2())
     };
     let ends = off.iter().flat_map(|(_, figure)| [figure.value, figure.low.max(figure.value - 1.0)]);
     let ends =
@@ -114,7 +113,7 @@ fn errors(steps: &[GreyStep]) -> Plane {
     });
     let y = Axis::around("error, %", ends.chain([-15.0, 15.0]));
     let allowed = steps.iter().map(|step| {
-        let (low, high) = (-step.tolerance_percent, step.tolerance_percent);
+        let (low, high) = (step.least_percent, step.most_percent);
         (100.0 * step.signal, low.max(y.ends.0), high.min(y.ends.1))
     });
     let allowed = allowed.collect();
@@ -160,10 +159,10 @@ fn described(steps: &[GreyStep], aim: &str) -> String {
     let worst = worst.max_by(|(_, one), (_, other)| one.value.abs().total_cmp(&other.value.abs()));
     let worst = worst.map_or_else(String::new, |(step, error)| {
         format!(
-            " The step farthest off is {} % of signal: {} %, where {} % are allowed.",
+            " The step farthest off is {} % of signal: {} %, where {} is allowed.",
             show::number(100.0 * step.signal),
             error.words(),
-            show::number(step.tolerance_percent)
+            step.allowed()
         )
     });
     format!(

@@ -8,7 +8,7 @@ use crate::chart::plane::{Axis, Plane};
 use crate::chart::scene::{Anchor, Colour};
 use crate::chart::{self, BLUE, GREEN, INK, SOFT, VERMILION};
 use crate::evaluate::aim::{Aim, D65_XY, Primaries, Transfer};
-use crate::evaluate::figure::Figure;
+use crate::evaluate::figure::{AT_ONCE, Figure};
 use crate::report::Plot;
 use crate::review::figures::chart::ChartFigures;
 
@@ -60,7 +60,7 @@ fn by_rank(view: &View<'_>, figures: &ChartFigures) -> Result<Plot, chart::Error
             worst.collect::<Vec<_>>().join(", ")
         ),
         caption: format!(
-            "Colour difference of each colour from its aim, the worst first. Bars or bands are 95 % intervals that hold for all colours at once.{}{}",
+            "Colour difference of each colour from its aim, the worst first. Bars or bands are {AT_ONCE}.{}{}",
             view.tolerance(&["chart_mean"]),
             view.tolerance(&["chart_worst"])
         ),

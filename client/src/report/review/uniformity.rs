@@ -4,8 +4,9 @@ use super::view::View;
 use crate::chart::picture::{Framed, framed};
 use crate::chart::scene::Anchor;
 use crate::chart::{self, BLUE, INK, ORANGE, SOFT};
-use crate::evaluate::figure::Figure;
+use crate::evaluate::figure::AT_ONCE;
 use crate::report::Plot;
+use crate::review::figures::colour_words;
 use crate::review::figures::uniformity::{Spot, Uniformity};
 
 /// A difference of this share from the centre is drawn in the fullest colour.
@@ -41,7 +42,7 @@ pub(super) fn plots(view: &View<'_>, figures: &Uniformity) -> Result<Vec<Plot>, 
     }
     scene.description = view.described(&described(figures));
     let caption = format!(
-        "Luminance of each place in per cent of the centre's (blue is darker, orange brighter), with the 95 % interval that holds for all places at once, and Δu′v′ from the centre. Places lie as \
+        "Luminance of each place in per cent of the centre's (blue is darker, orange brighter), with {AT_ONCE}, and Δu′v′ from the centre. Places lie as \
          they do on the screen, whose shape is not known: it is drawn 16 by 9.{}{}",
         view.tolerance(&["luminance", "luminance_shall"]),
         view.tolerance(&["colour"])
@@ -51,14 +52,10 @@ pub(super) fn plots(view: &View<'_>, figures: &Uniformity) -> Result<Vec<Plot>, 
 
 fn told(scene: &mut chart::scene::Scene, spot: &Spot, (x, y): (f64, f64), wide: f64) {
     let size = (wide / 9.0).clamp(7.0, 15.0);
-    let percent = Figure {
-        value: 100.0 * spot.to_centre.value,
-        low: 100.0 * spot.to_centre.low,
-        high: 100.0 * spot.to_centre.high,
-    };
+    let percent = spot.to_centre.map(|share| 100.0 * share);
     scene.words("value", (x, y - 0.2 * size), &format!("{} %", percent.words()), (size, INK, Anchor::Middle));
     if let Some(colour) = spot.colour {
-        let text = format!("Δu′v′ {:.4} ± {:.4}", colour.value, (colour.high - colour.value).max(0.0));
+        let text = format!("Δu′v′ {}", colour_words(&colour));
         scene.words("value", (x, y + 1.2 * size), &text, (0.7 * size, INK, Anchor::Middle));
     }
 }

@@ -15,16 +15,31 @@ fn within(least: Option<f64>, most: Option<f64>) -> Tolerance {
 fn a_difference_is_as_unsure_as_both_figures_together() {
     // Independent standard uncertainties add as squares (JCGM 100, 5.1.2): 3 and 4 make 5.
     let found = difference(&Figure::around(100.0, 3.0), &Figure::around(110.0, 4.0));
-    assert_eq!(found, Figure { value: 10.0, low: 5.0, high: 15.0 });
-    let skewed = Figure { value: 10.0, low: 9.0, high: 14.0 };
+    assert_eq!(found, Figure::between(10.0, 5.0, 15.0));
+    let skewed = Figure::between(10.0, 9.0, 14.0);
     let found = difference(&Figure::exactly(2.0), &skewed);
-    assert_eq!(found, Figure { value: 8.0, low: 7.0, high: 12.0 });
-    assert_eq!(difference(&skewed, &Figure::exactly(2.0)), Figure { value: -8.0, low: -12.0, high: -7.0 });
+    assert_eq!(found, Figure::between(8.0, 7.0, 12.0));
+    assert_eq!(difference(&skewed, &Figure::exactly(2.0)), Figure::between(-8.0, -12.0, -7.0));
+}
+
+#[test]
+fn figures_of_a_comparison_have_the_intervals_that_they_have_by_themselves() {
+    let found = mended(Some(0.001), |_| {});
+    let [a, b] = [record(), record()].map(|record| Evaluation::of(&record));
+    let tracking = |evaluation: &Evaluation| {
+        let placed = evaluation.findings.iter().find(|placed| placed.finding.subject == "tracking").unwrap();
+        placed.finding.figure.unwrap()
+    };
+    let row = of(&found, "tracking");
+    assert!(tracking(&a).together && tracking(&b).widened > 1.2, "{:?}", tracking(&a));
+    assert!((row.a.coverage, row.a.together) == (0.95, false), "{row:?}");
+    assert!(row.a.half() < 0.9 * tracking(&a).half(), "{row:?}");
+    assert!((row.difference.coverage, row.difference.together) == (0.95, false));
 }
 
 #[test]
 fn a_distance_whose_interval_ends_at_zero_is_no_surer_for_it() {
-    let cut = Figure { value: 0.2, low: 0.0, high: 0.7 };
+    let cut = Figure::between(0.2, 0.0, 0.7);
     let found = difference(&cut, &Figure::exactly(1.0));
     assert!((found.high - 1.3).abs() < 1e-12, "{found:?}");
 }

@@ -74,8 +74,7 @@ pub fn name(row: &Row, with_set: bool) -> String {
 /// A difference with its sign.
 #[must_use]
 pub fn signed(difference: &Figure) -> String {
-    let words = difference.words();
-    if difference.value > 0.0 { format!("+{words}") } else { words }
+    difference.signed()
 }
 
 /// What the intervals of differences are, and when one is called real.
@@ -88,7 +87,7 @@ pub fn basis(comparison: &Comparison) -> String {
         format!("A {a}; B {b}")
     };
     format!(
-        "Intervals are 95 %: {of}. A difference is called real where it is beyond {:.1} times its interval, so that with 95 % confidence \
+        "Intervals are of 95 % for each figure by itself: {of}. A difference is called real where it is beyond {:.1} times its interval, so that with 95 % confidence \
          none of these {} is called so by chance.",
         comparison.factor,
         comparison.rows.len()

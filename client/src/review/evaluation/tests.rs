@@ -73,6 +73,7 @@ pub(crate) fn record() -> Record {
         log: None,
         began: moment(0),
         plan,
+        least_cd_m2: None,
         luminance_u: Some(0.02),
         chromaticity_u: None,
     };
@@ -183,8 +184,42 @@ fn black_below_the_meters_range_stays_as_a_bound() {
     let mut record = record();
     patch(&mut record, "white_black", "black").flags.push(Flag::BelowRange);
     let set = record.header.plan.sets[0].clone();
-    let black = scene(&record, &set, Calibration::default()).black.unwrap();
-    assert!(black.luminance < BLACK && black.luminance + 1.96 * black.luminance_u > BLACK, "{black:?}");
+    let of = |record: &Record| scene(record, &set, Calibration::default());
+    // Nobody knows where the range begins, and so how much black may be.
+    assert_eq!((of(&record).black, of(&record).black_below_range), (None, true));
+    record.header.least_cd_m2 = Some(2.0 * BLACK);
+    let black = of(&record).black.unwrap();
+    assert!((black.luminance - BLACK).abs() < 1e-9, "half of what it may be: {black:?}");
+}
+
+#[test]
+fn dark_greys_are_not_judged_where_nobody_knows_how_much_black_may_be() {
+    let mut record = record();
+    for sequence in ["white_black", "grey"] {
+        let black = patches(&mut record, sequence).find(|patch| patch.patch.name == "black");
+        black.unwrap().flags.push(Flag::BelowRange);
+    }
+    // How many of the dark greys are judged.
+    let judged = |record: &Record| {
+        let sequences = Evaluation::of(record).sets.remove(0).sequences;
+        let parts = sequences.into_iter().flat_map(|sequence| sequence.figures);
+        let steps = parts.filter_map(|part| match part {
+            Part::NearBlack(figures) => Some(figures.steps),
+            _ => None,
+        });
+        let dark = steps.flatten().filter(|step| step.signal < 0.1 && step.error_percent.is_some());
+        dark.count()
+    };
+    record.header.least_cd_m2 = Some(2.0 * BLACK);
+    assert!(judged(&record) > 0);
+    record.header.least_cd_m2 = None;
+    assert_eq!(judged(&record), 0);
+    let found = Evaluation::of(&record);
+    let told = found.findings.iter().filter(|placed| placed.finding.subject == "black");
+    let told: Vec<&str> = told.map(|placed| placed.finding.words.as_str()).collect();
+    assert!(told.iter().any(|words| words.contains("greys below 10 % are not judged")), "{told:?}");
+    // What is not so dark is.
+    assert_ne!(named(&found, "tracking").finding.standing, Standing::Told);
 }
 
 #[test]
@@ -287,6 +322,9 @@ fn a_course_that_the_meter_does_not_vouch_for_counts_for_nothing_and_that_is_sai
     };
     record.entries = vec![Entry::Course(course.clone())];
     assert!(!held(&record).figures.is_empty() && held(&record).cautions.is_empty());
+    record.entries = vec![Entry::Course(Course { flags: vec![Flag::BelowRange], ..course.clone() })];
+    assert!(!held(&record).figures.is_empty());
+    assert!(held(&record).cautions[0].contains("below the meter's range"), "{:?}", held(&record).cautions);
     record.entries = vec![Entry::Course(Course { flags: vec![Flag::AboveRange], ..course })];
     assert!(held(&record).figures.is_empty());
     assert!(held(&record).cautions[0].contains("above the meter's range"), "{:?}", held(&record).cautions);

@@ -24,11 +24,15 @@ pub(super) struct Point {
     slack: f64,
 }
 
+/// How two lights, X, Y and Z in cd/m², are told apart.
+type Measure = fn(&Difference, [f64; 3], [f64; 3]) -> Option<f64>;
+
 /// The patches of a sequence against the aim.
 #[derive(Clone, Debug)]
 pub(super) struct Against<'a> {
     scene: &'a Scene,
     pub(super) difference: Difference,
+    measure: Measure,
     white: Measured,
     /// Whether lights count with the luminance that was measured: their colour alone is compared.
     level: bool,
@@ -41,8 +45,15 @@ impl<'a> Against<'a> {
     /// Nothing where white wasn't measured, or no patch has a colour.
     pub(super) fn new(scene: &'a Scene, patches: &[&Measurement]) -> Option<Self> {
         let (difference, white) = (formulas::difference(scene)?, scene.white?);
-        let mut against =
-            Self { scene, difference, white, level: false, points: Vec::new(), left_out: Vec::new() };
+        let mut against = Self {
+            scene,
+            difference,
+            measure: Difference::of,
+            white,
+            level: false,
+            points: Vec::new(),
+            left_out: Vec::new(),
+        };
         for patch in patches {
             match against.point(patch) {
                 Some(point) => against.points.push(point),
@@ -58,10 +69,27 @@ impl<'a> Against<'a> {
         let signal = patch.patch.signal(self.scene.coding);
         let black = self.scene.black.unwrap_or(Measured::exactly(0.0, None));
         let aim = formulas::aim(self.scene, signal, black.luminance)?;
+        let slack = self.slack(signal, aim, black);
+        Some(Point { name: patch.patch.name.clone(), signal, light, xyz, aim, slack })
+    }
+
+    /// How far an aim may be off, as black isn't known exactly.
+    fn slack(&self, signal: [f64; 3], aim: [f64; 3], black: Measured) -> f64 {
         let ends = [-1.96, 1.96].map(|u| black.luminance + u * black.luminance_u);
         let slack = ends.iter().filter_map(|black| formulas::aim(self.scene, signal, *black));
-        let slack = slack.filter_map(|end| self.difference.of(aim, end)).fold(0.0, f64::max);
-        Some(Point { name: patch.patch.name.clone(), signal, light, xyz, aim, slack })
+        slack.filter_map(|end| (self.measure)(&self.difference, aim, end)).fold(0.0, f64::max)
+    }
+
+    /// The same by CIELUV.
+    pub(super) fn in_luv(&self) -> Self {
+        let mut luv = Self { measure: Difference::of_luv, ..self.clone() };
+        let black = self.scene.black.unwrap_or(Measured::exactly(0.0, None));
+        let slacks: Vec<f64> =
+            luv.points.iter().map(|point| luv.slack(point.signal, point.aim, black)).collect();
+        for (point, slack) in luv.points.iter_mut().zip(slacks) {
+            point.slack = slack;
+        }
+        luv
     }
 
     /// The same with the luminance that was measured for an aim: what is left is colour alone.
@@ -99,7 +127,7 @@ impl<'a> Against<'a> {
 
     /// Not a number where there is none.
     fn between(&self, one: [f64; 3], other: [f64; 3]) -> f64 {
-        self.difference.of(one, other).unwrap_or(f64::NAN)
+        (self.measure)(&self.difference, one, other).unwrap_or(f64::NAN)
     }
 
     /// The differences of the points from their aims.

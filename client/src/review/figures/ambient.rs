@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::quantity::Quantities;
 use super::usable::{bound, is_below_range};
-use super::words::{self, judged_alone, luminance, surely_not_zero, told};
+use super::words::{self, judged, luminance, surely_not_zero, told};
 use super::{Figures, Finding, Quantity, Scene, Standing, Table, Tolerance};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
@@ -96,7 +96,7 @@ impl Ambient {
             return Finding { standing: Standing::Undecided, figure: None, tolerance, ..told };
         };
         let part = words::share(&share);
-        judged_alone("reflected", share, "", Self::tolerance(), |standing| match standing {
+        judged("reflected", share, "", Self::tolerance(), |standing| match standing {
             Standing::Beyond => format!(
                 "the room is too bright: {part} of what is seen of black is reflected ({off}); no more than 1/21 may be"
             ),

@@ -2,7 +2,7 @@
 //!
 //! The interval of a colour's difference is the difference ± how far the draws of its light are from what was measured, as noise alone makes
 //! differences and never takes any away. These intervals hold at once for all colours, so that of a perfect display, however large the chart,
-//! one colour or more is called off in no more than one review of twenty (and then by next to nothing). Median, 95th percentile and maximum go by
+//! one colour or more is called off in no more than one review of a hundred (and then by next to nothing). Median, 95th percentile and maximum go by
 //! the lower and the upper ends of these.
 
 use schemars::JsonSchema;
@@ -37,19 +37,33 @@ pub struct ChartFigures {
     pub percentile_95: Figure,
     /// The largest.
     pub worst: Figure,
+    /// By CIELUV, where signals are relative to white.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub luv: Option<LuvFigures>,
     /// Every colour, the worst first.
     pub colours: Vec<Named>,
     /// Colours that have no light, or none that has a colour.
     pub left_out: Vec<String>,
 }
 
+/// The differences of a chart by CIELUV: ΔE*uv of 1976 (ISO/CIE 11664-5).
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LuvFigures {
+    /// The mean.
+    pub mean: Figure,
+    /// The largest, and of which colour.
+    pub worst: Named,
+}
+
 /// Figures of a chart's patches; nothing where white wasn't measured, or no patch has a colour.
 #[must_use]
 pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<ChartFigures> {
     let against = Against::new(scene, patches)?;
-    let all = [(0..against.points.len()).collect()];
+    let all: [Vec<usize>; 1] = [(0..against.points.len()).collect()];
     let found = Differences::of(&against, &all);
     let names = against.points.iter().map(|point| point.name.clone());
+    let formula = against.difference.formula();
+    let luv = (formula == Formula::De2000).then(|| luv(&against.in_luv(), &all)).flatten();
     let mut colours: Vec<Named> = names
         .zip(&found.each)
         .filter_map(|(name, figure)| Some(Named { name, figure: (*figure)? }))
@@ -58,7 +72,8 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<ChartFigures>
     let unknown = against.points.iter().zip(&found.each).filter(|(_, figure)| figure.is_none());
     let unknown: Vec<String> = unknown.map(|(point, _)| point.name.clone()).collect();
     Some(ChartFigures {
-        formula: against.difference.formula(),
+        formula,
+        luv,
         mean: found.means.first().copied().flatten()?,
         median: together::quantile_of(&found.each, 0.5)?,
         percentile_95: together::quantile_of(&found.each, 0.95)?,
@@ -66,6 +81,14 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<ChartFigures>
         colours,
         left_out: against.left_out.into_iter().chain(unknown).collect(),
     })
+}
+
+/// Mean and largest of the differences of some patches, which are by CIELUV.
+fn luv(against: &Against<'_>, all: &[Vec<usize>]) -> Option<LuvFigures> {
+    let found = Differences::of(against, all);
+    let names = against.points.iter().map(|point| point.name.as_str());
+    let worst = words::largest(names.zip(found.each.iter().copied()))?;
+    Some(LuvFigures { mean: found.means.first().copied().flatten()?, worst })
 }
 
 impl Figures for ChartFigures {
@@ -101,6 +124,12 @@ impl Figures for ChartFigures {
         let (median, high) = (words::distance(&self.median), words::distance(&self.percentile_95));
         let spread = format!("half of the colours are within {name} {median}, 95 % within {high}");
         findings.push(told("chart_spread", spread, Some(self.percentile_95), ""));
+        findings.extend(self.luv.as_ref().map(|luv| {
+            let (mean, worst) = (words::distance(&luv.mean), words::distance(&luv.worst.figure));
+            let text =
+                format!("by CIELUV the mean ΔE*uv is {mean}, the largest {worst} ({})", luv.worst.name);
+            told("chart_luv", text, Some(luv.mean), "")
+        }));
         findings
     }
 
@@ -111,7 +140,7 @@ impl Figures for ChartFigures {
         });
         vec![Table {
             title: "The worst colours".to_owned(),
-            columns: ["colour", self.formula.name(), "95 %"].map(str::to_owned).to_vec(),
+            columns: ["colour", self.formula.name(), "all at once, 99 %"].map(str::to_owned).to_vec(),
             rows: rows.collect(),
         }]
     }
@@ -122,6 +151,9 @@ impl Figures for ChartFigures {
             .whole("median", "", self.median)
             .whole("percentile_95", "", self.percentile_95)
             .whole("worst", "", self.worst)
+            .each(&self.luv, |listed, luv| {
+                listed.whole("luv_mean", "", luv.mean).whole("luv_worst", "", luv.worst.figure)
+            })
             .each(&self.colours, |listed, colour| listed.of(&colour.name, "difference", "", colour.figure))
             .all()
     }

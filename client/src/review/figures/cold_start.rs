@@ -77,11 +77,7 @@ impl ColdStart {
         let count = course.points.len();
         let begun = trend::colour(course, 0..stretch, inflation);
         let ended = trend::colour(course, count.saturating_sub(stretch)..count, inflation);
-        let per_h = |rate: Figure| Figure {
-            value: 3600.0 * rate.value,
-            low: 3600.0 * rate.low,
-            high: 3600.0 * rate.high,
-        };
+        let per_h = |rate: Figure| rate.map(|rate| 3600.0 * rate);
         Some(Self {
             first_s,
             end_s,

@@ -3,7 +3,7 @@
 //! Each step's deviation is judged with an interval that holds all of them at once, so that a display without fault isn't found fault with because it was
 //! looked at twenty times ([`crate::evaluate::together`]). Steps below a signal of 0.1 are judged apart from the others: where the meter's noise
 //! leaves them undecided they don't take the whole ramp along.
-//! A fitted gamma is told with 95 % and judged with 99 %, as all single figures are ([`Tolerance::of_one`]).
+//! A fitted gamma is told with 95 % and judged with 99 %, as all single figures are ([`Tolerance::of`]).
 //!
 //! A display that shows ST 2084 can't show all of it. Where it leaves the curve for good is told with what comes after, and steps beyond that are not judged.
 //! It may do so no earlier than the roll-off of Report ITU-R BT.2390 begins.
@@ -15,7 +15,6 @@ use super::greys::{self, BlackIs, GreyStep, LeftOut, TOLERANCE_PERCENT, verdict}
 use super::quantity::Quantities;
 use super::{Figures, Finding, Quantity, Scene, Standing, Table, Tolerance};
 use crate::evaluate::aim::Transfer;
-use crate::evaluate::figure::Figure;
 use crate::evaluate::gamma::{self, Domain, Fitted};
 use crate::evaluate::tracking::{self, Kind, TrackingEnd};
 use crate::evaluate::transfer::{hlg, pq};
@@ -155,7 +154,7 @@ fn hlg_gamma_verdict(fitted: &Fitted) -> Finding {
 /// A gamma that may be so far off its aim either way; how it stands is added to the words.
 fn fitted_verdict(subject: &str, fitted: &Fitted, allowed: f64, words: String) -> Finding {
     let tolerance = about(fitted, allowed);
-    let standing = tolerance.of_one(&fitted.gamma);
+    let standing = tolerance.of(&fitted.gamma);
     Finding {
         subject: subject.to_owned(),
         standing,
@@ -173,11 +172,7 @@ fn knee(peak: f64) -> f64 {
 }
 
 fn tracking_end_verdict(end: &TrackingEnd) -> Finding {
-    let figure = Figure {
-        value: 100.0 * end.signal.value,
-        low: 100.0 * end.signal.low,
-        high: 100.0 * end.signal.high,
-    };
+    let figure = end.signal.map(|signal| 100.0 * signal);
     let tolerance = Tolerance {
         least: Some((100.0 * knee(end.level.value)).max(0.0)),
         most: None,

@@ -1,6 +1,7 @@
 //! Primaries and secondaries: where they are, which gamuts they cover, and whether they add up to white.
 //!
-//! A display's gamut is the polygon of its primaries and of those secondaries that were measured. Colours are as they were measured: what the
+//! A display's gamut is the triangle of its primaries, as the standards have it and as everybody counts coverage. What of it is left with the secondaries in it, the polygon
+//! of all that were measured, is told beside it: less where secondaries fall short, as where channels don't add up. Colours are as they were measured: what the
 //! display's black adds is in them, as it is in what is seen. They are held against what the aim makes of the same signals on the black that was
 //! measured. The intervals of the distances from the aim hold at once for all colours.
 
@@ -67,10 +68,16 @@ pub struct GamutShare {
     pub name: String,
     /// Where areas are taken.
     pub diagram: Diagram,
-    /// The area that both have in common, in per cent of the reference's.
+    /// The area that the triangle of the primaries has in common with the reference's, in per cent of that.
     pub coverage_percent: Figure,
-    /// The display's area, in per cent of the reference's.
+    /// The triangle's area, in per cent of the reference's.
     pub ratio_percent: Figure,
+    /// The same of the polygon of primaries and secondaries; absent where not all of them have a colour.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hexagon_coverage_percent: Option<Figure>,
+    /// Its area, likewise.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hexagon_ratio_percent: Option<Figure>,
 }
 
 /// One of the colours, as it was measured.
@@ -146,23 +153,43 @@ fn colour(scene: &Scene, shown: &Shown, from_aim: Option<Figure>) -> Option<Gamu
     Some(GamutColour { name: shown.name.to_owned(), luminance_cd_m2, xy: [x, y], uv: [u, v], from_aim })
 }
 
+/// Of lights that begin with the three primaries.
 fn gamuts(scene: &Scene, found: &[Shown]) -> Vec<GamutShare> {
     let lights: Vec<Measured> = found.iter().map(|shown| shown.light).collect();
+    let primaries = lights.get(..3).unwrap_or_default();
     let of = |diagram: Diagram| {
-        let figures = scene.draws.figures(&lights, |drawn| {
-            let colours: Vec<Chromaticity> = drawn.iter().filter_map(|light| light.chromaticity).collect();
-            let shares = gamut::of_each(&colours, diagram)?;
-            Some(shares.iter().flat_map(|(_, share)| [share.coverage_percent, share.ratio_percent]).collect())
-        });
-        let figures = figures.unwrap_or_default();
+        let triangle = shares(scene, primaries, diagram).unwrap_or_default();
+        let hexagon = (lights.len() == COLOURS.len()).then(|| shares(scene, &lights, diagram)).flatten();
         let names = [Primaries::Bt709, Primaries::P3D65, Primaries::Bt2020];
-        let shares = names.iter().zip(figures.chunks_exact(2)).filter_map(|(primaries, figures)| {
-            let [coverage_percent, ratio_percent] = figures.try_into().ok()?;
-            Some(GamutShare { name: name(*primaries).to_owned(), diagram, coverage_percent, ratio_percent })
+        let shares = names.iter().zip(triangle).enumerate();
+        let shares = shares.map(|(index, (primaries, [coverage_percent, ratio_percent]))| {
+            let [more_covered, larger] = hexagon
+                .as_ref()
+                .and_then(|hexagon| hexagon.get(index).copied())
+                .map(|of| of.map(Some))
+                .unwrap_or_default();
+            GamutShare {
+                name: name(*primaries).to_owned(),
+                diagram,
+                coverage_percent,
+                ratio_percent,
+                hexagon_coverage_percent: more_covered,
+                hexagon_ratio_percent: larger,
+            }
         });
         shares.collect::<Vec<GamutShare>>()
     };
     Diagram::ALL.into_iter().flat_map(of).collect()
+}
+
+/// Coverage and ratio of each reference by the polygon of some lights.
+fn shares(scene: &Scene, lights: &[Measured], diagram: Diagram) -> Option<Vec<[Figure; 2]>> {
+    let figures = scene.draws.figures(lights, |drawn| {
+        let colours: Vec<Chromaticity> = drawn.iter().filter_map(|light| light.chromaticity).collect();
+        let shares = gamut::of_each(&colours, diagram)?;
+        Some(shares.iter().flat_map(|(_, share)| [share.coverage_percent, share.ratio_percent]).collect())
+    })?;
+    Some(figures.as_chunks::<2>().0.to_vec())
 }
 
 /// A gamut's name: white is no part of one.
@@ -211,7 +238,7 @@ impl GamutFigures {
             most: Some(MOST_FROM_SUM),
             source: "common practice, no source".to_owned(),
         };
-        let standing = tolerance.of_one(&sum);
+        let standing = tolerance.of(&sum);
         let how = words::signed(&sum);
         let text = if standing == Standing::Beyond && sum.value < 0.0 {
             format!("red, green and blue together are {how} % off white: white is brighter than its parts")
@@ -232,8 +259,13 @@ impl Figures for GamutFigures {
         findings.extend(uv.map(|share| {
             let (coverage, ratio) =
                 (words::percent(&share.coverage_percent), words::percent(&share.ratio_percent));
-            let text =
-                format!("{coverage} % of {} is covered in u′v′; the area is {ratio} % of it", share.name);
+            let beside = share.hexagon_coverage_percent.map_or_else(String::new, |hexagon| {
+                format!(" (with secondaries {} % is covered)", words::percent(&hexagon))
+            });
+            let text = format!(
+                "{coverage} % of {} is covered in u′v′; the area is {ratio} % of it{beside}",
+                share.name
+            );
             let subject = format!("gamut_covers_{}", share.name.to_lowercase().replace('.', ""));
             told(&subject, text, Some(share.coverage_percent), "%")
         }));
@@ -256,7 +288,10 @@ impl Figures for GamutFigures {
         let share = |share: &GamutShare| {
             let (coverage, ratio) =
                 (words::percent(&share.coverage_percent), words::percent(&share.ratio_percent));
-            vec![share.name.clone(), share.diagram.name().to_owned(), coverage, ratio]
+            let hexagon = [share.hexagon_coverage_percent, share.hexagon_ratio_percent]
+                .map(|figure| words::cell(figure.as_ref(), words::percent));
+            let [name, diagram] = [share.name.clone(), share.diagram.name().to_owned()];
+            [name, diagram, coverage, ratio].into_iter().chain(hexagon).collect()
         };
         let columns = |heads: &[&str]| heads.iter().map(|head| (*head).to_owned()).collect();
         vec![
@@ -267,7 +302,14 @@ impl Figures for GamutFigures {
             },
             Table {
                 title: "Gamut".to_owned(),
-                columns: columns(&["gamut", "diagram", "coverage (%)", "area (%)"]),
+                columns: columns(&[
+                    "gamut",
+                    "diagram",
+                    "coverage (%)",
+                    "area (%)",
+                    "coverage with secondaries (%)",
+                    "area with secondaries (%)",
+                ]),
                 rows: self.gamuts.iter().map(share).collect(),
             },
         ]
@@ -287,12 +329,11 @@ impl Figures for GamutFigures {
         };
         let share = |listed: Quantities, share: &GamutShare| {
             let of = format!("{}, {}", share.name, share.diagram.name());
-            listed.of(&of, "coverage_percent", "%", share.coverage_percent).of(
-                &of,
-                "ratio_percent",
-                "%",
-                share.ratio_percent,
-            )
+            listed
+                .of(&of, "coverage_percent", "%", share.coverage_percent)
+                .of(&of, "ratio_percent", "%", share.ratio_percent)
+                .of(&of, "hexagon_coverage_percent", "%", share.hexagon_coverage_percent)
+                .of(&of, "hexagon_ratio_percent", "%", share.hexagon_ratio_percent)
         };
         listed.each(&self.colours, colour).each(&self.gamuts, share).all()
     }

@@ -4,8 +4,11 @@
 //! the scene's.
 //!
 //! How far each step is off has an interval that holds all steps at once ([`together`]). What a step is
-//! allowed is 10 % (common practice, no source), or what one code value is worth there if that is more, as no signal is finer. ST 2084 says nothing
-//! of a black above 0: whether it lies under all light, as the aim has it here, or under what would be darker alone, both are within.
+//! allowed is 10 % (common practice, no source), or what the next code value up or down is worth there if that is more, as no signal is finer: down from one of the
+//! first steps that is less than up. ST 2084 says nothing of a black above 0: whether it lies under all light, as the aim has it here, or under what would be darker
+//! alone, both are within.
+//!
+//! Black below the meter's range may be anything up to where that begins. Where nobody knows where that is, steps below a signal of 0.1 aren't judged.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -15,7 +18,7 @@ use super::usable::{is_below_range, unusable};
 use super::{Scene, Table, Tolerance};
 use crate::evaluate::aim::Transfer;
 use crate::evaluate::figure::Figure;
-use crate::evaluate::gamma;
+use crate::evaluate::gamma::{self, Domain};
 use crate::evaluate::measured::Measured;
 use crate::evaluate::ramp::Ramp;
 use crate::evaluate::together;
@@ -39,7 +42,7 @@ pub struct GreyStep {
     /// What was measured, in cd/m²; absent below the meter's range.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub luminance_cd_m2: Option<Figure>,
-    /// Below the meter's range: it is less than this, in cd/m².
+    /// Below the meter's range: it is less than this, in cd/m², where the record says where the range begins.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub less_than_cd_m2: Option<f64>,
     /// What it is meant to be, in cd/m², on a display of the measured white and black.
@@ -48,8 +51,10 @@ pub struct GreyStep {
     /// no light that is less than none. Absent at black and white, which are their own aims, and below the meter's range.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub error_percent: Option<Figure>,
-    /// How far it may be off, either way, in per cent.
-    pub tolerance_percent: f64,
+    /// How far it may be off towards less light, in per cent: 0 or less.
+    pub least_percent: f64,
+    /// How far it may be off towards more light, in per cent.
+    pub most_percent: f64,
     /// ln((L − black)/(white − black)) / ln V; absent at the ends, where light isn't clear of black, and for ST 2084 and HLG, which are no power laws.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub local_gamma: Option<Figure>,
@@ -70,8 +75,10 @@ pub struct LeftOut {
 pub enum BlackIs {
     /// Measured.
     Measured,
-    /// Measured, but below the meter's range: it may be anything up to what was read.
+    /// Measured, but below the meter's range: it may be anything up to where that begins.
     BelowRange,
+    /// Measured, but below the meter's range, and nobody knows where that begins: dark greys aren't judged.
+    BelowUnknown,
     /// Not measured: the aim is that of a black of 0.
     Unknown,
 }
@@ -90,10 +97,18 @@ impl GreyStep {
     #[must_use]
     pub fn tolerance(&self) -> Tolerance {
         Tolerance {
-            least: Some(-self.tolerance_percent),
-            most: Some(self.tolerance_percent),
+            least: Some(self.least_percent),
+            most: Some(self.most_percent),
             source: TOLERANCE_SOURCE.to_owned(),
         }
+    }
+
+    /// What it is allowed, in words: `± 10 %`, or `-51 % to +99 %`.
+    #[must_use]
+    pub fn allowed(&self) -> String {
+        let shown = |percent: f64| (10.0 * percent).round() / 10.0;
+        let (least, most) = (shown(self.least_percent), shown(self.most_percent));
+        if (least + most).abs() < 0.05 { format!("± {most} %") } else { format!("{least} % to +{most} %") }
     }
 }
 
@@ -129,14 +144,23 @@ pub(super) fn greys(scene: &Scene, patches: &[&Measurement]) -> Option<Greys> {
     if steps.len() < 2 {
         return None;
     }
-    let dark_black = dark.iter().find(|(signal, _)| *signal <= 0.0).map(|(_, light)| light.at_most());
+    let own_dark = dark.iter().find(|(signal, _)| *signal <= 0.0).map(|(_, light)| *light);
+    let dark_black = own_dark.zip(scene.least_cd_m2).map(|(light, least)| light.at_most(least));
     let ramp = Ramp::new(&steps, scene.white, dark_black.or(scene.black))?;
-    let black = match (dark_black, ramp.has_black()) {
-        (Some(_), _) => BlackIs::BelowRange,
-        (None, true) => BlackIs::Measured,
-        (None, false) => BlackIs::Unknown,
+    let own_black = steps.iter().any(|(signal, _)| *signal <= 0.0);
+    let is_below = own_dark.is_some() || (scene.black_below_range && !own_black);
+    let black = match (is_below, ramp.has_black()) {
+        (true, true) => BlackIs::BelowRange,
+        (true, false) => BlackIs::BelowUnknown,
+        (false, true) => BlackIs::Measured,
+        (false, false) => BlackIs::Unknown,
     };
     let mut steps = held_against_the_aim(scene, &ramp)?;
+    if black == BlackIs::BelowUnknown {
+        for step in steps.iter_mut().filter(|step| step.signal < Domain::RAMP.from) {
+            step.error_percent = None;
+        }
+    }
     steps.extend(dark.iter().map(|(signal, light)| below_range(scene, &ramp, *signal, light)));
     steps.sort_by(|a, b| a.signal.total_cmp(&b.signal));
     Some(Greys { ramp, steps, left_out, black })
@@ -164,7 +188,8 @@ fn held_against_the_aim(scene: &Scene, ramp: &Ramp) -> Option<Vec<GreyStep>> {
                 less_than_cd_m2: None,
                 aim_cd_m2,
                 error_percent: None,
-                tolerance_percent: tolerance_percent(scene, ramp, *signal, aim_cd_m2),
+                least_percent: least_percent(scene, ramp, *signal, aim_cd_m2),
+                most_percent: most_percent(scene, ramp, *signal, aim_cd_m2),
                 local_gamma: None,
             }
         })
@@ -215,31 +240,42 @@ fn add_local_gammas(scene: &Scene, ramp: &Ramp, steps: &mut [GreyStep]) {
 }
 
 fn below_range(scene: &Scene, ramp: &Ramp, signal: f64, light: &Measured) -> GreyStep {
-    let high = Figure::around(light.luminance, 1.96 * light.luminance_u).high;
     let aim_cd_m2 = aim(scene, ramp, ramp.lights(), signal);
     GreyStep {
         signal,
         luminance_cd_m2: None,
-        less_than_cd_m2: (high > 0.0).then_some(high),
+        less_than_cd_m2: scene.least_cd_m2.map(|least| light.upper(least)),
         aim_cd_m2,
         error_percent: None,
-        tolerance_percent: tolerance_percent(scene, ramp, signal, aim_cd_m2),
+        least_percent: least_percent(scene, ramp, signal, aim_cd_m2),
+        most_percent: most_percent(scene, ramp, signal, aim_cd_m2),
         local_gamma: None,
     }
 }
 
-fn tolerance_percent(scene: &Scene, ramp: &Ramp, signal: f64, aim_cd_m2: f64) -> f64 {
+/// How many per cent more light than its aim the step so many code values up has, or less than it one down.
+fn code_percent(scene: &Scene, ramp: &Ramp, signal: f64, aim_cd_m2: f64, codes: f64) -> f64 {
+    let code = scene.coding.signal(1) - scene.coding.signal(0);
+    let other = aim(scene, ramp, ramp.lights(), (signal + codes * code).max(0.0));
+    100.0 * (other / aim_cd_m2 - 1.0)
+}
+
+fn most_percent(scene: &Scene, ramp: &Ramp, signal: f64, aim_cd_m2: f64) -> f64 {
     if aim_cd_m2 <= 0.0 {
         return TOLERANCE_PERCENT;
     }
-    let code = scene.coding.signal(1) - scene.coding.signal(0);
-    let next = aim(scene, ramp, ramp.lights(), signal + code);
-    let one_code = 100.0 * (next / aim_cd_m2 - 1.0);
+    TOLERANCE_PERCENT.max(code_percent(scene, ramp, signal, aim_cd_m2, 1.0))
+}
+
+fn least_percent(scene: &Scene, ramp: &Ramp, signal: f64, aim_cd_m2: f64) -> f64 {
+    if aim_cd_m2 <= 0.0 {
+        return -TOLERANCE_PERCENT;
+    }
     let black = match scene.aim.transfer {
-        Transfer::Pq => 100.0 * ramp.black(ramp.lights()) / aim_cd_m2,
+        Transfer::Pq => -100.0 * ramp.black(ramp.lights()) / aim_cd_m2,
         _ => 0.0,
     };
-    TOLERANCE_PERCENT.max(one_code).max(black)
+    (-TOLERANCE_PERCENT).min(code_percent(scene, ramp, signal, aim_cd_m2, -1.0)).min(black)
 }
 
 /// What a column says of a step.
@@ -262,7 +298,7 @@ pub(super) fn table(title: &str, steps: &[GreyStep], more: Option<(&str, Cell)>)
             verdict::percent(step.signal),
             luminance,
             show::number(step.aim_cd_m2),
-            step.error_percent.map(|error| verdict::signed(&error)).unwrap_or_default(),
+            step.error_percent.map(|error| error.signed()).unwrap_or_default(),
             step.local_gamma.map(|gamma| gamma.words()).unwrap_or_default(),
         ];
         cells.extend(more.map(|(_, cell)| cell(step)));

@@ -56,8 +56,7 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<NearBlackFigu
 #[must_use]
 pub fn stops(step: &GreyStep) -> Option<Figure> {
     let error = step.error_percent?;
-    let stops = |percent: f64| (1.0 + percent / 100.0).log2();
-    let figure = Figure { value: stops(error.value), low: stops(error.low), high: stops(error.high) };
+    let figure = error.map(|percent| (1.0 + percent / 100.0).log2());
     (figure.value.is_finite() && figure.low.is_finite()).then_some(figure)
 }
 
@@ -83,7 +82,7 @@ impl Figures for NearBlackFigures {
     }
 
     fn tables(&self) -> Vec<Table> {
-        let cell = |step: &GreyStep| stops(step).map(|stops| verdict::signed(&stops)).unwrap_or_default();
+        let cell = |step: &GreyStep| stops(step).map(|stops| stops.signed()).unwrap_or_default();
         vec![greys::table("Greys near black", &self.steps, Some(("Off by, stops", cell)))]
     }
 

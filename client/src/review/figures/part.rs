@@ -62,6 +62,8 @@ pub enum Needs {
     Colour,
     /// Luminance: it is held against cd/m² that aren't the display's own.
     Luminance,
+    /// Both: a colour's luminance beside white's, too, which a meter with filters is off by another amount at.
+    Both,
 }
 
 impl Part {
@@ -70,7 +72,8 @@ impl Part {
     #[must_use]
     pub fn needs(&self, finding: &Finding, transfer: Transfer) -> Option<Needs> {
         let needs = match self {
-            Self::White(_) | Self::Balance(_) | Self::Saturation(_) | Self::Chart(_) => Some(Needs::Colour),
+            Self::White(_) | Self::Balance(_) => Some(Needs::Colour),
+            Self::Saturation(_) | Self::Chart(_) => Some(Needs::Both),
             Self::Gamut(_) => (finding.subject != "gamut_sum").then_some(Needs::Colour),
             Self::Eotf(_) | Self::NearBlack(_) => (transfer == Transfer::Pq).then_some(Needs::Luminance),
             _ => None,

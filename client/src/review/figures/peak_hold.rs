@@ -55,8 +55,7 @@ impl PeakHold {
         let at = |t_s: f64| {
             (first_s..=end_s).contains(&t_s).then(|| drawn.figure(|draw| Some(draw.curve.at(t_s))))?
         };
-        let per_min =
-            |rate: Figure| Figure { value: 60.0 * rate.value, low: 60.0 * rate.low, high: 60.0 * rate.high };
+        let per_min = |rate: Figure| rate.map(|rate| 60.0 * rate);
         Some(Self {
             readings: course.points.len(),
             first_s,

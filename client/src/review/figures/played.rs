@@ -35,6 +35,8 @@ pub(super) fn scene() -> Scene {
         coding: Coding { bits: 8, range: Range::Full },
         white: None,
         black: None,
+        black_below_range: false,
+        least_cd_m2: Some(0.01),
         draws: Draws::new(Calibration::default()),
     }
 }

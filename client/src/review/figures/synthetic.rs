@@ -63,7 +63,15 @@ impl Bench {
     pub(super) fn scene(&mut self) -> Scene {
         let (white, black) = (self.measure("white", [1.0; 3]), self.measure("black", [0.0; 3]));
         let (white, black) = (white.light(), black.light());
-        Scene { aim: self.aim, coding: CODING, white, black, draws: Draws::new(self.calibration).of(300) }
+        Scene {
+            aim: self.aim,
+            coding: CODING,
+            white,
+            black,
+            black_below_range: false,
+            least_cd_m2: Some(0.01),
+            draws: Draws::new(self.calibration).of_primaries(self.aim.rgb_to_xyz()).of(300),
+        }
     }
 
     pub(super) fn measure(&mut self, name: &str, signal: [f64; 3]) -> Measurement {
@@ -99,7 +107,7 @@ impl Bench {
         shown.iter().map(|(name, signal)| self.measure(name, *signal)).collect()
     }
 
-    fn normal(&mut self) -> f64 {
+    pub(super) fn normal(&mut self) -> f64 {
         let radius = (-2.0 * (1.0 - self.random.f64()).ln()).sqrt();
         radius * (std::f64::consts::TAU * self.random.f64()).cos()
     }

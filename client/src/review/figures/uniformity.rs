@@ -219,7 +219,7 @@ fn colours(scene: &Scene, lights: &[Measured], centre: &[usize]) -> Option<Vec<O
 fn off_centre(ratio: &Figure) -> Figure {
     let (below, above) = (1.0 - ratio.low, ratio.high - 1.0);
     let low = if ratio.holds(1.0) { 0.0 } else { below.abs().min(above.abs()) };
-    Figure { value: (ratio.value - 1.0).abs(), low, high: below.abs().max(above.abs()) }
+    Figure { value: (ratio.value - 1.0).abs(), low, high: below.abs().max(above.abs()), ..*ratio }
 }
 
 /// The largest of figures whose intervals hold all at once.
@@ -228,6 +228,7 @@ fn largest(figures: impl Iterator<Item = Figure>) -> Option<Figure> {
         value: a.value.max(b.value),
         low: a.low.max(b.low),
         high: a.high.max(b.high),
+        ..a
     })
 }
 
@@ -240,7 +241,8 @@ fn min_to_max(spots: &[Spot]) -> Option<Figure> {
     let value = least(|figure| figure.value) / most(|figure| figure.value);
     let low = (least(|figure| figure.low) / most(|figure| figure.high)).max(0.0);
     let high = (least(|figure| figure.high) / most(|figure| figure.low)).clamp(value, 1.0);
-    value.is_finite().then_some(Figure { value, low, high })
+    let spot = spots.first()?.luminance;
+    value.is_finite().then_some(Figure { value, low, high, ..spot })
 }
 
 fn farthest(spots: &[Spot], of: impl Fn(&Spot) -> Option<f64>) -> Option<&Spot> {

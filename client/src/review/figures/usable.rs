@@ -33,12 +33,14 @@ pub(crate) fn usable(measurement: &Measurement) -> Option<Measured> {
     bound(measurement).filter(|_| !is_below_range(measurement))
 }
 
-/// Black as aims rest on it: below the meter's range it may be anything up to what was read.
-pub(in crate::review) fn black(measurement: &Measurement) -> Option<Measured> {
-    bound(measurement).map(|light| if is_below_range(measurement) { light.at_most() } else { light })
+/// Black as aims rest on it: below the meter's range it may be anything up to the smallest luminance that the meter vouches for. Nothing where the record doesn't
+/// say what that is.
+pub(in crate::review) fn black(measurement: &Measurement, least_cd_m2: Option<f64>) -> Option<Measured> {
+    let light = bound(measurement)?;
+    if is_below_range(measurement) { Some(light.at_most(least_cd_m2?)) } else { Some(light) }
 }
 
-/// The same with what is below the meter's range: of black, which may be anything up to what was read.
+/// The same with what is below the meter's range, as it was read.
 pub(in crate::review) fn bound(measurement: &Measurement) -> Option<Measured> {
     measurement.light().filter(|_| unusable(measurement).is_none())
 }
@@ -55,4 +57,16 @@ pub(in crate::review) fn unvouched(course: &Course, what: &What) -> Option<&'sta
     } else {
         None
     }
+}
+
+/// What is to be said of the figures of a course that rest on readings below the meter's range; nothing where none do. They aren't left out: a display that has just been
+/// switched on shows little, and so does the dark grey of a ghost.
+pub(in crate::review) fn doubt(course: &Course, what: &What) -> Option<String> {
+    let is_hold = matches!(what, What::Retention { .. }) && course.place.step == 1;
+    let is_doubtful =
+        !is_hold && unvouched(course, what).is_none() && course.flags.contains(&Flag::BelowRange);
+    is_doubtful.then(|| {
+        let name = &course.patch.name;
+        format!("{name}: some of its readings are below the meter's range, where what it reads may be off, and these figures with it")
+    })
 }

@@ -1,4 +1,7 @@
 //! White and black: peak, contrast, and white's colour against the aim's.
+//!
+//! Peak and contrast are of the window and the background that they were shown with, and say so: a display that limits its light shows another peak on all of the screen.
+//! Sequential contrast, of two full fields one after the other (IDMS, from memory), is what only those are called.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -6,11 +9,12 @@ use serde::{Deserialize, Serialize};
 use super::formulas;
 use super::quantity::Quantities;
 use super::usable::{bound, is_below_range, usable};
-use super::words::{self, judged_alone, told};
+use super::words::{self, judged, told};
 use super::{Figures, Finding, Quantity, Scene, Table};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
 use crate::review::record::Measurement;
+use crate::show;
 
 /// White may be this far from the aim's in u′v′: most see more than that side by side.
 const MOST_FROM_AIM: f64 = 0.004;
@@ -23,12 +27,20 @@ pub struct WhiteFigures {
     /// Luminance of black, in cd/m².
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub black_cd_m2: Option<Figure>,
+    /// The share of the screen's area that was lit, in per cent.
+    pub window_percent: f64,
+    /// The signal around it, from 0 to 1.
+    pub background: f64,
     /// Whether black was below what the meter states it can measure.
     pub black_below_range: bool,
-    /// Sequential contrast: white's luminance over black's, one shown after the other.
+    /// The smallest luminance that the meter states it measures, in cd/m², where black is below that.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub black_less_than_cd_m2: Option<f64>,
+    /// White's luminance over black's, one shown after the other in this window: sequential contrast, if that is all of the screen.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub contrast: Option<Figure>,
-    /// What it is more than, where black may be none: the lower end of white's interval over the upper end of black's.
+    /// What it is more than, where black may be none: the lower end of white's interval over the upper end of black's, or over the smallest luminance that the meter
+    /// vouches for, if that is more. Absent where black is below the meter's range and the record doesn't say where that begins.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub contrast_more_than: Option<f64>,
     /// White's colour.
@@ -70,10 +82,12 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<WhiteFigures>
         };
         patches.iter().find(is_it).copied()
     };
-    let white = shown(1.0).and_then(usable)?;
+    let lit = shown(1.0)?;
+    let white = usable(lit)?;
     let black = shown(0.0);
     let black_below_range = black.is_some_and(is_below_range);
     let dark = black.and_then(bound);
+    let least = scene.least_cd_m2;
     let peak_cd_m2 = scene.draws.figure(&[white], luminance)?;
     let black_cd_m2 = dark.and_then(|dark| scene.draws.figure(&[dark], luminance));
     let ratio = |lights: &[Measured]| match lights {
@@ -83,10 +97,20 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<WhiteFigures>
     let is_known = !black_below_range && black_cd_m2.is_some_and(|black| black.low > 0.0);
     let contrast = dark.filter(|_| is_known).and_then(|dark| scene.draws.figure(&[white, dark], ratio));
     let contrast_more_than = black_cd_m2
-        .filter(|black| contrast.is_none() && black.high > 0.0)
-        .map(|black| (peak_cd_m2.low / black.high).max(0.0));
-    let colour = colour(scene, white);
-    Some(WhiteFigures { peak_cd_m2, black_cd_m2, black_below_range, contrast, contrast_more_than, colour })
+        .filter(|black| contrast.is_none() && (black.high > 0.0 || black_below_range))
+        .and_then(|black| if black_below_range { Some(black.high.max(least?)) } else { Some(black.high) })
+        .map(|black| (peak_cd_m2.low / black).max(0.0));
+    Some(WhiteFigures {
+        peak_cd_m2,
+        black_cd_m2,
+        window_percent: lit.patch.window_percent,
+        background: scene.coding.signal(lit.patch.background[1]).max(0.0),
+        black_below_range,
+        black_less_than_cd_m2: dark.and_then(|dark| Some(dark.upper(least?))).filter(|_| black_below_range),
+        contrast,
+        contrast_more_than,
+        colour: colour(scene, white),
+    })
 }
 
 fn luminance(lights: &[Measured]) -> Option<f64> {
@@ -157,15 +181,37 @@ impl WhiteColour {
             }
             [None, None] => format!("no difference of white from {aim} is seen: Δu′v′ {distance}"),
         };
-        judged_alone("white_colour", self.from_aim, "", words::in_practice(MOST_FROM_AIM), |_| words)
+        judged("white_colour", self.from_aim, "", words::in_practice(MOST_FROM_AIM), |_| words)
     }
 }
 
 impl WhiteFigures {
+    /// Whether nothing but what is measured was on the screen.
+    fn is_full(&self) -> bool {
+        self.window_percent >= 99.95
+    }
+
+    /// What is lit, in words: `10 % window on black`.
+    fn shown(&self) -> String {
+        let background = 100.0 * self.background;
+        match self {
+            _ if self.is_full() => "full screen".to_owned(),
+            _ if background < 0.05 => format!("{} % window on black", words::plain(self.window_percent)),
+            _ => format!(
+                "{} % window on a grey of {} %",
+                words::plain(self.window_percent),
+                words::plain(background)
+            ),
+        }
+    }
+
     fn black_finding(&self) -> Option<Finding> {
         let black = self.black_cd_m2?;
         let words = if self.black_below_range {
-            format!("black is below the meter's range: it read {} cd/m²", black.words())
+            let less = self
+                .black_less_than_cd_m2
+                .map_or_else(String::new, |most| format!(", less than {} cd/m²", show::at_most(most)));
+            format!("black is below the meter's range{less}: it read {} cd/m²", black.words())
         } else if black.low <= 0.0 {
             format!("black can't be told from none: {} cd/m²", words::distance(&black))
         } else {
@@ -175,18 +221,24 @@ impl WhiteFigures {
     }
 
     fn contrast_finding(&self) -> Option<Finding> {
+        let name = if self.is_full() {
+            "sequential contrast".to_owned()
+        } else {
+            format!("contrast, one after the other in a {},", self.shown())
+        };
         let words = match (self.contrast, self.contrast_more_than) {
-            (Some(contrast), _) => {
-                format!("sequential contrast is {}\u{a0}:\u{a0}1", words::ratio(&contrast))
-            }
+            (Some(contrast), _) => format!("{name} is {}\u{a0}:\u{a0}1", words::ratio(&contrast)),
             (None, Some(bound)) => {
                 let why = if self.black_below_range {
-                    "black is below the meter's range, where what it reads may be off"
+                    "black is below the meter's range, and may be anything up to where that begins"
                 } else {
                     "black can't be told from none"
                 };
-                format!("sequential contrast is more than {}\u{a0}:\u{a0}1, as {why}", words::bound(bound))
+                format!("{name} is more than {}\u{a0}:\u{a0}1, as {why}", words::bound(bound))
             }
+            (None, None) if self.black_below_range => format!(
+                "{name} can't be told, nor what it is more than: black is below the meter's range, and the record doesn't say where that begins"
+            ),
             (None, None) => return None,
         };
         Some(told("contrast", words, self.contrast, ""))
@@ -195,7 +247,8 @@ impl WhiteFigures {
 
 impl Figures for WhiteFigures {
     fn verdicts(&self) -> Vec<Finding> {
-        let peak = format!("white is {} cd/m²", self.peak_cd_m2.words());
+        let where_ = if self.is_full() { "on the" } else { "in a" };
+        let peak = format!("white is {} cd/m² {where_} {}", self.peak_cd_m2.words(), self.shown());
         let mut findings = vec![told("peak", peak, Some(self.peak_cd_m2), "cd/m²")];
         findings.extend(self.black_finding());
         findings.extend(self.contrast_finding());
@@ -208,6 +261,7 @@ impl Figures for WhiteFigures {
         let [x, y] = colour.xy;
         let [u, v] = colour.uv;
         let figures = [
+            ("shown as".to_owned(), self.shown()),
             ("x".to_owned(), words::cell(Some(&x), Figure::words)),
             ("y".to_owned(), words::cell(Some(&y), Figure::words)),
             ("u′".to_owned(), words::cell(Some(&u), Figure::words)),
@@ -223,10 +277,11 @@ impl Figures for WhiteFigures {
     }
 
     fn quantities(&self) -> Vec<Quantity> {
+        let shown = self.shown();
         let listed = Quantities::default()
-            .whole("peak_cd_m2", "cd/m²", self.peak_cd_m2)
-            .whole("black_cd_m2", "cd/m²", self.black_cd_m2)
-            .whole("contrast", "", self.contrast);
+            .of(&shown, "peak_cd_m2", "cd/m²", self.peak_cd_m2)
+            .of(&shown, "black_cd_m2", "cd/m²", self.black_cd_m2)
+            .of(&shown, "contrast", "", self.contrast);
         let colour = |listed: Quantities, colour: &WhiteColour| {
             let ([x, y], [u, v]) = (colour.xy, colour.uv);
             listed

@@ -143,10 +143,8 @@ impl WindowFigures {
         let peak = self.windows.iter().find(|window| window.percent >= self.peak_percent)?.to_largest;
         let dim = self.windows.iter().take_while(|window| window.percent < self.peak_percent);
         let dim = dim.filter(|window| window.to_largest.high < peak.low * (1.0 - LEAST_FALL)).last()?;
-        let gained = Figure::around(
-            dim.to_largest.value / peak.value - 1.0,
-            (dim.to_largest.u95() + peak.u95()) / peak.value,
-        );
+        let (part, half) = (dim.to_largest.value / peak.value, dim.to_largest.half() + peak.half());
+        let gained = Figure::around(part - 1.0, half / peak.value).held_together(peak.widened);
         let words = format!(
             "windows of {} % and less are darker than the peak: {}; the meter may see beyond the window, or the display dims small ones",
             plain(dim.percent),
@@ -169,8 +167,8 @@ impl WindowFigures {
 
 /// One over a ratio; nothing where that may be none.
 fn inverse(ratio: &Figure) -> Option<Figure> {
-    let Figure { value, low, high } = *ratio;
-    (low > 0.0).then(|| Figure { value: 1.0 / value, low: 1.0 / high, high: 1.0 / low })
+    let Figure { value, low, high, .. } = *ratio;
+    (low > 0.0).then(|| Figure { value: 1.0 / value, low: 1.0 / high, high: 1.0 / low, ..*ratio })
 }
 
 fn luminance_at(lights: &[Measured], index: usize) -> f64 {

@@ -20,8 +20,7 @@ pub struct Named {
 /// A distance: `2.1 ± 0.3`, or no more than `at most 0.4` where it may be zero.
 pub(super) fn distance(figure: &Figure) -> String {
     if figure.low <= 0.0 && figure.high > 0.0 {
-        let high = show::uncertain(figure.high, figure.high);
-        format!("at most {}", high.split(' ').next().unwrap_or_default())
+        format!("at most {}", show::at_most(figure.high))
     } else {
         figure.words()
     }
@@ -29,13 +28,12 @@ pub(super) fn distance(figure: &Figure) -> String {
 
 /// A figure that may be on either side of zero: `+2.1 ± 0.3`.
 pub(super) fn signed(figure: &Figure) -> String {
-    let words = figure.words();
-    if figure.value > 0.0 { format!("+{words}") } else { words }
+    figure.signed()
 }
 
 /// A share in per cent, to a hundredth at most.
 pub(super) fn percent(figure: &Figure) -> String {
-    if figure.u95() < 0.01 { format!("{:.2}", figure.value) } else { figure.words() }
+    if figure.half() < 0.01 { format!("{:.2}", figure.value) } else { figure.words() }
 }
 
 /// What something is more than: two significant digits, rounded down, as a bound is no figure.
@@ -97,14 +95,13 @@ pub(super) fn judged(
 
 /// A share as `3.2 ± 0.1 %`.
 pub(super) fn share(share: &Figure) -> String {
-    let scaled = Figure { value: 100.0 * share.value, low: 100.0 * share.low, high: 100.0 * share.high };
-    format!("{} %", scaled.words())
+    format!("{} %", share.map(|share| 100.0 * share).words())
 }
 
 /// A change as `+3.2 ± 0.1 %`.
 pub(super) fn change(share: &Figure) -> String {
-    let words = self::share(share);
-    if share.value > 0.0 { format!("+{words}") } else { words.replacen('-', "−", 1) }
+    let words = share.map(|share| 100.0 * share).signed();
+    format!("{} %", words.replace('-', "−"))
 }
 
 /// A setting such as an area or a time, to two decimals at most.
@@ -117,13 +114,17 @@ pub(super) fn luminance(figure: &Figure) -> String {
     format!("{} cd/m²", figure.words())
 }
 
-/// A colour difference as a number: five decimals at most.
-pub(super) fn colour(figure: &Figure) -> String {
-    let u95 = figure.high - figure.value;
-    if u95 > 0.0 {
-        format!("{:.4} ± {:.4}", figure.value, u95.max(0.0001))
-    } else {
+/// A Δu′v′ to four decimals: no more than `at most 0.0004` where it may be none.
+pub(crate) fn colour(figure: &Figure) -> String {
+    let up = |end: f64| (1e4 * end - 1e-6).ceil() / 1e4;
+    if figure.half() <= 0.0 {
         show::number(figure.value)
+    } else if figure.low <= 0.0 {
+        format!("at most {:.4}", up(figure.high))
+    } else if figure.is_lopsided() {
+        format!("{:.4} ({:.4} to {:.4})", figure.value, (1e4 * figure.low).floor() / 1e4, up(figure.high))
+    } else {
+        format!("{:.4} ± {:.4}", figure.value, up(figure.farther()))
     }
 }
 
@@ -137,16 +138,19 @@ pub(super) fn surely_not_zero(figure: &Figure) -> bool {
 
 /// How many times one is of the other: `1 700 000`, with as many digits as mean something and a space between thousands that no line ends at.
 pub(super) fn ratio(figure: &Figure) -> String {
-    let u95 = figure.u95();
-    if !(u95 > 0.0 && u95.is_finite() && figure.value.is_finite()) {
+    let u = figure.farther();
+    if !(u > 0.0 && u.is_finite() && figure.value.is_finite()) {
         return grouped(figure.value, 1.0);
     }
     // Two digits of the uncertainty, as elsewhere.
-    let step = 10_f64.powf(u95.log10().floor() - 1.0);
+    let step = 10_f64.powf(u.log10().floor() - 1.0);
     if step < 1.0 {
         figure.words()
+    } else if figure.is_lopsided() {
+        let [low, high] = [(figure.low / step).floor() * step, (figure.high / step).ceil() * step];
+        format!("{} ({} to {})", grouped(figure.value, step), grouped(low, step), grouped(high, step))
     } else {
-        format!("{} ± {}", grouped(figure.value, step), grouped(u95, step))
+        format!("{} ± {}", grouped(figure.value, step), grouped(u, step))
     }
 }
 
@@ -170,18 +174,6 @@ fn grouped(value: f64, step: f64) -> String {
     written
 }
 
-/// The same of a figure that is judged by itself, and not beside others whose intervals hold at once.
-pub(super) fn judged_alone(
-    subject: &str,
-    figure: Figure,
-    unit: &str,
-    tolerance: Tolerance,
-    words: impl FnOnce(Standing) -> String,
-) -> Finding {
-    let standing = tolerance.of_one(&figure);
-    Finding { standing, tolerance: Some(tolerance), ..told(subject, words(standing), figure, unit) }
-}
-
 /// A most that common practice has.
 pub(super) fn in_practice(most: f64) -> Tolerance {
     Tolerance { least: None, most: Some(most), source: "common practice, no source".to_owned() }
@@ -198,9 +190,13 @@ mod tests {
 
     #[test]
     fn a_distance_that_may_be_none_is_told_by_its_upper_end() {
-        assert_eq!(distance(&Figure { value: 0.3, low: 0.0, high: 0.71 }), "at most 0.71");
-        assert_eq!(distance(&Figure { value: 3.04, low: 2.84, high: 3.24 }), "3.04 ± 0.20");
+        assert_eq!(distance(&Figure::between(0.3, 0.0, 0.71)), "at most 0.71");
+        assert_eq!(distance(&Figure::between(3.04, 2.84, 3.24)), "3.04 ± 0.20");
         assert_eq!(distance(&Figure::exactly(0.0)), "0");
+        // A bound is rounded up: no more than 0.3849 is not no more than 0.38.
+        assert_eq!(distance(&Figure::between(0.2, 0.0, 0.3849)), "at most 0.39");
+        assert_eq!(colour(&Figure::between(0.0003, 0.0, 0.000_81)), "at most 0.0009");
+        assert_eq!(colour(&Figure::around(0.0123, 0.0004)), "0.0123 ± 0.0004");
     }
 
     #[test]
@@ -217,6 +213,8 @@ mod tests {
         assert_eq!(ratio(&Figure::around(2003.4, 12.3)), "2003 ± 12");
         assert_eq!(ratio(&Figure::around(102.34, 0.56)), "102.34 ± 0.56");
         assert_eq!(ratio(&Figure::exactly(12_000.4)), "12\u{a0}000");
+        let lopsided = Figure::between(12_345.0, 11_012.0, 15_987.0);
+        assert_eq!(ratio(&lopsided), "12\u{a0}300 (11\u{a0}000 to 16\u{a0}000)");
     }
 
     #[test]

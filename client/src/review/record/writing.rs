@@ -190,6 +190,7 @@ mod tests {
             log: None,
             began: Timestamp::from_unix_ns(0),
             plan: READY[0].plan().unwrap(),
+            least_cd_m2: None,
             luminance_u: None,
             chromaticity_u: None,
         }

@@ -43,6 +43,27 @@ fn lightness_alone_gives_the_differences_of_ciede2000_by_hand() {
     let expected = (l_1 - l_2) / (1.0 + 0.015 * from_50 / (20.0 + from_50).sqrt());
     assert!((found.worst.value - expected).abs() < 1e-6, "{} {expected}", found.worst.value);
     assert_eq!(found.mean.value, found.worst.value);
+    // Of greys ΔE*uv is ΔL* (ISO/CIE 11664-5).
+    let luv = found.luv.as_ref().unwrap();
+    assert!((luv.mean.value - (l_1 - l_2)).abs() < 1e-6 && luv.worst.name == "grey", "{luv:?}");
+    assert!(finding(&found.verdicts(), "chart_luv").words.starts_with("by CIELUV the mean ΔE*uv is "));
+}
+
+#[test]
+fn a_stated_scale_counts_in_what_a_meter_with_filters_is_off_by_on_a_colour() {
+    let of = |luminance_u: f64| {
+        let mut bench = Bench::sdr(12).exact();
+        bench.calibration.luminance_u = luminance_u;
+        let scene = bench.scene();
+        let patches =
+            bench.measure_all(&[("blue".to_owned(), [0.0, 0.0, 1.0]), ("grey".to_owned(), [0.5; 3])]);
+        let found = evaluate(&scene, &borrowed(&patches)).unwrap();
+        let high = |name: &str| found.colours.iter().find(|colour| colour.name == name).unwrap().figure.high;
+        [high("blue"), high("grey")]
+    };
+    let ([blue, grey], [exact, _]) = (of(0.03), of(0.0));
+    // A blue that may be 3 % off beside white; a grey goes with it.
+    assert!(blue > exact + 0.5 && grey < 1e-6, "{blue} {exact} {grey}");
 }
 
 #[test]

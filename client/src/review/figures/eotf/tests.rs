@@ -1,5 +1,6 @@
 use super::super::greys::sample::{Noise, QUIET, bench, finding, ramp};
 use super::*;
+use crate::evaluate::figure::Figure;
 
 const HLG: Transfer = Transfer::Hlg { surround_cd_m2: 5.0 };
 
@@ -46,6 +47,26 @@ fn a_display_of_another_gamma_is_said_to_be_too_light_and_its_gamma_is_found() {
     assert!(half.error_percent.unwrap().holds(23.0), "{half:?}");
     assert!(is(&half.local_gamma.unwrap(), 2.1), "{half:?}");
     assert!(tracking.words.contains("lighter"), "{}", tracking.words);
+}
+
+#[test]
+fn stretches_that_are_off_are_told_apart_from_what_lies_between_and_is_within() {
+    let lifted = |signals: &'static [f64]| {
+        move |signal: f64| {
+            let share = if signals.iter().any(|at| (at - signal).abs() < 0.01) { 1.2 } else { 1.0 };
+            share * (0.1 + 99.9 * signal.powf(2.2))
+        }
+    };
+    let words = |signals: &'static [f64]| {
+        let found = figures(Transfer::Power { gamma: 2.2 }, &lifted(signals));
+        finding(&found.verdicts(), "tracking").words
+    };
+    let apart = words(&[0.2, 0.9]);
+    assert!(apart.contains("at 19.9") || apart.contains("at 20"), "{apart}");
+    assert!(apart.contains(" and at ") && !apart.contains("2.2 from"), "{apart}");
+    let stretch = words(&[0.2, 0.25, 0.3, 0.9]);
+    assert!(stretch.contains("2.2 from 2") || stretch.contains("2.2 from 19.9"), "{stretch}");
+    assert!(stretch.contains(" and at "), "{stretch}");
 }
 
 #[test]

@@ -78,6 +78,49 @@ fn what_hlg_adds_up_to_by_its_own_formula_is_no_fault() {
     assert!(found.sum_percent.unwrap().value.abs() < 1e-6, "{:?}", found.sum_percent);
 }
 
+/// A secondary that is paler than its primaries make it: half way to white.
+fn pale_yellow(signal: [f64; 3], xyz: [f64; 3]) -> [f64; 3] {
+    let white = [0.9504559, 1.0, 1.0890578].map(|value| xyz[1] * value);
+    if signal == [1.0, 1.0, 0.0] { [0, 1, 2].map(|axis| f64::midpoint(xyz[axis], white[axis])) } else { xyz }
+}
+
+#[test]
+fn coverage_is_of_the_triangle_and_a_secondary_that_falls_short_is_told_beside_it() {
+    let mut bench = Bench::sdr(10).exact();
+    (bench.black, bench.fault) = (0.0, pale_yellow);
+    let found = review(&mut bench);
+    assert!((coverage(&found, "BT.709", Diagram::Uv).value - 100.0).abs() < 1e-6);
+    let share =
+        found.gamuts.iter().find(|share| share.name == "BT.709" && share.diagram == Diagram::Uv).unwrap();
+    assert!(share.hexagon_coverage_percent.unwrap().high < 99.0, "{share:?}");
+    assert!(share.hexagon_ratio_percent.unwrap().high < 99.0, "{share:?}");
+    let words = finding(&found.verdicts(), "gamut_covers_bt709").words.clone();
+    assert!(words.starts_with("100.00 % of BT.709") && words.contains("with secondaries"), "{words}");
+}
+
+#[test]
+fn what_a_meter_with_filters_is_off_by_is_in_the_interval_of_the_gamuts_area() {
+    let mut held = 0;
+    for seed in 0..40 {
+        let mut bench = Bench::sdr(seed).exact();
+        (bench.black, bench.calibration.chromaticity_u) = (0.0, 0.003);
+        let scene = bench.scene();
+        let mut patches = bench.measure_all(&corners());
+        // A meter that is off by its own amount on each of red, green and blue.
+        for patch in patches.iter_mut().take(3) {
+            let value = patch.value.as_mut().unwrap();
+            let at = value.chromaticity.unwrap();
+            let [du, dv] = [(); 2].map(|()| 0.003 * bench.normal());
+            value.chromaticity = Chromaticity::from_uv(at.u_prime() + du, at.v_prime() + dv).ok();
+        }
+        let found = evaluate(&scene, &borrowed(&patches)).unwrap();
+        let is_it = |share: &&GamutShare| share.name == "BT.709" && share.diagram == Diagram::Uv;
+        held += usize::from(found.gamuts.iter().find(is_it).unwrap().ratio_percent.holds(100.0));
+    }
+    // One shift for all three leaves the area as it is: an interval of none would hold it never.
+    assert!(held >= 34, "{held} of 40 at 95 %");
+}
+
 #[test]
 fn without_a_primary_nothing_is_said_of_coverage() {
     let mut bench = Bench::sdr(5);

@@ -77,6 +77,8 @@ impl Bench<'_> {
             coding: CODING,
             white: Some(Measured::of(&self.estimate(1.0))),
             black: Some(Measured::of(&self.estimate(0.0))),
+            black_below_range: false,
+            least_cd_m2: Some(0.01),
             draws: Draws::new(Calibration { luminance_u: 0.01, chromaticity_u: 0.0 }),
         }
     }

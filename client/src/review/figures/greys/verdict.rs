@@ -5,28 +5,11 @@ use std::cmp::Ordering;
 use super::super::{Finding, Standing};
 use super::{BlackIs, GreyStep, LeftOut};
 use crate::evaluate::figure::Figure;
-use crate::show;
-
-/// An interval whose parts below and above the figure differ by more than this share of it isn't written with a ±.
-const SKEW: f64 = 0.2;
 
 /// A signal from 0 to 1 in per cent, without its sign: `3.5`.
 pub(in super::super) fn percent(signal: f64) -> String {
     let hundredths = (signal * 10_000.0).round() / 100.0;
     format!("{hundredths}")
-}
-
-/// With a sign before it: `+18 ± 4`; with both ends where one is much farther off than the other: `-43 (-100 to +125)`.
-pub(in super::super) fn signed(figure: &Figure) -> String {
-    let [below, above] = [figure.value - figure.low, figure.high - figure.value];
-    let sign = |value: f64| if value > 0.0 { "+" } else { "" };
-    if (below - above).abs() <= SKEW * (below + above) {
-        return format!("{}{}", sign(figure.value), figure.words());
-    }
-    let [value, low, high] = [figure.value, figure.low, figure.high]
-        .map(|end| show::uncertain(end, below.min(above).max(0.01 * (below + above))))
-        .map(|words| words.split(" ± ").next().unwrap_or_default().to_owned());
-    format!("{}{value} ({}{low} to {}{high})", sign(figure.value), sign(figure.low), sign(figure.high))
 }
 
 /// A step that was judged.
@@ -39,12 +22,12 @@ struct Judged<'a> {
 impl Judged<'_> {
     /// How far the interval's near end is beyond the tolerance.
     fn excess(&self) -> f64 {
-        self.error.low.max(-self.error.high) - self.step.tolerance_percent
+        (self.error.low - self.step.most_percent).max(self.step.least_percent - self.error.high)
     }
 
     /// How far its far end may be beyond it.
     fn doubt(&self) -> f64 {
-        self.error.high.max(-self.error.low) - self.step.tolerance_percent
+        (self.error.high - self.step.most_percent).max(self.step.least_percent - self.error.low)
     }
 
     fn is_light(&self) -> bool {
@@ -75,16 +58,16 @@ pub(in super::super) fn tracking<'a>(
     } else if any(Standing::Undecided) {
         let least_sure = most(|judged| judged.doubt())?;
         let words = format!(
-            "whether {of_what} follow {name} the readings can't tell: {} (± {} % is allowed)",
+            "whether {of_what} follow {name} the readings can't tell: {} ({} is allowed)",
             at(least_sure),
-            show_percent(least_sure.step.tolerance_percent)
+            least_sure.step.allowed()
         );
         (Standing::Undecided, least_sure, words)
     } else {
         let largest = most(|judged| judged.doubt())?;
         let words = format!(
-            "{of_what} follow {name}: the nearest to its limit of ± {} % is {}",
-            show_percent(largest.step.tolerance_percent),
+            "{of_what} follow {name}: the nearest to its limit of {} is {}",
+            largest.step.allowed(),
             at(largest)
         );
         (Standing::Within, largest, words)
@@ -101,33 +84,34 @@ pub(in super::super) fn tracking<'a>(
 
 fn beyond(judged: &[Judged<'_>], worst: &Judged<'_>, of_what: &str, name: &str) -> String {
     let side = |light: bool| {
-        let signals: Vec<f64> = judged
-            .iter()
-            .filter(|step| step.standing == Standing::Beyond && step.is_light() == light)
-            .map(|step| step.step.signal)
-            .collect();
-        let [first, last] = [signals.first()?, signals.last()?].map(|signal| percent(*signal));
         let way = if light { "lighter" } else { "darker" };
-        let place =
-            if first == last { format!("at {first} %") } else { format!("from {first} % to {last} %") };
-        Some((way, place))
+        let is_it = |step: &Judged<'_>| step.standing == Standing::Beyond && step.is_light() == light;
+        let stretches = judged.chunk_by(|one, next| is_it(one) == is_it(next));
+        let stretches = stretches.filter(|stretch| stretch.first().is_some_and(is_it)).map(|stretch| {
+            let [first, last] = [stretch.first(), stretch.last()]
+                .map(|step| percent(step.map_or(0.0, |step| step.step.signal)));
+            if first == last { format!("at {first} %") } else { format!("from {first} % to {last} %") }
+        });
+        let places: Vec<String> = stretches.collect();
+        let (last, before) = places.split_last()?;
+        Some(if before.is_empty() {
+            (way, last.clone())
+        } else {
+            (way, format!("{} and {last}", before.join(", ")))
+        })
     };
     let Some((way, place)) = side(worst.is_light()) else { return String::new() };
     let other =
         side(!worst.is_light()).map(|(way, place)| format!(", and {way} {place}")).unwrap_or_default();
     format!(
-        "{of_what} are {way} than {name} {place}: {} (± {} % is allowed){other}",
+        "{of_what} are {way} than {name} {place}: {} ({} is allowed){other}",
         at(worst),
-        show_percent(worst.step.tolerance_percent)
+        worst.step.allowed()
     )
 }
 
 fn at(judged: &Judged<'_>) -> String {
-    format!("{} % at {} %", signed(&judged.error), percent(judged.step.signal))
-}
-
-fn show_percent(value: f64) -> String {
-    format!("{}", (value * 10.0).round() / 10.0)
+    format!("{} % at {} %", judged.error.signed(), percent(judged.step.signal))
 }
 
 /// What whoever reads the figures should know of what they rest on.
@@ -145,7 +129,11 @@ pub(in super::super) fn cautions(black: BlackIs, steps: &[GreyStep], left_out: &
         BlackIs::Measured => {}
         BlackIs::BelowRange => found.push(told(
             "black",
-            "black is below the meter's range: it may be anything up to what was read, and so may what dark greys are meant to be".to_owned(),
+            "black is below the meter's range: it may be anything up to where that begins, and so may what dark greys are meant to be".to_owned(),
+        )),
+        BlackIs::BelowUnknown => found.push(told(
+            "black",
+            "black is below the meter's range, and the record doesn't say where that begins: greys below 10 % are not judged".to_owned(),
         )),
         BlackIs::Unknown => found.push(told(
             "black",

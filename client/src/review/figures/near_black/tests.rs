@@ -79,6 +79,38 @@ fn what_is_below_the_meters_range_is_less_than_and_has_no_gamma() {
 }
 
 #[test]
+fn one_code_value_down_is_less_than_one_up_and_no_light_at_all_is_too_dark() {
+    // BT.1886 from a black of nothing: V^2.4. One code value up from the second is (3/2)^2.4 − 1 = +165 %, down 1 − (1/2)^2.4 = 81 %.
+    let crushed = |signal: f64| if signal > 0.0035 { 100.0 * signal.powf(2.4) } else { 0.0 };
+    let quiet = Noise { relative: 0.001, floor_cd_m2: 1e-9 };
+    let mut bench = bench(Transfer::Bt1886, &crushed, quiet);
+    let scene = bench.scene();
+    let code = scene.coding.signal(1) - scene.coding.signal(0);
+    let patches = bench.patches((0..=13).map(|step| f64::from(step) * code));
+    let found = evaluate(&scene, &patches.iter().collect::<Vec<_>>()).unwrap();
+    let second = found.steps.iter().find(|step| (step.signal - 2.0 * code).abs() < 1e-6).unwrap();
+    assert!((second.least_percent + 81.05).abs() < 1.0, "{second:?}");
+    assert!((second.most_percent - 164.6).abs() < 4.0, "{second:?}");
+    assert_eq!(second.tolerance().of(&second.error_percent.unwrap()), Standing::Beyond, "{second:?}");
+    assert!(
+        second.allowed().starts_with("-8") && second.allowed().contains(" % to +16"),
+        "{}",
+        second.allowed()
+    );
+    assert_eq!(finding(&found.verdicts(), "near_black").standing, Standing::Beyond);
+}
+
+#[test]
+fn st_2084_allows_its_black_once_and_not_twice() {
+    let pq = crate::evaluate::transfer::pq::eotf;
+    // As much light again as black has: under all light, and once more.
+    let twice = |signal: f64| if signal > 0.0 { (pq(signal) + 0.1).min(600.0) } else { 0.05 };
+    let found = figures(&mut bench(Transfer::Pq, &twice, QUIET));
+    let verdict = finding(&found.verdicts(), "near_black");
+    assert_eq!(verdict.standing, Standing::Beyond, "{}", verdict.words);
+}
+
+#[test]
 fn a_black_that_nobody_measured_is_told() {
     let mut bench = bench(Transfer::Bt1886, &aim, QUIET);
     let mut scene = bench.scene();

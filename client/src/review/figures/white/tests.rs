@@ -32,7 +32,10 @@ fn a_display_without_noise_has_the_figures_it_was_made_with() {
     assert_eq!(finding(&findings, "white_colour").standing, Standing::Within);
     let words = &finding(&findings, "white_colour").words;
     assert!(words.starts_with("no difference of white from D65 is seen"), "{words}");
-    assert_eq!(finding(&findings, "contrast").words, "sequential contrast is 2000\u{a0}:\u{a0}1");
+    assert_eq!(
+        finding(&findings, "contrast").words,
+        "contrast, one after the other in a 10 % window on black, is 2000\u{a0}:\u{a0}1"
+    );
 }
 
 #[test]
@@ -99,6 +102,51 @@ fn a_black_below_the_meters_range_gives_a_bound_and_says_why() {
     assert!(found.black_below_range && found.contrast.is_none());
     assert!(found.contrast_more_than.unwrap() < 2000.0);
     assert!(finding(&found.verdicts(), "contrast").words.contains("below the meter's range"));
+}
+
+#[test]
+fn below_the_meters_range_a_bound_is_what_the_meter_vouches_for_and_not_what_it_read() {
+    let mut bench = Bench::sdr(5).exact();
+    let mut scene = bench.scene();
+    let mut patches = [bench.measure("white", [1.0; 3]), bench.measure("black", [0.0; 3])];
+    patches[1].flags.push(Flag::BelowRange);
+    for y in [0.0004, -0.0005] {
+        let read = patches[1].value.as_mut().unwrap();
+        (read.y, read.y_u95) = (y, 0.0001);
+        let found = evaluate(&scene, &borrowed(&patches)).unwrap();
+        // 120 cd/m² over the 0.01 cd/m² that the meter's range begins at.
+        assert!((found.contrast_more_than.unwrap() - 12_000.0).abs() < 1.0, "{found:?}");
+        let words = finding(&found.verdicts(), "contrast").words.clone();
+        assert!(words.contains("is more than 12\u{a0}000\u{a0}:\u{a0}1"), "{words}");
+    }
+    // Where a record doesn't say where the range begins no bound is told.
+    scene.least_cd_m2 = None;
+    let found = evaluate(&scene, &borrowed(&patches)).unwrap();
+    assert_eq!((found.contrast, found.contrast_more_than), (None, None));
+    let words = finding(&found.verdicts(), "contrast").words.clone();
+    assert!(words.contains("can't be told"), "{words}");
+}
+
+#[test]
+fn peak_and_contrast_say_the_window_and_are_sequential_contrast_on_the_full_screen_alone() {
+    let mut bench = Bench::sdr(9).exact();
+    let scene = bench.scene();
+    let mut patches = [bench.measure("white", [1.0; 3]), bench.measure("black", [0.0; 3])];
+    let mut words = |window_percent: f64, background: u16| {
+        for patch in &mut patches {
+            (patch.patch.window_percent, patch.patch.background) = (window_percent, [background; 3]);
+        }
+        let found = evaluate(&scene, &borrowed(&patches)).unwrap();
+        let findings = found.verdicts();
+        assert_eq!(found.quantities()[0].of, found.tables()[0].rows[0][1]);
+        ["peak", "contrast"].map(|subject| finding(&findings, subject).words.clone())
+    };
+    let [peak, contrast] = words(10.0, 0);
+    assert!(peak.ends_with("cd/m² in a 10 % window on black"), "{peak}");
+    assert!(!contrast.contains("sequential") && contrast.contains("10 % window on black"), "{contrast}");
+    assert!(words(25.0, 102)[0].ends_with("25 % window on a grey of 9.97 %"), "{:?}", words(25.0, 102));
+    let [peak, contrast] = words(100.0, 0);
+    assert!(peak.ends_with("on the full screen") && contrast.starts_with("sequential contrast is"), "{peak}");
 }
 
 #[test]
