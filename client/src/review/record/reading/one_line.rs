@@ -20,8 +20,8 @@ fn tame(value: &mut Value) -> bool {
             *text = text.replace(char::is_control, "\u{fffd}");
             true
         }
-        Value::Array(items) => items.iter_mut().fold(false, |found, item| tame(item) || found),
-        Value::Object(members) => members.values_mut().fold(false, |found, member| tame(member) || found),
+        Value::Array(items) => items.iter_mut().map(tame).fold(false, |found, here| found | here),
+        Value::Object(members) => members.values_mut().map(tame).fold(false, |found, here| found | here),
         Value::String(_) | Value::Null | Value::Bool(_) | Value::Number(_) => false,
     }
 }
