@@ -195,9 +195,9 @@ fn black_below_the_meters_range_stays_as_a_bound() {
 #[test]
 fn dark_greys_are_not_judged_where_nobody_knows_how_much_black_may_be() {
     let mut record = record();
-    for sequence in ["white_black", "grey"] {
-        let black = patches(&mut record, sequence).find(|patch| patch.patch.name == "black");
-        black.unwrap().flags.push(Flag::BelowRange);
+    for sequence in ["white_black", "grey", "near_black", "primaries"] {
+        let black = patches(&mut record, sequence).filter(|patch| patch.patch.name == "black");
+        black.for_each(|patch| patch.flags.push(Flag::BelowRange));
     }
     // How many of the dark greys are judged.
     let judged = |record: &Record| {
