@@ -281,7 +281,7 @@ impl External {
             failed(format!("it took longer than {limit}, and was ended: give it more with --show-limit"))
         })?;
         let status = ended.map_err(|error| failed(error.to_string()))?;
-        group.leave();
+        group.release();
         if !status.success() {
             return Err(failed(format!(
                 "{}; what it said stands above. Run it by hand to see why",

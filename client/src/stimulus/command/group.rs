@@ -15,7 +15,7 @@ impl Group {
     }
 
     /// It came to its end; what it leaves running is meant to run.
-    pub(super) fn leave(mut self) {
+    pub(super) fn release(mut self) {
         self.0 = None;
     }
 }

@@ -20,8 +20,13 @@ fn tame(value: &mut Value) -> bool {
             *text = text.replace(char::is_control, "\u{fffd}");
             true
         }
-        Value::Array(items) => items.iter_mut().map(tame).fold(false, |found, here| found | here),
-        Value::Object(members) => members.values_mut().map(tame).fold(false, |found, here| found | here),
+        Value::Array(items) => all(items.iter_mut()),
+        Value::Object(members) => all(members.values_mut()),
         Value::String(_) | Value::Null | Value::Bool(_) | Value::Number(_) => false,
     }
+}
+
+/// Each of them, also once something was found.
+fn all<'a>(values: impl Iterator<Item = &'a mut Value>) -> bool {
+    values.map(tame).filter(|found| *found).count() > 0
 }
