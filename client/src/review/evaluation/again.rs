@@ -18,8 +18,7 @@ pub(super) fn moved(record: &Record, set: &Set, sequence: &Sequence) -> Option<S
     let [before, now] = [first, patch].map(|patch| usable(patch).map(|light| show::number(light.luminance)));
     let apart_ns = patch.at.unix_ns().abs_diff(first.at.unix_ns());
     Some(format!(
-        "{} is {} cd/m² here and was {} {} apart, {:+.1} %: the display or the meter moved meanwhile, and what is held against white moves with it",
-        patch.patch.name,
+        "white is {} cd/m² here and {} where it was measured first, {} apart, {:+.1} %: the display or the meter moved meanwhile, and what is held against white moves with it",
         now?,
         before?,
         show::span(apart_ns as f64 / 1e9),
@@ -58,7 +57,7 @@ mod tests {
     fn with_white(times: f64) -> Record {
         let mut record = tests::record();
         let white = record.entries.iter_mut().find_map(|entry| match entry {
-            Entry::Patch(patch) if patch.place.sequence == "grey" && patch.patch.name == "grey 100 %" => {
+            Entry::Patch(patch) if patch.place.sequence == "grey" && patch.patch.codes == [255; 3] => {
                 Some(patch)
             }
             _ => None,
@@ -71,7 +70,7 @@ mod tests {
     fn a_white_that_is_another_later_on_is_told_with_by_how_much() {
         let cautions = cautions(&with_white(1.024));
         let [told] = cautions.as_slice() else { panic!("{cautions:?}") };
-        for words in ["grey 100 % is 122.9 cd/m² here and was 120", "+2.4 %", "moved meanwhile"] {
+        for words in ["white is 122.88 cd/m² here and 120.00 where", "+2.4 %", "moved meanwhile"] {
             assert!(told.contains(words), "{told}");
         }
     }
