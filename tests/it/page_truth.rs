@@ -7,10 +7,12 @@ use crate::support::daemon::Daemon;
 
 #[test]
 fn nothing_is_called_settled_while_the_meter_itself_warms_up() {
-    let config = format!("[clock]\nspeed = 60\n{}warm_up = 36000\n", bench(2.0));
-    let (daemon, address) = paged(&config);
-    let mut browser = looking(&address);
+    let config = format!("[page]\nport = 0\n[clock]\nspeed = 60\n{}warm_up = 36000\n", bench(2.0));
+    let daemon = Daemon::start(&config);
     let mut client = daemon.client();
+    client.wait_for_state("bench", "warming");
+    let told = client.call("page.address", &json!({}));
+    let mut browser = looking(told["address"].as_str().unwrap());
     client.call("meter.observe", &json!({"meter": "bench", "interval_s": 2}));
     let mut is_told = false;
     // The engine's own tests pass within 200 readings: nothing but the warm-up is left to fail.
@@ -34,7 +36,8 @@ fn separators_that_are_no_line_ends_keep_nothing_from_being_shown() {
     let (daemon, address) = paged(&bench(0.05));
     let mut browser = looking(&address);
     let purpose = "one\u{2028}two\u{2029}three";
-    daemon.client().call("meter.lease", &json!({"meter": "bench", "purpose": purpose, "ttl_s": 600}));
+    let mut client = daemon.client();
+    client.call("meter.lease", &json!({"meter": "bench", "purpose": purpose, "ttl_s": 600}));
     says(&mut browser, ".holder", purpose);
 }
 
@@ -52,14 +55,14 @@ fn a_run_that_goes_on_is_shown_however_many_came_after_it() {
     }
     let mut browser = looking(&address);
     says(&mut browser, "#night h3", "Run 26");
-    says(&mut browser, "#runs h3", "Run 1 the long one");
+    says(&mut browser, "#runs h3", "Run 1: the long one");
     // Nor does it go as more of them end while somebody looks.
     for _ in 0..45 {
         let run: Value = client.call("runs.start", &start("other", "a short one"));
         client.call("runs.stop", &json!({"run": run["run"]}));
     }
     says(&mut browser, "#night h3", "Run 71");
-    says(&mut browser, "#runs h3", "Run 1 the long one");
+    says(&mut browser, "#runs h3", "Run 1: the long one");
 }
 
 #[test]

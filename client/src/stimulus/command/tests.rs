@@ -202,9 +202,9 @@ fn a_name_is_run_by_no_shell() {
 #[test]
 fn a_name_that_would_be_taken_for_an_option_is_refused_where_it_is_a_word_by_itself() {
     let of = |text: &str, name: &str| text.parse::<Template>().unwrap().mistake(name, &spot());
-    let told = of("show {r} {name}", "--output=/home/x").unwrap();
+    let told = of("show {r} {name}", "--output=/media/x").unwrap();
     assert!(told.contains("--output") && told.contains("{name}"), "{told}");
-    assert_eq!(of("show name={name} {r}", "--output=/home/x"), None);
+    assert_eq!(of("show name={name} {r}", "--output=/media/x"), None);
     assert_eq!(of("show {name}", "grey 5 %"), None);
     let dashed = Spot { set: "-x".to_owned(), ..spot() };
     assert!("show {set}".parse::<Template>().unwrap().mistake("grey", &dashed).is_some());
