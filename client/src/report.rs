@@ -12,6 +12,8 @@
 //! | [`rows`] | figures one a line |
 //! | [`schema`] | the form of figures in JSON |
 
+use std::collections::BTreeSet;
+
 use crate::chart::scene::Scene;
 use crate::review::figures::{Standing, Table, Tolerance};
 
@@ -147,6 +149,21 @@ pub fn tolerance(tolerance: &Tolerance, unit: &str) -> String {
 }
 
 impl Document {
+    /// The same with a name of its own for each picture: where several have one, those that follow have a number behind it.
+    #[must_use]
+    pub fn with_names_apart(mut self) -> Self {
+        let mut taken = BTreeSet::new();
+        for plot in self.sections.iter_mut().flat_map(|section| &mut section.plots) {
+            let names = std::iter::once(plot.name.clone());
+            let numbered = (2_u32..).map(|number| format!("{}-{number}", plot.name));
+            if let Some(free) = names.chain(numbered).find(|name| !taken.contains(name)) {
+                plot.name.clone_from(&free);
+                taken.insert(free);
+            }
+        }
+        self
+    }
+
     /// Every picture, in the order of the sections.
     pub fn plots(&self) -> impl Iterator<Item = &Plot> {
         self.sections.iter().flat_map(|section| &section.plots)
@@ -156,6 +173,18 @@ impl Document {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn pictures_of_one_name_are_told_apart() {
+        let scene = Scene::new((1.0, 1.0), String::new());
+        let plot = |name: &str| Plot { name: name.to_owned(), scene: scene.clone(), caption: String::new() };
+        let plots = ["hdr-pq", "hdr-pq", "hdr-pq-2", "hdr-pq"].map(plot).to_vec();
+        let document =
+            Document { sections: vec![Section { plots, ..Section::default() }], ..Document::default() };
+        let document = document.with_names_apart();
+        let names: Vec<&str> = document.plots().map(|plot| plot.name.as_str()).collect();
+        assert_eq!(names, ["hdr-pq", "hdr-pq-2", "hdr-pq-2-2", "hdr-pq-3"]);
+    }
 
     #[test]
     fn tolerances_are_told_in_words_with_their_unit() {

@@ -157,8 +157,8 @@ fn write_section(page: &mut String, index: usize, section: &Section) {
     for (number, plot) in section.plots.iter().enumerate() {
         write_plot(page, &format!("plot-{index}-{number}"), plot);
     }
-    for table in &section.tables {
-        write_table(page, table);
+    for (number, table) in section.tables.iter().enumerate() {
+        write_table(page, &format!("table-{index}-{number}"), table);
     }
     page.push_str("</section>\n");
 }
@@ -167,12 +167,11 @@ fn write_plot(page: &mut String, id: &str, plot: &Plot) {
     put(
         page,
         format_args!(
-            "<figure class=\"plot\">\n<div class=\"picture\" tabindex=\"0\">\n{}</div>\n",
-            chart::inline(&plot.scene, id)
+            "<figure class=\"plot\">\n<div class=\"picture\" role=\"region\" aria-labelledby=\"{id}-caption\" tabindex=\"0\">\n{}</div>\n<figcaption id=\"{id}-caption\">{}</figcaption>\n</figure>\n",
+            chart::inline(&plot.scene, id),
+            escaped(&plot.caption)
         ),
     );
-    element(page, "figcaption", "", &plot.caption);
-    page.push_str("</figure>\n");
 }
 
 /// A table with more columns than this is set in smaller letters.
@@ -192,7 +191,7 @@ fn has_words(table: &Table, column: usize) -> bool {
     known(table, column).next().is_some() && known(table, column).all(is_words)
 }
 
-fn write_table(page: &mut String, table: &Table) {
+fn write_table(page: &mut String, id: &str, table: &Table) {
     let columns = table.rows.iter().map(Vec::len).fold(table.columns.len(), usize::max);
     // What isn't known of any row has no column.
     let columns: Vec<(usize, &str)> = (0..columns)
@@ -200,8 +199,13 @@ fn write_table(page: &mut String, table: &Table) {
         .map(|column| (column, if column > 0 && has_words(table, column) { " class=\"words\"" } else { "" }))
         .collect();
     let wide = if columns.len() > WIDE { " wide" } else { "" };
-    put(page, format_args!("<div class=\"table{wide}\" tabindex=\"0\">\n<table>\n"));
-    element(page, "caption", "", &table.title);
+    put(
+        page,
+        format_args!(
+            "<div class=\"table{wide}\" role=\"region\" aria-labelledby=\"{id}\" tabindex=\"0\">\n<table>\n<caption id=\"{id}\">{}</caption>\n",
+            escaped(&table.title)
+        ),
+    );
     page.push_str("<thead>\n<tr>");
     for (column, class) in &columns {
         let name = escaped(table.columns.get(*column).map_or("", String::as_str));

@@ -68,6 +68,23 @@ impl Row {
         }
     }
 
+    /// The same with an apostrophe before each text that a spreadsheet would take for a formula: names come from plans, charts and records that are
+    /// passed on.
+    fn as_text(&self) -> Self {
+        let text = |text: &String| {
+            let is_formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
+            if is_formula { format!("'{text}") } else { text.clone() }
+        };
+        Self {
+            set: text(&self.set),
+            sequence: text(&self.sequence),
+            patch: text(&self.patch),
+            quantity: text(&self.quantity),
+            source: text(&self.source),
+            ..self.clone()
+        }
+    }
+
     /// A row of a verdict.
     #[must_use]
     pub fn judged(set: &str, sequence: &str, finding: &Finding) -> Self {
@@ -110,7 +127,22 @@ pub fn of_review(evaluation: &Evaluation) -> Vec<Row> {
 pub fn csv(rows: &[Row]) -> Result<Vec<u8>, csv::Error> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     for row in rows {
-        writer.serialize(row)?;
+        writer.serialize(row.as_text())?;
     }
     writer.into_inner().map_err(|error| csv::Error::from(std::io::Error::other(error.to_string())))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_name_is_a_formula_in_a_spreadsheet_and_numbers_are_as_they_are() {
+        let row = |set: &str| Row { set: set.to_owned(), value: Some(-1.5), ..Row::default() };
+        let table = csv(&[row("=1+1"), row("@SUM(A1)"), row("SDR, =")]).unwrap();
+        let text = String::from_utf8(table).unwrap();
+        let lines: Vec<&str> = text.lines().skip(1).map(|line| line.split(",,").next().unwrap()).collect();
+        assert_eq!(lines, ["'=1+1", "'@SUM(A1)", "\"SDR, =\""]);
+        assert!(text.contains(",-1.5,"), "{text}");
+    }
 }

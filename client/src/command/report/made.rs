@@ -28,7 +28,7 @@ impl Made {
         let evaluation = Evaluation::of(&record);
         let figures = serde_json::to_value(&evaluation).map_err(std::io::Error::from)?;
         Ok(Self {
-            document: review::document(&record, &evaluation).map_err(undrawn)?,
+            document: review::document(&record, &evaluation).map_err(undrawn)?.with_names_apart(),
             figures,
             rows: rows::of_review(&evaluation),
         })
@@ -39,7 +39,9 @@ impl Made {
         let [a, b] = [read(a)?, read(b)?];
         let (comparison, evaluations) = Comparison::with_evaluations(&a, &b);
         Ok(Self {
-            document: comparison::document([&a, &b], &comparison, &evaluations).map_err(undrawn)?,
+            document: comparison::document([&a, &b], &comparison, &evaluations)
+                .map_err(undrawn)?
+                .with_names_apart(),
             figures: serde_json::to_value(&comparison).map_err(std::io::Error::from)?,
             rows: comparison::rows(&comparison),
         })
