@@ -241,7 +241,8 @@ fn without_the_token_nothing_is_shown_but_what_to_do() {
 }
 
 /// What axe-core finds that keeps somebody from using the page.
-fn barriers(browser: &mut Browser) -> Value {
+pub(crate) fn barriers(browser: &mut Browser) -> Value {
+    browser.evaluate(&std::fs::read_to_string(axe()).unwrap());
     browser.evaluate(
         "globalThis.found = null; axe.run().then((results) => { found = results.violations
             .filter(({ impact }) => ['serious', 'critical'].includes(impact))
@@ -264,8 +265,6 @@ fn in_light_and_dark_and_from_a_phone_to_a_wide_screen_nobody_is_kept_out_and_no
     let mut browser = looking(&address);
     says(&mut browser, "#night h3", "Run 1");
     browser.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })");
-    let axe = std::fs::read_to_string(axe()).unwrap();
-    browser.evaluate(&axe);
     for scheme in ["light", "dark"] {
         let scheme = json!({"features": [{"name": "prefers-color-scheme", "value": scheme}]});
         browser.call("Emulation.setEmulatedMedia", scheme.clone());

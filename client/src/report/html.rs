@@ -312,7 +312,7 @@ mod tests {
             rows: rows.map(|row| row.map(str::to_owned).to_vec()).to_vec(),
         };
         let mut page = String::new();
-        write_table(&mut page, &table);
+        write_table(&mut page, "t", &table);
         assert!(
             !page.contains("gamma") && page.contains("<td>at most 2</td><td class=\"words\">a</td>"),
             "{page}"

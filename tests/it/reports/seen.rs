@@ -6,6 +6,7 @@ use settle::review::plan::Plan;
 use settle::review::ready::Ready;
 
 use super::{FAULTY, Place, every_kind, read, succeed};
+use crate::page::barriers;
 use crate::review_loop::observer::{self, Noise};
 use crate::support::browser::Browser;
 
@@ -37,6 +38,25 @@ fn a_browser_asks_for_nothing_shows_all_of_it_at_any_size_and_prints_the_mark_on
     every_page_has_the_mark(&mut browser, &place);
     let asked = browser.asked();
     assert!(asked.iter().all(|asked| *asked == url), "{asked:?}");
+}
+
+#[test]
+fn nobody_is_kept_out_of_a_report_and_what_is_jumped_to_is_not_hidden() {
+    let place = Place::new("open");
+    let plan = Ready::named("sdr-quick").unwrap().plan().unwrap();
+    let record = place.write("record.jsonl", &observer::review(FAULTY, &plan, Noise::USUAL, 7));
+    let into = place.path("report.html");
+    succeed(&["report", &record, "--into", &into]);
+    let mut browser = Browser::start(&[]);
+    browser.open(&format!("file://{into}"));
+    for scheme in ["light", "dark"] {
+        media(&mut browser, &json!({"features": [{"name": "prefers-color-scheme", "value": scheme}]}));
+        assert_eq!(barriers(&mut browser), json!([]), "{scheme}");
+    }
+    browser.evaluate("document.querySelector('nav a[href=\"#section-1\"]').click()");
+    let under = "document.querySelector('#section-1-heading').getBoundingClientRect().top
+        - document.querySelector('.mark').getBoundingClientRect().bottom";
+    assert!(browser.evaluate(under).as_f64().unwrap() >= 0.0, "the mark hides the heading");
 }
 
 fn media(browser: &mut Browser, media: &Value) {
