@@ -21,6 +21,9 @@ const ENTER: &str = "\x1b[?1049h\x1b[?25l\x1b[?7l\x1b[2J";
 /// The reverse.
 const LEAVE: &str = "\x1b[0m\x1b[?7h\x1b[?25h\x1b[?1049l";
 
+/// The most columns and rows that are drawn on: a terminal may say any number.
+const LARGEST: (u16, u16) = (1000, 500);
+
 /// The most bytes of keys that are read at once.
 const CHUNK: usize = 256;
 
@@ -109,7 +112,7 @@ impl Screen {
     /// If the terminal can't be written.
     pub fn draw(&mut self, picture: impl FnOnce(&mut Buffer)) -> io::Result<bool> {
         let size = tcgetwinsize(&self.keys)?;
-        let area = Rect::new(0, 0, size.ws_col, size.ws_row);
+        let area = Rect::new(0, 0, size.ws_col.min(LARGEST.0), size.ws_row.min(LARGEST.1));
         let mut text = String::new();
         if self.shown.area != area {
             self.shown = Buffer::empty(area);

@@ -242,7 +242,11 @@ impl State {
             Some(known) => *known = run,
             None => self.runs.push_front(run),
         }
-        self.runs.truncate(RUNS);
+        if self.runs.len() > RUNS {
+            // Those that go on are never many.
+            let oldest = self.runs.iter().rposition(|run| run.state.is_over());
+            let _forgotten = self.runs.remove(oldest.unwrap_or(RUNS));
+        }
     }
 
     /// Takes runs in the place of those that go on as far as is known. Of those that are over only what was seen before is shown: how it

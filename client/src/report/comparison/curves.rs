@@ -207,25 +207,29 @@ fn gamut(pair: &Pair<'_>, set: &str, both: [&GamutFigures; 2]) -> Option<Shown> 
 /// Each colour of a chart: how far it is off in A, and in B.
 fn chart(both: [&ChartFigures; 2]) -> Shown {
     let [a, b] = both;
-    let pairs: Vec<(f64, f64)> = a
+    let both: Vec<(Figure, Figure)> = a
         .colours
         .iter()
         .filter_map(|of_a| {
             let of_b = b.colours.iter().find(|of_b| of_b.name == of_a.name)?;
-            Some((of_a.figure.value, of_b.figure.value))
+            Some((of_a.figure, of_b.figure))
         })
         .collect();
+    let pairs: Vec<(f64, f64)> = both.iter().map(|(a, b)| (a.value, b.value)).collect();
     let most = pairs.iter().fold(1.0, |most: f64, (a, b)| most.max(*a).max(*b)) * 1.05;
     let name = b.formula.name();
-    let better = pairs.iter().filter(|(a, b)| b < a).count();
+    // Beyond the intervals of both, which hold for all colours at once: by bare values half of them are nearer where nothing has changed.
+    let nearer = both.iter().filter(|(a, b)| b.high < a.low).count();
+    let farther = both.iter().filter(|(a, b)| a.high < b.low).count();
     let axis = |letter: &str| Axis::even(&format!("{name} in {letter}"), (0.0, most));
     let mut plane = Plane::new(axis("A"), axis("B"), 420.0)
         .line("same", "as far off in both", SOFT, [(0.0, 0.0), (most, most)], DASHED)
         .with("colour", "a colour of the chart", BLUE, Mark::Dots { points: pairs.clone(), radius: 2.4 });
     plane.square = true;
     let told = format!(
-        "Of {} colours {better} are nearer to their aim in B. The mean is {} in A, {} in B.",
+        "Of {} colours {nearer} are nearer to their aim in B and {farther} farther from it; of {} that can't be told. The mean is {} in A, {} in B.",
         pairs.len(),
+        pairs.len() - nearer - farther,
         a.mean.words(),
         b.mean.words()
     );

@@ -73,7 +73,10 @@ pub(super) fn cautions(night: &Night) -> Vec<String> {
     let mut all: Vec<String> =
         flags.iter().map(|flag| show::flags(&night.run.plan.meter, &[*flag])).collect();
     if !super::marks(&night.statistics.flags).is_empty() {
-        all.insert(0, "Nothing of this was seen on a display: it was simulated or replayed.".to_owned());
+        all.insert(
+            0,
+            "Some of this or all of it was not seen on a display: it was simulated or replayed.".to_owned(),
+        );
     }
     if night.statistics.thinned > 0 {
         let thinned = show::counted(night.statistics.thinned, "reading was", "readings were");

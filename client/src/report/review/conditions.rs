@@ -86,7 +86,9 @@ fn flags(evaluation: &Evaluation) -> String {
 pub(super) fn cautions(record: &Record, evaluation: &Evaluation) -> Vec<String> {
     let mut cautions = Vec::new();
     if !super::marks(evaluation).is_empty() {
-        cautions.push("Nothing of this was seen on a display: it was simulated or replayed.".to_owned());
+        cautions.push(
+            "Some of this or all of it was not seen on a display: it was simulated or replayed.".to_owned(),
+        );
     }
     if evaluation.findings.iter().any(|placed| placed.repeatability_alone) {
         cautions.push(
