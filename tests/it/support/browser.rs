@@ -107,6 +107,13 @@ impl Browser {
 
     /// The result of a command.
     pub(crate) fn call(&mut self, method: &str, params: Value) -> Value {
+        let mut heard = self.answer(method, params);
+        assert!(heard.get("error").is_none(), "{method}: {heard}");
+        heard["result"].take()
+    }
+
+    /// What a command is answered, be it an error.
+    fn answer(&mut self, method: &str, params: Value) -> Value {
         self.last_id += 1;
         let mut told = json!({ "id": self.last_id, "method": method, "params": params });
         if !self.session.is_empty() {
@@ -115,10 +122,9 @@ impl Browser {
         self.socket.send(Message::text(told.to_string())).unwrap();
         loop {
             let Message::Text(text) = self.socket.read().expect("an answer in time") else { continue };
-            let mut heard: Value = serde_json::from_str(&text).unwrap();
+            let heard: Value = serde_json::from_str(&text).unwrap();
             if heard["id"] == json!(self.last_id) {
-                assert!(heard.get("error").is_none(), "{method}: {heard}");
-                return heard["result"].take();
+                return heard;
             }
             self.events.push(heard);
         }
@@ -136,9 +142,15 @@ impl Browser {
         self.call("Runtime.evaluate", params)["result"]["value"].take()
     }
 
-    /// Waits until an expression is true in the page.
+    /// Waits until an expression is true in the page, which may be on its way to another one meanwhile.
     pub(crate) fn wait_for(&mut self, expression: &str) {
-        wait_until(expression, || self.evaluate(expression) == true);
+        let params = json!({ "expression": expression, "returnByValue": true });
+        wait_until(expression, || {
+            let heard = self.answer("Runtime.evaluate", params.clone());
+            let is_leaving = heard["error"]["message"].as_str().is_some_and(|why| why.contains("navigated"));
+            assert!(heard.get("error").is_none() || is_leaving, "{expression}: {heard}");
+            heard["result"]["result"]["value"] == true
+        });
     }
 
     /// Has all of its processes get a signal.
