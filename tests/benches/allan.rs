@@ -27,7 +27,7 @@ static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 const POINTS: usize = 1_000_000;
 
 /// Rounds of each, by turns; the fastest counts, which is the one that was disturbed least.
-const ROUNDS: usize = 10;
+const ROUNDS: usize = 30;
 
 /// The same points, read as they lie in the file; then a round for each line that comes.
 const ALLANTOOLS: &str = r"
