@@ -5,6 +5,7 @@ use settled_protocol::statistics::{Comparison, DayCycle, Deviation, Difference, 
 use crate::chart::noise;
 use crate::output::{CAUTION, STRONG, styled};
 use crate::show;
+use crate::wrap::broken;
 
 /// Columns that words may take.
 const WIDTH: usize = 78;
@@ -205,17 +206,7 @@ fn wrapped(text: &str) -> Vec<String> {
 
 /// Words in lines of so many columns.
 fn wrapped_to(text: &str, width: usize) -> Vec<String> {
-    let mut lines: Vec<String> = Vec::new();
-    for word in text.split_whitespace() {
-        match lines.last_mut() {
-            Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
-                line.push(' ');
-                line.push_str(word);
-            }
-            _ => lines.push(word.to_owned()),
-        }
-    }
-    lines
+    broken(text, width).lines().map(str::to_owned).collect()
 }
 
 #[cfg(test)]
