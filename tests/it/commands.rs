@@ -12,7 +12,7 @@ const TWO: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"a\"\ndriver =
 #[test]
 fn mistakes_on_the_command_line_end_with_2_and_name_what_was_wrong() {
     let daemon = Daemon::start(TWO);
-    let cases: [(&[&str], &str); 18] = [
+    let cases: [(&[&str], &str); 19] = [
         (&["read"], "which meter? There are a, b"),
         (&["log", "readings", "--limit", "0"], "'--limit <N>'"),
         (&["log", "readings", "--csv", "--json"], "choose one"),
@@ -25,12 +25,13 @@ fn mistakes_on_the_command_line_end_with_2_and_name_what_was_wrong() {
         (&["read", "a", "--settled", "--luminance", "lots"], "expected a share such as 0.5%"),
         (&["read", "a", "--settled", "--luminance", "1"], "1%, or 100% if a fraction was meant"),
         (&["read", "a", "--settled", "--luminance", "-1%"], "must be from 0.0001% to 100%"),
-        (&["read", "a", "--settled", "--hold", "0.1"], "'--hold <TIME>': must be from 0.5s to 24h"),
+        (&["read", "a", "--settled", "--hold", "0.1s"], "'--hold <TIME>': must be from 0.5s to 24h"),
         (
             &["read", "a", "--settled", "--max-wait", "10s"],
             "--max-wait (10 s) must not be shorter than --hold",
         ),
         (&["read", "a", "--integration", "0"], "'--integration <TIME>': must be from 1us to 1h"),
+        (&["run", "drift", "a", "--for", "8"], "write it with its unit: 8h, 8min or 8s"),
         (&["raed"], "similar"),
         (&["stage", "show", "--colour", "red"], "expected code values"),
         (&["stage", "show", "--colour", "1024"], "--colour: code values at 10 bits go from 0 to 1023"),
