@@ -5,6 +5,7 @@ use std::time::Duration;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::run::{Run, RunKind, RunVerdict};
 
+use crate::drift::words::Drifting;
 use crate::settle::digits::significant;
 
 /// A number with as many digits as one reads.
@@ -34,8 +35,9 @@ pub(super) fn so_far(run: &Run) -> String {
     let mut text =
         format!("{}, {} {unit} at last", count(run.points, "point", "points"), number(latest.value));
     if let Some(drift) = &run.drift {
-        let [per_h, low, high] = [drift.per_h, drift.low_per_h, drift.high_per_h].map(number);
-        text.push_str(&format!(", drift {per_h} {unit} an hour ({low} to {high})"));
+        let level = run.reference.as_ref().unwrap_or(latest).value;
+        let drifting = Drifting { level, unit, is_light: true };
+        text.push_str(&format!(", drift {}", drifting.rate(drift)));
     }
     if run.gaps > 0 {
         text.push_str(&format!(", {} of {} in all", count(run.gaps, "gap", "gaps"), span(run.gap_s)));
