@@ -127,7 +127,7 @@ fn the_log_comes_out_as_a_table() {
     }
     let file = daemon.path("table.csv");
     std::fs::write(&file, &table).unwrap();
-    let assessed = daemon.run_settle(&["assess", file.to_str().unwrap()]);
+    let assessed = daemon.run_settle(&["assess", "--json", file.to_str().unwrap()]);
     let decision: Value = serde_json::from_slice(&assessed.stdout).unwrap();
     assert_eq!(decision["id"], "a", "{}", String::from_utf8_lossy(&assessed.stderr));
 }
@@ -147,7 +147,7 @@ fn a_meter_that_neither_config_nor_log_knows_is_an_error() {
 #[test]
 fn what_was_logged_can_be_assessed() {
     let mut child = Command::new(program("settle"))
-        .args(["assess", "-"])
+        .args(["assess", "--json", "-"])
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .spawn()
