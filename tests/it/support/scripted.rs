@@ -15,6 +15,8 @@ use super::daemon::program;
 pub(crate) enum Answer {
     /// Its result.
     Result(Value),
+    /// Its error.
+    Error(Value),
     /// The connection ends.
     Gone,
     /// Nothing comes, ever.
@@ -43,15 +45,15 @@ impl Scripted {
                     line.clear();
                     let method = request["method"].as_str().unwrap_or_default().to_owned();
                     hears.lock().unwrap().push((method.clone(), request["params"].clone()));
-                    match answer(&method, &request["params"]) {
-                        Answer::Result(result) => {
-                            let answer = json!({"jsonrpc": "2.0", "id": request["id"], "result": result});
-                            if writeln!(stream.get_mut(), "{answer}").is_err() {
-                                break;
-                            }
-                        }
+                    let (member, told) = match answer(&method, &request["params"]) {
+                        Answer::Result(result) => ("result", result),
+                        Answer::Error(error) => ("error", error),
                         Answer::Gone => break,
-                        Answer::Silence => {}
+                        Answer::Silence => continue,
+                    };
+                    let answer = json!({"jsonrpc": "2.0", "id": request["id"], member: told});
+                    if writeln!(stream.get_mut(), "{answer}").is_err() {
+                        break;
                     }
                 }
             }
