@@ -264,10 +264,7 @@ mod tests {
     fn a_time_without_its_unit_is_refused_with_how_to_write_it_unless_it_is_none() {
         assert_eq!(seconds("8").unwrap_err(), "write it with its unit: 8h, 8min or 8s");
         assert_eq!(seconds("1.5").unwrap_err(), "write it with its unit: 1.5h, 1.5min or 1.5s");
-        assert_eq!(
-            seconds("0.07").unwrap_err(),
-            "write it with its unit: 0.07s, which is 70ms, or 0.07min"
-        );
+        assert_eq!(seconds("0.07").unwrap_err(), "write it with its unit: 0.07s, which is 70ms, or 0.07min");
         assert_eq!(["0", "0.0", "0s"].map(seconds), [Ok(0.0), Ok(0.0), Ok(0.0)]);
         // What is suggested is understood.
         for suggested in ["1.5h", "1.5min", "0.07s", "70ms"] {
