@@ -126,7 +126,7 @@ fn a_lease_that_is_lost_as_the_next_stimulus_is_to_be_shown_is_taken_anew() {
             None => Answer::Result(answer["result"].take()),
         }
     });
-    let output = losing.settle(&arguments(&plan, &file)).output().unwrap();
+    let output = losing.run_settle(&arguments(&plan, &file));
     assert_done(&output);
     let told = text(&output.stderr);
     assert!(told.contains("the lease is lost") && told.contains("the review goes on"), "{told}");
