@@ -36,11 +36,6 @@ pub(super) fn drift_short(run: &Run, drift: &Drift) -> String {
     drifting(run).rate_briefly(drift)
 }
 
-/// The drift with its interval.
-pub(super) fn drift(run: &Run, drift: &Drift) -> String {
-    with_caution(drifting(run), drift)
-}
-
 fn with_caution(drifting: Drifting<'_>, drift: &Drift) -> String {
     let caution = drift.caution.as_ref().map_or_else(String::new, |caution| format!("; {caution}"));
     format!("{}{caution}", drifting.rate(drift))

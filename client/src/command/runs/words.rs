@@ -6,7 +6,7 @@ use settled_protocol::run::{AlertRules, Run, RunKind, RunPlan, RunState, RunVerd
 
 use super::bar::progress;
 use super::events::Events;
-use super::figures::{change, drift, statistics, value};
+use super::figures::{change, statistics, value};
 use super::table::verdict;
 use crate::command::Exit;
 use crate::local;
@@ -143,9 +143,10 @@ pub(in crate::command) fn whole(run: &Run, events: &Events) -> Vec<String> {
     rows.extend(light(run));
     // A single reading has no figures beside itself.
     if let Some(figures) = run.statistics.as_ref().filter(|figures| figures.count > 1) {
-        // The whole's own drift says more than the one so far.
-        rows.retain(|(name, _)| *name != "drift" || figures.value.drift.is_none());
         rows.extend(statistics(figures));
+    } else if let Some(caution) = run.drift.as_ref().and_then(|drift| drift.caution.clone()) {
+        // The drift itself is in the words below.
+        rows.push(("drift", caution));
     }
     let mut lines = vec![styled(STRONG, &format!("Run {}: {}", run.run, title(run)))];
     lines.extend(rows.iter().map(|(name, words)| row(name, words)));
@@ -202,7 +203,6 @@ fn light(run: &Run) -> Vec<(&'static str, String)> {
     rows.extend(run.latest.as_ref().map(|point| ("latest", value(run, point.value))));
     rows.extend(run.latest.and_then(|point| point.chromaticity).map(|it| ("colour", show::chromaticity(it))));
     rows.extend(run.reference.zip(run.latest).map(|(from, to)| ("change", change(run, &from, &to))));
-    rows.extend(run.drift.as_ref().map(|rate| ("drift", drift(run, rate))));
     rows.extend(run.waiting.as_ref().map(|error| ("waiting", error.message.clone())));
     rows.extend(
         run.settled

@@ -115,7 +115,6 @@ fn all_there_is_to_know_is_told_and_what_is_simulated_says_so() {
         "points      280 points of 1400 readings, numbers 7 to 1406; 2 points could not\n              be taken",
         "gaps        1 gap, 3 min in all",
         "change      -0.500 %, 0.00000 in u′v′",
-        "drift       -0.105 ± 0.015 % an hour, or -0.210 ± 0.030 cd/m²",
         "No readings for 3 min.",
         "verdict     none yet",
         "Luminance drifts by -0.105 % an hour.",
