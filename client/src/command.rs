@@ -193,6 +193,9 @@ impl Command {
 pub struct MeterArgument {
     /// The meter's id; may be left out where there is only one.
     meter: Option<String>,
+    /// The same as an option, as commands have it that take other words.
+    #[arg(long = "meter", id = "meter_by_option", value_name = "METER", conflicts_with = "meter")]
+    by_option: Option<String>,
 }
 
 /// Runs a command to its end, and says what went wrong if something did.
@@ -297,9 +300,14 @@ impl Context {
 }
 
 impl MeterArgument {
+    /// That one, where one was named.
+    fn named(meter: Option<String>) -> Self {
+        Self { meter, by_option: None }
+    }
+
     /// The id that was given, or that of the only meter.
     async fn resolve(self, connection: &Connection) -> Result<String, Failure> {
-        if let Some(meter) = self.meter {
+        if let Some(meter) = self.meter.or(self.by_option) {
             return Ok(meter);
         }
         let mut meters = connection.call::<MetersList>(&Nothing {}).await?.meters;

@@ -6,17 +6,44 @@ use std::time::Duration;
 use settled_protocol::stage::Range;
 use settled_protocol::time::Timestamp;
 
-/// Seconds from text such as `60`, `90s` or `1h 30min`.
+/// Seconds from text such as `90s` or `1h 30min`. The unit is never left out: 8 could be seconds, minutes or hours. Nothing is nothing, in whatever unit.
 ///
 /// # Errors
 /// A sentence that says what is expected.
 pub fn seconds(text: &str) -> Result<f64, String> {
-    if text.trim_start().strip_prefix('-').is_some_and(|rest| seconds(rest).is_ok()) {
-        return Err("must not be negative".to_owned());
+    let text = text.trim();
+    if let Some(rest) = text.strip_prefix('-') {
+        let is_time = span_s(rest).is_some() || bare(rest).is_some();
+        return Err(if is_time { "must not be negative" } else { NO_TIME }.to_owned());
     }
-    let plain = text.parse::<f64>().ok().filter(|seconds| seconds.is_finite() && *seconds >= 0.0);
-    let worded = || humantime::parse_duration(text).map(|duration: Duration| duration.as_secs_f64()).ok();
-    plain.or_else(worded).ok_or_else(|| "expected a time such as 60, 90s, 400ms or 1h 30min".to_owned())
+    match (bare(text), span_s(text)) {
+        (Some(0.0), _) => Ok(0.0),
+        (_, Some(seconds)) => Ok(seconds),
+        (Some(number), None) => Err(with_its_unit(text, number)),
+        (None, None) => Err(NO_TIME.to_owned()),
+    }
+}
+
+const NO_TIME: &str = "expected a time such as 90s, 400ms or 1h 30min";
+
+/// A time with its units.
+fn span_s(text: &str) -> Option<f64> {
+    humantime::parse_duration(text).ok().map(|duration: Duration| duration.as_secs_f64())
+}
+
+/// A number without any unit, 0 or more.
+fn bare(text: &str) -> Option<f64> {
+    text.parse().ok().filter(|number: &f64| number.is_finite() && *number >= 0.0)
+}
+
+/// The ways to write what a bare number may have been meant for.
+fn with_its_unit(text: &str, number: f64) -> String {
+    if number >= 1.0 {
+        return format!("write it with its unit: {text}h, {text}min or {text}s");
+    }
+    // To a nanosecond: 0.07 s are 70 ms, not 70.00000000000001.
+    let thousandths = (number * 1e9).round() / 1e6;
+    format!("write it with its unit: {number}s, which is {thousandths}ms, or {number}min")
 }
 
 /// A moment from RFC 3339 text, in UTC or with an offset: `2026-11-25T19:00:00+01:00`.
@@ -179,7 +206,8 @@ mod tests {
 
     #[test]
     fn what_people_write_is_understood() {
-        assert_eq!(seconds("60"), Ok(60.0));
+        assert_eq!(seconds("60s"), Ok(60.0));
+        assert_eq!(seconds(" 1.5h "), Ok(5400.0));
         assert_eq!(seconds("1h 30min"), Ok(5400.0));
         assert_eq!(seconds("400ms"), Ok(0.4));
         assert_eq!(share("0.5%"), Ok(0.005));
@@ -230,6 +258,19 @@ mod tests {
         assert!(integration("0").is_err() && integration("2h").is_err() && interval("25h").is_err());
         assert!(number("inf").is_err() && bits("9").is_err());
         assert!(colour("1,2").is_err() && colour("70000").is_err() && colour("red").is_err());
+    }
+
+    #[test]
+    fn a_time_without_its_unit_is_refused_with_how_to_write_it_unless_it_is_none() {
+        assert_eq!(seconds("8").unwrap_err(), "write it with its unit: 8h, 8min or 8s");
+        assert_eq!(seconds("1.5").unwrap_err(), "write it with its unit: 1.5h, 1.5min or 1.5s");
+        assert_eq!(seconds("0.07").unwrap_err(), "write it with its unit: 0.07s, which is 70ms, or 0.07min");
+        assert_eq!(["0", "0.0", "0s"].map(seconds), [Ok(0.0), Ok(0.0), Ok(0.0)]);
+        // What is suggested is understood.
+        for suggested in ["1.5h", "1.5min", "0.07s", "70ms"] {
+            assert!(seconds(suggested).is_ok(), "{suggested}");
+        }
+        assert!(interval("8").unwrap_err().contains("8min"));
     }
 
     #[test]

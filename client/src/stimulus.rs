@@ -14,6 +14,7 @@ use std::fmt;
 use serde_json::json;
 use settled_protocol::stage::{Power, Range, Stimulus};
 
+use crate::connection::CallError;
 use crate::output::{CAUTION, Output, styled};
 use crate::review::patch::{Coding, Patch};
 
@@ -64,11 +65,13 @@ pub trait Screen {
 pub struct NotShown {
     /// What went wrong and what to do, as a sentence.
     pub why: String,
+    /// What a daemon that shows it answered, where one does: it may have gone, or the lease with it.
+    pub call: Option<CallError>,
 }
 
 impl NotShown {
     fn because(why: impl Into<String>) -> Self {
-        Self { why: why.into() }
+        Self { why: why.into(), call: None }
     }
 }
 
@@ -78,7 +81,11 @@ impl fmt::Display for NotShown {
     }
 }
 
-impl std::error::Error for NotShown {}
+impl std::error::Error for NotShown {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        self.call.as_ref().map(|call| call as _)
+    }
+}
 
 /// Says what may go wrong with what is shown.
 fn caution(output: Output, words: &str) {

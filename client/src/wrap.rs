@@ -13,22 +13,29 @@ fn broken_line(line: &str, columns: usize) -> String {
     }
     let inner = line.trim_start_matches(' ');
     let indent = line.get(..line.len() - inner.len()).unwrap_or_default();
-    let (mut out, mut at) = (indent.to_owned(), indent.len());
-    let mut is_first = true;
-    for word in inner.split(' ') {
+    behind(indent, inner, columns).join("\n")
+}
+
+/// `text` as lines of so many columns, the first behind `lead`, the others as far in. A number stays with its sign, its unit and its interval; styles take no room.
+#[must_use]
+pub fn behind(lead: &str, text: &str, columns: usize) -> Vec<String> {
+    let text = text.replace(" %", "\u{a0}%").replace(" ± ", "\u{a0}±\u{a0}").replace(" cd/m²", "\u{a0}cd/m²");
+    let begins = width(lead);
+    let (mut lines, mut line, mut at) = (Vec::new(), lead.to_owned(), begins);
+    for (index, word) in text.split(' ').enumerate() {
         let wide = width(word);
-        if !is_first && at + 1 + wide > columns {
-            out = format!("{}\n{indent}", out.trim_end_matches(' '));
-            at = indent.len();
-        } else if !is_first {
-            out.push(' ');
+        if index > 0 && at + 1 + wide > columns {
+            lines.push(std::mem::replace(&mut line, " ".repeat(begins)));
+            at = begins;
+        } else if index > 0 {
+            line.push(' ');
             at += 1;
         }
-        out.push_str(word);
+        line.push_str(word);
         at += wide;
-        is_first = false;
     }
-    out
+    lines.push(line);
+    lines.iter().map(|line| line.replace('\u{a0}', " ").trim_end().to_owned()).collect()
 }
 
 /// How many columns a text takes, without what only styles it.
@@ -54,6 +61,14 @@ mod tests {
         assert_eq!(broken("  one two three", 9), "  one two\n  three");
         assert_eq!(broken("one two\n  three  four", 8), "one two\n  three\n  four");
         assert_eq!(broken("short", 80), "short");
+    }
+
+    #[test]
+    fn what_stands_behind_a_word_goes_on_below_itself_and_numbers_stay_whole() {
+        let lines = behind("  drift  ", "-0.105 ± 0.015 % an hour, or -0.210 ± 0.030 cd/m²", 36);
+        assert_eq!(lines, ["  drift  -0.105 ± 0.015 % an hour,", "         or -0.210 ± 0.030 cd/m²"]);
+        assert_eq!(behind("\x1b[2ma\x1b[0m ", "b  c dd", 6), ["\x1b[2ma\x1b[0m b  c", "  dd"]);
+        assert_eq!(behind("", "", 80), [""]);
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! `settled`: the daemon that owns the light meters.
 
+use std::io::Write;
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode};
@@ -12,7 +13,8 @@ use settled_drivers::fault::chain;
 
 mod program;
 
-use program::{check, serve, trace};
+use program::trace::Goes;
+use program::{Unread, check, serve, trace};
 
 /// Owns light meters and hands out settled readings over a local socket.
 #[derive(Parser)]
@@ -82,13 +84,19 @@ fn main() -> ExitCode {
     if let Some([file, meter]) = arguments.conformance.as_deref() {
         return check::conform(Path::new(file), meter, arguments.covered, form);
     }
-    trace::begin(if arguments.verbose { tracing::Level::DEBUG } else { tracing::Level::INFO });
+    let goes = trace::begin(if arguments.verbose { tracing::Level::DEBUG } else { tracing::Level::INFO });
     begin_frugally();
     match serve::start(&arguments) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
+            // Who starts it by hand reads mistakes in the config as --check tells them.
+            let is_plain = goes == Goes::Here && error.is::<Unread>();
             for line in chain(error.as_ref()).lines() {
-                tracing::error!("{line}");
+                if is_plain {
+                    let _nobody_else_to_tell = writeln!(std::io::stderr(), "{line}");
+                } else {
+                    tracing::error!("{line}");
+                }
             }
             ExitCode::FAILURE
         }

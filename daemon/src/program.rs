@@ -9,5 +9,21 @@ pub(crate) mod trace;
 /// Whatever went wrong, told once at the end.
 pub(crate) type Failure = Box<dyn std::error::Error>;
 
+/// The config can't be read, or has mistakes: nothing has begun.
+#[derive(Debug)]
+pub(crate) struct Unread(pub(crate) Failure);
+
+impl std::fmt::Display for Unread {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+impl std::error::Error for Unread {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        self.0.source()
+    }
+}
+
 /// What a config without meters is good for.
 pub(crate) const NO_METERS: &str = "without a [[meter]] there is nothing to measure with";

@@ -12,7 +12,7 @@ const TWO: &str = "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"a\"\ndriver =
 #[test]
 fn mistakes_on_the_command_line_end_with_2_and_name_what_was_wrong() {
     let daemon = Daemon::start(TWO);
-    let cases: [(&[&str], &str); 18] = [
+    let cases: [(&[&str], &str); 19] = [
         (&["read"], "which meter? There are a, b"),
         (&["log", "readings", "--limit", "0"], "'--limit <N>'"),
         (&["log", "readings", "--csv", "--json"], "choose one"),
@@ -25,12 +25,13 @@ fn mistakes_on_the_command_line_end_with_2_and_name_what_was_wrong() {
         (&["read", "a", "--settled", "--luminance", "lots"], "expected a share such as 0.5%"),
         (&["read", "a", "--settled", "--luminance", "1"], "1%, or 100% if a fraction was meant"),
         (&["read", "a", "--settled", "--luminance", "-1%"], "must be from 0.0001% to 100%"),
-        (&["read", "a", "--settled", "--hold", "0.1"], "'--hold <TIME>': must be from 0.5s to 24h"),
+        (&["read", "a", "--settled", "--hold", "0.1s"], "'--hold <TIME>': must be from 0.5s to 24h"),
         (
             &["read", "a", "--settled", "--max-wait", "10s"],
             "--max-wait (10 s) must not be shorter than --hold",
         ),
         (&["read", "a", "--integration", "0"], "'--integration <TIME>': must be from 1us to 1h"),
+        (&["run", "drift", "a", "--for", "8"], "write it with its unit: 8h, 8min or 8s"),
         (&["raed"], "similar"),
         (&["stage", "show", "--colour", "red"], "expected code values"),
         (&["stage", "show", "--colour", "1024"], "--colour: code values at 10 bits go from 0 to 1023"),
@@ -126,7 +127,7 @@ fn the_log_comes_out_as_a_table() {
     }
     let file = daemon.path("table.csv");
     std::fs::write(&file, &table).unwrap();
-    let assessed = daemon.run_settle(&["assess", file.to_str().unwrap()]);
+    let assessed = daemon.run_settle(&["assess", "--json", file.to_str().unwrap()]);
     let decision: Value = serde_json::from_slice(&assessed.stdout).unwrap();
     assert_eq!(decision["id"], "a", "{}", String::from_utf8_lossy(&assessed.stderr));
 }
@@ -146,7 +147,7 @@ fn a_meter_that_neither_config_nor_log_knows_is_an_error() {
 #[test]
 fn what_was_logged_can_be_assessed() {
     let mut child = Command::new(program("settle"))
-        .args(["assess", "-"])
+        .args(["assess", "--json", "-"])
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .spawn()

@@ -91,7 +91,7 @@ fn logged(daemon: &Daemon, from: u64, to: u64) -> Vec<Value> {
 #[test]
 fn a_daemon_that_is_killed_again_and_again_costs_an_observer_no_reading_and_gives_none_twice() {
     let mut daemon = Daemon::start(CONFIG);
-    let mut observer = Observer::start(&daemon, &["--interval", "0.01"]);
+    let mut observer = Observer::start(&daemon, &["--interval", "10ms"]);
     for times in 1..=6 {
         observer.sees_more();
         if times % 3 == 0 {
@@ -125,7 +125,7 @@ fn a_daemon_that_is_killed_again_and_again_costs_an_observer_no_reading_and_give
 #[test]
 fn an_observer_of_readings_that_nobody_logs_is_told_that_some_are_missing() {
     let mut daemon = Daemon::start(&CONFIG.replace("log.sqlite", "off"));
-    let mut observer = Observer::start(&daemon, &["--interval", "0.01"]);
+    let mut observer = Observer::start(&daemon, &["--interval", "10ms"]);
     observer.sees_more();
     daemon.kill();
     daemon.launch();
@@ -177,7 +177,7 @@ fn people_are_told_in_words_that_the_daemon_has_gone_and_that_it_is_back() {
     let mut daemon = Daemon::start(CONFIG);
     let said = daemon.path("words");
     let mut child = daemon
-        .settle(&["observe", "m", "--interval", "0.01", "--count", "50"])
+        .settle(&["observe", "m", "--interval", "10ms", "--count", "50"])
         .stdout(File::create(daemon.path("readings")).unwrap())
         .stderr(File::create(&said).unwrap())
         .spawn()
@@ -256,7 +256,7 @@ fn what_is_yet_to_come_is_no_place_to_begin_and_an_offset_is_understood() {
 #[test]
 fn readings_that_are_thinned_out_stay_so_across_a_return() {
     let mut daemon = Daemon::start(CONFIG);
-    let mut observer = Observer::start(&daemon, &["--interval", "0.01", "--every", "0.5"]);
+    let mut observer = Observer::start(&daemon, &["--interval", "10ms", "--every", "500ms"]);
     wait_until("it sees some", || observer.given().len() >= 3);
     daemon.kill();
     daemon.launch();

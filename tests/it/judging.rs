@@ -103,7 +103,7 @@ fn exposures_get_longer_while_noise_is_in_the_way_unless_the_client_chose() {
     let last = settled["readings"]["last"].as_u64().unwrap();
     let page = daemon.client().call("log.readings", &json!({"after": last - 1, "limit": 1}));
     assert_eq!(page["readings"][0]["integration_s"], 0.25);
-    let (_, chosen) = settle(&daemon, &[&near_black[..], &["--integration", "0.1"]].concat());
+    let (_, chosen) = settle(&daemon, &[&near_black[..], &["--integration", "0.1s"]].concat());
     assert!(!chosen["message"].as_str().unwrap().contains("lengthened"), "{chosen}");
 }
 

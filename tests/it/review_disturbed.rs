@@ -4,7 +4,7 @@ use std::io::{BufReader, Write};
 use std::path::Path;
 use std::process::Stdio;
 
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use crate::support::daemon::{Daemon, wait_until};
 use crate::support::review::{arguments, assert_done, bench, entries, measured, path, said, text};
@@ -101,6 +101,36 @@ fn a_bright_stimulus_that_nothing_is_read_from_is_taken_away_and_read_anew() {
     assert_eq!(shown(&noted), expected);
     assert_eq!(notes(&file), ["white: the meter gave no readings; it is read anew"]);
     assert_eq!(measured(&file).len(), 2);
+}
+
+#[test]
+fn a_lease_that_is_lost_as_the_next_stimulus_is_to_be_shown_is_taken_anew() {
+    let daemon = bench();
+    let [plan, file] = ["p.toml", "r.jsonl"].map(|name| path(&daemon, name));
+    std::fs::write(&plan, held("10s").split("[[set.sequence]]").next().unwrap()).unwrap();
+    let mut client = daemon.client();
+    let mut shown = 0;
+    let losing = Scripted::start(move |method, params| {
+        if ["request.cancel", "subscription.cancel", "meter.release"].contains(&method) {
+            return Answer::Silence;
+        }
+        shown += usize::from(method == "stage.show");
+        if method == "stage.show" && shown == 2 {
+            // Black is measured. The daemon says itself what it says of a lease that is over.
+            client.call("meter.release", &json!({ "lease": params["lease"] }));
+        }
+        let id = client.ask(method, params);
+        let mut answer = client.answer(id);
+        match answer.get("error") {
+            Some(error) => Answer::Error(error.clone()),
+            None => Answer::Result(answer["result"].take()),
+        }
+    });
+    let output = losing.run_settle(&arguments(&plan, &file));
+    assert_done(&output);
+    let told = text(&output.stderr);
+    assert!(told.contains("the lease is lost") && told.contains("the review goes on"), "{told}");
+    assert_eq!((measured(&file).len(), losing.count("meter.lease")), (2, 2), "{told}");
 }
 
 #[test]

@@ -75,7 +75,12 @@ fn a_night_in_the_log_comes_to_the_figures_of_the_process_that_made_it_though_ut
     assert!(number(&told, "/value/drift/high_per_h") - number(&told, "/value/drift/low_per_h") < 0.01);
     assert_eq!(told["value"]["drift"].get("caution"), None);
     let message = told["message"].as_str().unwrap();
-    assert!(message.contains("falls by 0.06") && message.contains("simulated"), "{message}");
+    assert!(
+        message.contains("falls by 0.05")
+            && message.contains(" % an hour, or 0.06")
+            && message.contains("simulated"),
+        "{message}"
+    );
     // Two readings a bin of white noise of 0.05.
     assert!((number(&told, "/value/allan/0/deviation") / (0.05 / 2_f64.sqrt()) - 1.0).abs() < 0.05);
     assert_eq!(told["value"]["allan"][0]["noise"], "white");

@@ -121,7 +121,7 @@ fn pictures_have_the_values_and_say_the_meaning_that_was_planned_and_two_librari
 #[test]
 fn videos_have_the_format_frames_and_values_that_were_planned() {
     let folder = tempfile::tempdir().unwrap();
-    let options = ["--y4m", "--size", "320x180", "--seconds", "0.1", "--rate", "30000/1001"];
+    let options = ["--y4m", "--size", "320x180", "--length", "0.1s", "--rate", "30000/1001"];
     let (told, lines) = written(folder.path(), &options);
     assert!(told["stimuli"]["inexact"].as_u64().unwrap() <= 6, "{told}");
     for line in &lines {

@@ -14,8 +14,6 @@
 //! | `decision` | what is written for scripts |
 //! | `explained`, `trace` | what is written for people: a sentence, a plot, the evidence |
 
-use std::io::IsTerminal;
-
 use clap::Args;
 use settled::settle::Change;
 use settled_protocol::reading::Flag;
@@ -58,8 +56,7 @@ const MOST_TOLD_OF_ONE: u64 = 3;
 const LOOKED_AT: u64 = 4096;
 
 const FORMS: &str = "\
-What is written: on a terminal, a plot and a sentence for each series (as with --explain); into a pipe or a file, or with --json, \
-one JSON object for each: id, verdict, t_settled_s, lost_s (if it did not settle again), value, u95, u_prime, v_prime, u95_uv, n, window_s, correction (if its light went through one), observer (if it isn't 1931-2), flags (all that its readings \
+What is written: a plot and a sentence for each series. With --json, one JSON object for each: id, verdict, t_settled_s, lost_s (if it did not settle again), value, u95, u_prime, v_prime, u95_uv, n, window_s, correction (if its light went through one), observer (if it isn't 1931-2), flags (all that its readings \
 carry), evidence. What isn't known is absent. With --events, one object for each change of verdict instead, at once: id, t_s, verdict, t_settled_s, Y, u95_Y, u_prime, \
 v_prime, u95_uv, window_s, n, correction, observer, flags.
 
@@ -87,15 +84,12 @@ const MAX_WAIT: &str =
 pub(super) struct Options {
     /// Recorded readings: JSON lines, CSV with a header, or the exchange text of settle log export --cgats; - is standard input.
     file: String,
-    /// A line of JSON for each change of verdict, as it comes, instead of one a series.
+    /// A line of JSON for each change of verdict, as it comes.
     #[arg(long)]
     events: bool,
     /// Forecasts as well, with --events.
     #[arg(long, requires = "events")]
     forecasts: bool,
-    /// For people: a plot and a sentence for each series, wherever it goes. Not together with --json.
-    #[arg(long, conflicts_with = "events")]
-    explain: bool,
     /// Plots and signs in plain ASCII; so too where the locale (LC_ALL, LC_CTYPE, LANG) isn't UTF-8.
     #[arg(long)]
     ascii: bool,
@@ -115,24 +109,18 @@ enum Form {
 }
 
 impl Form {
-    fn of(options: &Options, json: bool, is_terminal: bool) -> Result<Self, Failure> {
-        if options.explain && json {
-            let words = "--explain is for people, --json for scripts: choose one";
-            return Err(Failure::Usage(words.to_owned()));
+    fn of(options: &Options, json: bool) -> Self {
+        match (options.events, json) {
+            (true, _) => Self::Events { forecasts: options.forecasts },
+            (false, true) => Self::Decisions,
+            (false, false) => Self::Explained { ascii: options.ascii || explained::is_ascii_locale() },
         }
-        let events = Self::Events { forecasts: options.forecasts };
-        let explained = Self::Explained { ascii: options.ascii || explained::is_ascii_locale() };
-        Ok(match options.events {
-            true => events,
-            false if options.explain || (is_terminal && !json) => explained,
-            false => Self::Decisions,
-        })
     }
 }
 
 pub(super) fn run(output: Output, options: &Options) -> Result<Exit, Failure> {
     let criteria = options.criteria.criteria()?;
-    let form = Form::of(options, output.json, std::io::stdout().is_terminal())?;
+    let form = Form::of(options, output.json);
     let mut input = Input::open(&options.file)?;
     let name = input.name();
     let mut assessment = Assessment::new(output, form, criteria, name);

@@ -114,9 +114,8 @@ impl Demo {
         let shared = self.share(&connection).await?;
         let night = self.night(&connection).await?;
         self.say("")?;
-        self.say(
-            "With a meter of your own: README.md, \"With a real meter\". `settle --help` lists the commands.",
-        )?;
+        self.say("Next: the guide, client/guide/src/first-evening.md, begins with a simulated meter of your own, and its commands to type.")?;
+        self.say("With a real meter: README.md, \"With a real meter\". `settle --help` lists the commands.")?;
         if self.output.json {
             let [fixed_wait_cd_m2, truth_cd_m2, truth_a_hold_later_cd_m2] = comparison;
             let first_look_cd_m2 = first.light.value();
@@ -201,14 +200,15 @@ impl Demo {
             self.row("the truth at that moment", truth, Some(truth), "")?;
             let moved = 100.0 * (later / truth - 1.0);
             self.say(&format!(
-                "  The promise: within ±0.5 % for the next 60 s. The truth moved by {moved:+.2} %."
+                "  The promise: within ±0.5 % for the next 60 s. The truth moved by {}.",
+                percent(moved)
             ))?;
         }
         Ok([waited.map(|reading| reading.light.value()), truth, later])
     }
 
     fn row(&self, what: &str, value: f64, truth: Option<f64>, interval: &str) -> Result<(), Failure> {
-        let off = truth.map_or_else(String::new, |truth| format!("{:+.2} %", 100.0 * (value / truth - 1.0)));
+        let off = truth.map_or_else(String::new, |truth| percent(100.0 * (value / truth - 1.0)));
         self.say(&format!("  {what:<28} {value:>8.2} {interval:<7} cd/m²  {off:>8}"))
     }
 
@@ -293,6 +293,12 @@ impl Demo {
             }
         }
     }
+}
+
+/// A change in per cent; what rounds to nothing has no sign.
+fn percent(change: f64) -> String {
+    let words = format!("{change:+.2} %");
+    if words.trim_start_matches(['+', '-']) == "0.00 %" { "0.00 %".to_owned() } else { words }
 }
 
 async fn exposures(connection: &Connection) -> Result<u64, Failure> {

@@ -11,6 +11,8 @@ pub enum Exit {
     Usage,
     /// The light has not settled, has left its bands, or nobody can tell.
     NotSettled,
+    /// What was to be dark wasn't.
+    NotDark,
     /// What was watched went well, and there were alerts.
     Alerted,
     /// Ctrl-C.
@@ -29,7 +31,7 @@ impl Exit {
             Self::Done => 0,
             Self::Failed => 1,
             Self::Usage => 2,
-            Self::NotSettled => 3,
+            Self::NotSettled | Self::NotDark => 3,
             Self::Alerted => 4,
             Self::Interrupted => 130,
             Self::Command(status) => status,
@@ -53,7 +55,10 @@ pub(super) fn statuses(words: &[&str]) -> Vec<Meaning> {
             ("0", "Settled, or done."),
             FAILED,
             USAGE,
-            ("3", "Not settled, or beyond its bands, or nobody can tell."),
+            (
+                "3",
+                "Not settled, or beyond its bands, or nobody can tell; or not dark, though the aperture was said to be covered.",
+            ),
             ("4", "A run that was watched went well, and there were alerts."),
             INTERRUPTED,
         ],
@@ -61,7 +66,10 @@ pub(super) fn statuses(words: &[&str]) -> Vec<Meaning> {
             ("0", "There is a reading; with --settled, the light has settled."),
             FAILED,
             USAGE,
-            ("3", "With --settled: the light has not settled, or nobody can tell."),
+            (
+                "3",
+                "With --settled: the light has not settled, or nobody can tell. With --covered: it isn't dark.",
+            ),
             INTERRUPTED,
         ],
         ["run", "warm-up" | "stability" | "drift"] => watched("With --wait: "),

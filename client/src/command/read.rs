@@ -38,7 +38,7 @@ pub(super) struct Options {
     /// The meter's aperture is covered: take a dark reading. It tells a drift of the meter's zero from one of the display.
     ///
     /// Where the light still moves, the answer of the next settling says which of the two it is; one that is settled names nobody.
-    /// It does not zero the meter: settle zero does. A simulated meter has no cap: `settle stage show --colour 0` first.
+    /// What isn't dark ends with the status 3. It does not zero the meter: settle zero does. A simulated meter has no cap: `settle stage show --colour 0` first.
     #[arg(long, conflicts_with_all = ["settled", "max_age"])]
     covered: bool,
     /// Write the spectrum alone, as CSV: a header, then a wavelength and its value a line.
@@ -94,6 +94,15 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         flush(&connection).await;
         return Ok(Exit::Interrupted);
     };
+    let is_lit = options.covered && reading.light.value() > DARK;
+    if is_lit {
+        // Before its value, which is of no dark, and is logged as one.
+        let words = format!(
+            "that is not dark: is the aperture of {} covered? The reading is logged as a dark one all the same; cover it and take another",
+            reading.meter
+        );
+        context.output.note(&styled(CAUTION, &words), &json!({ "caution": { "message": words } }));
+    }
     if context.output.json {
         context.output.object(&reading)?;
     } else if options.spectrum {
@@ -108,11 +117,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     } else {
         in_words(context.output, &reading)?;
     }
-    if options.covered && reading.light.value() > DARK {
-        let words = "that is not dark: is the aperture covered?";
-        context.output.note(&styled(CAUTION, words), &json!({ "caution": { "message": words } }));
-    }
-    Ok(Exit::Done)
+    Ok(if is_lit { Exit::NotDark } else { Exit::Done })
 }
 
 fn in_words(output: Output, reading: &Reading) -> Result<(), Failure> {

@@ -57,6 +57,27 @@ pub struct Header {
     pub chromaticity_u: Option<f64>,
 }
 
+impl Header {
+    /// Of a display, in somebody's words, that this meter looks at: nothing else is known of the two.
+    #[must_use]
+    pub fn of(display: impl Into<String>, meter: impl Into<String>, plan: Plan, began: Timestamp) -> Self {
+        Self {
+            review: reading::FORM,
+            display: display.into(),
+            unnamed: false,
+            meter: meter.into(),
+            serial: None,
+            attached: None,
+            log: None,
+            began,
+            plan,
+            least_cd_m2: None,
+            luminance_u: None,
+            chromaticity_u: None,
+        }
+    }
+}
+
 /// Each other line.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "entry", rename_all = "snake_case")]

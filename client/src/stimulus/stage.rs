@@ -64,10 +64,8 @@ impl Screen for Stage<'_> {
         let shown = self.connection.call::<StageShow>(&params).await;
         let shown = shown.map_err(|error| {
             let meter = &self.meter;
-            NotShown::because(format!(
-                "the simulated display of {meter} does not show {}: {error}",
-                patch.name
-            ))
+            let why = format!("the simulated display of {meter} does not show {}: {error}", patch.name);
+            NotShown { why, call: Some(error) }
         })?;
         let black = Stimulus { colour: [0; 3], ..Stimulus::peak_white() };
         let _first = self.before.get_or_insert(shown.before.unwrap_or(black));

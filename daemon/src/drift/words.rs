@@ -1,6 +1,6 @@
 //! What a stretch comes to, in plain sentences.
 
-use settled_protocol::statistics::{Comparison, Deviation, Difference, Noise, Series, Statistics};
+use settled_protocol::statistics::{Comparison, Deviation, Difference, Drift, Noise, Series, Statistics};
 
 use crate::settle::digits::significant;
 
@@ -20,6 +20,82 @@ fn with_interval(value: f64, half: f64) -> String {
     format!("{value:.decimals$} ± {half:.decimals$}")
 }
 
+/// A drift and its interval that are smaller than this beside what drifts are what sums of rounded numbers leave behind.
+const NOTHING: f64 = 1e-9;
+
+/// What drifts.
+#[derive(Clone, Copy, Debug)]
+pub struct Drifting<'a> {
+    /// Its mean, or where it began.
+    pub level: f64,
+    /// Its unit; empty where it has none.
+    pub unit: &'a str,
+    /// Whether it is light, of which a share means something; of a colour or a temperature it doesn't.
+    pub is_light: bool,
+}
+
+impl Drifting<'_> {
+    /// Whether there is no drift to be seen: none at all, and no doubt of that either.
+    #[must_use]
+    pub fn is_still(&self, drift: &Drift) -> bool {
+        drift.low_per_h.abs().max(drift.high_per_h.abs()) <= NOTHING * self.level.abs()
+    }
+
+    /// A drift as it is told wherever it is told, with half of its 95 % interval: `-0.105 ± 0.015 % an hour, or -0.21 ± 0.03 cd/m²`.
+    #[must_use]
+    pub fn rate(&self, drift: &Drift) -> String {
+        self.told(drift, 1.0, " an hour", signed)
+    }
+
+    /// The same for one line among others, `-0.105 ± 0.015 %/h`: without what it is in the light's own unit, where a share says it.
+    #[must_use]
+    pub fn rate_briefly(&self, drift: &Drift) -> String {
+        let rate = self.told(drift, 1.0, "/h", signed);
+        rate.split_once(OR).map_or(rate.clone(), |(share, _)| share.to_owned())
+    }
+
+    /// How far that is in so many hours.
+    #[must_use]
+    pub fn in_hours(&self, drift: &Drift, hours: f64) -> String {
+        self.told(drift, hours, "", signed)
+    }
+
+    fn told(&self, drift: &Drift, times: f64, an_hour: &str, number: fn(f64, f64) -> String) -> String {
+        if self.is_still(drift) {
+            return "none to be seen".to_owned();
+        }
+        let amount = |scale: f64| {
+            let half = (drift.high_per_h - drift.low_per_h) / 2.0;
+            number(scale * times * drift.per_h, scale * times * half)
+        };
+        let unit = if self.unit.is_empty() { String::new() } else { format!(" {}", self.unit) };
+        if self.is_light && self.level > 0.0 {
+            format!("{} %{an_hour}{OR}{}{unit}", amount(100.0 / self.level), amount(1.0))
+        } else {
+            format!("{}{unit}{an_hour}", amount(1.0))
+        }
+    }
+}
+
+/// Between a share and the same in the light's own unit.
+const OR: &str = ", or ";
+
+/// A number with its sign, unless it is none, and its interval.
+fn signed(value: f64, half: f64) -> String {
+    let words = with_interval(value, half);
+    let (number, _) = words.split_once(' ').unwrap_or((&words, ""));
+    match (number.trim_start_matches('-').parse() == Ok(0.0), value > 0.0) {
+        (true, _) => words.trim_start_matches('-').to_owned(),
+        (false, true) => format!("+{words}"),
+        (false, false) => words,
+    }
+}
+
+/// A number without its sign, for words that say the way, and its interval.
+fn unsigned(value: f64, half: f64) -> String {
+    with_interval(value.abs(), half)
+}
+
 /// A span of time in the unit that people would use.
 #[must_use]
 pub fn span(seconds: f64) -> String {
@@ -36,14 +112,16 @@ pub fn span(seconds: f64) -> String {
 /// How one quantity drifts; nothing where that isn't known.
 fn drifts(series: &Series, unit: &str) -> Option<String> {
     let drift = series.drift.as_ref()?;
-    let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
-    let half = (drift.high_per_h - drift.low_per_h) / 2.0;
-    Some(if drift.low_per_h > 0.0 {
-        format!("rises by {}{unit} an hour", with_interval(drift.per_h, half))
+    let drifting = Drifting { level: series.mean, unit, is_light: !unit.is_empty() };
+    let by = || drifting.told(drift, 1.0, " an hour", unsigned);
+    Some(if drifting.is_still(drift) {
+        "doesn't drift as far as can be told".to_owned()
+    } else if drift.low_per_h > 0.0 {
+        format!("rises by {}", by())
     } else if drift.high_per_h < 0.0 {
-        format!("falls by {}{unit} an hour", with_interval(-drift.per_h, half))
+        format!("falls by {}", by())
     } else {
-        format!("doesn't drift as far as can be told ({}{unit} an hour)", with_interval(drift.per_h, half))
+        format!("doesn't drift as far as can be told ({})", drifting.rate(drift))
     })
 }
 
@@ -169,6 +247,43 @@ mod tests {
         assert_eq!(with_interval(120.3071, 0.0216), "120.307 ± 0.022");
         assert_eq!(with_interval(120.3071, 0.0), "120.3 ± 0.0");
         assert_eq!(with_interval(1.2e-12, 3e-13), "1.20e-12 ± 3.0e-13");
+    }
+
+    #[test]
+    fn a_drift_is_told_in_one_form_with_as_many_digits_as_are_known() {
+        let drift = |per_h: f64, half: f64| Drift {
+            per_h,
+            low_per_h: per_h - half,
+            high_per_h: per_h + half,
+            caution: None,
+        };
+        let light = Drifting { level: 200.0, unit: "cd/m²", is_light: true };
+        let told = drift(-0.21, 0.031);
+        assert_eq!(light.rate(&told), "-0.105 ± 0.015 % an hour, or -0.210 ± 0.031 cd/m²");
+        assert_eq!(light.rate_briefly(&told), "-0.105 ± 0.015 %/h");
+        assert_eq!(light.in_hours(&told, 12.0), "-1.26 ± 0.19 %, or -2.52 ± 0.37 cd/m²");
+        assert_eq!(light.rate(&drift(-0.000_4, 0.03)), "0.000 ± 0.015 % an hour, or 0.000 ± 0.030 cd/m²");
+        // Where there is no light to take a share of, it is told in its own unit.
+        let dark = Drifting { level: 0.0, ..light };
+        assert_eq!(dark.rate(&told), "-0.210 ± 0.031 cd/m² an hour");
+        assert_eq!(dark.rate_briefly(&told), "-0.210 ± 0.031 cd/m²/h");
+        let colour = Drifting { level: 0.1978, unit: "", is_light: false };
+        assert_eq!(colour.rate(&drift(0.000_12, 0.000_023)), "+0.000120 ± 0.000023 an hour");
+    }
+
+    #[test]
+    fn a_drift_of_nothing_is_not_told_in_noughts() {
+        let none = Drift { per_h: 1e-15, low_per_h: -2e-15, high_per_h: 3e-15, caution: None };
+        let warmth = Drifting { level: 31.5, unit: "°C", is_light: false };
+        assert_eq!(
+            [warmth.rate(&none), warmth.in_hours(&none, 12.0)],
+            ["none to be seen", "none to be seen"]
+        );
+        let nothing = Drift { per_h: 0.0, low_per_h: 0.0, high_per_h: 0.0, caution: None };
+        assert_eq!(Drifting { level: 0.0, ..warmth }.rate(&nothing), "none to be seen");
+        // Near black a small drift is one.
+        let black = Drifting { level: 0.000_5, unit: "cd/m²", is_light: true };
+        assert!(!black.is_still(&Drift { per_h: 1e-7, low_per_h: 5e-8, high_per_h: 2e-7, caution: None }));
     }
 
     #[test]

@@ -21,14 +21,14 @@ use settled_protocol::socket;
 use super::check::read;
 use super::ending::Ending;
 use super::patience::patiently;
-use super::{Failure, NO_METERS};
+use super::{Failure, NO_METERS, Unread};
 use crate::Arguments;
 
 /// Runs the daemon to its end. What the service manager has handed over is taken here.
 pub(crate) fn start(arguments: &Arguments) -> Result<(), Failure> {
     // Before there is a second thread.
     let inherited = Inherited::take()?;
-    let (config, text) = read(&arguments.config)?;
+    let (config, text) = read(&arguments.config).map_err(Unread)?;
     if config.meters.is_empty() {
         tracing::warn!("{}: {NO_METERS}", arguments.config.display());
     }

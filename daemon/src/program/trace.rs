@@ -24,15 +24,25 @@ const PRIORITIES: PriorityMappings = PriorityMappings {
     trace: Priority::Debug,
 };
 
+/// Where it goes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Goes {
+    /// To the journal.
+    Journal,
+    /// To standard error.
+    Here,
+}
+
 /// Begins to say what there is, from this level on.
-pub(crate) fn begin(level: Level) {
+pub(crate) fn begin(level: Level) -> Goes {
     if is_journal() && journal(level).is_ok() {
-        return;
+        return Goes::Journal;
     }
     let colour =
         std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|set| set.is_empty());
     let trace = tracing_subscriber::fmt().with_max_level(level).with_ansi(colour).with_target(false);
     trace.with_writer(std::io::stderr).init();
+    Goes::Here
 }
 
 /// Whether standard error goes to the journal, and hasn't been sent elsewhere since.

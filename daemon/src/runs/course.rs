@@ -312,7 +312,7 @@ impl Course {
             run.left_s = lasts_s.map(|lasts_s| (lasts_s - elapsed_s).max(0.0));
             run.drift = self.series.drift();
         }
-        run.message = words::getting_on(run);
+        run.message = words::getting_on(run, self.series.mean());
     }
 
     /// Tells how it gets on, and writes that down, no more often than is of use.
@@ -360,7 +360,7 @@ impl Course {
                 Some(verdict(kind, &self.series, run.reference.as_ref(), &run.plan.criteria, unseen))
             }
         };
-        let outcome = words::outcome(run);
+        let outcome = words::outcome(run, self.series.mean());
         let message = why.map_or_else(|| outcome.clone(), |why| format!("{why} {outcome}"));
         self.daemon.runs.conclude(&self.daemon, &self.entry, self.kept, state, message).await;
     }

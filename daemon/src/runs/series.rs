@@ -144,6 +144,14 @@ impl Series {
         self.of(of).readings.went()
     }
 
+    /// The mean of all readings: what its drift is told as a share of. Nothing where there is none.
+    pub(super) fn mean(&self) -> Option<f64> {
+        let means = self.value.readings.means();
+        let (sum, count) =
+            means.fold((0.0, 0.0), |(sum, all), (mean, count)| (sum + mean * count, all + count));
+        (count > 0.0).then(|| sum / count)
+    }
+
     /// The drift of luminance, with the interval that holds it with 95 %.
     pub(super) fn drift(&self) -> Option<Drift> {
         self.value.readings.drift()
@@ -192,6 +200,8 @@ mod tests {
             let series = series(count, |t_s| 100.0 - t_s / 3600.0);
             let drift = series.drift().unwrap();
             assert!((drift.per_h + 1.0).abs() < 1e-6, "{count}: {drift:?}");
+            let middle = 100.0 - (count as f64 - 1.0) / 120.0;
+            assert!((series.mean().unwrap() - middle).abs() < 1e-6, "{count}: {:?}", series.mean());
             let went = series.went(Of::Value).unwrap();
             assert!((went.by + (count as f64 - 1.0) / 60.0).abs() < 1e-6, "{count}: {went:?}");
         }

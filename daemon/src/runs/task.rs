@@ -212,7 +212,7 @@ async fn begin(
     }
     kept.run.state = RunState::Running;
     kept.run.left_s = plan::left_s(&kept.run);
-    kept.run.message = words::getting_on(&kept.run);
+    kept.run.message = words::getting_on(&kept.run, None);
     (kept.origin_s, kept.boot) = (Some(now.t_s), Some(daemon.clock.boot().to_owned()));
     if !write(daemon, entry, &kept).await {
         return None;

@@ -5,6 +5,7 @@ use std::time::Duration;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::run::{Run, RunKind, RunVerdict};
 
+use crate::drift::words::Drifting;
 use crate::settle::digits::significant;
 
 /// A number with as many digits as one reads.
@@ -27,15 +28,16 @@ fn unit(run: &Run) -> &'static str {
     run.quantity.unwrap_or(Photometric::Luminance).unit()
 }
 
-/// What it has seen so far.
-pub(super) fn so_far(run: &Run) -> String {
+/// What it has seen so far; `mean` is that of its readings, where it is known.
+pub(super) fn so_far(run: &Run, mean: Option<f64>) -> String {
     let Some(latest) = &run.latest else { return "no readings yet".to_owned() };
     let unit = unit(run);
     let mut text =
         format!("{}, {} {unit} at last", count(run.points, "point", "points"), number(latest.value));
     if let Some(drift) = &run.drift {
-        let [per_h, low, high] = [drift.per_h, drift.low_per_h, drift.high_per_h].map(number);
-        text.push_str(&format!(", drift {per_h} {unit} an hour ({low} to {high})"));
+        let level = mean.unwrap_or(run.reference.as_ref().unwrap_or(latest).value);
+        let drifting = Drifting { level, unit, is_light: true };
+        text.push_str(&format!(", drift {}", drifting.rate(drift)));
     }
     if run.gaps > 0 {
         text.push_str(&format!(", {} of {} in all", count(run.gaps, "gap", "gaps"), span(run.gap_s)));
@@ -44,10 +46,10 @@ pub(super) fn so_far(run: &Run) -> String {
 }
 
 /// How it gets on.
-pub(super) fn getting_on(run: &Run) -> String {
+pub(super) fn getting_on(run: &Run, mean: Option<f64>) -> String {
     match &run.waiting {
-        Some(error) => format!("It waits for the meter: {error}. So far: {}.", so_far(run)),
-        None => format!("It goes on: {}.", so_far(run)),
+        Some(error) => format!("It waits for the meter: {error}. So far: {}.", so_far(run, mean)),
+        None => format!("It goes on: {}.", so_far(run, mean)),
     }
 }
 
@@ -71,7 +73,7 @@ pub(super) fn nights_that_end(nights: &[Run]) -> String {
 }
 
 /// What came out of it.
-pub(super) fn outcome(run: &Run) -> String {
+pub(super) fn outcome(run: &Run, mean: Option<f64>) -> String {
     let said = match (run.plan.kind, run.verdict) {
         (RunKind::WarmUp, Some(RunVerdict::Settled)) => "The light has settled",
         (RunKind::WarmUp, _) => "The light has not settled",
@@ -83,7 +85,7 @@ pub(super) fn outcome(run: &Run) -> String {
         Some(settled) => {
             format!("{said}: {}", settled.message.strip_prefix("Settled: ").unwrap_or(&settled.message))
         }
-        None => format!("{said}: {}.", so_far(run)),
+        None => format!("{said}: {}.", so_far(run, mean)),
     }
 }
 

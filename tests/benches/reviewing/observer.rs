@@ -78,18 +78,9 @@ pub(crate) fn review(display: &str, plan: &Plan, noise: Noise, seed: u64) -> Rec
 
 fn header(plan: &Plan) -> Header {
     Header {
-        review: 1,
-        display: "field monitor, simulated".to_owned(),
-        unnamed: false,
-        meter: "bench".to_owned(),
-        serial: None,
         attached: Some(uncorrected()),
-        log: None,
-        began: moment(0.0),
-        plan: plan.clone(),
         least_cd_m2: Some(BELOW_RANGE),
-        luminance_u: None,
-        chromaticity_u: None,
+        ..Header::of("field monitor, simulated", "bench", plan.clone(), moment(0.0))
     }
 }
 

@@ -1,7 +1,7 @@
 //! A daemon that says what the test tells it, for what a real one can't be brought to say at will.
 
 use std::io::{BufRead, BufReader, Write};
-use std::os::unix::net::UnixListener;
+use std::os::unix::net::{UnixListener, UnixStream};
 use std::path::PathBuf;
 use std::process::{Command, Output, Stdio};
 use std::sync::{Arc, Mutex};
@@ -15,6 +15,8 @@ use super::daemon::program;
 pub(crate) enum Answer {
     /// Its result.
     Result(Value),
+    /// Its error.
+    Error(Value),
     /// The connection ends.
     Gone,
     /// Nothing comes, ever.
@@ -28,32 +30,17 @@ pub(crate) struct Scripted {
 }
 
 impl Scripted {
-    /// Answers each request by its method and params, a connection at a time.
-    pub(crate) fn start(mut answer: impl FnMut(&str, &Value) -> Answer + Send + 'static) -> Self {
+    /// Answers each request by its method and params, one at a time, however many connections there are.
+    pub(crate) fn start(answer: impl FnMut(&str, &Value) -> Answer + Send + 'static) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let listener = UnixListener::bind(folder.path().join("socket")).unwrap();
         let heard = Arc::new(Mutex::new(Vec::new()));
         let hears = Arc::clone(&heard);
+        let answer = Arc::new(Mutex::new(answer));
         std::thread::spawn(move || {
             for stream in listener.incoming() {
-                let mut stream = BufReader::new(stream.unwrap());
-                let mut line = String::new();
-                while stream.read_line(&mut line).is_ok_and(|count| count > 0) {
-                    let request: Value = serde_json::from_str(&line).unwrap();
-                    line.clear();
-                    let method = request["method"].as_str().unwrap_or_default().to_owned();
-                    hears.lock().unwrap().push((method.clone(), request["params"].clone()));
-                    match answer(&method, &request["params"]) {
-                        Answer::Result(result) => {
-                            let answer = json!({"jsonrpc": "2.0", "id": request["id"], "result": result});
-                            if writeln!(stream.get_mut(), "{answer}").is_err() {
-                                break;
-                            }
-                        }
-                        Answer::Gone => break,
-                        Answer::Silence => {}
-                    }
-                }
+                let (answer, hears) = (Arc::clone(&answer), Arc::clone(&hears));
+                std::thread::spawn(move || serve(BufReader::new(stream.unwrap()), &answer, &hears));
             }
         });
         Self { folder, heard }
@@ -86,5 +73,30 @@ impl Scripted {
     /// How often a method was asked for.
     pub(crate) fn count(&self, method: &str) -> usize {
         self.heard.lock().unwrap().iter().filter(|(name, _)| name == method).count()
+    }
+}
+
+/// Answers what comes on a connection, until it ends.
+fn serve(
+    mut stream: BufReader<UnixStream>,
+    answer: &Mutex<impl FnMut(&str, &Value) -> Answer>,
+    hears: &Mutex<Vec<(String, Value)>>,
+) {
+    let mut line = String::new();
+    while stream.read_line(&mut line).is_ok_and(|count| count > 0) {
+        let request: Value = serde_json::from_str(&line).unwrap();
+        line.clear();
+        let method = request["method"].as_str().unwrap_or_default().to_owned();
+        hears.lock().unwrap().push((method.clone(), request["params"].clone()));
+        let (member, told) = match (answer.lock().unwrap())(&method, &request["params"]) {
+            Answer::Result(result) => ("result", result),
+            Answer::Error(error) => ("error", error),
+            Answer::Gone => break,
+            Answer::Silence => continue,
+        };
+        let answer = json!({"jsonrpc": "2.0", "id": request["id"], member: told});
+        if writeln!(stream.get_mut(), "{answer}").is_err() {
+            break;
+        }
     }
 }

@@ -12,6 +12,7 @@ use super::trace::Trace;
 use crate::output::{BAD, CAUTION, GOOD, STRONG, styled};
 use crate::plot::Plot;
 use crate::show;
+use crate::wrap::behind;
 
 /// Columns of everything.
 const WIDTH: usize = 80;
@@ -253,19 +254,7 @@ fn plain_span(seconds: f64) -> String {
 
 /// Lines of no more than [`WIDTH`], indented; none of nothing.
 fn wrapped(text: &str) -> Vec<String> {
-    let mut lines: Vec<String> = Vec::new();
-    // A number stays with its sign and its interval.
-    let text = text.replace(" %", "\u{a0}%").replace(" ± ", "\u{a0}±\u{a0}");
-    for word in text.split(' ').filter(|word| !word.is_empty()) {
-        match lines.last_mut() {
-            Some(line) if line.chars().count() + 1 + word.chars().count() <= WIDTH => {
-                line.push(' ');
-                line.push_str(word);
-            }
-            _ => lines.push(format!("  {word}")),
-        }
-    }
-    lines.iter().map(|line| line.replace('\u{a0}', " ")).collect()
+    if text.is_empty() { Vec::new() } else { behind("  ", text, WIDTH) }
 }
 
 /// The same in signs that every terminal has.

@@ -17,7 +17,13 @@ mod table;
 /// What is done while one waits.
 const SUMMING: &str = "summing up readings";
 
+/// What is said of drifts, behind the options.
+const DRIFTS: &str = "\
+A drift is told as a share of the mean and in the light's unit, each with half of its 95 % interval. What it comes to in a night of 12 h \
+is told of stretches of 3 h on: less says nothing of a night.";
+
 #[derive(Debug, Args)]
+#[command(after_help = DRIFTS)]
 pub(in super::super) struct Options {
     #[command(flatten)]
     stretch: StretchOptions,

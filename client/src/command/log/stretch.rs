@@ -1,8 +1,10 @@
 //! Which stretch of the log is looked at, and the bins and events of it.
 
+use std::ops::RangeInclusive;
+
 use clap::Args;
 use settled_protocol::bins::{Bin, BinsParams, MOST_BINS};
-use settled_protocol::log::{Event, LARGEST_PAGE, Selection};
+use settled_protocol::log::{Event, EventKind, LARGEST_PAGE, Selection};
 use settled_protocol::method::{LogBins, LogEvents, RunsShow};
 use settled_protocol::run::ShowRun;
 use settled_protocol::statistics::Stretch;
@@ -42,7 +44,7 @@ impl StretchOptions {
         must_be_past(connection, since).await?;
         let meter = match run {
             Some(_) => None,
-            None => Some(MeterArgument { meter }.resolve(connection).await?),
+            None => Some(MeterArgument::named(meter).resolve(connection).await?),
         };
         Ok(Stretch { meter, run, since, until })
     }
@@ -96,30 +98,57 @@ pub(super) async fn all(
     Ok(bins)
 }
 
-/// What happened in a stretch, to the meter or to all; and whether there was more than can be marked.
+/// What happened in a stretch, to the meter or to all; and whether there was more than can be marked. Of a run it is what happened from its own
+/// beginning to its own end, by the numbers of events: UTC may have been set back, or a simulated clock begun anew, so that another time has its hours.
 pub(super) async fn events(
     connection: &Connection,
     stretch: &Stretch,
 ) -> Result<(Vec<Event>, bool), Failure> {
+    let own = match stretch.run {
+        Some(run) => own_numbers(connection, run).await?,
+        None => None,
+    };
     let mut selection = Selection {
         since: stretch.since,
         until: stretch.until,
+        after: own.as_ref().and_then(|own| own.start().checked_sub(1)),
         limit: Some(LARGEST_PAGE),
         ..Selection::default()
     };
+    let is_own = |event: &Event| own.as_ref().is_none_or(|own| own.contains(&event.sequence));
     let mut events = Vec::new();
     loop {
         let page = connection.call::<LogEvents>(&selection).await?;
-        events.extend(page.events.into_iter().filter(|event| concerns(stretch, event)));
+        let is_over =
+            page.events.last().is_some_and(|last| own.as_ref().is_some_and(|own| last.sequence > *own.end()));
+        events.extend(page.events.into_iter().filter(|event| is_own(event) && concerns(stretch, event)));
         if events.len() > MOST_EVENTS {
             events.truncate(MOST_EVENTS);
             return Ok((events, true));
         }
         match page.next {
-            Some(_) => selection.after = page.next,
-            None => return Ok((events, false)),
+            Some(_) if !is_over => selection.after = page.next,
+            _ => return Ok((events, false)),
         }
     }
+}
+
+/// From the first to the last event that is a run's own; without an end while the run goes on. Nothing where the log has none of them.
+async fn own_numbers(connection: &Connection, run: u64) -> Result<Option<RangeInclusive<u64>>, Failure> {
+    let mut selection = Selection { run: Some(run), limit: Some(LARGEST_PAGE), ..Selection::default() };
+    let (mut own, mut has_ended): (Option<(u64, u64)>, bool) = (None, false);
+    loop {
+        let page = connection.call::<LogEvents>(&selection).await?;
+        for event in page.events {
+            own = Some((own.map_or(event.sequence, |(first, _)| first), event.sequence));
+            has_ended |= event.kind == EventKind::RunEnded;
+        }
+        match page.next {
+            Some(_) => selection.after = page.next,
+            None => break,
+        }
+    }
+    Ok(own.map(|(first, last)| first..=if has_ended { last } else { u64::MAX }))
 }
 
 /// Whether an event has to do with what is looked at: it is about it, or about no meter and no run.
@@ -147,7 +176,57 @@ pub(super) async fn nothing(connection: &Connection, stretch: &Stretch) -> Failu
 
 #[cfg(test)]
 mod tests {
+    use serde_json::{Value, json};
+    use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader};
+    use tokio::net::UnixStream;
+
     use super::*;
+
+    /// A daemon with thirty events, all of the same hour by UTC; run 7 has those from the tenth on.
+    async fn daemon(stream: UnixStream, ends: &str) {
+        let (reader, mut writer) = stream.into_split();
+        let mut lines = BufReader::new(reader).lines();
+        while let Some(line) = lines.next_line().await.unwrap() {
+            let request: Value = serde_json::from_str(&line).unwrap();
+            let params = &request["params"];
+            let after = params["after"].as_u64().unwrap_or(0);
+            let event = |sequence: u64| {
+                let kind = match sequence {
+                    10 => "run_started",
+                    20 => ends,
+                    _ => "stage_shown",
+                };
+                let mut event = json!({"sequence": sequence, "at": "2026-11-27T18:00:00Z", "t_s": 1.0, "boot": "b", "kind": kind, "detail": "d"});
+                if kind != "stage_shown" {
+                    event["run"] = json!(7);
+                }
+                event
+            };
+            let of_run = params["run"] == json!(7);
+            let all = (after + 1..=30).map(event).filter(|event| !of_run || event["run"] == json!(7));
+            let events: Vec<Value> = all.take(4).collect();
+            let mut page = json!({ "events": events });
+            if let Some(last) = events.last().filter(|_| events.len() == 4) {
+                page["next"] = last["sequence"].clone();
+            }
+            let answer = json!({"jsonrpc": "2.0", "id": request["id"], "result": page});
+            writer.write_all(format!("{answer}\n").as_bytes()).await.unwrap();
+        }
+    }
+
+    #[tokio::test]
+    async fn a_runs_events_are_those_from_its_beginning_to_its_end_whatever_utc_says() {
+        for (ends, last) in [("run_ended", 20), ("run_gap", 30)] {
+            let (ours, theirs) = UnixStream::pair().unwrap();
+            let asked = async {
+                let connection = Connection::over(ours);
+                events(&connection, &Stretch { run: Some(7), ..Stretch::default() }).await.unwrap()
+            };
+            let ((found, more), ()) = tokio::join!(asked, daemon(theirs, ends));
+            let numbers: Vec<u64> = found.iter().map(|event| event.sequence).collect();
+            assert_eq!((numbers, more), ((10..=last).collect(), false), "{ends}");
+        }
+    }
 
     #[test]
     fn an_event_of_another_meter_or_run_is_not_marked() {

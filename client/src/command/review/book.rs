@@ -1,5 +1,8 @@
 //! The record of a review: begun, or gone on with where it is of this review.
 
+use std::path::Path;
+
+use rustix::fs::{Access, access};
 use serde_json::json;
 use settled_protocol::meter::Meter;
 use settled_protocol::method::{DaemonStatus, Nothing};
@@ -11,9 +14,32 @@ use crate::output::Output;
 use crate::review::itinerary::stops;
 use crate::review::plan::Plan;
 use crate::review::record::attached::Attached;
-use crate::review::record::reading::FORM;
+use crate::review::record::reading::Loaded;
 use crate::review::record::writing::Book;
 use crate::review::record::{Entry, Header};
+
+/// Refuses a file that can't be written, or is of another review, before anything is asked.
+pub(super) fn must_be_writable(plan: &Plan, meter: &Meter, options: &Options) -> Result<(), Failure> {
+    let path = &options.into;
+    if path.exists() && !Book::is_to_begin(path) {
+        let failed = |error: &dyn std::error::Error| Failure::Input(settled_drivers::fault::chain(error));
+        let loaded = Loaded::read(path).map_err(|error| failed(&error))?;
+        return must_be_of_this(&loaded.record.header, (plan, meter), options);
+    }
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let place = if path.exists() { path } else { folder };
+    access(place, Access::WRITE_OK)
+        .map_err(|error| Failure::Input(format!("{}: {}", path.display(), std::io::Error::from(error))))
+}
+
+fn must_be_of_this(header: &Header, of: (&Plan, &Meter), options: &Options) -> Result<(), Failure> {
+    let differing = differing(header, of, options);
+    if differing.is_empty() {
+        return Ok(());
+    }
+    let (path, differing) = (options.into.display(), differing.join("; "));
+    Err(Failure::Usage(format!("{path} is of another review: {differing}; name another file with --into")))
+}
 
 /// Begins the record, or goes on with it.
 pub(super) async fn book(
@@ -28,30 +54,21 @@ pub(super) async fn book(
     let (log, attached) = (status.log.id, Attached::of(meter, &status.version));
     if Book::is_to_begin(path) {
         let stem = || path.file_stem().map_or_else(String::new, |stem| stem.to_string_lossy().into_owned());
+        let display = options.display.clone().unwrap_or_else(stem);
         let header = Header {
-            review: FORM,
-            display: options.display.clone().unwrap_or_else(stem),
             unnamed: options.display.is_none(),
-            meter: meter.id.clone(),
             serial: serial(meter),
             attached: Some(attached),
             log,
-            began: wall_clock(),
-            plan: plan.clone(),
             least_cd_m2: meter.instrument.as_ref().and_then(|instrument| Some(instrument.range?.min)),
             luminance_u: options.luminance_uncertainty.map(|percent| percent / 100.0),
             chromaticity_u: options.chromaticity_uncertainty,
+            ..Header::of(display, meter.id.clone(), plan.clone(), wall_clock())
         };
         return Book::create(path, header).map_err(|error| failed(&error));
     }
     let (mut book, torn) = Book::reopen(path).map_err(|error| failed(&error))?;
-    let differing = differing(&book.record().header, (plan, meter), options);
-    if !differing.is_empty() {
-        let (path, differing) = (path.display(), differing.join("; "));
-        return Err(Failure::Usage(format!(
-            "{path} is of another review: {differing}; name another file with --into"
-        )));
-    }
+    must_be_of_this(&book.record().header, (plan, meter), options)?;
     let cut = if torn.is_some() { "; a line that was cut off was dropped" } else { "" };
     let left = stops(plan, &book.record().entries, options.set.as_deref()).len();
     if left > 0 {
@@ -160,20 +177,7 @@ mod tests {
     }
 
     fn header(plan: &Plan) -> Header {
-        Header {
-            review: FORM,
-            display: "monitor 3".to_owned(),
-            unnamed: false,
-            meter: "m".to_owned(),
-            serial: None,
-            attached: None,
-            log: None,
-            began: wall_clock(),
-            plan: plan.clone(),
-            least_cd_m2: None,
-            luminance_u: Some(0.02),
-            chromaticity_u: None,
-        }
+        Header { luminance_u: Some(0.02), ..Header::of("monitor 3", "m", plan.clone(), wall_clock()) }
     }
 
     #[test]

@@ -155,7 +155,9 @@ impl<'a> Journey<'a> {
         };
         let name = Text::try_from("settle review".to_owned()).ok();
         let introduced = async { Ok(connection.introduce(name).await?) };
-        let speed = unless_interrupted(introduced).await?.clock.speed;
+        let clock = unless_interrupted(introduced).await?.clock;
+        let speed = clock.speed;
+        self.progress.clock(clock.kind);
         let lease = unless_interrupted(self.lease(&connection)).await?;
         if anew {
             self.progress.daemon("back", "the daemon is back: the review goes on");
@@ -365,8 +367,12 @@ impl<'a> Journey<'a> {
     }
 }
 
+/// A stimulus that isn't shown ends a review, unless it was the daemon's to show and that is away, or the lease: then it is waited for.
 fn unshown(error: NotShown) -> Ended {
-    Ended::Failed(Failure::Input(error.why))
+    match error.call.map(Ended::from) {
+        Some(away @ Ended::Away(_)) => away,
+        _ => Ended::Failed(Failure::Input(error.why)),
+    }
 }
 
 /// So many s of the daemon's clock, which runs faster in a rehearsal.

@@ -1,6 +1,7 @@
 //! Text and tables on a page of 80 columns.
 
 use crate::review::figures::Table;
+use crate::wrap::behind;
 
 /// Columns of a page: every terminal has as many, and paper too.
 const WIDTH: usize = 80;
@@ -9,22 +10,7 @@ const GAP: usize = 2;
 
 /// `text` as lines, the first behind `lead`, the others as far in. A number stays with its unit and its interval.
 pub(super) fn wrapped(lead: &str, text: &str) -> Vec<String> {
-    let indent = " ".repeat(lead.chars().count());
-    let text = text.replace(" %", "\u{a0}%").replace(" ± ", "\u{a0}±\u{a0}").replace(" cd/m²", "\u{a0}cd/m²");
-    let mut lines = vec![lead.to_owned()];
-    for word in text.split(' ').filter(|word| !word.is_empty()) {
-        let Some(line) = lines.last_mut() else { break };
-        let is_begun = line.chars().count() > indent.len();
-        if is_begun && line.chars().count() + 1 + word.chars().count() > WIDTH {
-            lines.push(format!("{indent}{word}"));
-        } else {
-            if is_begun {
-                line.push(' ');
-            }
-            line.push_str(word);
-        }
-    }
-    lines.iter().map(|line| line.replace('\u{a0}', " ").trim_end().to_owned()).collect()
+    behind(lead, text, WIDTH)
 }
 
 /// A table, `indent` columns in. Where it is too wide for a page its columns follow below each other, the first one each time.

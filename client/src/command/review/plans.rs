@@ -28,7 +28,10 @@ pub(super) fn run(output: Output, options: &Options) -> Result<Exit, Failure> {
     match &options.plan {
         Some(file) if Path::new(file).exists() => told(output, &plan(file)?)?,
         Some(name) => output.raw(named(name)?.text.as_bytes())?,
-        None => READY.into_iter().try_for_each(|ready| list(output, ready))?,
+        None => {
+            READY.into_iter().try_for_each(|ready| list(output, ready))?;
+            say_what_times_are(output)?;
+        }
     }
     Ok(Exit::Done)
 }
@@ -58,6 +61,18 @@ fn list(output: Output, ready: Ready) -> Result<(), Failure> {
     Ok(())
 }
 
+/// What a time is worth before a display is measured: PLANS.md has the figures.
+const TIMES: &str = "Times are those of settling with a colorimeter that exposes for up to 5 s in the dark, and of rests: some tenths more or less, and more where light creeps.";
+
+fn say_what_times_are(output: Output) -> Result<(), Failure> {
+    if !output.json {
+        for line in layout::wrapped("", TIMES) {
+            output.line(&styled(FAINT, &line))?;
+        }
+    }
+    Ok(())
+}
+
 /// What a plan would do.
 fn told(output: Output, plan: &Plan) -> Result<(), Failure> {
     let stops = stops(plan, &[], None);
@@ -76,6 +91,8 @@ fn told(output: Output, plan: &Plan) -> Result<(), Failure> {
             output.line(&line)?;
         }
     }
+    output.line("")?;
+    say_what_times_are(output)?;
     let asked = consents(&stops);
     if !asked.is_empty() {
         output.line("")?;
@@ -151,4 +168,29 @@ fn counted(stops: &[Stop<'_>]) -> String {
 /// The plan, which has no mistakes: a test reads them all.
 pub(super) fn plan_of(ready: Ready) -> Result<Plan, Failure> {
     ready.plan().map_err(|problems| Failure::Usage(problems.to_string()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_plan_says_of_its_time_is_what_the_list_says() {
+        let mut found = 0;
+        for ready in READY {
+            let head = ready.text.split("title").next().unwrap_or_default();
+            let plan = ready.plan().unwrap();
+            let told = show::span(expected(&stops(&plan, &[], None)));
+            for words in
+                head.split("some ").skip(1).filter(|words| words.contains(" min.") || words.contains(" h."))
+            {
+                let time = words.split(". ").next().unwrap().split(".\n").next().unwrap();
+                if !time.contains(',') {
+                    assert_eq!(time, told, "{}", ready.name);
+                    found += 1;
+                }
+            }
+        }
+        assert_eq!(found, 2, "sdr-quick and sdr-full say how long they take");
+    }
 }

@@ -3,6 +3,7 @@
 use std::cell::Cell;
 
 use serde_json::json;
+use settled_protocol::method::ClockKind;
 use settled_protocol::notification::SettleProgress;
 use settled_protocol::settling::{Estimate, Verdict};
 
@@ -27,12 +28,19 @@ pub(super) struct Progress {
     title: String,
     /// It was said that the meter gives no readings.
     kept: Cell<bool>,
+    /// Whether the daemon's clock is a simulated one, by which the time to go is told.
+    is_rehearsed: bool,
 }
 
 impl Progress {
     pub(super) fn new(output: Output) -> Self {
         let (pace, title, kept) = (Pace::default(), String::new(), Cell::new(false));
-        Self { output, pace, expected_s: 0.0, number: 0, of: 0, title, kept }
+        Self { output, pace, expected_s: 0.0, number: 0, of: 0, title, kept, is_rehearsed: false }
+    }
+
+    /// By which clock the daemon goes.
+    pub(super) fn clock(&mut self, kind: ClockKind) {
+        self.is_rehearsed = kind != ClockKind::System;
     }
 
     /// So much is left.
@@ -51,10 +59,11 @@ impl Progress {
         let left_s = self.pace.left_s(self.expected_s);
         let (number, of, name) = (self.number, self.of, &step.patch.name);
         self.title = format!(
-            "{number} of {of}  {}, {}: {name}  some {} to go",
+            "{number} of {of}  {}, {}: {name}  some {} to go{}",
             set.name,
             sequence.name,
-            show::span(left_s)
+            show::span(left_s),
+            if self.is_rehearsed { " by the simulated clock" } else { "" }
         );
         if self.output.json {
             self.output.note("", &json!({ "progress": {

@@ -13,7 +13,7 @@ use settled_protocol::run::{ListRuns, RunState};
 use settled_protocol::text::Text;
 
 use super::super::{Context, Exit, Failure, MeterArgument, flush};
-use super::book::book;
+use super::book::{book, must_be_writable};
 use super::ended::Ended;
 use super::journey::Journey;
 use super::looking::must_suit;
@@ -73,6 +73,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         return Err(Failure::Usage(mistake));
     }
     must_be_shown(&plan, &options, simulated)?;
+    must_be_writable(&plan, &meter, &options)?;
     spare_runs(output, &connection, &meter).await?;
     let consented = consent(output, &plan, &options).await?;
     if !consented {
@@ -156,7 +157,7 @@ fn must_be_shown(plan: &Plan, options: &Options, simulated: bool) -> Result<(), 
 }
 
 async fn meter(connection: &Connection, named: Option<String>) -> Result<Meter, Failure> {
-    let id = MeterArgument { meter: named }.resolve(connection).await?;
+    let id = MeterArgument::named(named).resolve(connection).await?;
     let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
     let known = meters.into_iter().find(|meter| meter.id == id);
     known

@@ -40,11 +40,11 @@ pub(in crate::command) struct Options {
     #[arg(long, default_value = "3840x2160")]
     size: Size,
     /// How many frames each video has [default: 1].
-    #[arg(long, value_name = "COUNT", requires = "y4m", conflicts_with = "seconds", value_parser = clap::value_parser!(u64).range(1..=1_000_000))]
+    #[arg(long, value_name = "COUNT", requires = "y4m", conflicts_with = "length", value_parser = clap::value_parser!(u64).range(1..=1_000_000))]
     frames: Option<u64>,
-    /// How long each video is: a time such as 10 or 1min.
+    /// How long each video is: a time such as 10s or 1min.
     #[arg(long, value_name = "TIME", requires = "y4m", value_parser = within(seconds, 0.0..=3600.0, "0 to 1h"))]
-    seconds: Option<f64>,
+    length: Option<f64>,
     /// Frames a second, such as 24000/1001.
     #[arg(long, default_value = "25", requires = "y4m")]
     rate: Rate,
@@ -57,7 +57,7 @@ impl Options {
 
     /// The frames of each file.
     fn frames(&self) -> u64 {
-        self.frames.unwrap_or_else(|| self.seconds.map_or(1, |seconds| self.rate.frames_in(seconds)))
+        self.frames.unwrap_or_else(|| self.length.map_or(1, |seconds| self.rate.frames_in(seconds)))
     }
 }
 

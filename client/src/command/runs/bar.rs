@@ -9,7 +9,7 @@ use crate::local;
 use crate::show;
 
 /// Characters of a bar.
-const WIDTH: usize = 12;
+const WIDTH: usize = 8;
 
 /// Less than this is not worth counting, in s.
 const SOON_S: f64 = 0.5;

@@ -1,5 +1,6 @@
 //! Figures of a run in words: light, change, drift.
 
+use settled::drift::words::Drifting;
 use settled::settle::digits::significant;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::run::{Run, RunPoint};
@@ -24,33 +25,20 @@ fn scale(run: &Run) -> (f64, &'static str) {
     }
 }
 
-/// Decimals at which a half-width of an interval has so many digits.
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "a small whole number, 0 or more"
-)]
-fn decimals(half: f64, digits: f64) -> usize {
-    let wanted = digits - 1.0 - half.abs().log10().floor();
-    if wanted.is_finite() { wanted.clamp(0.0, 9.0) as usize } else { 3 }
+/// What drifts in a run so far: its light, beside what that was as it began.
+fn drifting(run: &Run) -> Drifting<'static> {
+    let level = run.reference.as_ref().or(run.latest.as_ref()).map_or(0.0, |point| point.value);
+    Drifting { level, unit: unit(run), is_light: true }
 }
 
 /// The drift for one line among others.
 pub(super) fn drift_short(run: &Run, drift: &Drift) -> String {
-    let (scale, unit) = scale(run);
-    let decimals = decimals(scale * (drift.high_per_h - drift.low_per_h) / 2.0, 1.0);
-    format!("{:+.decimals$} {unit}/h", scale * drift.per_h)
+    drifting(run).rate_briefly(drift)
 }
 
-/// The drift with its interval.
-pub(super) fn drift(run: &Run, drift: &Drift) -> String {
-    let (scale, unit) = scale(run);
-    let decimals = decimals(scale * (drift.high_per_h - drift.low_per_h) / 2.0, 2.0);
-    let [rate, low, high] = [drift.per_h, drift.low_per_h, drift.high_per_h].map(|rate| scale * rate);
+fn with_caution(drifting: Drifting<'_>, drift: &Drift) -> String {
     let caution = drift.caution.as_ref().map_or_else(String::new, |caution| format!("; {caution}"));
-    format!(
-        "{rate:+.decimals$} {unit} an hour, from {low:+.decimals$} to {high:+.decimals$} with 95 %{caution}"
-    )
+    format!("{}{caution}", drifting.rate(drift))
 }
 
 /// What changed from the first point to another.
@@ -70,21 +58,26 @@ fn signed(value: f64) -> String {
 }
 
 /// What the readings of a run come to, a line each.
-pub(super) fn statistics(run: &Run, statistics: &Statistics) -> Vec<(&'static str, String)> {
-    let Series { mean, sd, min, max, uncertainty, .. } = &statistics.value;
+pub(super) fn statistics(statistics: &Statistics) -> Vec<(&'static str, String)> {
+    let Series { mean: mean_value, sd, min, max, uncertainty, .. } = &statistics.value;
     let unit = statistics.quantity.unit();
     let mean = match uncertainty {
         Some(standard) => {
-            format!("{} {unit}, the standard uncertainty of the mean", show::uncertain(*mean, *standard))
+            format!(
+                "{} {unit}, the standard uncertainty of the mean",
+                show::uncertain(*mean_value, *standard)
+            )
         }
-        None => format!("{} {unit}", show::number(*mean)),
+        None => format!("{} {unit}", show::number(*mean_value)),
     };
     let spread = sd.map_or_else(String::new, |sd| format!(", standard deviation {}", significant(sd, 2)));
     let mut rows = vec![
         ("mean", mean),
         ("range", format!("{} to {} {unit}{spread}", show::number(*min), show::number(*max))),
     ];
-    rows.extend(statistics.value.drift.as_ref().map(|rate| ("drift", drift(run, rate))));
+    // Beside the mean, as the sentence below has it.
+    let drifting = Drifting { level: *mean_value, unit, is_light: true };
+    rows.extend(statistics.value.drift.as_ref().map(|rate| ("drift", with_caution(drifting, rate))));
     if let Some(day) = &statistics.value.day {
         let words = format!(
             "{} {unit} up and down each day ({} to {} with 95 %)",

@@ -6,16 +6,14 @@ use settled_protocol::run::{AlertRules, Run, RunKind, RunPlan, RunState, RunVerd
 
 use super::bar::progress;
 use super::events::Events;
-use super::figures::{change, drift, statistics, value};
+use super::figures::{change, statistics, value};
 use super::table::verdict;
 use crate::command::Exit;
 use crate::local;
 use crate::output::{BAD, CAUTION, FAINT, GOOD, STRONG, styled};
 use crate::show;
 use crate::stimulus::in_words;
-
-/// Where the words of a list begin.
-const INDENT: usize = 14;
+use crate::wrap::behind;
 
 /// How wide a list may be.
 const COLUMNS: usize = 80;
@@ -41,6 +39,22 @@ fn title(run: &Run) -> String {
     format!("{kind} of {}{label}", run.plan.meter)
 }
 
+/// A hold that is shorter says nothing of a display that is warm, in s: one creeps on for tens of minutes (common practice, no source).
+const WARM_S: f64 = 600.0;
+
+/// How to have a display that is warm, where a warm-up only waits for light that holds for a little while.
+fn warmer(run: &Run) -> Option<String> {
+    let hold_s = run.plan.criteria.hold_s;
+    let is_short = run.plan.kind == RunKind::WarmUp && hold_s < WARM_S;
+    is_short.then(|| {
+        format!(
+            "settled is a promise for the next {}; for a display that is warm: settle run warm-up {} --hold 20min",
+            show::span(hold_s),
+            run.plan.meter
+        )
+    })
+}
+
 /// What is said of a run that was just asked for, and what to type next.
 pub(in crate::command) fn started(run: &Run) -> Vec<String> {
     let zone = local::zone();
@@ -50,6 +64,7 @@ pub(in crate::command) fn started(run: &Run) -> Vec<String> {
     lines.push(row("begins", &local::moment(run.begins, &zone)));
     lines.push(row("ends", &end(run, &zone)));
     lines.extend(plan(&run.plan).into_iter().map(|(name, words)| row(name, &words)));
+    lines.extend(warmer(run).map(|words| row("warm", &words)));
     lines.push("It goes on without this terminal:".to_owned());
     let next = [
         (format!("settle runs watch {number}"), "how it gets on"),
@@ -62,21 +77,7 @@ pub(in crate::command) fn started(run: &Run) -> Vec<String> {
 
 /// A line of the list, or a few below each other where the words are many.
 fn row(name: &str, words: &str) -> String {
-    let mut text = format!("  {}  ", styled(FAINT, &format!("{name:<10}")));
-    let mut column = INDENT;
-    for (index, word) in words.split(' ').enumerate() {
-        let length = anstream::adapter::strip_str(word).to_string().chars().count();
-        if index > 0 && column + 1 + length > COLUMNS {
-            text.push_str(&format!("\n{}", " ".repeat(INDENT)));
-            column = INDENT;
-        } else if index > 0 {
-            text.push(' ');
-            column += 1;
-        }
-        text.push_str(word);
-        column += length;
-    }
-    text
+    behind(&format!("  {}  ", styled(FAINT, &format!("{name:<10}"))), words, COLUMNS).join("\n")
 }
 
 /// When a run will end, or has ended.
@@ -142,9 +143,10 @@ pub(in crate::command) fn whole(run: &Run, events: &Events) -> Vec<String> {
     rows.extend(light(run));
     // A single reading has no figures beside itself.
     if let Some(figures) = run.statistics.as_ref().filter(|figures| figures.count > 1) {
-        // The whole's own drift says more than the one so far.
-        rows.retain(|(name, _)| *name != "drift" || figures.value.drift.is_none());
-        rows.extend(statistics(run, figures));
+        rows.extend(statistics(figures));
+    } else if let Some(caution) = run.drift.as_ref().and_then(|drift| drift.caution.clone()) {
+        // The drift itself is in the words below.
+        rows.push(("drift", caution));
     }
     let mut lines = vec![styled(STRONG, &format!("Run {}: {}", run.run, title(run)))];
     lines.extend(rows.iter().map(|(name, words)| row(name, words)));
@@ -152,6 +154,8 @@ pub(in crate::command) fn whole(run: &Run, events: &Events) -> Vec<String> {
     lines.extend(happened(run, events, &zone));
     lines.push(verdict_line(run));
     lines.push(row("why", &run.message));
+    let is_settled = run.verdict == Some(RunVerdict::Settled);
+    lines.extend(warmer(run).filter(|_| is_settled).map(|words| row("warm", &words)));
     let mut flags = run.flags.clone();
     flags.retain(|flag| *flag != Flag::Shared);
     if !flags.is_empty() {
@@ -199,7 +203,6 @@ fn light(run: &Run) -> Vec<(&'static str, String)> {
     rows.extend(run.latest.as_ref().map(|point| ("latest", value(run, point.value))));
     rows.extend(run.latest.and_then(|point| point.chromaticity).map(|it| ("colour", show::chromaticity(it))));
     rows.extend(run.reference.zip(run.latest).map(|(from, to)| ("change", change(run, &from, &to))));
-    rows.extend(run.drift.as_ref().map(|rate| ("drift", drift(run, rate))));
     rows.extend(run.waiting.as_ref().map(|error| ("waiting", error.message.clone())));
     rows.extend(
         run.settled
@@ -267,7 +270,9 @@ pub(in crate::command) fn ended(run: &Run) -> String {
         0 => String::new(),
         alerts => format!(", {}", show::counted(alerts, "alert", "alerts")),
     };
-    let found = run.verdict.map_or_else(String::new, |found| format!(", {}", verdict(found)));
+    // The words of a warm-up begin with its verdict.
+    let told = run.verdict.filter(|_| run.plan.kind != RunKind::WarmUp);
+    let found = told.map_or_else(String::new, |found| format!(", {}", verdict(found)));
     let how = styled(style, &format!("{}{found}{alerts}", run.state.name()));
     format!("Run {}, {}: {how}: {}", run.run, title(run), run.message)
 }

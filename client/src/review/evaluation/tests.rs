@@ -64,18 +64,9 @@ pub(crate) fn record() -> Record {
     let entries = entries.iter().enumerate().map(|(count, stop)| measurement(stop, count));
     let entries = entries.map(|patch| Entry::Patch(Box::new(patch))).collect();
     let header = Header {
-        review: 1,
-        display: "field monitor 3".to_owned(),
-        unnamed: false,
-        meter: "bench".to_owned(),
-        serial: None,
         attached: Some(attached()),
-        log: None,
-        began: moment(0),
-        plan,
-        least_cd_m2: None,
         luminance_u: Some(0.02),
-        chromaticity_u: None,
+        ..Header::of("field monitor 3", "bench", plan, moment(0))
     };
     Record { header, entries }
 }

@@ -180,20 +180,7 @@ mod tests {
     use crate::review::ready::READY;
 
     fn header() -> Header {
-        Header {
-            review: super::super::reading::FORM,
-            display: "monitor 3".to_owned(),
-            unnamed: false,
-            meter: "m".to_owned(),
-            serial: None,
-            attached: None,
-            log: None,
-            began: Timestamp::from_unix_ns(0),
-            plan: READY[0].plan().unwrap(),
-            least_cd_m2: None,
-            luminance_u: None,
-            chromaticity_u: None,
-        }
+        Header::of("monitor 3", "m", READY[0].plan().unwrap(), Timestamp::from_unix_ns(0))
     }
 
     fn note(words: &str) -> Entry {

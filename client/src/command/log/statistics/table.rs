@@ -1,5 +1,6 @@
 //! Statistics in words and columns, for people: no more digits than mean something.
 
+use settled::drift::words::Drifting;
 use settled_protocol::statistics::{Comparison, DayCycle, Deviation, Difference, Drift, Series, Statistics};
 
 use crate::chart::noise;
@@ -24,10 +25,13 @@ pub(super) fn statistics(found: &Statistics, name: &str) -> Vec<String> {
         settled_protocol::quantity::Photometric::Illuminance => "illuminance",
     };
     let span_s = found.span_s;
-    lines.extend(series(quantity, found.quantity.unit(), &found.value, span_s));
-    lines.extend(found.u_prime.iter().flat_map(|of| series("u′", "", of, span_s)));
-    lines.extend(found.v_prime.iter().flat_map(|of| series("v′", "", of, span_s)));
-    lines.extend(found.temperature_c.iter().flat_map(|of| series("meter's temperature", "°C", of, span_s)));
+    let light = Kind { unit: found.quantity.unit(), is_light: true, span_s };
+    lines.extend(series(quantity, light, &found.value));
+    let colour = Kind { unit: "", is_light: false, span_s };
+    lines.extend(found.u_prime.iter().flat_map(|of| series("u′", colour, of)));
+    lines.extend(found.v_prime.iter().flat_map(|of| series("v′", colour, of)));
+    let warmth = Kind { unit: "°C", ..colour };
+    lines.extend(found.temperature_c.iter().flat_map(|of| series("meter's temperature", warmth, of)));
     if let Some(with) = &found.with_temperature {
         lines.push(String::new());
         lines.push(format!(
@@ -56,8 +60,8 @@ pub(super) fn comparison(found: &Comparison, (one, other): (&str, &str)) -> Vec<
     let mut lines = Vec::new();
     for (statistics, name) in [(&found.one, one), (&found.other, other)] {
         lines.extend(heading(statistics, name));
-        let unit = statistics.quantity.unit();
-        lines.extend(figures(unit, &statistics.value, statistics.span_s));
+        let light = Kind { unit: statistics.quantity.unit(), is_light: true, span_s: statistics.span_s };
+        lines.extend(figures(light, &statistics.value, true));
         lines.push(String::new());
     }
     let unit = found.other.quantity.unit();
@@ -105,24 +109,34 @@ fn heading(found: &Statistics, name: &str) -> Vec<String> {
     lines
 }
 
-fn series(name: &str, unit: &str, of: &Series, span_s: f64) -> Vec<String> {
-    let title = if unit.is_empty() { name.to_owned() } else { format!("{name}, {unit}") };
+/// What a series is of.
+#[derive(Clone, Copy)]
+struct Kind<'a> {
+    unit: &'a str,
+    is_light: bool,
+    /// How long it goes on, in s.
+    span_s: f64,
+}
+
+fn series(name: &str, kind: Kind<'_>, of: &Series) -> Vec<String> {
+    let title = if kind.unit.is_empty() { name.to_owned() } else { format!("{name}, {}", kind.unit) };
     let mut lines = vec![String::new(), title];
-    lines.extend(figures("", of, span_s));
+    lines.extend(figures(kind, of, false));
     lines
 }
 
-/// Rows of a quantity; the unit beside each mean where it has no title.
-fn figures(unit: &str, of: &Series, span_s: f64) -> Vec<String> {
+/// Rows of a quantity; the unit beside its mean where no title has it.
+fn figures(kind: Kind<'_>, of: &Series, with_unit: bool) -> Vec<String> {
     let mean = match of.uncertainty {
         Some(uncertainty) => format!("{}   (standard uncertainty)", show::uncertain(of.mean, uncertainty)),
         None => precise(of.mean, of),
     };
-    let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
+    let unit = if with_unit { format!(" {}", kind.unit) } else { String::new() };
     let mut lines = vec![row("mean", &format!("{mean}{unit}"))];
     lines.extend(of.sd.map(|sd| row("sd", &digits(sd))));
     lines.push(row("range", &format!("{} to {}", precise(of.min, of), precise(of.max, of))));
-    lines.extend(of.drift.iter().flat_map(|of| drift(of, span_s)));
+    let drifting = Drifting { level: of.mean, unit: kind.unit, is_light: kind.is_light };
+    lines.extend(of.drift.iter().flat_map(|of| drift(of, drifting, kind.span_s)));
     lines.extend(of.day.as_ref().map(day));
     lines
 }
@@ -131,16 +145,10 @@ fn row(name: &str, words: &str) -> String {
     format!("  {name:<15}  {words}")
 }
 
-fn drift(of: &Drift, span_s: f64) -> Vec<String> {
-    let interval = (of.high_per_h - of.low_per_h) / 2.0;
-    let line = |name: &str, times: f64| {
-        let [rate, low, high] =
-            [of.per_h, of.low_per_h, of.high_per_h].map(|rate| signed(rate * times, interval * times));
-        row(name, &format!("{rate}   95 %: {low} to {high}"))
-    };
-    let mut lines = vec![line("drift an hour", 1.0)];
-    if span_s >= LEAST_H * 3600.0 {
-        lines.push(line("  a night, 12 h", NIGHT_H));
+fn drift(of: &Drift, drifting: Drifting<'_>, span_s: f64) -> Vec<String> {
+    let mut lines = vec![row("drift, 95 %", &drifting.rate(of))];
+    if span_s >= LEAST_H * 3600.0 && !drifting.is_still(of) {
+        lines.push(row("  a night, 12 h", &drifting.in_hours(of, NIGHT_H)));
     }
     lines.extend(of.caution.iter().flat_map(|caution| {
         wrapped_to(caution, WIDTH - 19).into_iter().map(|words| row("", &styled(CAUTION, &words)))

@@ -58,12 +58,12 @@ fn a_run_that_is_waited_for_ends_as_its_verdict_and_its_alerts_say() {
 #[test]
 fn a_run_stays_within_one_line_of_a_terminal() {
     let zone = TimeZone::UTC;
-    let label = json!({ "plan": {"meter": "bench", "kind": "drift", "label": "monitor 4"} });
+    let label = json!({ "plan": {"meter": "bench", "kind": "drift", "label": "unit 4"} });
     let told = line(&with(label.clone()), true, false, &zone);
-    assert_eq!(told, " 12 bench  ━━━━╌╌╌╌╌╌╌╌  33 %, 9.3 h left  199.00 cd/m²  -0.10 %/h  monitor 4");
+    assert_eq!(told, " 12 bench  ━━╌╌╌╌╌╌  33 %, 9.3 h left  199.00 cd/m²  -0.105 ± 0.015 %/h  unit 4");
     assert!(told.chars().count() <= 80);
     let ascii = line(&with(label), true, true, &zone);
-    assert!(ascii.contains("####........") && !ascii.contains('━'), "{ascii}");
+    assert!(ascii.contains("##......") && !ascii.contains('━'), "{ascii}");
     let soon = line(&with(json!({ "left_s": 0.0 })), true, false, &zone);
     assert!(soon.contains("about to end") && !soon.contains("100 %"), "{soon}");
     let nearly = line(&with(json!({ "left_s": 1.0 })), true, false, &zone);
@@ -115,7 +115,6 @@ fn all_there_is_to_know_is_told_and_what_is_simulated_says_so() {
         "points      280 points of 1400 readings, numbers 7 to 1406; 2 points could not\n              be taken",
         "gaps        1 gap, 3 min in all",
         "change      -0.500 %, 0.00000 in u′v′",
-        "drift       -0.105 % an hour, from -0.120 to -0.090 with 95 %",
         "No readings for 3 min.",
         "verdict     none yet",
         "Luminance drifts by -0.105 % an hour.",
@@ -153,6 +152,27 @@ fn what_to_type_next_is_said_at_once() {
     for command in ["settle runs watch 12", "settle runs show 12", "settle runs stop 12"] {
         assert!(all.contains(command), "{all}");
     }
+}
+
+#[test]
+fn a_warm_up_says_what_its_settled_is_worth_and_how_to_have_a_warm_display() {
+    let words = "The light has settled: over the last 60 s luminance moves by +0.02 ± 0.10 % per 60 s.";
+    let warm_up = |hold_s: f64| {
+        let plan = json!({"meter": "bench", "kind": "warm_up", "criteria": {"hold_s": hold_s}});
+        with(json!({ "plan": plan, "state": "done", "verdict": "settled", "message": words, "alerts": 0 }))
+    };
+    let short = plain(&whole(&warm_up(60.0), &Events::default())).join("\n");
+    let flat = short.split_whitespace().collect::<Vec<_>>().join(" ");
+    let next = "settled is a promise for the next 60 s; for a display that is warm: settle run warm-up bench --hold 20min";
+    assert!(flat.contains(next), "{short}");
+    assert!(plain(&started(&warm_up(60.0))).join(" ").contains("--hold 20min"));
+    let long = plain(&whole(&warm_up(1200.0), &Events::default())).join("\n");
+    assert!(
+        !long.contains("--hold") && !plain(&started(&warm_up(1200.0))).join(" ").contains("--hold"),
+        "{long}"
+    );
+    // Settled is said once.
+    assert_eq!(plain(&[ended(&warm_up(60.0))]), [format!("Run 12, warm-up of bench: done: {words}")]);
 }
 
 #[test]

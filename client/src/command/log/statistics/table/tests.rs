@@ -48,8 +48,9 @@ fn all_that_is_known_of_a_night_fits_eighty_columns() {
         "1 gap without readings, 60 min in all",
         "of more than one scale: c1, c2",
         "200.123 ± 0.010",
-        "drift an hour    -0.0213   95 %: -0.0257 to -0.0169",
-        "  a night, 12 h  -0.256   95 %: -0.308 to -0.203",
+        "drift, 95 %      -0.0106 ± 0.0022 % an hour, or -0.0213 ± 0.0044 cd/m²",
+        "  a night, 12 h  -0.128 ± 0.026 %, or -0.256 ± 0.053 cd/m²",
+        "drift, 95 %      -0.0213 ± 0.0044 an hour",
         "it wanders as much as it drifts",
         "crest at 14:20 UTC",
         "correlation -0.83, 95 %: -0.90 to -0.70",
@@ -67,7 +68,7 @@ fn what_is_not_known_is_left_out() {
     lone.value = serde_json::from_value(json!({"count": 1, "mean": 5, "min": 5, "max": 5})).unwrap();
     (lone.u_prime, lone.temperature_c, lone.with_temperature) = (None, None, None);
     let text = plain(&statistics(&lone, "bench"));
-    for words in ["drift an hour", "sd", "day cycle", "Allan deviation of", "kelvin", "u′"] {
+    for words in ["drift, 95 %", "sd", "day cycle", "Allan deviation of", "kelvin", "u′"] {
         assert!(!text.contains(words), "{words}\n{text}");
     }
     assert!(text.contains("  mean             5.0000") && text.starts_with("bench  SIMULATED"), "{text}");
