@@ -1,7 +1,7 @@
 //! Numbers for people: no more digits than mean something.
 
 use settled::settle::digits::{in_units, significant};
-use settled::settle::expected;
+use settled::settle::{counted_down, expected};
 use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::quantity::{Chromaticity, Light};
 use settled_protocol::reading::Flag;
@@ -202,6 +202,17 @@ pub fn drift(evidence: &Evidence, value: Option<&Estimate>, hold_s: f64) -> Opti
     let (drift, band) = evidence.luminance_drift.zip(evidence.luminance_band)?;
     let percent = 100.0 * band / value.map(|value| value.y.abs()).filter(|y| *y > 0.0)?;
     Some(format!("{} % per {}", in_units(drift, percent), span(hold_s)))
+}
+
+/// When it is expected to settle, by a reading that came `waited_s` into the wait and is `age_s` old by now.
+#[must_use]
+pub fn forecast_by_now(evidence: &Evidence, waited_s: f64, age_s: f64) -> Option<String> {
+    let forecast = evidence.forecast?;
+    let (low_s, high_s) = (forecast.low_s - waited_s, forecast.high_s - waited_s);
+    Some(
+        counted_down(low_s, high_s, age_s)
+            .map_or_else(|| "should have settled by now".to_owned(), |words| format!("settles {words}")),
+    )
 }
 
 /// When it is expected to settle, `waited_s` into the wait.

@@ -12,7 +12,7 @@
 use std::fmt;
 
 use serde_json::json;
-use settled_protocol::stage::{Power, Range, Stimulus};
+use settled_protocol::stage::Stimulus;
 
 use crate::connection::CallError;
 use crate::output::{CAUTION, Output, styled};
@@ -95,22 +95,5 @@ fn caution(output: Output, words: &str) {
 
 /// The whole of a stimulus, also what was left out on the command line.
 pub(crate) fn in_words(stimulus: &Stimulus) -> String {
-    let Stimulus { colour: [r, g, b], background: [x, y, z], bits, range, window_percent, power } = stimulus;
-    if *power == Power::Off {
-        return "nothing: switched off".to_owned();
-    }
-    let range = if *range == Range::Narrow { ", narrow range" } else { "" };
-    format!("{r},{g},{b} in a window of {window_percent} % on {x},{y},{z} ({bits}-bit code values{range})")
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_whole_stimulus_is_told() {
-        let words = in_words(&Stimulus { window_percent: 0.25, ..Stimulus::peak_white() });
-        assert_eq!(words, "1023,1023,1023 in a window of 0.25 % on 0,0,0 (10-bit code values)");
-        assert_eq!(in_words(&Stimulus::off()), "nothing: switched off");
-    }
+    stimulus.in_words()
 }

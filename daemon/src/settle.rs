@@ -63,7 +63,7 @@ use step::Steps;
 use track::Track;
 use watch::Baseline;
 
-pub use expected::expected;
+pub use expected::{counted_down, expected};
 pub use forecast::Limit;
 pub use judge::Judge;
 pub use sentence::sentence;

@@ -1,9 +1,12 @@
 //! Selections from the log, and what happened beside readings.
 
+use std::borrow::Cow;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::reading::Reading;
+use crate::stage::Scene;
 use crate::time::Timestamp;
 
 /// The most rows one answer holds.
@@ -75,8 +78,18 @@ pub struct Event {
     /// The run it is about, if it is about one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub run: Option<u64>,
-    /// One plain sentence.
+    /// One plain sentence; of `stage_shown` what was shown and where meters look, as JSON.
     pub detail: String,
+}
+
+impl Event {
+    /// What happened, for people: the sentence of `detail`; where that is what a simulated display was told to show, the same in words.
+    #[must_use]
+    pub fn words(&self) -> Cow<'_, str> {
+        let scene =
+            (self.kind == EventKind::StageShown).then(|| serde_json::from_str::<Scene>(&self.detail).ok());
+        scene.flatten().map_or(Cow::Borrowed(&self.detail), |scene| Cow::Owned(scene.in_words()))
+    }
 }
 
 /// Kinds of event.
@@ -242,6 +255,12 @@ impl EventKind {
         }
     }
 
+    /// The kind in words.
+    #[must_use]
+    pub fn words(self) -> String {
+        self.name().replace('_', " ")
+    }
+
     /// The kind as it is written on the wire.
     #[must_use]
     pub fn name(self) -> &'static str {
@@ -283,5 +302,32 @@ impl EventKind {
             Self::TaskRestarted => "task_restarted",
             Self::Unknown => "unknown",
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    fn words(kind: &str, detail: &str) -> String {
+        let event = json!({ "sequence": 1, "at": "2026-11-26T18:30:00Z", "t_s": 1.0, "boot": "b", "kind": kind, "detail": detail });
+        serde_json::from_value::<Event>(event).unwrap().words().into_owned()
+    }
+
+    #[test]
+    fn what_was_shown_is_told_in_words_and_all_else_as_it_is() {
+        let shown =
+            json!({ "colour": [512, 512, 512], "background": [0, 0, 0], "bits": 10, "window_percent": 10.0 });
+        let told = "512,512,512 in a window of 10 % on 0,0,0 (10-bit code values)";
+        assert_eq!(words("stage_shown", &shown.to_string()), told);
+        let mut aside = shown.clone();
+        aside["position"] = json!([0.1, 0.5]);
+        let looked_at = format!("{told}, looked at 10 % from the left and 50 % from the top");
+        assert_eq!(words("stage_shown", &aside.to_string()), looked_at);
+        assert_eq!(words("run_started", &shown.to_string()), shown.to_string());
+        assert_eq!(words("stage_shown", "not JSON"), "not JSON");
+        assert_eq!(EventKind::StageShown.words(), "stage shown");
     }
 }

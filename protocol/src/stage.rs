@@ -59,8 +59,47 @@ impl Stimulus {
         self.normalised(self.background)
     }
 
+    /// The whole of it in words, also what was left out as it was told.
+    #[must_use]
+    pub fn in_words(&self) -> String {
+        let Self { colour: [r, g, b], background: [x, y, z], bits, range, window_percent, power } = self;
+        if *power == Power::Off {
+            return "nothing: switched off".to_owned();
+        }
+        let range = if *range == Range::Narrow { ", narrow range" } else { "" };
+        format!(
+            "{r},{g},{b} in a window of {window_percent} % on {x},{y},{z} ({bits}-bit code values{range})"
+        )
+    }
+
     fn normalised(&self, code: [u16; 3]) -> [f64; 3] {
         code.map(|value| self.range.signal(value, self.bits))
+    }
+}
+
+/// What a simulated display was told to show, and where meters look: as the log keeps it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Scene {
+    /// What it shows.
+    #[serde(flatten)]
+    pub stimulus: Stimulus,
+    /// Where meters look from now on, in shares of the screen's width and height from its top left; where they did before if absent.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub position: Option<[f64; 2]>,
+}
+
+impl Scene {
+    /// All of it in words.
+    #[must_use]
+    pub fn in_words(&self) -> String {
+        let shown = self.stimulus.in_words();
+        let percent = |share: f64| (1e4 * share).round() / 100.0;
+        match self.position {
+            Some([x, y]) => {
+                format!("{shown}, looked at {} % from the left and {} % from the top", percent(x), percent(y))
+            }
+            None => shown,
+        }
     }
 }
 
@@ -161,5 +200,17 @@ impl TryFrom<RawStimulus> for Stimulus {
             return Err("window_percent must be above 0 and at most 100".to_owned());
         }
         Ok(Self { colour, background, bits, range, window_percent, power })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_whole_stimulus_is_told() {
+        let words = Stimulus { window_percent: 0.25, ..Stimulus::peak_white() }.in_words();
+        assert_eq!(words, "1023,1023,1023 in a window of 0.25 % on 0,0,0 (10-bit code values)");
+        assert_eq!(Stimulus::off().in_words(), "nothing: switched off");
     }
 }

@@ -189,7 +189,9 @@ fn watching_shows_what_others_measure_at_every_size_and_causes_no_exposure() {
     terminal.resize((80, 24));
     terminal.shows_all(&everything);
     assert_eq!([exposures(&daemon, "bench"), exposures(&daemon, "spectro")], [8, 0]);
-    terminal.types(&["?"]);
+    terminal.types(&["i"]);
+    terminal.shows_all(&["verdict", "So far luminance drifts", "i  back"]);
+    terminal.types(&["i", "?"]);
     terminal.shows("measure: ask for readings");
     terminal.types(&["q"]);
     terminal.shows("of 8 readings");
@@ -309,6 +311,29 @@ fn a_panic_gives_the_terminal_back_before_it_says_what_happened() {
     terminal.types(&["x"]);
     terminal.shows_all(&["on purpose, in the middle of a picture", "ended 101"]);
     terminal.is_as_found(&before);
+}
+
+#[test]
+fn a_panic_in_any_task_ends_it_with_the_terminal_given_back_and_nothing_drawn_on_it_afterwards() {
+    let folder = tempfile::tempdir().unwrap();
+    let terminal = Terminal::open(folder.path(), "task-panic", (80, 24), "C.UTF-8");
+    let before = terminal.settings("before");
+    terminal.runs("clear");
+    let (program, noted) = (program("examples/screen_panic"), folder.path().join("pid"));
+    terminal.runs(&format!(
+        "(echo $BASHPID > {}; exec {} task); echo \"ended $?\"",
+        noted.display(),
+        program.display()
+    ));
+    terminal.shows("The daemon has no meters");
+    assert_eq!(terminal.modes(), "second 1, cursor 0, wraps 0");
+    let pid = fs::read_to_string(&noted).unwrap().trim().parse().unwrap();
+    kill(Pid::from_raw(pid), Signal::SIGUSR1).unwrap();
+    terminal.shows_all(&["on purpose, in a task beside the picture", "it has ended: Broken", "ended 1"]);
+    terminal.is_as_found(&before);
+    // Nothing of the picture is on the screen that was there before.
+    let screen = terminal.screen();
+    assert!(!screen.contains("The daemon has no meters") && !screen.contains("q end"), "{screen}");
 }
 
 #[test]

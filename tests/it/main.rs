@@ -69,6 +69,7 @@ mod page_awake;
 mod page_guard;
 mod page_line;
 mod page_scripts;
+mod page_still;
 mod page_truth;
 mod page_viewers;
 mod pictures;

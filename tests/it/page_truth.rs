@@ -22,7 +22,7 @@ fn nothing_is_called_settled_while_the_meter_itself_warms_up() {
             let found = browser.evaluate("document.querySelector('.verdict').textContent");
             let words = found.as_str().unwrap().to_owned();
             assert!(!words.contains("● Settled"), "{words}");
-            is_told |= words.contains("the meter is warming up");
+            is_told |= words.contains("he meter is warming up");
             if is_told && taken >= 400 {
                 break;
             }

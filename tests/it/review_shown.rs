@@ -57,6 +57,8 @@ fn by_page(settle: &mut Command) -> (Child, BufReader<ChildStderr>, String) {
     let mut lines = BufReader::new(child.stderr.take().unwrap());
     let offered = said(&mut lines, |told| told["page"]["url"].is_string());
     let url = offered["page"]["url"].as_str().unwrap().to_owned();
+    // Nobody has opened it: it says that it waits.
+    said(&mut lines, |told| told["page"]["state"] == "away");
     (child, lines, url)
 }
 

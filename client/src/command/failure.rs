@@ -26,6 +26,8 @@ pub enum Failure {
     Input(String),
     /// Standard output is closed, or can't be written.
     Output(std::io::Error),
+    /// This program is wrong, not what was asked of it.
+    Internal(String),
     /// The system gave no means to wait for anything.
     Runtime(std::io::Error),
 }
@@ -35,7 +37,7 @@ impl fmt::Display for Failure {
         match self {
             Self::Open(error) => error.fmt(f),
             Self::Call(error) => error.fmt(f),
-            Self::Usage(message) | Self::Input(message) => f.write_str(message),
+            Self::Usage(message) | Self::Input(message) | Self::Internal(message) => f.write_str(message),
             Self::Output(_) => f.write_str("writing the output"),
             Self::Runtime(_) => f.write_str("starting"),
         }
@@ -49,7 +51,7 @@ impl std::error::Error for Failure {
             Self::Open(error) => error.source(),
             Self::Call(error) => error.source(),
             Self::Output(error) | Self::Runtime(error) => Some(error),
-            Self::Usage(_) | Self::Input(_) => None,
+            Self::Usage(_) | Self::Input(_) | Self::Internal(_) => None,
         }
     }
 }
@@ -188,7 +190,7 @@ impl Failure {
             Self::Usage(_) => "usage",
             Self::Input(_) => "input",
             Self::Output(_) => "output",
-            Self::Runtime(_) => "internal",
+            Self::Runtime(_) | Self::Internal(_) => "internal",
         };
         object(&chain(self), kind)
     }

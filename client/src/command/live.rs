@@ -62,10 +62,13 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         end = show(screen, state, feed, means()) => end.map_err(Failure::Output)?,
         () = asked => End::Interrupted,
     };
-    Ok(match end {
-        End::Wanted => Exit::Done,
-        End::Interrupted | End::Gone => Exit::Interrupted,
-    })
+    match end {
+        End::Wanted => Ok(Exit::Done),
+        End::Interrupted | End::Gone => Ok(Exit::Interrupted),
+        End::Broken => {
+            Err(Failure::Internal("settle live is broken: what stands above says where".to_owned()))
+        }
+    }
 }
 
 /// What does the same in lines.

@@ -6,6 +6,7 @@
 //! | `reading` | the value and the verdict |
 //! | `chart` | the curve |
 //! | `lists` | meters, runs, events, notes |
+//! | `whole` | all there is to say of one meter, in full |
 
 use ratatui_core::buffer::Buffer;
 use ratatui_core::layout::Rect;
@@ -20,13 +21,16 @@ mod chart;
 mod layout;
 mod lists;
 mod reading;
+mod whole;
 
 /// Keys, and what they do.
-const KEYS: [(&str, &str); 8] = [
+const KEYS: [(&str, &str); 10] = [
     ("up, down, k, j", "another meter"),
     ("1 to 9", "that meter"),
     ("m", "measure: ask for readings without pause; again: only watch"),
-    ("+  -", "less, or more, of the past in the picture"),
+    ("i", "all there is to say of it, in full"),
+    ("+", "zoom in: less of the past, in finer steps"),
+    ("-", "zoom out: more of the past"),
     ("Ctrl-L", "draw everything anew"),
     ("Ctrl-Z", "to the shell; fg comes back"),
     ("q, Ctrl-C", "end"),
@@ -52,6 +56,10 @@ pub fn draw(buffer: &mut Buffer, view: &View, means: Means) {
     title(&mut pen, area, view);
     if view.help {
         help(&mut pen, area);
+        return;
+    }
+    if let Some(turned) = view.whole {
+        whole::whole(&mut pen, Rect { y: area.y + 1, height: area.height - 1, ..area }, view, turned);
         return;
     }
     let layout = Layout::of(area, view.meters.len());
@@ -83,8 +91,11 @@ fn title(pen: &mut Pen<'_>, area: Rect, view: &View) {
         }
         (None, Some(focus)) => {
             let (tone, words) = &focus.manner;
-            let x = pen.text((area.x, area.y), room, Tone::Strong, "settle live");
-            pen.text((x + 2, area.y), room.saturating_sub(x + 2 - area.x), *tone, words);
+            let name = "settle live";
+            // What it does to the meter comes before what it is called.
+            let is_room = pen.columns(name) + 2 + pen.columns(words) <= room;
+            let x = if is_room { pen.text((area.x, area.y), room, Tone::Strong, name) + 2 } else { area.x };
+            pen.text((x, area.y), room.saturating_sub(x - area.x), *tone, words);
         }
         (None, None) => {
             pen.text((area.x, area.y), room, Tone::Strong, "settle live");

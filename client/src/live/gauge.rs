@@ -16,6 +16,15 @@ pub struct Latest {
     pub seen_s: Option<f64>,
 }
 
+/// What has happened to a meter since its latest reading, so that this says nothing of what it would read now.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Since {
+    /// It was zeroed.
+    Zeroed,
+    /// Another instrument was attached.
+    Replaced,
+}
+
 /// A meter, watched.
 #[derive(Clone, Debug)]
 pub struct Gauge {
@@ -23,6 +32,8 @@ pub struct Gauge {
     pub meter: Meter,
     /// The latest reading of light.
     pub latest: Option<Latest>,
+    /// Why that doesn't count any more, if it doesn't.
+    pub since: Option<Since>,
     /// Whether this program asks for readings.
     pub measuring: bool,
     /// Why readings of it can't be asked for, if they were and can't.
@@ -44,6 +55,7 @@ impl Gauge {
         Self {
             meter,
             latest: None,
+            since: None,
             measuring: false,
             unmeasured: None,
             unfollowed: None,
@@ -77,6 +89,7 @@ impl Gauge {
         }
         self.curve.push(reading.t_s, reading.light.value());
         self.latest = Some(Latest { reading, seen_s });
+        self.since = None;
     }
 
     /// Takes what the daemon says of the meter now.
@@ -92,7 +105,10 @@ impl Gauge {
         };
         let zeroed = |meter: &Meter| meter.zero.as_ref().and_then(|zero| zero.at);
         let was_zeroed = zeroed(&meter).is_some() && zeroed(&meter) != zeroed(&self.meter);
-        if is_another(&self.meter, &meter) || was_zeroed {
+        let is_another = is_another(&self.meter, &meter);
+        if is_another || was_zeroed {
+            let since = if is_another { Since::Replaced } else { Since::Zeroed };
+            self.since = self.latest.as_ref().map(|_| since);
             let resolution = meter.instrument.as_ref().and_then(|instrument| instrument.resolution);
             let now_s = self.latest.as_ref().map_or(0.0, |latest| latest.reading.t_s);
             self.judging.anew(now_s, resolution);

@@ -66,11 +66,11 @@ impl<'a> Pen<'a> {
 
     /// The same, ending at a column.
     pub fn text_right(&mut self, (right, y): (u16, u16), width: u16, tone: Tone, words: &str) {
-        let length = u16::try_from(columns(&self.in_means(words))).unwrap_or(u16::MAX).min(width);
+        let length = self.columns(words).min(width);
         self.text((right.saturating_sub(length), y), length, tone, words);
     }
 
-    /// Several words in a row, two columns apart, for as long as there is room.
+    /// Several words in a row, two columns apart, for as long as there is room; none of them is begun that can't be ended.
     pub fn row(&mut self, (mut x, y): (u16, u16), width: u16, parts: &[Said]) -> u16 {
         let end = x.saturating_add(width);
         for (index, (tone, words)) in parts.iter().enumerate() {
@@ -80,25 +80,45 @@ impl<'a> Pen<'a> {
             if x >= end {
                 return end;
             }
-            x = self.text((x, y), end - x, *tone, words);
+            // A single word that is too long isn't begun, and of several no more than are whole.
+            let is_room = self.columns(first_word(words)) + 2 <= end - x || self.columns(words) <= end - x;
+            x = self.text((x, y), end - x, *tone, if is_room { words } else { "…" });
         }
         x
     }
 
+    /// The columns that words take, as they are written.
+    #[must_use]
+    pub fn columns(&self, words: &str) -> u16 {
+        u16::try_from(columns(&self.in_means(words))).unwrap_or(u16::MAX)
+    }
+
     /// Words over no more than as many lines as an area has; the rest is cut off. Gives how many lines they took.
     pub fn paragraph(&mut self, area: Rect, tone: Tone, words: &str) -> u16 {
-        let words = self.in_means(words).into_owned();
-        let lines = wrapped(&words, usize::from(area.width));
+        self.paragraph_and(area, tone, words, "")
+    }
+
+    /// The same; where some of it is cut off, `more` says at its end how the rest is had.
+    pub fn paragraph_and(&mut self, area: Rect, tone: Tone, words: &str, more: &str) -> u16 {
+        let lines = self.wrapped(words, area.width);
         let room = usize::from(area.height);
         for (index, (y, line)) in area.rows().map(|row| row.y).zip(&lines).enumerate() {
             if index + 1 == room && lines.len() > room {
                 let rest = lines.get(index..).unwrap_or_default().join(" ");
-                self.text((area.x, y), area.width, tone, &rest);
+                let (left, length) = (area.width.saturating_sub(self.columns(more)), self.columns(more));
+                let end = self.text((area.x, y), left, tone, &rest);
+                self.text((end, y), length, tone, more);
             } else {
                 self.text((area.x, y), area.width, tone, line);
             }
         }
         u16::try_from(lines.len().min(room)).unwrap_or(area.height)
+    }
+
+    /// Words as lines of no more than so many columns.
+    #[must_use]
+    pub fn wrapped(&self, words: &str, width: u16) -> Vec<String> {
+        wrapped(&self.in_means(words), usize::from(width))
     }
 
     /// A line across, with a title in it.
@@ -127,7 +147,11 @@ fn columns(words: &str) -> usize {
     usize::from(words.cell_width())
 }
 
-/// Words in no more than so many columns, with a sign at the end where some are cut off.
+fn first_word(words: &str) -> &str {
+    words.split(' ').next().unwrap_or_default()
+}
+
+/// Words in no more than so many columns, with a sign at the end where some are cut off: behind a whole word, unless there is only one.
 fn cut<'a>(words: &'a str, width: usize, sign: &str) -> Cow<'a, str> {
     if columns(words) <= width {
         return Cow::Borrowed(words);
@@ -140,6 +164,10 @@ fn cut<'a>(words: &'a str, width: usize, sign: &str) -> Cow<'a, str> {
             break;
         }
         short = longer;
+    }
+    // What is cut in the middle of a word ends with the word before it.
+    if let Some(whole) = short.rfind(' ').filter(|end| *end > 0) {
+        short.truncate(whole + 1);
     }
     if width > 0 {
         short.push_str(sign);
@@ -220,7 +248,7 @@ mod tests {
             written(8, POOR, |pen| {
                 pen.text((0, 1), 5, Tone::Plain, "a ± b");
             }),
-            "\na +/~"
+            "\na ~"
         );
         assert_eq!(
             written(8, RICH, |pen| {
@@ -241,6 +269,27 @@ mod tests {
             }),
             "a光 …"
         );
+    }
+
+    #[test]
+    fn no_word_is_cut_in_the_middle_where_another_is_whole() {
+        let text = |words: &str| {
+            written(16, RICH, |pen| {
+                pen.text((0, 0), 16, Tone::Plain, words);
+            })
+        };
+        assert_eq!(text("luminance drifts by 4 %"), "luminance …");
+        assert_eq!(text("luminance drift"), "luminance drift");
+        assert_eq!(text("chromaticities-of-all"), "chromaticities-…");
+        let row = |words: &[&str]| {
+            let parts: Vec<Said> = words.iter().map(|words| (Tone::Plain, (*words).to_owned())).collect();
+            written(16, RICH, |pen| {
+                pen.row((0, 0), 16, &parts);
+            })
+        };
+        assert_eq!(row(&["SIMULATED", "MEASURING"]), "SIMULATED  …");
+        assert_eq!(row(&["SIMULATED", "ZERO"]), "SIMULATED  ZERO");
+        assert_eq!(row(&["ABSENT", "the port has gone"]), "ABSENT  the …");
     }
 
     #[test]

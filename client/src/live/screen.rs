@@ -6,6 +6,7 @@ use std::fmt::Write as _;
 use std::io::{self, Write as _};
 use std::os::fd::OwnedFd;
 use std::panic;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, Once, PoisonError};
 
 use ratatui_core::buffer::{Buffer, Cell};
@@ -15,6 +16,7 @@ use rustix::fs::{Mode, OFlags};
 use rustix::termios::{OptionalActions, Termios, tcgetattr, tcgetwinsize, tcsetattr};
 use tokio::io::Interest;
 use tokio::io::unix::AsyncFd;
+use tokio::sync::Notify;
 
 /// The second screen, no cursor, no wrapping in the last column; all of it empty.
 const ENTER: &str = "\x1b[?1049h\x1b[?25l\x1b[?7l\x1b[2J";
@@ -31,6 +33,10 @@ const CHUNK: usize = 256;
 static FOUND: Mutex<Option<Termios>> = Mutex::new(None);
 /// A panic gives the terminal back before it says what happened.
 static HOOK: Once = Once::new();
+/// Whether there was one, in whichever task: from then on the terminal isn't this program's any more.
+static BROKEN: AtomicBool = AtomicBool::new(false);
+/// Wakes who waits for that.
+static BREAKS: Notify = Notify::const_new();
 
 /// A terminal that is taken over. Dropping it gives it back.
 #[derive(Debug)]
@@ -52,8 +58,10 @@ impl Screen {
         HOOK.call_once(|| {
             let before = panic::take_hook();
             panic::set_hook(Box::new(move |what| {
+                BROKEN.store(true, Ordering::SeqCst);
                 give_back();
                 before(what);
+                BREAKS.notify_one();
             }));
         });
         screen.take_over()?;
@@ -73,12 +81,20 @@ impl Screen {
         let found = tcgetattr(&self.keys)?;
         let mut raw = found.clone();
         raw.make_raw();
-        {
-            let mut kept = FOUND.lock().unwrap_or_else(PoisonError::into_inner);
-            kept.get_or_insert(found);
+        let mut kept = FOUND.lock().unwrap_or_else(PoisonError::into_inner);
+        if BROKEN.load(Ordering::SeqCst) {
+            return Err(broken());
         }
+        kept.get_or_insert(found);
         tcsetattr(&self.keys, OptionalActions::Now, &raw)?;
         say(ENTER)
+    }
+
+    /// Waits until a task has panicked, after which the terminal is as it was found, with what the panic said on it. Nothing is lost if the future is dropped.
+    pub async fn breaks(&self) {
+        if !BROKEN.load(Ordering::SeqCst) {
+            BREAKS.notified().await;
+        }
     }
 
     /// Gives the terminal back for a while.
@@ -109,7 +125,7 @@ impl Screen {
     /// Draws a picture as large as the terminal: only what is another than before is written. Gives whether anything was.
     ///
     /// # Errors
-    /// If the terminal can't be written.
+    /// If the terminal can't be written, or was given back for a panic.
     pub fn draw(&mut self, picture: impl FnOnce(&mut Buffer)) -> io::Result<bool> {
         let size = tcgetwinsize(&self.keys)?;
         let area = Rect::new(0, 0, size.ws_col.min(LARGEST.0), size.ws_row.min(LARGEST.1));
@@ -125,9 +141,18 @@ impl Screen {
         if text.is_empty() {
             return Ok(false);
         }
+        // Whoever panics waits for this, and nothing is written after them.
+        let _kept = FOUND.lock().unwrap_or_else(PoisonError::into_inner);
+        if BROKEN.load(Ordering::SeqCst) {
+            return Err(broken());
+        }
         say(&text)?;
         Ok(true)
     }
+}
+
+fn broken() -> io::Error {
+    io::Error::other("a task has panicked")
 }
 
 impl Drop for Screen {
@@ -143,8 +168,8 @@ fn watched(terminal: OwnedFd) -> io::Result<AsyncFd<OwnedFd>> {
 
 /// Gives the terminal back as it was found, if it is taken over. Where it has gone there is nothing to be done.
 fn give_back() {
-    let found = FOUND.lock().unwrap_or_else(PoisonError::into_inner).take();
-    if let Some(found) = found {
+    let mut kept = FOUND.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some(found) = kept.take() {
         let _said = say(LEAVE).is_ok();
         let flags = OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC;
         let _set = rustix::fs::open("/dev/tty", flags, Mode::empty())

@@ -31,6 +31,8 @@ pub enum End {
     Interrupted,
     /// The terminal has gone.
     Gone,
+    /// A task has panicked: the terminal is given back, and what the panic said stands on it.
+    Broken,
 }
 
 /// Shows what a feed tells on a screen, until somebody ends it. Ages are counted on the boot clock, which goes on while the machine sleeps.
@@ -48,6 +50,7 @@ pub async fn show(mut screen: Screen, mut state: State, mut feed: Feed, means: M
     loop {
         tokio::select! {
             biased;
+            () = screen.breaks() => return Ok(End::Broken),
             bytes = screen.read() => {
                 let bytes = bytes?;
                 if bytes.is_empty() {

@@ -105,6 +105,7 @@ pub struct State {
     link: Link,
     span: usize,
     help: bool,
+    whole: Option<usize>,
     speed: f64,
 }
 
@@ -124,6 +125,7 @@ impl State {
             link: Link::Up,
             span: 2,
             help: false,
+            whole: None,
             speed: 1.0,
         }
     }
@@ -190,12 +192,19 @@ impl State {
             self.help = false;
             return None;
         }
+        if let Some(turned) = self.whole
+            && let Some(whole) = turn(turned, key)
+        {
+            self.whole = whole;
+            return None;
+        }
         match key {
             Key::Sign('q' | 'Q') => return Some(Wish::End),
             Key::Interrupt => return Some(Wish::Interrupt),
             Key::Suspend => return Some(Wish::Suspend),
             Key::Redraw => return Some(Wish::Redraw),
             Key::Sign('?' | 'h') => self.help = true,
+            Key::Sign('i' | 'I') => self.whole = Some(0),
             Key::Up | Key::Sign('k') => self.choose(self.index().saturating_sub(1)),
             Key::Down | Key::Sign('j') => self.choose(self.index() + 1),
             Key::Sign('+') => self.span = self.span.saturating_sub(1),
@@ -339,10 +348,26 @@ impl State {
         self.speed
     }
 
+    /// Whether all there is to say of the chosen meter is shown, and how many of its pages were turned over.
+    #[must_use]
+    pub fn whole(&self) -> Option<usize> {
+        self.whole
+    }
+
     /// Whether the keys are shown.
     #[must_use]
     pub fn help(&self) -> bool {
         self.help
+    }
+}
+
+/// What a key makes of the pages that are shown, of which so many were turned over: other ones, or none any more; nothing where it is none of theirs.
+fn turn(turned: usize, key: Key) -> Option<Option<usize>> {
+    match key {
+        Key::Sign('i' | 'I' | 'q' | 'Q') | Key::Escape => Some(None),
+        Key::Down | Key::Sign('j' | ' ') => Some(Some(turned + 1)),
+        Key::Up | Key::Sign('k') => Some(Some(turned.saturating_sub(1))),
+        _ => None,
     }
 }
 

@@ -10,6 +10,7 @@ use super::state::{Link, State};
 use crate::show;
 
 pub use focus::{Focus, Ruling, Value};
+pub(super) use picture::round_step;
 pub use picture::{Line, Picture};
 pub use rows::{Happened, MeterRow};
 
@@ -54,6 +55,8 @@ pub struct View {
     pub events: Vec<Happened>,
     /// Whether the keys are to be seen instead.
     pub help: bool,
+    /// Whether all there is to say of the chosen meter is to be seen instead, and how many pages of that were turned over.
+    pub whole: Option<usize>,
 }
 
 impl View {
@@ -70,12 +73,13 @@ impl View {
         };
         let is_lost = lost.is_some();
         Self {
-            meters: state.gauges().iter().map(|gauge| rows::meter(gauge, now_s, is_lost)).collect(),
+            meters: state.gauges().iter().map(|gauge| rows::meter(gauge, now_s, is_lost, zone)).collect(),
             chosen: state.index(),
             focus: state.gauges().get(state.index()).map(|gauge| focus::focus(state, gauge, now_s, zone)),
             runs: rows::runs(state, zone, ascii),
             events: rows::events(state, zone),
             help: state.help(),
+            whole: state.whole(),
             lost,
         }
     }

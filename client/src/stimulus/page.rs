@@ -48,6 +48,9 @@ use status::{Presence, Status};
 /// A page that is there draws within some frames; one that doesn't is in a tab that is hidden, mostly.
 const DRAWN_WITHIN: Duration = Duration::from_secs(3);
 
+/// What is said of an address that only this machine can reach.
+const LOOPBACK: &str = "\n  (from this machine alone: for a browser elsewhere, name this machine's\n  address on the network with --page-address)";
+
 /// How long the page has to say that it has ended.
 const FAREWELL: Duration = Duration::from_secs(1);
 
@@ -156,10 +159,13 @@ impl Page {
         });
         let mut server = JoinSet::new();
         server.spawn(serve::run(listener, Arc::clone(&hub)));
-        output.note(
-            &styled(STRONG, &format!("Open this on the display, and let nobody else see it: {url}")),
-            &json!({ "page": { "state": "offered", "url": url } }),
-        );
+        // The address has a line of its own, where it isn't broken.
+        let mut words =
+            format!("{}\n  {url}", styled(STRONG, "Open this on the display, and let nobody else see it:"));
+        if address.ip().is_loopback() {
+            words.push_str(LOOPBACK);
+        }
+        output.note(&words, &json!({ "page": { "state": "offered", "url": url } }));
         let status = hub.status.subscribe();
         let page = Self {
             output,
@@ -254,6 +260,7 @@ impl Page {
             Presence::Away if before == Some(Presence::Begun) => {
                 "the page is gone; waiting for it to come back"
             }
+            Presence::Away if before.is_none() => "nobody has opened the page yet; waiting for it",
             Presence::Loaded if before != Some(Presence::Loaded) => {
                 "the page is there; read it, and click it or press a key"
             }

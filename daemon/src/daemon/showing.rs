@@ -2,12 +2,11 @@
 
 use std::sync::Arc;
 
-use serde::Serialize;
 use settled_drivers::simulated::{Showing, Stage};
 use settled_protocol::error::{ErrorKind, RpcError};
 use settled_protocol::log::EventKind;
 use settled_protocol::method::{ShowParams, Shown};
-use settled_protocol::stage::Stimulus;
+use settled_protocol::stage::Scene;
 
 use super::Daemon;
 use crate::config::MeterConfig;
@@ -50,7 +49,7 @@ impl Daemon {
         }
         let now = self.clock.now();
         let before = stage.show_at(params.stimulus, params.position, now.t_s);
-        let told = Told { stimulus: params.stimulus, position: params.position };
+        let told = Scene { stimulus: params.stimulus, position: params.position };
         let detail = serde_json::to_string(&told).unwrap_or_default();
         self.log.event(&self.clock, Happening::about(EventKind::StageShown, &id, detail)).await;
         let Showing { stimulus, position: position_before } = before;
@@ -105,13 +104,4 @@ impl Daemon {
         }
         meters.iter().find(|meter| !meter.is_free_for(&holders))?.leased(None)
     }
-}
-
-/// What the log tells of a change.
-#[derive(Serialize)]
-struct Told {
-    #[serde(flatten)]
-    stimulus: Stimulus,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    position: Option<[f64; 2]>,
 }

@@ -69,8 +69,8 @@ pub(super) struct Judged<'a> {
     pub(super) unit: &'a str,
     pub(super) hold_s: f64,
     pub(super) value: Option<Estimate>,
-    /// When it is expected to settle, from the last reading on, in words.
-    pub(super) settles: Option<String>,
+    /// When it is expected to settle: the earlier and the later end, in s from the reading that was looked at last. The page counts it down.
+    pub(super) settles: Option<[f64; 2]>,
     pub(super) evidence: Evidence,
     /// The verdict in one sentence.
     pub(super) message: Option<String>,

@@ -1,6 +1,7 @@
 //! What the log has, for the page to draw: a stretch in bins, column by column, so that a day takes some ten kilobytes; the newest events;
 //! the newest runs.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::time::Duration;
 
@@ -8,6 +9,7 @@ use serde::Serialize;
 use settled_protocol::bins::{Bin, BinsPage, BinsParams};
 use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::error::{ErrorKind, RpcError};
+use settled_protocol::log::Event;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Flag;
 use settled_protocol::run::{ListRuns, RunState};
@@ -146,13 +148,35 @@ pub(super) async fn stretch(daemon: &Daemon, meter: &str, span_s: u64) -> Result
     written(&Stretch { meter: meter.to_owned(), every_s, since, until, series })
 }
 
+/// An event as the page shows it.
+#[derive(Serialize)]
+struct Told<'a> {
+    sequence: u64,
+    at: Timestamp,
+    /// In words.
+    kind: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    meter: Option<&'a str>,
+    words: Cow<'a, str>,
+    /// Whether somebody should look at it.
+    trouble: bool,
+}
+
+impl<'a> Told<'a> {
+    fn of(event: &'a Event) -> Self {
+        let Event { sequence, at, kind, meter, .. } = event;
+        let (meter, words) = (meter.as_deref(), event.words());
+        Self { sequence: *sequence, at: *at, kind: kind.words(), meter, words, trouble: kind.is_trouble() }
+    }
+}
+
 /// The newest events, none up to `after`.
 ///
 /// # Errors
 /// `log_unavailable` where the log is off or can't be read.
 pub(super) async fn events(daemon: &Daemon, after: u64) -> Result<String, RpcError> {
     let events = daemon.log.newest_events(EVENTS, after).await?;
-    let told: Vec<_> = events.iter().map(|event| (event, event.kind.is_trouble())).collect();
+    let told: Vec<_> = events.iter().map(Told::of).collect();
     written(&serde_json::json!({ "events": told }))
 }
 

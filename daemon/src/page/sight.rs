@@ -14,7 +14,7 @@ use super::news::{Judged, Point};
 use crate::daemon::Daemon;
 use crate::meter_task::{Logged, MeterHandle, Published};
 use crate::settle::scale::Scale;
-use crate::settle::{Judge, Observation, Standing, expected, sentence};
+use crate::settle::{Judge, Observation, Standing, sentence};
 
 /// How far back readings are taken from the log as somebody comes, in s: as long as the settling engine's longest window.
 const RECALLED_S: f64 = 1200.0;
@@ -221,9 +221,8 @@ impl Sight {
         if self.warming {
             evidence.failing.push(Test::MeterWarmUp);
         }
-        let left = |at_s: f64| (self.started_s + at_s - latest.t_s).max(0.0);
-        let settles =
-            evidence.forecast.take().map(|forecast| expected(left(forecast.low_s), left(forecast.high_s)));
+        let left = |at_s: f64| self.started_s + at_s - latest.t_s;
+        let settles = evidence.forecast.take().map(|forecast| [left(forecast.low_s), left(forecast.high_s)]);
         let (verdict, since_s) = self.verdict;
         let unit = latest.light.photometric().unit();
         let message =

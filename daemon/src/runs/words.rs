@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use settled_protocol::quantity::Photometric;
-use settled_protocol::run::{Run, RunKind, RunVerdict};
+use settled_protocol::run::{AlertKind, Run, RunKind, RunVerdict};
 
 use crate::drift::words::Drifting;
 use crate::settle::digits::significant;
@@ -18,6 +18,18 @@ pub(super) fn span(seconds: f64) -> String {
     let whole = if seconds < 10.0 { (seconds * 10.0).round() / 10.0 } else { seconds.round() };
     let span = Duration::try_from_secs_f64(whole.max(0.0)).unwrap_or(Duration::MAX);
     humantime::format_duration(span).to_string()
+}
+
+/// What an alert is about.
+pub(super) fn about(kind: AlertKind) -> &'static str {
+    match kind {
+        AlertKind::Luminance => "the light",
+        AlertKind::Chromaticity => "the colour",
+        AlertKind::MeterLost => "missing readings",
+        AlertKind::DiskLow => "the log's room",
+        AlertKind::LogFailed => "the log",
+        AlertKind::Unknown => "something else",
+    }
 }
 
 fn count(number: u64, one: &str, many: &str) -> String {

@@ -8,6 +8,11 @@ const WIDE: f64 = 10.0;
 /// Nobody waits for anything that is so near, in s.
 const NEAR_S: f64 = 1.0;
 
+/// Steps of a countdown, in s: up to how far its later end is away, and how large.
+const STEPS: [(f64, f64); 2] = [(30.0, FINEST_S), (120.0, 10.0)];
+const FINEST_S: f64 = 5.0;
+const COARSEST_S: f64 = 60.0;
+
 /// Between `low_s` and `high_s` from now, which may have begun: what goes behind "settles" or "expected to settle".
 #[must_use]
 pub fn expected(low_s: f64, high_s: f64) -> String {
@@ -21,6 +26,22 @@ pub fn expected(low_s: f64, high_s: f64) -> String {
     } else {
         format!("in {low} to {high}")
     }
+}
+
+/// The same counted down while no further reading comes: of ends that were reckoned at a reading which is `age_s` old by now. It goes in steps
+/// that the eye isn't caught by. Nothing once even the later end has passed.
+#[must_use]
+pub fn counted_down(low_s: f64, high_s: f64, age_s: f64) -> Option<String> {
+    let (low_s, high_s) = (low_s - age_s, high_s - age_s);
+    if high_s <= 0.0 {
+        // A reading that has only just come may say so of itself.
+        return (age_s < FINEST_S).then(|| "any moment now".to_owned());
+    }
+    let step_s =
+        STEPS.into_iter().find(|(below_s, _)| high_s < *below_s).map_or(COARSEST_S, |(_, step_s)| step_s);
+    let stepped = |end_s: f64| (end_s / step_s).round() * step_s;
+    let words = expected(stepped(low_s.max(0.0)), stepped(high_s).max(step_s));
+    Some(words.replace(".0 s", " s"))
 }
 
 #[cfg(test)]
@@ -42,5 +63,33 @@ mod tests {
         ] {
             assert_eq!(expected(low_s, high_s), words, "{low_s} {high_s}");
         }
+    }
+
+    #[test]
+    fn it_is_counted_down_in_steps_and_says_nothing_once_it_has_passed() {
+        for (low_s, high_s, age_s, words) in [
+            (12.0, 24.0, 0.0, Some("in 10 s to 25 s")),
+            (12.0, 24.0, 4.0, Some("in 10 s to 20 s")),
+            (12.0, 24.0, 11.0, Some("within 15 s")),
+            (12.0, 24.0, 23.9, Some("within 5 s")),
+            (12.0, 24.0, 24.0, None),
+            (13.0, 17.0, 0.0, Some("in about 15 s")),
+            (45.0, 83.0, 0.0, Some("in 50 s to 80 s")),
+            (45.0, 83.0, 56.0, Some("within 25 s")),
+            (300.0, 2999.0, 55.0, Some("within 49 min")),
+            (-9.0, -1.0, 1.0, Some("any moment now")),
+            (-9.0, -1.0, 5.0, None),
+        ] {
+            assert_eq!(counted_down(low_s, high_s, age_s).as_deref(), words, "{low_s} {high_s} {age_s}");
+        }
+    }
+
+    #[test]
+    fn between_two_readings_it_only_ever_comes_nearer_and_changes_seldom() {
+        let mut words: Vec<Option<String>> =
+            (0..3000).map(|tenth| counted_down(70.0, 110.0, 0.1 * f64::from(tenth))).collect();
+        words.dedup();
+        assert!(words.len() <= 24, "{words:?}");
+        assert_eq!(words.last(), Some(&None), "{words:?}");
     }
 }

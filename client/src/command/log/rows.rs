@@ -154,5 +154,5 @@ fn show_event(context: &Context, event: &settled_protocol::log::Event) -> Result
     let time = styled(FAINT, &format!("{:>6}  {}", event.sequence, crate::show::moment(event.at)));
     let (meter, kind) =
         (event.meter.as_deref().unwrap_or("-"), styled(STRONG, &format!("{:<15}", event.kind.name())));
-    Ok(context.output.line(&format!("{time}  {meter:<8}  {kind}  {}", event.detail))?)
+    Ok(context.output.line(&format!("{time}  {meter:<8}  {kind}  {}", event.words()))?)
 }

@@ -239,7 +239,7 @@ fn happened(run: &Run, events: &Events, zone: &TimeZone) -> Vec<String> {
     for (index, event) in latest.iter().enumerate() {
         let name = if index == 0 && *earlier == 0 { "events" } else { "" };
         let at = styled(FAINT, &local::short(event.at, zone));
-        lines.push(row(name, &format!("{at}  {}", event.detail)));
+        lines.push(row(name, &format!("{at}  {}", event.words())));
     }
     lines
 }

@@ -5,7 +5,7 @@ use ratatui_core::layout::Rect;
 use settled_protocol::settling::Verdict;
 
 use crate::live::pen::Pen;
-use crate::live::view::{Line, Picture, Tone};
+use crate::live::view::{Line, Picture, Said, Tone, round_step};
 use crate::show;
 
 /// Columns of the scale, its line included.
@@ -16,6 +16,13 @@ const DOTS: [[u8; 4]; 2] = [[0x01, 0x02, 0x04, 0x40], [0x08, 0x10, 0x20, 0x80]];
 /// The sign of the band's ends, and of where the light goes.
 const BAND: char = '╌';
 const LIMIT: char = '═';
+
+/// Rows from one number of the scale to the next at the least, and columns from one time of the axis to the next.
+const APART: (u16, u16) = (5, 16);
+/// Steps of the axis, in s; beyond, whole hours.
+const TIMES: [f64; 11] = [1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0];
+/// What the keys for it do, where there is room to say so.
+const ZOOM: &str = "+ zooms in, - zooms out";
 
 pub(super) fn chart(pen: &mut Pen<'_>, area: Rect, picture: Option<&Picture>) {
     let Some(picture) = picture else { return };
@@ -66,17 +73,36 @@ fn column_of(curve: Rect, picture: &Picture, t: f64) -> Option<u16> {
 }
 
 fn scale(pen: &mut Pen<'_>, curve: Rect, picture: &Picture) {
-    let (low, high) = picture.values;
-    let labels = [(curve.y, high), (curve.bottom() - 1, low)];
+    let labels = labels(curve, picture);
     for y in curve.rows().map(|row| row.y) {
-        pen.sign((curve.x - 1, y), Tone::Faint, '│');
-        if let Some((_, value)) = labels.iter().find(|(at, _)| *at == y) {
+        let label = labels.iter().find(|(at, _)| *at == y);
+        // The ends are those of the scale itself.
+        let is_within = label.is_some() && y > curve.y && y + 1 < curve.bottom();
+        pen.sign((curve.x - 1, y), Tone::Faint, if is_within { '┤' } else { '│' });
+        if let Some((_, value)) = label {
             pen.text_right((curve.x - 2, y), SCALE - 2, Tone::Faint, &show::number(*value));
         }
     }
     if curve.height >= 4 {
-        pen.text_right((curve.x - 2, curve.y + curve.height / 2), SCALE - 2, Tone::Faint, picture.unit);
+        pen.text_right((curve.x - 2, curve.y + 1), SCALE - 2, Tone::Faint, picture.unit);
     }
+}
+
+/// The numbers of the scale and their rows: its ends, and round ones between them where there is room.
+fn labels(curve: Rect, picture: &Picture) -> Vec<(u16, f64)> {
+    let (low, high) = picture.values;
+    let mut labels = vec![(curve.y, high), (curve.bottom() - 1, low)];
+    let step = round_step((high - low) * f64::from(APART.0) / f64::from(curve.height));
+    let mut value = (low / step).ceil() * step;
+    while value < high {
+        let row = row_of(curve, picture, value);
+        let is_free = |row: &u16| labels.iter().all(|(taken, _)| taken.abs_diff(*row) + 2 >= APART.0);
+        if let Some(row) = row.filter(is_free) {
+            labels.push((row, value));
+        }
+        value += step;
+    }
+    labels
 }
 
 fn lines(pen: &mut Pen<'_>, curve: Rect, picture: &Picture) {
@@ -158,10 +184,52 @@ fn axis(pen: &mut Pen<'_>, area: Rect, curve: Rect, picture: &Picture) {
     let latest = "latest";
     let x = now.saturating_sub(3).min(curve.right().saturating_sub(16)).max(curve.x + 10);
     pen.text((x, y), curve.right().saturating_sub(x), Tone::Faint, latest);
+    times(pen, Rect { y, height: 1, ..curve }, x, picture);
+}
+
+/// Times between the beginning and the latest reading, which stands from a column on.
+fn times(pen: &mut Pen<'_>, below: Rect, latest: u16, picture: &Picture) {
+    let past_s = -picture.times.0;
+    let least_s = past_s * f64::from(APART.1) / f64::from((latest - below.x).max(1));
+    let hours = 3600.0 * (least_s / 3600.0).ceil();
+    let step_s = TIMES.into_iter().find(|step_s| *step_s >= least_s).unwrap_or(hours);
+    let mut back_s = step_s;
+    while back_s < past_s {
+        let words = format!("-{}", show::span(back_s));
+        let half = pen.columns(&words) / 2;
+        if let Some(x) = column_of(below, picture, -back_s)
+            && x >= below.x + half + 10
+            && x + half + 2 < latest
+        {
+            pen.sign((x, below.y - 1), Tone::Faint, '┴');
+            pen.text((x - half, below.y), 2 * half + 2, Tone::Faint, &words);
+        }
+        back_s += step_s;
+    }
 }
 
 fn legend(pen: &mut Pen<'_>, area: Rect, picture: &Picture) {
-    let mut parts: Vec<(Tone, String)> = Vec::new();
+    let (x, width) = (area.x + SCALE, area.width.saturating_sub(SCALE));
+    let mut end = x;
+    for (index, (tone, words)) in meanings(picture).into_iter().enumerate() {
+        let begin = if index > 0 { end + 2 } else { end };
+        // What isn't whole is no help, unless it is a sentence; all of it can be had by a key.
+        let left = (x + width).saturating_sub(begin);
+        let is_whole = pen.columns(&words) <= left;
+        let is_room = is_whole || (left >= 24 && words.split(' ').count() > 4);
+        end = pen.text((begin, area.y), left, tone, if is_room { &words } else { "…" });
+        if !is_whole {
+            return;
+        }
+    }
+    if end + 2 + pen.columns(ZOOM) < x + width {
+        pen.text_right((x + width - 1, area.y), width, Tone::Faint, ZOOM);
+    }
+}
+
+/// What the lines and signs of a picture are, in words.
+pub(super) fn meanings(picture: &Picture) -> Vec<Said> {
+    let mut parts: Vec<Said> = Vec::new();
     for line in &picture.legend {
         parts.push(match line {
             Line::Band(words) => (Tone::Faint, format!("{BAND}{BAND} {words}")),
@@ -178,5 +246,5 @@ fn legend(pen: &mut Pen<'_>, area: Rect, picture: &Picture) {
     if picture.settles.is_some_and(|t| t <= picture.times.1) {
         parts.push((Tone::Faint, "▼ may settle".to_owned()));
     }
-    pen.row((area.x + SCALE, area.y), area.width.saturating_sub(SCALE), &parts);
+    parts
 }

@@ -8,7 +8,7 @@ use crate::live::view::{Focus, Happened, Said, Tone, View};
 /// The columns of a meter's line: how wide the longest id may be, its state, light and age.
 const COLUMNS: (u16, u16, u16, u16) = (16, 10, 15, 12);
 /// How wide an age may be where there is little room, and below how many columns there is.
-const LITTLE: (u16, u16) = (8, 72);
+const LITTLE: (u16, u16) = (9, 72);
 /// Where words begin behind the name of a list.
 const NAME: u16 = 9;
 
@@ -33,7 +33,7 @@ pub(super) fn meters(pen: &mut Pen<'_>, area: Rect, view: &View) {
         pen.text_right((x + COLUMNS.2, y), COLUMNS.2, light, &row.light.1);
         x += COLUMNS.2 + 1;
         let (age_width, age) = if area.width < LITTLE.1 {
-            (LITTLE.0, row.age.1.trim_end_matches(" ago"))
+            (LITTLE.0, row.age.1.trim_end_matches(" ago").trim_start_matches("of "))
         } else {
             (COLUMNS.3, row.age.1.as_str())
         };

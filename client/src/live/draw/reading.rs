@@ -13,6 +13,8 @@ const UNCERTAINTY: u16 = 16;
 const COLOUR: u16 = 46;
 /// The least columns for a value and its chromaticity in one line.
 const ROOM: u16 = 118;
+/// Where the rest of what is cut off is to be had.
+const WHOLE: &str = " i: in full";
 
 pub(super) fn value(pen: &mut Pen<'_>, area: Rect, value: &Value) {
     if value.number.is_empty() || area.is_empty() {
@@ -48,5 +50,5 @@ pub(super) fn ruling(pen: &mut Pen<'_>, area: Rect, ruling: &Ruling) {
         pen.text((x, area.y), area.right().saturating_sub(x), Tone::Plain, &ruling.ahead);
     }
     let below = Rect { x: area.x + 2, y: area.y + 1, width: area.width - 2, height: area.height - 1 };
-    pen.paragraph(below, Tone::Faint, &ruling.sentence);
+    pen.paragraph_and(below, Tone::Faint, &ruling.sentence, WHOLE);
 }

@@ -7,7 +7,7 @@ use settled_protocol::settling::Criteria;
 
 use super::super::pen::Means;
 use super::super::state::{News, State};
-use super::super::view::View;
+use super::super::view::{Tone, View};
 use super::draw;
 use crate::live::keys::Key;
 
@@ -119,6 +119,100 @@ fn what_is_old_is_called_stale_and_loses_its_verdict() {
         125.0,
         &["NO DAEMON since 4 s: all here is stale", "STALE: was settled", "stale", "last reading 5 s ago"],
     );
+}
+
+#[test]
+fn between_two_readings_a_forecast_is_counted_down_in_steps_and_never_stands_when_it_has_passed() {
+    let ahead = |state: &State, now_s: f64| {
+        let view = View::of(state, now_s, &jiff::tz::TimeZone::UTC, false);
+        view.focus.unwrap().ruling.ahead.split(';').next().unwrap().to_owned()
+    };
+    let seconds = |words: &str| -> Option<u32> { words.split(' ').rev().find_map(|word| word.parse().ok()) };
+    // The first that is expected to settle while this reading is fresh.
+    let found = (20..200).find_map(|second| {
+        let state = state(second, |t_s| 200.0 - 30.0 * (-t_s / 40.0).exp());
+        let words = ahead(&state, f64::from(second));
+        let is_near = words.ends_with(" s") && seconds(&words).is_some_and(|end| (20..=50).contains(&end));
+        (words.starts_with("settles ") && is_near).then_some((state, f64::from(second)))
+    });
+    let (state, at_s) = found.unwrap();
+    // Each second until a hold is over.
+    let mut told: Vec<String> = (0..=60).map(|second| ahead(&state, at_s + f64::from(second))).collect();
+    told.dedup();
+    let passed = told.iter().position(|words| words == "should have settled by now").unwrap();
+    assert!(passed > 1 && passed + 1 == told.len() && passed <= 16, "{told:?}");
+    let ends: Vec<u32> = told[..passed].iter().map(|words| seconds(words).unwrap()).collect();
+    assert!(told[..passed].iter().all(|words| words.starts_with("settles ")), "{told:?}");
+    assert!(ends.windows(2).all(|pair| pair[0] >= pair[1]), "{told:?}");
+}
+
+#[test]
+fn what_a_meter_read_before_it_was_zeroed_is_not_shown_as_fresh_nor_as_if_there_was_nothing() {
+    let mut state = state(120, |_| 203.4);
+    let zero = json!({"needed": false, "at": "2026-11-27T18:02:00Z"});
+    state.take(News::Meter(Box::new(meter("bench", json!({ "zero": zero })))), 120.0);
+    at_all_sizes(&state, 121.0, &["NOT JUDGED YET", "last reading now", "The meter was zeroed since"]);
+    let text = text(&drawn(&state, (80, 24), 121.0, RICH));
+    assert!(!text.contains("Nobody takes readings") && !text.contains("no reading yet"), "{text}");
+    let view = View::of(&state, 121.0, &jiff::tz::TimeZone::UTC, false);
+    assert!(!view.focus.unwrap().value.fresh && view.meters[0].light.0 == Tone::Faint);
+    // Another reading counts again.
+    let after = json!({"sequence": 900, "meter": "bench", "at": "2026-11-27T18:02:05Z", "t_s": 125.0, "began_s": 124.6, "boot": "b",
+        "luminance_cd_m2": 203.4, "flags": ["simulated"]});
+    state.take(News::Reading(Box::new(serde_json::from_value(after).unwrap()), Some(125.0)), 125.0);
+    assert!(View::of(&state, 125.0, &jiff::tz::TimeZone::UTC, false).focus.unwrap().value.fresh);
+}
+
+#[test]
+fn a_reading_whose_age_nobody_can_tell_says_which_time_it_has() {
+    let mut state = State::new(Criteria::default(), vec![meter("bench", json!({}))], None);
+    let logged = json!({"sequence": 1, "meter": "bench", "at": "2026-11-27T18:02:05Z", "t_s": 125.0, "began_s": 124.6, "boot": "b",
+        "luminance_cd_m2": 203.4, "flags": ["simulated"]});
+    state.take(News::Reading(Box::new(serde_json::from_value(logged).unwrap()), None), 0.0);
+    at_all_sizes(&state, 1.0, &["18:02:05 ", "last reading of 11-27 18:02:05"]);
+}
+
+#[test]
+fn all_that_a_narrow_screen_cuts_off_can_be_had_in_full() {
+    let reason = "the port /dev/serial/by-id/usb-made-up-0042 is there and may not be opened: who runs the daemon must be in its group, or a udev rule must give it to them";
+    let mut state = state(120, |_| 203.4);
+    state.take(News::Meter(Box::new(meter("bench", json!({ "state": "failed", "reason": reason })))), 120.0);
+    let sentence = View::of(&state, 60.0, &jiff::tz::TimeZone::UTC, false).focus.unwrap().ruling.sentence;
+    state.press(Key::Sign('i'));
+    for size in SIZES {
+        let mut words = String::new();
+        for _ in 0..9 {
+            let text = text(&drawn(&state, size, 60.0, RICH));
+            let lines = text
+                .lines()
+                .skip(1)
+                .filter(|line| !line.contains("i  back"))
+                .map(|line| line.chars().skip(12).collect::<String>());
+            words.push_str(&format!("{} ", lines.collect::<Vec<_>>().join(" ")));
+            state.press(Key::Down);
+        }
+        let words = words.split_whitespace().collect::<Vec<_>>().join(" ");
+        for expected in [reason, sentence.as_str(), "bench was opened", "a made-up colorimeter", "band ±"] {
+            assert!(words.contains(expected), "{size:?}: no {expected:?} in {words}");
+        }
+    }
+    assert_eq!((state.press(Key::Sign('q')), state.whole()), (None, None));
+}
+
+#[test]
+fn a_tall_picture_has_more_numbers_on_its_scale_and_a_wide_one_more_times() {
+    let state = state(150, |t_s| 200.0 - 30.0 * (-t_s / 120.0).exp());
+    let of = |size| text(&drawn(&state, size, 75.0, RICH));
+    let numbers = |text: &str| text.lines().filter(|line| line.contains('┤')).count();
+    let (small, large) = (of((80, 24)), of((200, 50)));
+    assert!(numbers(&large) >= 4 && numbers(&small) <= 1, "{large}");
+    let times = |text: &str| {
+        text.lines()
+            .find(|line| line.contains("latest") && line.contains('+'))
+            .map(|line| line.matches(" s").count())
+    };
+    assert!(times(&large) > times(&small), "{large}");
+    assert!(large.contains("+ zooms in, - zooms out"), "{large}");
 }
 
 #[test]

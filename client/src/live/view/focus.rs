@@ -10,7 +10,7 @@ use super::rows::unreal;
 use super::{Said, Tone, ago};
 use crate::command::settled::standing as obstacle;
 use crate::command::{lease, meters};
-use crate::live::gauge::{Gauge, Latest};
+use crate::live::gauge::{Gauge, Latest, Since};
 use crate::live::state::{Link, State};
 use crate::local;
 use crate::show;
@@ -70,7 +70,8 @@ pub(super) fn focus(state: &State, gauge: &Gauge, now_s: f64, zone: &TimeZone) -
     let age_s = gauge.age_s(now_s);
     // The promise that a verdict is holds for a hold, and so does whatever was known.
     let fresh = age_s.is_some_and(|age_s| age_s * state.speed() <= state.criteria().hold_s)
-        && *state.link() == Link::Up;
+        && *state.link() == Link::Up
+        && gauge.since.is_none();
     let standing = gauge.judging.standing();
     Focus {
         id: gauge.meter.id.clone(),
@@ -81,7 +82,7 @@ pub(super) fn focus(state: &State, gauge: &Gauge, now_s: f64, zone: &TimeZone) -
             (Tone::Plain, "watching: causes no exposure (m measures)".to_owned())
         },
         value: value(gauge, standing.as_ref(), fresh),
-        ruling: ruling(state, gauge, standing.as_ref(), fresh, now_s),
+        ruling: ruling(state, gauge, standing.as_ref(), fresh, now_s, zone),
         notes: notes(gauge, zone),
         details: details(gauge),
         picture: picture::picture(state, gauge, standing.as_ref(), fresh),
@@ -117,40 +118,69 @@ fn colour(colour: Option<settled_protocol::quantity::Chromaticity>, u95: Option<
     (xy, format!("u′ {:.5}  v′ {:.5}{radius}", colour.u_prime(), colour.v_prime()))
 }
 
-fn ruling(state: &State, gauge: &Gauge, standing: Option<&Standing>, fresh: bool, now_s: f64) -> Ruling {
-    let Some(standing) = standing else {
-        let sentence = match (&gauge.unfollowed, gauge.measuring) {
-            (Some(why), _) => why.clone(),
-            (None, true) => "Waiting for the first reading.".to_owned(),
-            (None, false) => {
-                "Nobody takes readings of this meter: m takes some, and so does whatever else measures with it.".to_owned()
-            }
-        };
-        return Ruling {
-            verdict: (Tone::Faint, "no reading yet".to_owned()),
-            ahead: String::new(),
-            sentence,
-        };
-    };
+fn ruling(
+    state: &State,
+    gauge: &Gauge,
+    standing: Option<&Standing>,
+    fresh: bool,
+    now_s: f64,
+    zone: &TimeZone,
+) -> Ruling {
+    let Some(standing) = standing else { return unjudged(gauge, now_s, zone) };
     let sentence = match standing.verdict {
         Some(verdict) => gauge.judging.sentence(verdict, standing),
         None => so_far(gauge, standing),
     };
     if !fresh {
         let how = standing.verdict.map_or("not settled", name);
-        let when = gauge.age_s(now_s).map_or_else(
-            || "out of the log".to_owned(),
-            |age_s| if ago(age_s) == "now" { "now".to_owned() } else { format!("{} ago", ago(age_s)) },
-        );
         let verdict = (Tone::Faint, format!("STALE: was {how}"));
-        return Ruling { verdict, ahead: format!("last reading {when}"), sentence };
+        return Ruling { verdict, ahead: last(gauge, now_s, zone), sentence };
     }
     let hold = show::span(state.criteria().hold_s);
     let ahead = match standing.verdict {
         Some(Verdict::Settled) => format!("stays so for {hold}, as far as its trend tells"),
-        _ => ahead(gauge, &standing.evidence),
+        _ => ahead(gauge, &standing.evidence, gauge.age_s(now_s).unwrap_or_default() * state.speed()),
     };
     Ruling { verdict: badge(standing.verdict), ahead, sentence }
+}
+
+/// That nothing is known of how the light stands, and why.
+fn unjudged(gauge: &Gauge, now_s: f64, zone: &TimeZone) -> Ruling {
+    let since = match gauge.since {
+        Some(Since::Zeroed) => {
+            Some("The meter was zeroed since: what it read before doesn't count any more.")
+        }
+        Some(Since::Replaced) => {
+            Some("Another instrument was attached since: what the one before it read doesn't count for it.")
+        }
+        None => None,
+    };
+    let (verdict, ahead) = match since {
+        Some(_) => ("NOT JUDGED YET", last(gauge, now_s, zone)),
+        None => ("no reading yet", String::new()),
+    };
+    let sentence = match (&gauge.unfollowed, since, gauge.measuring) {
+        (Some(why), ..) => why.clone(),
+        (None, Some(since), _) => since.to_owned(),
+        (None, None, true) => "Waiting for the first reading.".to_owned(),
+        (None, None, false) => {
+            "Nobody takes readings of this meter: m takes some, and so does whatever else measures with it."
+                .to_owned()
+        }
+    };
+    Ruling { verdict: (Tone::Faint, verdict.to_owned()), ahead, sentence }
+}
+
+/// How long the latest reading is ago; of one out of the log whose age nobody can tell, which time it has.
+fn last(gauge: &Gauge, now_s: f64, zone: &TimeZone) -> String {
+    match (&gauge.latest, gauge.age_s(now_s).map(ago)) {
+        (Some(_), Some(age)) if age == "now" => "last reading now".to_owned(),
+        (Some(_), Some(age)) => format!("last reading {age} ago"),
+        (Some(latest), None) => {
+            format!("last reading of {}", local::second(latest.reading.at, zone))
+        }
+        (None, _) => String::new(),
+    }
 }
 
 fn badge(verdict: Option<Verdict>) -> Said {
@@ -173,10 +203,10 @@ fn name(verdict: Verdict) -> &'static str {
     }
 }
 
-/// When it is expected to settle, and what is in the way.
-fn ahead(gauge: &Gauge, evidence: &Evidence) -> String {
+/// When it is expected to settle, and what is in the way. The latest reading is `age_s` old on the daemon's clock.
+fn ahead(gauge: &Gauge, evidence: &Evidence, age_s: f64) -> String {
     let waits = obstacle(&evidence.failing);
-    match show::forecast(evidence, gauge.judging.waited_s()) {
+    match show::forecast_by_now(evidence, gauge.judging.waited_s(), age_s) {
         Some(forecast) => format!("{forecast}; {waits}"),
         None => waits.to_owned(),
     }
@@ -239,7 +269,7 @@ fn details(gauge: &Gauge) -> Vec<(&'static str, String)> {
     let mut details = Vec::new();
     if let Some(instrument) = &meter.instrument {
         let serial =
-            instrument.serial.as_ref().map_or_else(String::new, |serial| format!(", serial {serial}"));
+            instrument.serial.as_ref().map_or_else(String::new, |serial| format!(", serial\u{a0}{serial}"));
         details
             .push(("instrument", format!("{}, {}{serial}", instrument.model, meters::kind(instrument.kind))));
     }

@@ -133,7 +133,7 @@ fn scale(values: impl Iterator<Item = f64>, marks: impl Iterator<Item = f64>) ->
 }
 
 /// 1, 2 or 5 times a power of ten: the least that isn't below.
-fn round_step(least: f64) -> f64 {
+pub(in crate::live) fn round_step(least: f64) -> f64 {
     let power = 10_f64.powf(least.log10().floor());
     [1.0, 2.0, 5.0].into_iter().map(|digit| digit * power).find(|step| *step >= least).unwrap_or(10.0 * power)
 }
@@ -153,7 +153,7 @@ fn legend(
     }
     if let Some(Limit { value, low, high }) = limit {
         let [low, high] = [low, high].map(show::number);
-        lines.push(Line::Limit(format!("goes to {} {unit} ({low} to {high})", show::number(value))));
+        lines.push(Line::Limit(format!("goes to {} ({low} to {high})", show::number(value))));
     }
     if beside > 0 {
         lines.push(Line::Beside("other light is beside the scale".to_owned()));

@@ -48,12 +48,13 @@ fn condition(meter: &Meter) -> (Tone, &'static str) {
     }
 }
 
-pub(super) fn meter(gauge: &Gauge, now_s: f64, is_lost: bool) -> MeterRow {
+pub(super) fn meter(gauge: &Gauge, now_s: f64, is_lost: bool, zone: &TimeZone) -> MeterRow {
     let Gauge { meter, latest, .. } = gauge;
     let (tone, words) = if is_lost { (Tone::Faint, "stale") } else { condition(meter) };
     let age = match (latest, gauge.age_s(now_s)) {
         (None, _) => (Tone::Faint, String::new()),
-        (Some(_), None) => (Tone::Faint, "logged".to_owned()),
+        // Out of the log, and its age can't be told: which time it has.
+        (Some(latest), None) => (Tone::Faint, format!("of {}", local::time(latest.reading.at, zone))),
         (Some(_), Some(age_s)) => match ago(age_s) {
             now if now == "now" => (Tone::Plain, now),
             span => (Tone::Faint, format!("{span} ago")),
@@ -64,7 +65,10 @@ pub(super) fn meter(gauge: &Gauge, now_s: f64, is_lost: bool) -> MeterRow {
         state: (tone, words.to_owned()),
         light: latest.as_ref().map_or_else(
             || (Tone::Faint, "no reading".to_owned()),
-            |latest| (Tone::Plain, show::light(&latest.reading.light)),
+            |latest| {
+                let tone = if gauge.since.is_some() { Tone::Faint } else { Tone::Plain };
+                (tone, show::light(&latest.reading.light))
+            },
         ),
         age,
         words: remarks(gauge),
@@ -124,7 +128,7 @@ pub(super) fn events(state: &State, zone: &TimeZone) -> Vec<Happened> {
         let tone = if event.kind.is_trouble() { Tone::Caution } else { Tone::Plain };
         let of = event.meter.as_ref().filter(|meter| several && !event.detail.contains(meter.as_str()));
         let of = of.map_or_else(String::new, |meter| format!("{meter}: "));
-        Happened { at: local::second(event.at, zone), said: (tone, format!("{of}{}", event.detail)) }
+        Happened { at: local::second(event.at, zone), said: (tone, format!("{of}{}", event.words())) }
     });
     events.collect()
 }

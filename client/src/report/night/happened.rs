@@ -1,13 +1,11 @@
 //! What happened while a run went on, as a table.
 
 use settled_protocol::log::{Event, EventKind};
-use settled_protocol::stage::Stimulus;
 
 use super::Night;
 use crate::report::Section;
 use crate::review::figures::Table;
 use crate::show;
-use crate::stimulus::in_words;
 
 /// Events that stand in a report: the first of them, where there are more.
 const MOST: usize = 200;
@@ -24,9 +22,7 @@ pub(super) fn section(night: &Night) -> Section {
             night.run.run
         ));
     }
-    let row = |event: &Event| {
-        vec![moment(night, event), EventKind::name(event.kind).replace('_', " "), detail(event)]
-    };
+    let row = |event: &Event| vec![moment(night, event), event.kind.words(), event.words().into_owned()];
     let rows: Vec<Vec<String>> = foremost(events).into_iter().map(row).collect();
     let (from, until) = (night.statistics.since, night.statistics.until);
     let zone = night.zone.words(from, until);
@@ -49,12 +45,6 @@ fn foremost(events: &[Event]) -> Vec<&Event> {
     ranked
 }
 
-/// What was shown, in words; of everything else what the log says.
-fn detail(event: &Event) -> String {
-    let shown: Option<Stimulus> = serde_json::from_str(&event.detail).ok();
-    shown.map_or_else(|| event.detail.clone(), |shown| in_words(&shown))
-}
-
 fn moment(night: &Night, event: &Event) -> String {
     let local = night.zone.at(event.at);
     format!("{} {}", local.full_date(), local.second())
@@ -74,16 +64,5 @@ mod tests {
         let events: Vec<_> = (1..=400).map(event).collect();
         let sequences: Vec<u64> = super::foremost(&events).iter().map(|event| event.sequence).collect();
         assert_eq!(sequences, (1..200).chain([300]).collect::<Vec<u64>>());
-    }
-
-    #[test]
-    fn what_was_shown_is_told_in_words() {
-        let of = |detail: &str| {
-            let event = json!({ "sequence": 1, "at": "2026-11-26T18:30:00Z", "t_s": 1.0, "boot": "b", "kind": "stage_shown", "detail": detail });
-            super::detail(&serde_json::from_value(event).unwrap())
-        };
-        let shown = "{\"colour\":[512,512,512],\"background\":[0,0,0],\"bits\":10,\"window_percent\":10.0}";
-        assert_eq!(of(shown), "512,512,512 in a window of 10 % on 0,0,0 (10-bit code values)");
-        assert_eq!(of("run 1 started"), "run 1 started");
     }
 }

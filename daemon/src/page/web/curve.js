@@ -3,7 +3,12 @@
 import { digits, moment, span } from "./words.js";
 import { utc_s } from "./clock.js";
 
-const HEIGHT = 170;
+/** How high a curve is for its width, and at least and at most, in pixels: a single meter has the whole width to itself. */
+const [RATIO, LOWEST, HIGHEST] = [0.22, 170, 300];
+
+function height(width) {
+  return Math.round(Math.min(Math.max(RATIO * width, LOWEST), HIGHEST));
+}
 
 /** The least that the vertical axis shows, as a share of the light: noise is not to look like a storm. */
 const LEAST = 0.002;
@@ -25,7 +30,11 @@ function ends(_plot, min, max) {
 /** Labels of the vertical axis: as many digits as tell its steps apart. */
 function labels(_plot, splits) {
   const step = splits.length > 1 ? Math.abs(splits[1] - splits[0]) : 1;
-  const after = Math.min(Math.max(Math.ceil(-Math.log10(step) - 1e-9), 0), 9);
+  let after = 0;
+  // A step of 0.25 takes two.
+  while (after < 9 && Math.abs(step * 10 ** after - Math.round(step * 10 ** after)) > 1e-6 * step * 10 ** after) {
+    after += 1;
+  }
   return splits.map((split) => split.toFixed(after).replace("-", "−"));
 }
 
@@ -43,6 +52,9 @@ function room(plot, values, axis, cycle) {
 function isSparse(_plot, _series, from, to) {
   return to - from < 40;
 }
+
+/** Steps of the horizontal axis, in s. */
+const STEPS = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400];
 
 const TIME = { hour: "2-digit", minute: "2-digit" };
 
@@ -92,7 +104,7 @@ export class Curve {
   #fit() {
     const width = this.place.clientWidth;
     if (this.plot && width > 0 && width !== this.plot.width) {
-      this.plot.setSize({ width, height: HEIGHT });
+      this.plot.setSize({ width, height: height(width) });
     } else if (!this.plot && width > 0 && this.series) {
       this.draw(this.series);
     }
@@ -106,7 +118,7 @@ export class Curve {
       splits.map((split) => (step < 60 ? moment(split, split) : clock.format(new Date(1000 * split))));
     return {
       width: this.place.clientWidth,
-      height: HEIGHT,
+      height: height(this.place.clientWidth),
       padding: [8, 26, 0, 0],
       legend: { show: false },
       cursor: { drag: { x: false, y: false }, y: false, points: { show: false } },
@@ -115,7 +127,7 @@ export class Curve {
         y: { range: ends },
       },
       axes: [
-        { ...axis, space: 80, size: 30, gap: 4, values: times },
+        { ...axis, incrs: STEPS, space: 80, size: 30, gap: 4, values: times },
         { ...axis, space: 34, values: labels, size: room, gap: 4 },
       ],
       series: [

@@ -2,15 +2,15 @@
 
 import { utc_s } from "./clock.js";
 import { Curve } from "./curve.js";
-import { fill, make, say } from "./parts.js";
+import { make, mark, renew, say } from "./parts.js";
 import { Past, SPANS } from "./past.js";
-import { digits, moment } from "./words.js";
-
-/** Rows of the table. */
-const ROWS = 24;
+import { digits, moment, span } from "./words.js";
 
 /** A curve is drawn anew after so long at least, in s, though nothing comes: its right edge is now. */
 const REDRAW_S = 5;
+
+/** Between two changes of the table at least, in ms: nobody reads faster. */
+const TABLE_MS = 5000;
 
 const OTHERS = "Readings through another correction, or by another observer, don't compare and are left out.";
 
@@ -21,6 +21,8 @@ export class History {
     this.past = new Past(id, ask, () => this.draw());
     this.isSeen = false;
     this.drawn_s = null;
+    // The table: when it was told last, of which span, and whether it lacks anything by now.
+    this.told = { at_ms: -Infinity, span_s: null, isOld: true };
     // What is said of the meter and its value already.
     this.marked = {};
     this.buttons = SPANS.map((span) => {
@@ -94,6 +96,7 @@ export class History {
     if (series && !(Math.abs(utc_s() - this.drawn_s) < Math.max(series.every_s, REDRAW_S))) {
       this.draw();
     }
+    this.#tabulate();
   }
 
   draw() {
@@ -111,12 +114,14 @@ export class History {
     const isEmpty = series.t.length === 0;
     const nothing = isWithout ? `Not known of the last ${span[1]}: ${why}.` : `Nothing was measured in the last ${span[1]}.`;
     const [low, high] = [series.min, series.max].map((column, at) => digits([Math.min, Math.max][at](...column), 5));
-    this.canvas.setAttribute(
+    mark(
+      this.canvas,
       "aria-label",
       isEmpty ? `Curve of ${this.id}. ${nothing}` : `Curve of ${this.id}, the last ${span[1]}: from ${low} to ${high} ${series.unit}. The numbers are below.`,
     );
-    this.canvas.dataset.empty = isEmpty ? nothing : "";
+    mark(this.canvas, "data-empty", isEmpty ? nothing : "");
     this.#remark();
+    this.told.isOld = true;
     this.#tabulate();
   }
 
@@ -133,15 +138,23 @@ export class History {
     say(this.note, words.filter(Boolean).join(" "));
   }
 
+  /** The table, if it is open. What is there already isn't touched, and what isn't comes every few seconds: it may be being read. */
   #tabulate() {
-    const { series } = this.past;
-    if (!this.numbers.open || !series) {
+    const { series, span: [span_s, , every_s, width_s] } = this.past;
+    const isDue = span_s !== this.told.span_s || performance.now() - this.told.at_ms >= TABLE_MS;
+    if (!this.numbers.open || series?.every_s !== every_s || !this.told.isOld || !isDue) {
+      return;
+    }
+    this.told = { at_ms: performance.now(), span_s, isOld: false };
+    if (series.t.length === 0) {
+      renew(this.table, make("p", { class: "empty" }, "None."));
       return;
     }
     const head = ["from", "readings", `mean (${series.unit})`, "smallest", "largest"].map((word) => make("th", { scope: "col" }, word));
-    const rows = series.rows(ROWS).map(([t, n, ...values]) =>
-      make("tr", {}, make("th", { scope: "row" }, moment(t, utc_s())), make("td", {}, String(n)), values.map((value) => make("td", {}, digits(value, 5)))),
+    const rows = series.rows(width_s).map(([t, n, ...values]) =>
+      make("tr", { "data-key": t }, make("th", { scope: "row" }, moment(t, utc_s())), make("td", {}, String(n)), values.map((value) => make("td", {}, digits(value, 5)))),
     );
-    fill(this.table, make("table", {}, make("thead", {}, make("tr", {}, head)), make("tbody", {}, rows)));
+    const caption = make("caption", {}, `${span(width_s)} a row, the newest first`);
+    renew(this.table, make("table", {}, caption, make("thead", {}, make("tr", {}, head)), make("tbody", {}, rows)));
   }
 }

@@ -8,7 +8,7 @@ import { fill, make, say } from "./parts.js";
 import { Runs } from "./runs.js";
 import { isTold, token } from "./token.js";
 import { Wire } from "./wire.js";
-import { moment, size } from "./words.js";
+import { day, moment, size } from "./words.js";
 
 const place = (id) => document.getElementById(id);
 
@@ -19,6 +19,7 @@ let daemon = null;
 let heard_s = null;
 let wire = null;
 let isLost = true;
+let today = day(utc_s());
 
 const LINES = {
   connecting: "connecting…",
@@ -182,6 +183,21 @@ function look() {
     wire?.stop();
   } else {
     wire?.start();
+    tick();
+  }
+}
+
+/** Shows ages as they are now; and with another day, which times aren't today's any more. */
+function tick() {
+  if (document.hidden) {
+    return;
+  }
+  each((card) => card.tick());
+  const now = day(utc_s());
+  if (now !== today) {
+    today = now;
+    events.again();
+    runs.again();
   }
 }
 
@@ -207,4 +223,4 @@ begin();
 head.observe(document.querySelector("header"));
 addEventListener("hashchange", () => isTold() && begin());
 document.addEventListener("visibilitychange", look);
-setInterval(() => each((card) => card.tick()), 1000);
+setInterval(tick, 1000);

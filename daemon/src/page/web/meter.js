@@ -2,7 +2,7 @@
 
 import { age_s, seconds, utc_s } from "./clock.js";
 import { History } from "./history.js";
-import { badges, fill, list, make, say, state } from "./parts.js";
+import { badges, list, make, renew, say, state } from "./parts.js";
 import { scale } from "./series.js";
 import { Verdict } from "./verdict.js";
 import { ago, digits, moment, plain } from "./words.js";
@@ -21,6 +21,8 @@ const STATES = {
 
 /** Flags that have a place of their own, or are nobody's concern here. */
 const APART = ["shared", "simulated", "replayed"];
+
+const NOTHING = "no reading yet";
 
 /** The amount of light of a reading, its unit, and what it is of. */
 function light(reading) {
@@ -48,7 +50,7 @@ export class MeterCard {
     this.history = new History(id, ask);
     this.state = make("span");
     this.badges = make("span");
-    this.value = make("p", { class: "value" }, "no reading yet");
+    this.value = make("p", { class: "value" }, NOTHING);
     this.age = make("p", { class: "age" });
     this.holder = make("p", { class: "holder", hidden: true });
     this.details = make("div");
@@ -69,8 +71,21 @@ export class MeterCard {
 
   /** A line has begun, to the daemon that was known or to another. */
   begins(boot, isAnother) {
+    if (isAnother || (this.boot !== null && this.boot !== boot)) {
+      this.#forget();
+    }
     this.boot = boot;
     this.history.begins(isAnother);
+  }
+
+  /** What was told of a value and a verdict rests on another daemon's clock and meter. What the new one has of it, it tells. */
+  #forget() {
+    this.reading = null;
+    this.verdict.forget();
+    renew(this.value, NOTHING);
+    say(this.age, "");
+    this.element.classList.remove("stale", "former");
+    this.#mark();
   }
 
   /** Whether there is no line, so that nothing is known of now. */
@@ -89,13 +104,13 @@ export class MeterCard {
   #state() {
     if (this.meter) {
       const [kind, word] = STATES[this.meter.state] ?? ["none", plain(this.meter.state)];
-      fill(this.state, this.isLost ? state("none", `was ${word}`) : state(kind, word));
+      renew(this.state, this.isLost ? state("none", `was ${word}`) : state(kind, word));
     }
   }
 
   #mark() {
     this.history.marked = marks(this.reading, this.meter);
-    fill(this.badges, badges(this.history.marked));
+    renew(this.badges, badges(this.history.marked));
   }
 
   /** Takes the meter as it is now. */
@@ -110,7 +125,7 @@ export class MeterCard {
       say(this.holder, `Held by ${who}${lease.purpose ? ` for ${lease.purpose}` : ""}, since ${moment(seconds(lease.since), utc_s())}.`);
     }
     const serial = instrument?.serial ? `, serial ${instrument.serial}` : "";
-    fill(
+    renew(
       this.details,
       list([
         ["Why", meter.reason],
@@ -130,7 +145,7 @@ export class MeterCard {
     this.reading = reading;
     const [value, unit, quantity] = light(reading);
     const colour = reading.chromaticity;
-    fill(
+    renew(
       this.value,
       make("span", {}, make("strong", {}, digits(value, 5)), ` ${unit}`),
       colour ? make("span", { class: "colour" }, `x ${colour.x.toFixed(4)}  y ${colour.y.toFixed(4)}`) : null,
@@ -156,10 +171,17 @@ export class MeterCard {
     const stale = age > STALE_S;
     const flags = this.reading.flags.filter((flag) => !APART.includes(flag)).map((flag) => `; ${plain(flag)}`);
     const measured = Number.isFinite(age) ? `measured ${ago(age)}` : "measured before the daemon's clock was set back";
+    const former = isFormer(this.reading, this.meter) ? ", before the meter was zeroed" : "";
     this.element.classList.toggle("stale", stale);
-    say(this.age, (stale ? `STALE: ${measured}, at ${moment(seconds(this.reading.at), utc_s())}` : measured) + flags.join(""));
+    this.element.classList.toggle("former", Boolean(former));
+    say(this.age, (stale ? `STALE: ${measured}, at ${moment(seconds(this.reading.at), utc_s())}` : measured) + former + flags.join(""));
     this.verdict.draw(age, this.isLost);
   }
+}
+
+/** Whether the meter was zeroed since, so that it might read something else now. */
+function isFormer(reading, meter) {
+  return Boolean(meter?.zero?.at) && seconds(reading.at) < seconds(meter.zero.at);
 }
 
 function zeroed(zero) {

@@ -5,11 +5,11 @@ import { utc_s } from "./clock.js";
 import { Series } from "./series.js";
 import { Refused } from "./wire.js";
 
-/** What of a curve is shown: how long in s, in words, and how long its bins are, in s. */
+/** What of a curve is shown: how long in s, in words; how long its bins are, and the rows of its numbers, in s. */
 export const SPANS = [
-  [600, "10 min", 1],
-  [3600, "1 h", 5],
-  [86400, "1 day", 60],
+  [600, "10 min", 1, 30],
+  [3600, "1 h", 5, 180],
+  [86400, "1 day", 60, 3600],
 ];
 
 /** Readings that are kept beside the curve, for the log is written a little after they are told. */

@@ -1,7 +1,7 @@
 // Runs: those under way, and the one that ended last.
 
 import { seconds, utc_s } from "./clock.js";
-import { badges, fill, list, make, state } from "./parts.js";
+import { badges, list, make, renew, state } from "./parts.js";
 import { digits, moment, plain, signed, span } from "./words.js";
 
 const VERDICTS = {
@@ -46,7 +46,7 @@ export class Runs {
   /** They can't be asked for: what is known stays. */
   fail(words) {
     if (!this.isKnown) {
-      [this.running, this.night].forEach((place) => fill(place, make("p", { class: "empty" }, `Runs are kept in the log: ${words}.`)));
+      [this.running, this.night].forEach((place) => renew(place, make("p", { class: "empty" }, `Runs are kept in the log: ${words}.`)));
     }
   }
 
@@ -71,14 +71,21 @@ export class Runs {
     }
   }
 
+  /** Shows the same on another day. */
+  again() {
+    if (this.isKnown) {
+      this.draw();
+    }
+  }
+
   draw() {
     const runs = [...this.all.values()].sort((one, other) => other.run - one.run);
     const under = (state) => runs.filter((run) => run.state === state);
     const going = [...under("running"), ...under("planned").reverse()];
-    fill(this.running, going.length ? going.map(underWay) : make("p", { class: "empty" }, "None. Start one with settle run."));
+    renew(this.running, going.length ? going.map(underWay) : make("p", { class: "empty" }, "None. Start one with settle run."));
     const over = runs.filter((run) => OVER.includes(run.state));
     const last = over.sort((one, other) => seconds(other.ends ?? other.created) - seconds(one.ends ?? one.created))[0];
-    fill(this.night, last ? ended(last) : make("p", { class: "empty" }, "No run has ended yet."));
+    renew(this.night, last ? ended(last) : make("p", { class: "empty" }, "No run has ended yet."));
   }
 }
 
@@ -135,7 +142,7 @@ function underWay(run) {
   const latest = run.latest && `${digits(run.latest.value, 5)} ${unit(run)}`;
   return make(
     "article",
-    { class: "card" },
+    { "data-key": run.run, class: "card" },
     head(run, planned ? state("none", "planned") : state("busy", "running")),
     progress,
     standing(run),
@@ -159,7 +166,7 @@ function ended(run) {
   const when = `${moment(seconds(run.begins), now)} to ${run.ends ? moment(seconds(run.ends), now) : "?"}`;
   return make(
     "article",
-    { class: "card" },
+    { "data-key": run.run, class: "card" },
     head(run, verdict(run)),
     standing(run),
     list([

@@ -114,24 +114,21 @@ export class Series {
     return drawn;
   }
 
-  /** The same as so many rows of a table, the newest first: time, readings, mean, smallest, largest. */
-  rows(most) {
-    const each = Math.max(1, Math.ceil(this.t.length / most));
+  /** The same as rows of a table, the newest first, each of a stretch so long in s: when that begins, readings, mean, smallest, largest. A row that
+   * is over stays as it is. */
+  rows(width_s) {
     const rows = [];
-    for (let end = this.t.length; end > 0; end -= each) {
-      const start = Math.max(0, end - each);
-      let n = 0;
-      let sum = 0;
-      let min = Infinity;
-      let max = -Infinity;
-      for (let at = start; at < end; at += 1) {
-        n += this.n[at];
-        sum += this.n[at] * this.mean[at];
-        min = Math.min(min, this.min[at]);
-        max = Math.max(max, this.max[at]);
+    this.t.forEach((t, at) => {
+      const begin = Math.floor(t / width_s) * width_s;
+      if (rows[0]?.[0] !== begin) {
+        rows.unshift([begin, 0, 0, Infinity, -Infinity]);
       }
-      rows.push([this.t[start], n, sum / n, min, max]);
-    }
+      const [row] = rows;
+      row[1] += this.n[at];
+      row[2] += (this.n[at] * (this.mean[at] - row[2])) / row[1];
+      row[3] = Math.min(row[3], this.min[at]);
+      row[4] = Math.max(row[4], this.max[at]);
+    });
     return rows;
   }
 }

@@ -2,8 +2,8 @@
 // long as there is a line.
 
 import { boot_s } from "./clock.js";
-import { fill, make, state } from "./parts.js";
-import { digits, plain, signed, span, withUncertainty } from "./words.js";
+import { make, renew, state } from "./parts.js";
+import { digits, expected, kept, plain, signed, span, withUncertainty } from "./words.js";
 
 const VERDICTS = {
   settled: ["good", "Settled"],
@@ -47,6 +47,13 @@ export class Verdict {
     this.drawn = null;
   }
 
+  /** Forgets what another daemon said, whose clock and meter may be others. */
+  forget() {
+    this.known = null;
+    this.drawn = null;
+    renew(this.place);
+  }
+
   /** Takes how the light stands. Only another verdict is news: not the first, and not that no readings come. */
   is(known) {
     if (this.known !== null && this.known.verdict !== known.verdict) {
@@ -60,20 +67,22 @@ export class Verdict {
     if (this.known === null) {
       return;
     }
-    const { verdict, hold_s, value, unit, evidence, settles, message, since_s, t_s } = this.known;
+    const { verdict, hold_s, value, unit, evidence, settles, message, since_s } = this.known;
     const isStale = !(age_s <= hold_s);
     const unknown = isStale || isLost;
     const [kind, word] = unknown ? was(verdict, isStale) : said(verdict);
     const beside = unknown ? (isStale ? STALE : LOST) : since(since_s, verdict);
-    const key = [word, t_s, beside].join();
-    if (this.drawn !== key) {
-      this.drawn = key;
-      const [y, u95] = value ? withUncertainty(value.y, value.y_u95) : [];
-      fill(
+    const [y, u95] = value ? withUncertainty(value.y, value.y_u95) : [];
+    const estimate = u95 ? `${y} ± ${u95} ${unit}` : null;
+    const why = unknown ? null : kept(message?.replace(/^Settled: (.)/, (_, first) => first.toUpperCase()) ?? unsettled(evidence, settles, age_s));
+    const drawn = [word, beside, estimate, why].join("\n");
+    if (this.drawn !== drawn) {
+      this.drawn = drawn;
+      renew(
         this.place,
-        make("p", {}, state(kind, word), make("span", { class: "faint" }, ` ${beside}`)),
-        u95 ? make("p", { class: "estimate" }, `${y} ± ${u95} ${unit}`, make("span", { class: "faint" }, " 95 %, repeatability alone")) : null,
-        unknown ? null : make("p", { class: "why" }, message ?? unsettled(evidence, settles)),
+        make("p", { "data-key": "word" }, state(kind, word), make("span", { class: "faint" }, ` ${beside}`)),
+        estimate && make("p", { "data-key": "value", class: "estimate" }, estimate, make("span", { class: "faint" }, " 95 %, repeatability alone")),
+        why && make("p", { "data-key": "why", class: "why" }, why),
       );
     }
   }
@@ -85,10 +94,14 @@ function since(since_s, verdict) {
   return verdict && since_s !== null && now !== null ? `for ${span(Math.max(0, 10 * Math.floor((now - since_s) / 10)))}` : "";
 }
 
-/** What still stands in the way, in words. */
-function unsettled(evidence, settles) {
+/** What still stands in the way, in words, and when it is expected to be over: both by a reading that is so old, in s. */
+function unsettled(evidence, settles, age_s) {
   const failing = evidence.failing.map((test) => FAILING[test]?.(evidence)).filter(Boolean);
   const words = failing.length ? failing.join("; ") : "it is being looked at";
-  const expected = settles ? ` Expected to settle ${settles}.` : "";
-  return `${words[0].toUpperCase()}${words.slice(1)}.${expected}`;
+  return `${words[0].toUpperCase()}${words.slice(1)}.${settles ? ahead(...settles, age_s) : ""}`;
+}
+
+function ahead(low_s, high_s, age_s) {
+  const words = expected(low_s, high_s, age_s);
+  return words ? ` Expected to settle ${words}.` : " It should have settled by now: another reading would tell.";
 }

@@ -61,6 +61,37 @@ export function span(s) {
   return `${Math.round(s / 86400)} days`;
 }
 
+/** An interval whose ends are as many times apart says no more than its later end. */
+const WIDE = 10;
+
+/** Steps of a countdown, in s: up to how far its later end is away, and how large; nobody's eye is caught by each second. */
+const STEPS = [
+  [30, 5],
+  [120, 10],
+  [Infinity, 60],
+];
+
+/** When something is expected that was reckoned to come between two ends, in s from a reading that is so old by now; nothing once even the later
+ * end has passed. The daemon's `counted_down` says the same. */
+export function expected(low_s, high_s, age_s) {
+  const [low, high] = [low_s - age_s, high_s - age_s];
+  const [finest] = STEPS[0].slice(1);
+  if (high <= 0) {
+    return age_s < finest ? "any moment now" : null;
+  }
+  const [, step] = STEPS.find(([below]) => high < below);
+  const [from, to] = [step * Math.round(Math.max(low, 0) / step), Math.max(step * Math.round(high / step), step)];
+  if (from === to) {
+    return `in about ${whole(to)}`;
+  }
+  return from === 0 || to >= WIDE * from ? `within ${whole(to)}` : `in ${whole(from)} to ${whole(to)}`;
+}
+
+/** A span of whole seconds, where minutes say enough from two on. */
+function whole(s) {
+  return s >= 120 ? span(s) : `${s} s`;
+}
+
 /** An age: nothing that jumps from one look to the next. */
 export function ago(s) {
   return s < 2 ? "just now" : `${span(Math.floor(s))} ago`.replace(".0 s", " s");
@@ -69,11 +100,20 @@ export function ago(s) {
 const TIME = new Intl.DateTimeFormat(undefined, { hour: "2-digit", minute: "2-digit", second: "2-digit" });
 const DAY = new Intl.DateTimeFormat(undefined, { weekday: "short", day: "numeric", month: "short" });
 
+/** The day of a moment, in s since 1970, on this device's clock. */
+export function day(utc_s) {
+  return DAY.format(new Date(1000 * utc_s));
+}
+
 /** A moment in s since 1970 on this device's clock: the time, and the day if that isn't today's. */
 export function moment(utc_s, now_s) {
-  const at = new Date(1000 * utc_s);
-  const today = DAY.format(at) === DAY.format(new Date(1000 * now_s));
-  return today ? TIME.format(at) : `${DAY.format(at)}, ${TIME.format(at)}`;
+  const time = TIME.format(new Date(1000 * utc_s));
+  return day(utc_s) === day(now_s) ? time : `${day(utc_s)}, ${time}`;
+}
+
+/** The same, where a number stays with its sign and its unit. */
+export function kept(words) {
+  return words.replace(/ (?=[±%])|(?<=±) |(?<=\d) (?=(?:s|min|h)\b)/g, "\u00a0");
 }
 
 /** A name of the protocol's, in words. */

@@ -24,7 +24,7 @@ impl Course {
                 self.raise(AlertKind::Luminance, message).await;
             }
             Some(Turn::Over) => {
-                self.over(AlertKind::Luminance, "it is near to what it began with again").await;
+                self.over(AlertKind::Luminance, "the light is near to what it began with again").await;
             }
             None => {}
         }
@@ -35,7 +35,7 @@ impl Course {
                 self.raise(AlertKind::Chromaticity, message).await;
             }
             Some(Turn::Over) => {
-                self.over(AlertKind::Chromaticity, "it is near to what it began with again").await;
+                self.over(AlertKind::Chromaticity, "the colour is near to what it began with again").await;
             }
             None => {}
         }
@@ -101,7 +101,8 @@ impl Course {
         if self.kept.run.standing.len() == before {
             return;
         }
-        let detail = format!("{}: {} is over, {why}", plan::name(&self.kept.run), kind.name());
+        let detail =
+            format!("{}: {why}; the alert about {} is over", plan::name(&self.kept.run), words::about(kind));
         self.event(EventKind::AlertOver, detail).await;
         self.refresh();
         self.tell(None);
