@@ -44,7 +44,7 @@ fn lines(comparison: &Comparison, signs: Signs) -> Vec<String> {
     for caution in &comparison.cautions {
         lines.extend(layout::wrapped("!  ", caution).iter().map(|line| styled(CAUTION, line)));
     }
-    lines.push(words::counts(&comparison.rows));
+    lines.extend(layout::wrapped("", &words::lead(comparison)));
     lines.extend(changes(comparison));
     lines.extend(tables(comparison));
     lines.extend(lacking(comparison));
