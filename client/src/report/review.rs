@@ -27,6 +27,9 @@ mod window;
 /// Unsettled patches that are told one by one.
 const MOST_TOLD: usize = 12;
 
+/// What the words of a verdict have that say themselves what the figure is held against.
+const SAID: [&str; 4] = [" is allowed", "it shall be within", "it should be within", "1/21"];
+
 /// A record and what it comes to as a document.
 ///
 /// # Errors
@@ -91,8 +94,7 @@ pub(super) fn marks(evaluation: &Evaluation) -> Vec<String> {
 fn statement(placed: &Placed) -> Statement {
     let finding = &placed.finding;
     let held = finding.tolerance.as_ref();
-    // What a grey is allowed goes by its step, and stands with it in the words.
-    let is_said = finding.words.contains(" is allowed");
+    let is_said = SAID.iter().any(|words| finding.words.contains(words));
     Statement {
         tone: Tone::from(finding.standing),
         verdict: finding.standing.word().to_owned(),
