@@ -100,8 +100,7 @@ fn all(comparison: &Comparison, pair: &Pair<'_>) -> Result<Section, chart::Error
     let mut told = vec![words::basis(comparison)];
     for (letter, keys) in [("A", &comparison.only_a), ("B", &comparison.only_b)] {
         if !keys.is_empty() {
-            let names: Vec<String> = keys.iter().map(|key| key.join(" ").replace('_', " ")).collect();
-            told.push(format!("Only in {letter}: {}.", names.join(", ")));
+            told.push(format!("Only in {letter}: {}.", words::lacking(keys)));
         }
     }
     let plots = overview::plot(comparison, &pair.marks)?.into_iter().collect();

@@ -53,7 +53,7 @@ pub(super) fn unlike(night: &Night) -> Vec<String> {
     if this.kind != that.kind {
         let (this, that) = (super::kind(this.kind), super::kind(that.kind));
         found.push(format!(
-            "this run is a {this}, run {} a {that}: they are of displays in other states",
+            "this run is of {this}, run {} of {that}: each watches a display in another state",
             other.run
         ));
     }

@@ -195,7 +195,7 @@ fn a_night_beside_one_of_another_kind_or_of_other_light_says_so_before_all_else(
     let night = Night { against: Some(beside), ..night() };
     let first = night.document().unwrap().first;
     let told = first.join(". ");
-    assert!(first.len() == 2 && told.contains("this run is a drift, run 7 a warm-up"), "{first:?}");
+    assert!(first.len() == 2 && told.contains("this run is of drift, run 7 of warm-up"), "{first:?}");
     assert!(told.contains("other light") && told.contains("1023,1023,1023"), "{first:?}");
     let json = serde_json::to_value(night.figures()).unwrap();
     assert_eq!(json["against"]["cautions"], json!(first));

@@ -123,3 +123,12 @@ pub fn basis(comparison: &Comparison) -> String {
         comparison.rows.len()
     )
 }
+
+/// Figures that only one of the two has, in words.
+#[must_use]
+pub fn lacking(keys: &[[String; 3]]) -> String {
+    let name = |[set, sequence, subject]: &[String; 3]| {
+        format!("{set}, {}, {}", sequence.replace('_', " "), names::subject(subject))
+    };
+    keys.iter().map(name).collect::<Vec<_>>().join("; ")
+}

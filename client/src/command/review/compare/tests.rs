@@ -50,7 +50,7 @@ fn comparison() -> Comparison {
             row("peak", [180.0, 203.0], [Standing::Beyond, Standing::Within], Change::Better),
             row("black", [0.5, 0.6], [Standing::Told; 2], Change::Alike),
         ],
-        only_a: vec![["SDR", "chart", "mean"].map(str::to_owned)],
+        only_a: vec![["SDR", "chart", "chart_mean"].map(str::to_owned)],
         only_b: Vec::new(),
     }
 }
@@ -75,7 +75,7 @@ fn what_changed_is_said_first_and_everything_is_in_the_table() {
         "better SDR, white black, luminance of white: from 180.00 ± 0.30 cd/m² to 203.00 ± 0.40 cd/m²,",
         "A beyond, B within",
         "SDR, grey: the plans differ",
-        "only in A: SDR chart mean",
+        "only in A: SDR, chart, mean ΔE",
         "one meter measured one display twice",
     ] {
         assert!(flowing(&text).contains(words), "{words} is not in\n{text}");
