@@ -33,9 +33,11 @@ pub struct Document {
     pub subtitle: String,
     /// What must not be overlooked on any page, in capitals: `SIMULATED`. Empty where all was seen on a display.
     pub marks: Vec<String>,
+    /// What to mind before anything else is read: that it isn't finished, or that two don't compare.
+    pub first: Vec<String>,
     /// How it stands as a whole, in a sentence before the statements; empty where there is nothing to add to them.
     pub lead: String,
-    /// What it comes to: statements in the order in which they are read.
+    /// What it comes to: statements in the order in which they are read. Those of one verdict that follow one another stand together.
     pub summary: Vec<Statement>,
     /// The rest, heading by heading.
     pub sections: Vec<Section>,
@@ -54,7 +56,7 @@ pub struct Statement {
     pub tone: Tone,
     /// The verdict in a word: `beyond`.
     pub verdict: String,
-    /// What it is of: `SDR, grey`. Statements of the same place that follow one another stand together.
+    /// What it is of: `SDR, grey`; empty where all is of one thing.
     pub place: String,
     /// The sentence.
     pub words: String,

@@ -34,7 +34,11 @@ pub fn number(value: f64) -> String {
 #[must_use]
 pub fn uncertain(value: f64, uncertainty: f64) -> String {
     let decimals = decimals(uncertainty, 2);
-    format!("{value:.decimals$} ± {uncertainty:.decimals$}")
+    let told = format!("{value:.decimals$}");
+    // Minus nothing is nothing.
+    let is_zero = !told.contains(|sign: char| ('1'..='9').contains(&sign));
+    let told = if is_zero { told.trim_start_matches('-') } else { &told };
+    format!("{told} ± {uncertainty:.decimals$}")
 }
 
 /// A value and the ends of an interval that is lopsided: digits as far as the nearer end tells them, the ends rounded outwards.
@@ -229,6 +233,7 @@ mod tests {
     #[test]
     fn the_uncertainty_decides_the_digits() {
         assert_eq!(uncertain(203.45678, 0.4321), "203.46 ± 0.43");
+        assert_eq!(uncertain(-0.3, 21.0), "0 ± 21");
         assert_eq!(uncertain(203.45678, 12.7), "203 ± 13");
         assert_eq!(uncertain(0.001_234_5, 0.000_021), "0.001234 ± 0.000021");
         assert_eq!(number(1234.567), "1234.6");

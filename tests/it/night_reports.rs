@@ -4,7 +4,7 @@ use std::path::Path;
 
 use serde_json::{Value, json};
 
-use crate::reports::read;
+use crate::reports::{of_run, read};
 use crate::support::daemon::Daemon;
 
 /// A display that warms up, and an hour that takes a few seconds.
@@ -99,6 +99,8 @@ fn a_night_is_a_page_with_its_pictures_and_the_same_figures_as_in_the_log_in_jso
     assert!(output.status.success(), "{}", said(&output));
 
     is_whole(&page);
+    let told: Value = serde_json::from_str(&std::fs::read_to_string(&figures).unwrap()).unwrap();
+    of_run::agrees(&read(&["html", &page]), &told);
     let mut names: Vec<String> = std::fs::read_dir(&pictures)
         .unwrap()
         .map(|entry| entry.unwrap().file_name().into_string().unwrap())
@@ -138,6 +140,7 @@ fn each_kind_of_night_is_a_page_for_a_strict_parser_and_json_that_is_what_its_sc
         assert_eq!(mistakes(&figures), json!([]), "{title}");
         let mut told: Value = serde_json::from_str(&std::fs::read_to_string(&figures).unwrap()).unwrap();
         assert_eq!(told["run"], run, "{title}");
+        of_run::agrees(&parsed, &told);
         told["run"].as_object_mut().unwrap().remove("points").unwrap();
         std::fs::write(&figures, told.to_string()).unwrap();
         assert_ne!(mistakes(&figures), json!([]), "{title}: the schema asks for points");

@@ -16,7 +16,13 @@ use crate::review_loop::observer::{self, Noise};
 use crate::review_loop::plans;
 use crate::support::daemon::program;
 
+pub(crate) mod agreement;
+mod held;
+mod map;
+pub(crate) mod of_run;
+mod of_two;
 mod seen;
+pub(crate) mod told;
 
 /// A display with a fault of every kind.
 const FAULTY: &str = "display = \"self-emitting\"\neotf = \"power\"\ngamma = 2.3\nprimaries = \"bt709\"\npeak_cd_m2 = 180.0\nblack_cd_m2 = 0.06\nwhite_error = [0.003, -0.003]\n\
@@ -216,9 +222,22 @@ fn the_page_and_the_table_have_every_verdict_of_the_json_with_its_tolerance_and_
     let (judged, findings) = (forms.judged(), forms.findings());
     let statements = forms.page["statements"].as_array().unwrap();
     assert_eq!((statements.len(), judged.len()), (findings.len(), findings.len()));
-    for ((statement, finding), row) in statements.iter().zip(findings).zip(&judged) {
-        // A page has minuses where JSON has hyphens.
-        let hyphens = |text: &str| text.replace('\u{2212}', "-");
+    // A page has those beyond a tolerance first, and minuses where JSON has hyphens.
+    let rank = |statement: &&Value| {
+        let verdict = statement["verdict"].as_str().unwrap();
+        ["beyond", "undecided", "within", "told"].iter().position(|standing| verdict.ends_with(standing))
+    };
+    assert!(statements.is_sorted_by_key(|statement| rank(&statement)), "{statements:?}");
+    let hyphens = |text: &str| text.replace('\u{2212}', "-");
+    for (finding, row) in findings.iter().zip(&judged) {
+        let begins = hyphens(finding["words"].as_str().unwrap()).replace('\u{a0}', " ");
+        let place =
+            format!("{}, {}", finding["set"].as_str().unwrap(), finding["sequence"].as_str().unwrap());
+        let statement = statements.iter().find(|statement| {
+            hyphens(statement["words"].as_str().unwrap()).starts_with(&begins)
+                && statement["place"] == place.replace('_', " ").as_str()
+        });
+        let statement = statement.unwrap_or_else(|| panic!("{finding} isn't on the page"));
         let words = hyphens(statement["words"].as_str().unwrap());
         let (subject, standing) =
             (finding["subject"].as_str().unwrap(), finding["standing"].as_str().unwrap());

@@ -201,3 +201,37 @@ fn light_by_another_observer_is_refused_before_anything_is_written() {
     assert!(refused.status.code() == Some(2) && words.contains("1964-10"), "{words}");
     assert!(!Path::new(&file).exists());
 }
+
+#[test]
+fn what_had_not_settled_is_measured_anew_once_it_is_asked_for_and_nothing_else_is() {
+    let daemon = bench();
+    let [plan, file] = ["p.toml", "r.jsonl"].map(|name| path(&daemon, name));
+    std::fs::write(&plan, format!("{SET}[[set.sequence]]\nkind = \"grey\"\nsteps = 3\n")).unwrap();
+    assert_done(&daemon.settle(&arguments(&plan, &file)).output().unwrap());
+    let before = measured(&file);
+    // One of them as it is where the longest wait is over.
+    let record = std::fs::read_to_string(&file).unwrap();
+    let mut lines: Vec<String> = record.lines().map(str::to_owned).collect();
+    let at = lines.iter().position(|line| line.contains("\"name\":\"grey 50 %\"")).unwrap();
+    lines[at] = lines[at].replace("\"verdict\":\"settled\"", "\"verdict\":\"timed_out\"");
+    std::fs::write(&file, lines.join("\n") + "\n").unwrap();
+    let unsettled = || {
+        let shown = daemon.run_settle(&["--json", "review", "show", &file]);
+        let shown: Value = serde_json::from_slice(&shown.stdout).unwrap();
+        shown["sets"][0]["sequences"][1]["unsettled"].as_array().unwrap().len()
+    };
+    assert_eq!(unsettled(), 1);
+    assert_done(&daemon.settle(&arguments(&plan, &file)).output().unwrap());
+    assert_eq!((measured(&file).len(), unsettled()), (before.len(), 1), "nobody asked for it");
+    let again = [arguments(&plan, &file), vec!["--again"]].concat();
+    assert_done(&daemon.settle(&again).output().unwrap());
+    let anew = measured(&file);
+    assert_eq!((anew.len(), unsettled()), (before.len() + 1, 0));
+    assert_eq!(anew.last().unwrap()["patch"]["name"], "grey 50 %");
+    let notes = of_kind(&file, "note");
+    let told = notes.last().unwrap()["words"].as_str().unwrap();
+    assert!(told.contains("1 stimulus that had not settled measured anew"), "{told}");
+    // There is nothing left to measure anew.
+    assert_done(&daemon.settle(&again).output().unwrap());
+    assert_eq!(measured(&file).len(), anew.len());
+}

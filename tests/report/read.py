@@ -50,14 +50,15 @@ def read_html(path):
     for link in page.iter(HTML + "a"):
         if link.attrib["href"].removeprefix("#") not in by_id:
             raise SystemExit(f"a link leads to {link.attrib['href']}, which isn't there")
+    within = {element: words(section.find(HTML + "h2")) for section in page.iter(HTML + "section") for element in section.iter()}
     return {
         "title": words(next(page.iter(HTML + "title"))),
         "policy": [meta.attrib["content"] for meta in page.iter(HTML + "meta") if meta.attrib.get("http-equiv") == "Content-Security-Policy"],
         "marks": [words(element) for element in page.iter(HTML + "p") if element.attrib.get("class") == "mark"],
         "headings": [words(element) for element in page.iter(HTML + "h2")],
         "statements": statements(page),
-        "plots": [plot(figure, by_id) for figure in page.iter(HTML + "figure")],
-        "tables": [table(element) for element in page.iter(HTML + "table")],
+        "plots": [{"section": within[figure], **plot(figure, by_id)} for figure in page.iter(HTML + "figure")],
+        "tables": [{"section": within[element], **table(element)} for element in page.iter(HTML + "table")],
         "text": words(next(page.iter(HTML + "body"))),
     }
 
@@ -67,7 +68,7 @@ def statements(page):
     for item in page.iter(HTML + "li"):
         parts = {span.attrib.get("class"): span for span in item.iter(HTML + "span")}
         if "verdict" in parts:
-            found.append({"tone": item.attrib["class"], "verdict": words(parts["verdict"]), "words": words(parts["words"])})
+            found.append({"tone": item.attrib["class"], "verdict": words(parts["verdict"]), "place": words(parts["where"]), "words": words(parts["words"])})
     return found
 
 
@@ -80,7 +81,8 @@ def plot(figure, by_id):
         raise SystemExit(f"a picture without a title and a description: {named}")
     (caption,) = figure.findall(HTML + "figcaption")
     roles = Counter(shape.attrib.get("class") for shape in picture)
-    return {"title": named[0], "description": named[1], "caption": words(caption), "roles": roles}
+    texts = [[shape.attrib.get("class"), words(shape)] for shape in picture.findall(SVG + "text")]
+    return {"title": named[0], "description": named[1], "caption": words(caption), "roles": roles, "texts": texts}
 
 
 def table(element):

@@ -51,10 +51,10 @@ impl Panel {
         for mark in marks {
             let y = self.y.at(mark.value);
             scene.line("grid", vec![(left, y), (right, y)], GRID, 1.0, None);
-            scene.words("label", (left - 8.0, y + 4.0), &mark.label, (WORDS, INK, Anchor::End));
+            scene.words("label", (left - 6.0, y + 4.0), &mark.label, (WORDS, INK, Anchor::End));
         }
         let (top, bottom) = self.ends();
-        scene.upright("label", (20.0, f64::midpoint(top, bottom)), name, (WORDS, SOFT));
+        scene.upright("label", (13.0, f64::midpoint(top, bottom)), name, (WORDS, SOFT));
     }
 
     /// The grid of the lower axis.

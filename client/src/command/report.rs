@@ -20,10 +20,12 @@ mod made;
 mod night;
 mod whole;
 
+/// What is lacking where only forms are named.
+const NOTHING_NAMED: &str = "of what? Name a record that settle review run wrote, or with --run a run of the daemon's log (settle runs lists them)";
+
 #[derive(Debug, Args)]
 pub(super) struct Options {
     /// What is reported: a record that settle review run wrote.
-    #[arg(required_unless_present = "run")]
     file: Option<PathBuf>,
     /// This run instead, from the daemon's log.
     #[arg(long, value_name = "RUN", conflicts_with = "file")]
@@ -72,7 +74,7 @@ pub(super) async fn run(context: &Context, options: &Options) -> Result<Exit, Fa
             Some(other) => Made::of_two(other, file)?,
             None => Made::of_review(file)?,
         },
-        (None, None) => return Err(Failure::Usage("name a record, or a run with --run".to_owned())),
+        (None, None) => return Err(Failure::Usage(NOTHING_NAMED.to_owned())),
     };
     write(context.output, &options.forms, &made)
 }

@@ -40,11 +40,12 @@ pub fn document(
         title: title(comparison),
         subtitle: format!("A is {}. B is {}.", words::told(&comparison.a), words::told(&comparison.b)),
         marks: marks(comparison),
-        lead: String::new(),
+        first: comparison.cautions.clone(),
+        lead: words::lead(comparison),
         summary: summary(comparison),
         sections,
         conditions: conditions(comparison, records, evaluations),
-        cautions: cautions(comparison),
+        cautions: cautions(),
         provenance: provenance(records),
     })
 }
@@ -73,25 +74,21 @@ fn tone(change: Change) -> Tone {
     }
 }
 
-/// How many differences there are of each kind, and then each that is one, or that stands otherwise than before.
+/// Each difference that is one, or that stands otherwise than before: the worse first.
 fn summary(comparison: &Comparison) -> Vec<Statement> {
-    let told = |tone: Tone, verdict: &str, place: String, words: String| Statement {
-        tone,
-        verdict: verdict.to_owned(),
-        place,
-        words,
-        tolerance: String::new(),
+    let told = |row: &Compared| Statement {
+        tone: tone(row.change),
+        verdict: words::change(row.change).to_owned(),
+        place: heading(&row.set, &row.sequence),
+        words: words::sentence(row, &words::subject(row)),
+        tolerance: row.why.map(|why| words::why(why).to_owned()).unwrap_or_default(),
         source: String::new(),
     };
-    let counts =
-        format!("{}, of {} figures that both have.", words::counts(&comparison.rows), comparison.rows.len());
-    let mut all = vec![told(Tone::Plain, "in all", String::new(), counts)];
-    let is_told = |row: &&Compared| row.change != Change::Alike || row.standing_a != row.standing_b;
-    all.extend(comparison.rows.iter().filter(is_told).map(|row| {
-        let place = heading(&row.set, &row.sequence);
-        told(tone(row.change), words::change(row.change), place, words::sentence(row, &words::subject(row)))
-    }));
-    all
+    let of = |change: Change| {
+        let rows = comparison.rows.iter().filter(move |row| row.change == change);
+        rows.filter(|row| row.change != Change::Alike || row.standing_a != row.standing_b).map(told)
+    };
+    [Change::Worse, Change::Better, Change::Differs, Change::Alike].into_iter().flat_map(of).collect()
 }
 
 fn heading(set: &str, sequence: &str) -> String {
@@ -103,8 +100,7 @@ fn all(comparison: &Comparison, pair: &Pair<'_>) -> Result<Section, chart::Error
     let mut told = vec![words::basis(comparison)];
     for (letter, keys) in [("A", &comparison.only_a), ("B", &comparison.only_b)] {
         if !keys.is_empty() {
-            let names: Vec<String> = keys.iter().map(|key| key.join(" ").replace('_', " ")).collect();
-            told.push(format!("Only in {letter}: {}.", names.join(", ")));
+            told.push(format!("Only in {letter}: {}.", words::lacking(keys)));
         }
     }
     let plots = overview::plot(comparison, &pair.marks)?.into_iter().collect();
@@ -124,7 +120,7 @@ fn section(
     if plots.is_empty() && rows.is_empty() {
         return Ok(None);
     }
-    let columns = ["figure", "A", "B", "B − A", ""].map(str::to_owned).to_vec();
+    let columns = ["figure", "A", "B", "B − A", "of A, %", ""].map(str::to_owned).to_vec();
     let table =
         Table { title: "Figures of both, each with its own interval of 95 %".to_owned(), columns, rows };
     let tables = if table.rows.is_empty() { Vec::new() } else { vec![table] };
@@ -135,7 +131,8 @@ fn cells(row: &Compared) -> Vec<String> {
     let unit = words::unit(row).map(|unit| format!(", {unit}")).unwrap_or_default();
     let name = format!("{}{unit}", words::subject(row));
     let change = words::change(row.change).to_owned();
-    vec![name, row.a.words(), row.b.words(), words::signed(&row.difference), change]
+    let percent = row.relative_percent.map(|percent| percent.signed()).unwrap_or_default();
+    vec![name, row.a.words(), row.b.words(), words::signed(&row.difference), percent, change]
 }
 
 fn conditions(comparison: &Comparison, records: [&Record; 2], evaluations: &[Evaluation; 2]) -> Vec<Fact> {
@@ -162,13 +159,11 @@ fn conditions(comparison: &Comparison, records: [&Record; 2], evaluations: &[Eva
     facts
 }
 
-fn cautions(comparison: &Comparison) -> Vec<String> {
-    let mut all = comparison.cautions.clone();
-    all.push(
+fn cautions() -> Vec<String> {
+    vec![
         "A difference that isn't called real may be one all the same: the readings can't tell it. Verdicts are about what was measured where the meter looked, on those days."
             .to_owned(),
-    );
-    all
+    ]
 }
 
 fn provenance([a, b]: [&Record; 2]) -> Vec<Fact> {

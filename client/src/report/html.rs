@@ -28,13 +28,14 @@ pub fn html(document: &Document) -> String {
         element(&mut page, "p", "subtitle", &document.subtitle);
     }
     page.push_str("</header>\n");
+    list(&mut page, "first", "To mind first", &document.first);
     summary(&mut page, &document.lead, &document.summary);
     contents(&mut page, &document.sections);
     for (index, section) in document.sections.iter().enumerate() {
         write_section(&mut page, index, section);
     }
     facts(&mut page, "conditions", "Conditions", &document.conditions);
-    cautions(&mut page, &document.cautions);
+    list(&mut page, "cautions", "Cautions", &document.cautions);
     facts(&mut page, "provenance", "Provenance", &document.provenance);
     page.push_str("</main>\n</body>\n</html>\n");
     page
@@ -87,17 +88,17 @@ fn banner(page: &mut String, document: &Document) {
 }
 
 fn summary(page: &mut String, lead: &str, statements: &[Statement]) {
-    if statements.is_empty() {
+    if statements.is_empty() && lead.is_empty() {
         return;
     }
     page.push_str("<section id=\"summary\" aria-labelledby=\"summary-heading\">\n<h2 id=\"summary-heading\">Summary</h2>\n");
     if !lead.is_empty() {
         element(page, "p", "lead", lead);
     }
-    for together in statements.chunk_by(|one, other| one.place == other.place) {
-        page.push_str("<div class=\"place\">\n");
+    for together in statements.chunk_by(|one, other| one.verdict == other.verdict) {
+        page.push_str("<div class=\"together\">\n");
         if let Some(first) = together.first().filter(|first| !first.place.is_empty()) {
-            element(page, "h3", "", &first.place);
+            element(page, "h3", "", &capital(&first.verdict));
         }
         page.push_str("<ul class=\"statements\">\n");
         for statement in together {
@@ -106,6 +107,12 @@ fn summary(page: &mut String, lead: &str, statements: &[Statement]) {
         page.push_str("</ul>\n</div>\n");
     }
     page.push_str("</section>\n");
+}
+
+/// With a capital.
+fn capital(words: &str) -> String {
+    let mut characters = words.chars();
+    characters.next().map_or_else(String::new, |first| first.to_uppercase().chain(characters).collect())
 }
 
 fn write_statement(page: &mut String, statement: &Statement) {
@@ -119,8 +126,9 @@ fn write_statement(page: &mut String, statement: &Statement) {
     put(
         page,
         format_args!(
-            "<li class=\"{class}\"><span class=\"verdict\"><span aria-hidden=\"true\">{sign}</span> {}</span> <span class=\"words\">{}",
+            "<li class=\"{class}\"><span class=\"stands\"><span class=\"verdict\"><span aria-hidden=\"true\">{sign}</span> {}</span> <span class=\"where\">{}</span></span> <span class=\"words\">{}",
             escaped(&statement.verdict),
+            escaped(&statement.place),
             escaped(&statement.words)
         ),
     );
@@ -243,13 +251,19 @@ fn facts(page: &mut String, id: &str, heading: &str, facts: &[Fact]) {
     page.push_str("</dl>\n</section>\n");
 }
 
-fn cautions(page: &mut String, cautions: &[String]) {
-    if cautions.is_empty() {
+/// Sentences under a heading; nothing where there are none.
+fn list(page: &mut String, id: &str, heading: &str, sentences: &[String]) {
+    if sentences.is_empty() {
         return;
     }
-    page.push_str("<section id=\"cautions\" aria-labelledby=\"cautions-heading\">\n<h2 id=\"cautions-heading\">Cautions</h2>\n<ul>\n");
-    for caution in cautions {
-        element(page, "li", "", caution);
+    put(
+        page,
+        format_args!(
+            "<section id=\"{id}\" aria-labelledby=\"{id}-heading\">\n<h2 id=\"{id}-heading\">{heading}</h2>\n<ul>\n"
+        ),
+    );
+    for sentence in sentences {
+        element(page, "li", "", sentence);
     }
     page.push_str("</ul>\n</section>\n");
 }

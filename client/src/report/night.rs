@@ -38,10 +38,19 @@ pub struct Night {
     pub meter: Option<Meter>,
     /// The daemon that was asked, with its version.
     pub daemon: String,
-    /// Another run that it is held against, if it is: that is the one, this one the other.
-    pub against: Option<(u64, Comparison)>,
+    /// Another run that it is held against, if it is.
+    pub against: Option<Beside>,
     /// The zone of its times.
     pub zone: Zone,
+}
+
+/// Another run that one is held against.
+#[derive(Clone, Debug)]
+pub struct Beside {
+    /// That run.
+    pub run: Run,
+    /// Its readings are the one, those of the run that is reported the other.
+    pub comparison: Comparison,
 }
 
 impl Night {
@@ -53,12 +62,13 @@ impl Night {
         let mut sections = vec![self.light()?];
         sections.extend(self.drift()?);
         sections.extend(self.steadiness()?);
-        sections.extend(self.against.as_ref().map(|(run, comparison)| against::section(*run, comparison)));
+        sections.extend(self.against.as_ref().map(against::section));
         sections.push(happened::section(self));
         Ok(Document {
             title: title(&self.run),
             subtitle: self.subtitle(),
             marks: marks(&self.statistics.flags),
+            first: against::unlike(self),
             lead: String::new(),
             summary: self.summary(),
             sections,
@@ -113,8 +123,8 @@ impl Night {
             );
             all.push(Statement { tone: Tone::Bad, ..plain("alerts", words) });
         }
-        if let Some((run, comparison)) = &self.against {
-            all.push(plain("against", format!("Beside run {run}: {}", comparison.message)));
+        if let Some(Beside { run, comparison }) = &self.against {
+            all.push(plain("against", format!("Beside run {}: {}", run.run, comparison.message)));
         }
         all
     }
@@ -208,6 +218,7 @@ fn verdict(run: &Run) -> (Tone, &'static str) {
         Some(RunVerdict::Undecided) => (Tone::Open, "undecided"),
         Some(RunVerdict::Unknown) => (Tone::Open, "unknown"),
         None if run.state == RunState::Failed => (Tone::Bad, "failed"),
+        None if run.state.is_over() || run.state == RunState::Unknown => (Tone::Open, "none"),
         None => (Tone::Open, "none yet"),
     }
 }

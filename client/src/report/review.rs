@@ -27,6 +27,9 @@ mod window;
 /// Unsettled patches that are told one by one.
 const MOST_TOLD: usize = 12;
 
+/// What the words of a verdict have that say themselves what the figure is held against.
+const SAID: [&str; 4] = [" is allowed", "it shall be within", "it should be within", "1/21"];
+
 /// A record and what it comes to as a document.
 ///
 /// # Errors
@@ -48,8 +51,9 @@ pub fn document(record: &Record, evaluation: &Evaluation) -> Result<Document, ch
             show::moment(evaluation.began)
         ),
         marks: marks(evaluation),
+        first: unfinished(evaluation).into_iter().collect(),
         lead: lead(evaluation),
-        summary: evaluation.findings.iter().map(statement).collect(),
+        summary: summary(evaluation),
         sections,
         conditions: conditions::conditions(record, evaluation),
         cautions: conditions::cautions(record, evaluation),
@@ -57,10 +61,26 @@ pub fn document(record: &Record, evaluation: &Evaluation) -> Result<Document, ch
     })
 }
 
+/// That not all of the plan was measured, where that is so.
+fn unfinished(evaluation: &Evaluation) -> Option<String> {
+    let (measured, planned) = evaluation.progress();
+    (measured < planned).then(|| {
+        format!("{measured} of {planned} stimuli measured: the review isn't finished, and what is missing is in no figure")
+    })
+}
+
+/// Every verdict, those beyond a tolerance first.
+fn summary(evaluation: &Evaluation) -> Vec<Statement> {
+    let of = |standing: Standing| {
+        evaluation.findings.iter().filter(move |placed| placed.finding.standing == standing).map(statement)
+    };
+    Standing::ALL.into_iter().flat_map(of).collect()
+}
+
 /// How many verdicts there are of each standing.
 fn lead(evaluation: &Evaluation) -> String {
     let counted = Standing::ALL.map(|standing| format!("{} {}", evaluation.count(standing), standing.word()));
-    let words = "within and beyond a tolerance are about the whole 95 % interval; undecided is what readings can't tell";
+    let words = "within and beyond a tolerance are about the whole interval of 99 %; undecided is what readings can't tell";
     if evaluation.findings.is_empty() { String::new() } else { format!("{}: {words}.", counted.join(", ")) }
 }
 
@@ -74,12 +94,13 @@ pub(super) fn marks(evaluation: &Evaluation) -> Vec<String> {
 fn statement(placed: &Placed) -> Statement {
     let finding = &placed.finding;
     let held = finding.tolerance.as_ref();
+    let is_said = SAID.iter().any(|words| finding.words.contains(words));
     Statement {
         tone: Tone::from(finding.standing),
         verdict: finding.standing.word().to_owned(),
         place: heading(&placed.set, &placed.sequence),
         words: finding.words.clone(),
-        tolerance: held.map(|held| tolerance(held, &finding.unit)).unwrap_or_default(),
+        tolerance: held.filter(|_| !is_said).map(|held| tolerance(held, &finding.unit)).unwrap_or_default(),
         source: held.map(|held| held.source.clone()).unwrap_or_default(),
     }
 }

@@ -14,18 +14,21 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 use settled_protocol::reading::Flag;
-use statrs::distribution::{ContinuousCDF, Normal};
 
 use super::evaluation::{Evaluation, Placed, Stated};
-use super::figures::{Standing, Tolerance};
+use super::figures::Standing;
 use super::record::Record;
 use crate::evaluate::draws::Calibration;
 use crate::evaluate::figure::Figure;
 
 mod alike;
+mod change;
+mod names;
 pub mod words;
 
 use alike::Alike;
+pub use change::{Change, Why};
+use change::{change, factor, is_alike};
 
 /// The version of the comparison's form in JSON.
 pub const FORM: u32 = 1;
@@ -93,26 +96,18 @@ pub struct Row {
     pub b: Figure,
     /// Second less first, with its 95 % interval.
     pub difference: Figure,
+    /// The same in per cent of the first, of luminances and contrasts; absent where the first may be none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub relative_percent: Option<Figure>,
     /// How the first stands.
     pub standing_a: Standing,
     /// How the second stands.
     pub standing_b: Standing,
     /// What the difference comes to.
     pub change: Change,
-}
-
-/// What a difference comes to.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum Change {
-    /// The readings can't tell the two apart.
-    Alike,
-    /// It differs, and neither is nearer to a tolerance's ideal, there is no tolerance that both share, or what the meter is off by may be all of it.
-    Differs,
-    /// The second is better.
-    Better,
-    /// The second is worse.
-    Worse,
+    /// Of one that differs: why it is neither better nor worse.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub why: Option<Why>,
 }
 
 impl Comparison {
@@ -135,6 +130,7 @@ impl Comparison {
             .filter(|(a, b)| a.finding.unit == b.finding.unit)
             .collect();
         let factor = factor(pairs.len());
+        let rows: Vec<Row> = pairs.into_iter().filter_map(|(a, b)| row(a, b, factor, is_left_out)).collect();
         let comparison = Self {
             comparison: FORM,
             a: side(&first),
@@ -142,9 +138,12 @@ impl Comparison {
             same_meter,
             same_display,
             same_correction,
-            cautions: cautions(a, b),
+            cautions: alike::nothing_to_compare(a, b, rows.is_empty())
+                .into_iter()
+                .chain(cautions(a, b))
+                .collect(),
             factor,
-            rows: pairs.into_iter().filter_map(|(a, b)| row(a, b, factor, is_left_out)).collect(),
+            rows,
             only_a: lacking(&first, &second),
             only_b: lacking(&second, &first),
         };
@@ -221,6 +220,8 @@ fn row(a: &Placed, b: &Placed, factor: f64, is_left_out: bool) -> Option<Row> {
     // Nobody knows which of two is nearer to what is no display's own, by a meter of which nobody knows how exact it is.
     let is_open = !is_left_out && (a.repeatability_alone || b.repeatability_alone);
     let shared = tolerance.filter(|_| !is_open);
+    let change = change(&first, &second, shared, factor);
+    let why = || Why::of(a.finding.tolerance.as_ref(), b.finding.tolerance.as_ref(), is_open);
     Some(Row {
         set: a.set.clone(),
         sequence: a.sequence.clone(),
@@ -229,19 +230,12 @@ fn row(a: &Placed, b: &Placed, factor: f64, is_left_out: bool) -> Option<Row> {
         a: first,
         b: second,
         difference,
+        relative_percent: relative(a, &first, &second),
         standing_a: a.finding.standing,
         standing_b: b.finding.standing,
-        change: change(&first, &second, shared, factor),
+        change,
+        why: (change == Change::Differs).then(why),
     })
-}
-
-/// Whether two tolerances are one, as far as either can tell: what one code value is worth goes by each display's own white and black.
-fn is_alike(one: &Tolerance, other: &Tolerance) -> bool {
-    let near = |one: Option<f64>, other: Option<f64>| match (one, other) {
-        (Some(one), Some(other)) => (one - other).abs() <= 0.05 * one.abs().max(other.abs()),
-        (one, other) => one == other,
-    };
-    one.source == other.source && near(one.least, other.least) && near(one.most, other.most)
 }
 
 /// The difference of two figures that were measured independently: second less first.
@@ -252,57 +246,21 @@ pub fn difference(a: &Figure, b: &Figure) -> Figure {
     Figure::between(value, value - b_below.hypot(a_above), value + b_above.hypot(a_below))
 }
 
+/// Second less first in per cent of the first, of what is told in cd/m² and of contrasts. The interval is that of a ratio of independent measurements, by the same
+/// rule on a scale of logarithms.
+fn relative(of: &Placed, a: &Figure, b: &Figure) -> Option<Figure> {
+    let is_ratio = of.finding.unit == "cd/m²" || of.finding.subject == "contrast";
+    if !is_ratio || a.low <= 0.0 || b.low <= 0.0 {
+        return None;
+    }
+    let ratio = difference(&a.map(f64::ln), &b.map(f64::ln));
+    Some(ratio.map(|logarithm| 100.0 * logarithm.exp_m1()))
+}
+
 /// How far an interval reaches below and above its figure. That of a distance ends at zero: its other half tells how far it would have reached.
 fn halves(figure: &Figure) -> [f64; 2] {
     let (below, above) = (figure.value - figure.low, figure.high - figure.value);
     if figure.low == 0.0 { [below.max(above), above] } else { [below, above] }
-}
-
-/// How many times as wide intervals are that hold `count` differences all at once.
-fn factor(count: usize) -> f64 {
-    let quantile = |tail: f64| Normal::standard().inverse_cdf(1.0 - tail);
-    #[expect(clippy::cast_precision_loss, reason = "some hundred")]
-    let count = count.max(1) as f64;
-    quantile(0.025 / count) / quantile(0.025)
-}
-
-fn is_real(difference: &Figure, factor: f64) -> bool {
-    let Figure { value, low, high, .. } = difference;
-    let (below, above) = ((value - low) * factor, (high - value) * factor);
-    // What has no interval is told, never called real.
-    (below > 0.0 || above > 0.0) && (value - below > 0.0 || value + above < 0.0)
-}
-
-fn change(a: &Figure, b: &Figure, tolerance: Option<&Tolerance>, factor: f64) -> Change {
-    let apart = |a: &Figure, b: &Figure| {
-        let difference = difference(a, b);
-        is_real(&difference, factor).then_some(difference.value)
-    };
-    if apart(a, b).is_none() {
-        return Change::Alike;
-    }
-    // By how much the second is farther off what is best: 0 or less, much, or the middle between two limits.
-    let farther = match tolerance.map(|tolerance| (tolerance.least, tolerance.most)) {
-        Some((None, Some(_))) => apart(a, b),
-        Some((Some(_), None)) => apart(a, b).map(|difference| -difference),
-        Some((Some(least), Some(most))) => {
-            let off = |figure: &Figure| distance(figure, f64::midpoint(least, most));
-            apart(&off(a), &off(b))
-        }
-        Some((None, None)) | None => None,
-    };
-    match farther {
-        Some(farther) if farther > 0.0 => Change::Worse,
-        Some(_) => Change::Better,
-        None => Change::Differs,
-    }
-}
-
-/// How far a figure is from `ideal`.
-fn distance(figure: &Figure, ideal: f64) -> Figure {
-    let [low, high] = [(figure.low - ideal).abs(), (figure.high - ideal).abs()];
-    let nearest = if figure.holds(ideal) { 0.0 } else { low.min(high) };
-    Figure::between((figure.value - ideal).abs(), nearest, low.max(high))
 }
 
 #[cfg(test)]

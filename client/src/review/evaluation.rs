@@ -184,6 +184,14 @@ impl Evaluation {
         self.findings.iter().filter(|placed| placed.finding.standing == standing).count()
     }
 
+    /// How many stimuli have been measured, and how many there are.
+    #[must_use]
+    pub fn progress(&self) -> (usize, usize) {
+        let sequences = || self.sets.iter().flat_map(|set| &set.sequences);
+        let sum = |of: fn(&Sequenced) -> usize| sequences().map(of).sum();
+        (sum(|sequence| sequence.measured), sum(|sequence| sequence.planned))
+    }
+
     /// Only the set of this name; nothing where there is none.
     #[must_use]
     pub fn only(mut self, set: &str) -> Option<Self> {

@@ -34,7 +34,7 @@ use crate::evaluate::together;
 
 pub use quantity::Quantity;
 pub use words::Named;
-pub(crate) use words::colour as colour_words;
+pub(crate) use words::{colour as colour_words, distance as distance_words};
 
 mod against;
 pub mod ambient;

@@ -2,6 +2,7 @@
 
 use std::collections::HashSet;
 
+use super::evaluation::Unsettled;
 use super::expand::Step;
 use super::order::ordered;
 use super::plan::{Plan, Sequence, Set, What};
@@ -45,6 +46,69 @@ pub fn stops<'a>(plan: &'a Plan, entries: &[Entry], only: Option<&str>) -> Vec<S
         }
     }
     left
+}
+
+/// What is measured anew though there is something of it: what had not settled as the record was opened. A part of a procedure never is, as all of it would be.
+#[derive(Clone, Debug, Default)]
+pub struct Again {
+    /// Entries from here on count whatever they are of.
+    since: usize,
+    places: HashSet<Place>,
+}
+
+/// What a review takes a display through.
+#[derive(Clone, Debug, Default)]
+pub struct Itinerary {
+    /// One set alone.
+    pub only: Option<String>,
+    /// What is measured anew.
+    pub again: Again,
+}
+
+impl Itinerary {
+    /// What is left of it once `entries` are measured.
+    #[must_use]
+    pub fn left<'a>(&self, plan: &'a Plan, entries: &[Entry]) -> Vec<Stop<'a>> {
+        self.again.stops(plan, entries, self.only.as_deref())
+    }
+}
+
+impl Again {
+    /// Every single stimulus of a record that had not settled.
+    #[must_use]
+    pub fn unsettled(plan: &Plan, entries: &[Entry]) -> Self {
+        let is_single = |place: &Place| {
+            let sequences =
+                plan.sets.iter().filter(|set| set.name == place.set).flat_map(|set| &set.sequences);
+            sequences.filter(|found| found.name == place.sequence).all(|found| !found.is_procedure())
+        };
+        let mut places = HashSet::new();
+        for entry in entries {
+            let Entry::Patch(patch) = entry else { continue };
+            // The last of what was measured more than once counts.
+            if Unsettled::of(patch).is_some() && is_single(&patch.place) {
+                places.insert(patch.place.clone());
+            } else {
+                places.remove(&patch.place);
+            }
+        }
+        Self { since: entries.len(), places }
+    }
+
+    /// How many.
+    #[must_use]
+    pub fn count(&self) -> usize {
+        self.places.len()
+    }
+
+    /// What is left of a plan, as [`stops`] has it, and what is measured anew.
+    #[must_use]
+    pub fn stops<'a>(&self, plan: &'a Plan, entries: &[Entry], only: Option<&str>) -> Vec<Stop<'a>> {
+        let (before, since) = entries.split_at_checked(self.since).unwrap_or((entries, &[]));
+        let counts = |entry: &&Entry| place(entry).is_none_or(|place| !self.places.contains(place));
+        let known: Vec<Entry> = before.iter().filter(counts).chain(since).cloned().collect();
+        stops(plan, &known, only)
+    }
 }
 
 fn place(entry: &Entry) -> Option<&Place> {
@@ -108,5 +172,29 @@ mod tests {
         assert_eq!(names(&left), [0, 1, 2].map(|step| ("SDR retention".to_owned(), step)));
         let entries: Vec<Entry> = all.iter().take(8).map(entry).collect();
         assert!(stops(&plan, &entries, Some("SDR")).is_empty());
+    }
+
+    #[test]
+    fn what_has_not_settled_is_measured_anew_once() {
+        let record = crate::review::evaluation::tests::record();
+        let plan = &record.header.plan;
+        let mut entries = record.entries.clone();
+        let left = |again: &Again, entries: &[Entry]| names(&again.stops(plan, entries, None));
+        assert_eq!(left(&Again::unsettled(plan, &entries), &entries), left(&Again::default(), &entries));
+        let before = left(&Again::default(), &entries).len();
+        let Some(Entry::Patch(patch)) = entries.iter_mut().find(|entry| matches!(entry, Entry::Patch(_)))
+        else {
+            panic!()
+        };
+        patch.verdict = settled_protocol::settling::Verdict::TimedOut;
+        let anew = Entry::Patch(patch.clone());
+        let again = Again::unsettled(plan, &entries);
+        assert_eq!(
+            (again.count(), left(&again, &entries).len(), left(&Again::default(), &entries).len()),
+            (1, before + 1, before)
+        );
+        // However it ends this time.
+        entries.push(anew);
+        assert_eq!(left(&again, &entries).len(), before);
     }
 }

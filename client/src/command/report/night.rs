@@ -10,7 +10,7 @@ use crate::command::log::course;
 use crate::command::{Context, Failure};
 use crate::connection::Connection;
 use crate::course::Course;
-use crate::report::night::Night;
+use crate::report::night::{Beside, Night};
 use crate::zone::Zone;
 
 /// Points of the course: one every two pixels of its picture.
@@ -56,7 +56,8 @@ async fn gather(
         Some(other) => {
             let one = Stretch { run: Some(other), ..Stretch::default() };
             let params = CompareParams { one, other: stretch };
-            Some((other, connection.call::<LogCompare>(&params).await?))
+            let comparison = connection.call::<LogCompare>(&params).await?;
+            Some(Beside { run: connection.call::<RunsShow>(&ShowRun { run: other }).await?, comparison })
         }
         None => None,
     };

@@ -8,15 +8,15 @@ use settled_protocol::meter::Meter;
 use settled_protocol::method::{DaemonStatus, Nothing};
 
 use super::super::{Failure, wall_clock};
-use super::run::Options;
+use super::run::{Options, again};
 use crate::connection::Connection;
 use crate::output::Output;
-use crate::review::itinerary::stops;
 use crate::review::plan::Plan;
 use crate::review::record::attached::Attached;
 use crate::review::record::reading::Loaded;
 use crate::review::record::writing::Book;
 use crate::review::record::{Entry, Header};
+use crate::show;
 
 /// Refuses a file that can't be written, or is of another review, before anything is asked.
 pub(super) fn must_be_writable(plan: &Plan, meter: &Meter, options: &Options) -> Result<(), Failure> {
@@ -70,12 +70,20 @@ pub(super) async fn book(
     let (mut book, torn) = Book::reopen(path).map_err(|error| failed(&error))?;
     must_be_of_this(&book.record().header, (plan, meter), options)?;
     let cut = if torn.is_some() { "; a line that was cut off was dropped" } else { "" };
-    let left = stops(plan, &book.record().entries, options.set.as_deref()).len();
+    let again = again(plan, options, &book.record().entries);
+    let left = again.stops(plan, &book.record().entries, options.set.as_deref()).len();
     if left > 0 {
         let other = other_log(book.record().header.log.as_deref(), log.as_deref());
         let another = maybe_another(book.record().header.serial.as_deref(), serial(meter).as_deref());
         let corrected = other_correction(book.record().header.attached.as_ref(), &attached);
-        let words = format!("the review was gone on with{cut}{other}{another}{corrected}");
+        let anew = match again.count() {
+            0 => String::new(),
+            count => format!(
+                "; {} that had not settled measured anew",
+                show::counted(count as u64, "stimulus", "stimuli")
+            ),
+        };
+        let words = format!("the review was gone on with{anew}{cut}{other}{another}{corrected}");
         book.append(Entry::Note { at: wall_clock(), words }).map_err(|error| failed(&error))?;
     }
     output.note(

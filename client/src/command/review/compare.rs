@@ -44,7 +44,7 @@ fn lines(comparison: &Comparison, signs: Signs) -> Vec<String> {
     for caution in &comparison.cautions {
         lines.extend(layout::wrapped("!  ", caution).iter().map(|line| styled(CAUTION, line)));
     }
-    lines.push(words::counts(&comparison.rows));
+    lines.extend(layout::wrapped("", &words::lead(comparison)));
     lines.extend(changes(comparison));
     lines.extend(tables(comparison));
     lines.extend(lacking(comparison));
@@ -107,9 +107,8 @@ fn lacking(comparison: &Comparison) -> Vec<String> {
     let mut lines = Vec::new();
     for (letter, keys) in [("A", &comparison.only_a), ("B", &comparison.only_b)] {
         if !keys.is_empty() {
-            let names: Vec<String> = keys.iter().map(|key| key.join(" ").replace('_', " ")).collect();
             lines.push(String::new());
-            lines.extend(layout::wrapped(&format!("only in {letter}: "), &names.join(", ")));
+            lines.extend(layout::wrapped(&format!("only in {letter}: "), &words::lacking(keys)));
         }
     }
     lines

@@ -15,7 +15,7 @@ use super::standing::Standing;
 use crate::connection::{CallError, Connection};
 use crate::following::backoff::Backoff;
 use crate::lease::{Lease, inherited};
-use crate::review::itinerary::{Stop, stops};
+use crate::review::itinerary::{Itinerary, Stop};
 use crate::review::plan::Plan;
 use crate::review::record::Entry;
 use crate::review::record::shown::{Means, Shown};
@@ -44,7 +44,7 @@ pub(super) struct Journey<'a> {
     /// Whether the stimuli are shown by a simulated display.
     on_stage: bool,
     way: &'a Way,
-    only: Option<String>,
+    itinerary: Itinerary,
     book: Book,
     progress: Progress,
     /// The set whose mode the display is in.
@@ -66,7 +66,7 @@ impl<'a> Journey<'a> {
         context: &'a Context,
         (meter, on_stage): (String, bool),
         way: &'a Way,
-        only: Option<String>,
+        itinerary: Itinerary,
         book: Book,
         progress: Progress,
         agreed: bool,
@@ -79,7 +79,7 @@ impl<'a> Journey<'a> {
             meter,
             on_stage,
             way,
-            only,
+            itinerary,
             book,
             progress,
             mode,
@@ -98,7 +98,7 @@ impl<'a> Journey<'a> {
 
     /// Measures all that is left. If the daemon goes, it waits for it, and goes on.
     pub(super) async fn travel(&mut self, plan: &Plan, first: Arc<Connection>) -> Result<(), Ended> {
-        if stops(plan, &self.book.record().entries, self.only.as_deref()).is_empty() {
+        if self.itinerary.left(plan, &self.book.record().entries).is_empty() {
             return Ok(());
         }
         // A page or whoever is at the display outlives the daemon; a simulated display is the daemon's.
@@ -243,7 +243,7 @@ impl<'a> Journey<'a> {
         screen: &mut Showing<'_>,
     ) -> Result<(), Ended> {
         let entries = self.book.record().entries.clone();
-        let left = stops(plan, &entries, self.only.as_deref());
+        let left = self.itinerary.left(plan, &entries);
         for stop in &left {
             screen.can_show(stop.set.coding).map_err(unshown)?;
         }

@@ -15,6 +15,7 @@ pub(super) fn wrapped(lead: &str, text: &str) -> Vec<String> {
 
 /// A table, `indent` columns in. Where it is too wide for a page its columns follow below each other, the first one each time.
 pub(super) fn table(table: &Table, indent: usize) -> Vec<String> {
+    let table = &known(table);
     let count = table.columns.len();
     let cell = |row: &[String], column: usize| row.get(column).cloned().unwrap_or_default();
     let width = |column: usize| {
@@ -45,6 +46,22 @@ pub(super) fn table(table: &Table, indent: usize) -> Vec<String> {
         lines.extend(table.rows.iter().map(|row| line(&columns, row)));
     }
     lines
+}
+
+/// The same without columns of which nothing is known in any row.
+fn known(table: &Table) -> Table {
+    let has_cell =
+        |column: &usize| table.rows.iter().any(|row| row.get(*column).is_some_and(|cell| !cell.is_empty()));
+    let columns: Vec<usize> =
+        (0..table.columns.len()).filter(|column| *column == 0 || has_cell(column)).collect();
+    let of = |row: &Vec<String>| {
+        columns.iter().map(|column| row.get(*column).cloned().unwrap_or_default()).collect()
+    };
+    Table {
+        title: table.title.clone(),
+        columns: of(&table.columns),
+        rows: table.rows.iter().map(of).collect(),
+    }
 }
 
 /// Which columns stand beside each other: the first is on every page, and each page has another one at least.
@@ -99,6 +116,8 @@ mod tests {
     fn numbers_stand_below_each_other_and_what_is_not_known_is_blank() {
         let lines = table(&made(&["step", "cd/m²"], &[&["black", "0.05"], &["white", "203.5"], &["off"]]), 2);
         assert_eq!(lines, ["  step   cd/m²", "  black   0.05", "  white  203.5", "  off"]);
+        let lines = table(&made(&["step", "gamma", "cd/m²"], &[&["black", "", "0.05"]]), 0);
+        assert_eq!(lines, ["step   cd/m²", "black   0.05"], "nothing is known of any gamma");
     }
 
     #[test]

@@ -25,11 +25,15 @@ use crate::output::{CAUTION, GOOD, Output, styled};
 use crate::quantities::{number, percent, within};
 use crate::review::caution::{cautions, consents};
 use crate::review::evaluation::Unsettled;
-use crate::review::itinerary::{Stop, stops};
+use crate::review::itinerary::{Again, Itinerary, Stop, stops};
 use crate::review::plan::Plan;
+use crate::review::record::Entry;
 use crate::review::record::reading::Loaded;
 use crate::review::record::writing::Book;
 use crate::stimulus::way::{Kind, Way};
+
+/// Stimuli that have not settled and are told one by one.
+const MOST_TOLD: usize = 6;
 
 #[derive(Debug, Args)]
 pub(in crate::command) struct Options {
@@ -53,6 +57,9 @@ pub(in crate::command) struct Options {
     /// The standard uncertainty of its u′ and of its v′.
     #[arg(long, value_name = "UV", allow_hyphen_values = true, value_parser = within(number, 0.0..=0.1, "0 to 0.1"))]
     pub(super) chromaticity_uncertainty: Option<f64>,
+    /// Measure anew, too, what has not settled; of each stimulus the last counts.
+    #[arg(long)]
+    pub(super) again: bool,
     /// Agree to what would be asked: a bright patch that is held for long.
     #[arg(long)]
     yes: bool,
@@ -82,8 +89,10 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     let book = book(output, &connection, (&plan, &meter), &options).await?;
     let on_stage = options.way.kind(simulated) == Kind::Stage;
     let progress = Progress::new(output);
-    let (only, agreed) = (options.set.clone(), options.yes);
-    let mut journey = Journey::new(context, (meter.id, on_stage), &options.way, only, book, progress, agreed);
+    let itinerary =
+        Itinerary { only: options.set.clone(), again: again(&plan, &options, &book.record().entries) };
+    let mut journey =
+        Journey::new(context, (meter.id, on_stage), &options.way, itinerary, book, progress, options.yes);
     let ended = journey.travel(&plan, Arc::clone(&connection)).await;
     output.end_status();
     let exit = match ended {
@@ -140,7 +149,12 @@ pub(super) fn must_have(plan: &Plan, set: Option<&str>) -> Result<(), Failure> {
 fn left<'a>(plan: &'a Plan, options: &Options) -> Vec<Stop<'a>> {
     // What can't be read is told once it is to be gone on with.
     let known = Loaded::read(&options.into).map(|loaded| loaded.record.entries).unwrap_or_default();
-    stops(plan, &known, options.set.as_deref())
+    again(plan, options, &known).stops(plan, &known, options.set.as_deref())
+}
+
+/// What of it is measured anew.
+pub(super) fn again(plan: &Plan, options: &Options, entries: &[Entry]) -> Again {
+    if options.again { Again::unsettled(plan, entries) } else { Again::default() }
 }
 
 /// Refuses what can't be shown in this way as it is meant, before anything is asked, written or opened.
@@ -205,28 +219,38 @@ fn sum_up(output: Output, plan: &Plan, options: &Options, book: &Book) -> Result
     let entries = &book.record().entries;
     let left = stops(plan, entries, options.set.as_deref()).len();
     let all = stops(plan, &[], options.set.as_deref()).len();
-    let mut unsettled: Vec<String> = Vec::new();
-    let only = options.set.as_deref();
-    for set in plan.sets.iter().filter(|set| only.is_none_or(|only| set.name == only)) {
-        for sequence in &set.sequences {
-            for patch in book.record().patches(set, &sequence.name) {
-                if let Some(words) = Unsettled::of(patch).map(|patch| patch.words()) {
-                    unsettled.push(format!("{}, {}: {words}", set.name, sequence.name.replace('_', " ")));
-                }
-            }
-        }
-    }
+    let unsettled = unsettled(plan, options, book);
     let (file, measured) = (book.path(), all - left);
     if output.json {
-        let unsettled_count = unsettled.len();
         output.object(&json!({ "review": {
-            "file": file, "measured": measured, "settled": measured.saturating_sub(unsettled_count), "left": left,
+            "file": file, "measured": measured, "settled": measured.saturating_sub(unsettled.len()), "left": left,
         } }))?;
         return Ok(());
     }
     output.line(&styled(GOOD, &format!("{measured} of {all} stimuli measured, in {}", file.display())))?;
-    for words in &unsettled {
+    for words in unsettled.iter().take(MOST_TOLD) {
         output.line(&format!("  not settled: {words}"))?;
     }
+    if unsettled.len() > MOST_TOLD {
+        output.line(&format!("  and {} more: settle review show has them", unsettled.len() - MOST_TOLD))?;
+    }
+    if !unsettled.is_empty() {
+        output.line(
+            "They count with the best value there was. The same command with --again measures them anew.",
+        )?;
+    }
     Ok(())
+}
+
+/// What has not settled, each with where it belongs and how that ended.
+fn unsettled(plan: &Plan, options: &Options, book: &Book) -> Vec<String> {
+    let only = options.set.as_deref();
+    let sets = plan.sets.iter().filter(|set| only.is_none_or(|only| set.name == only));
+    let sequences = sets.flat_map(|set| set.sequences.iter().map(move |sequence| (set, sequence)));
+    let told = sequences.flat_map(|(set, sequence)| {
+        let patches = book.record().patches(set, &sequence.name).into_iter();
+        let place = format!("{}, {}", set.name, sequence.name.replace('_', " "));
+        patches.filter_map(move |patch| Some(format!("{place}: {}", Unsettled::of(patch)?.words())))
+    });
+    told.collect()
 }

@@ -18,6 +18,10 @@ use crate::show;
 /// Unsettled patches that are told one by one.
 const MOST_TOLD: usize = 6;
 
+/// What it means where something has not settled, and what to do.
+const UNSETTLED: &str = "What has not settled counts with the best value there was and that value's interval, which knows nothing of where light that still moved was going; \
+                         without a value it is in no figure. settle review run with --again measures it anew.";
+
 #[derive(Debug, Args)]
 pub(in crate::command) struct Options {
     /// The record that settle review run wrote.
@@ -89,9 +93,7 @@ fn head(evaluation: &Evaluation) -> Vec<String> {
 
 /// That not all of the plan was measured, where that is so.
 fn lacking(evaluation: &Evaluation) -> Option<String> {
-    let sequences = || evaluation.sets.iter().flat_map(|set| &set.sequences);
-    let measured: usize = sequences().map(|sequence| sequence.measured).sum();
-    let planned: usize = sequences().map(|sequence| sequence.planned).sum();
+    let (measured, planned) = evaluation.progress();
     (measured < planned).then(|| {
         styled(CAUTION, &format!("{measured} of {planned} stimuli measured: the review isn't finished"))
     })
@@ -150,6 +152,10 @@ fn basis(evaluation: &Evaluation) -> Vec<String> {
         let words = "A verdict by repeatability alone takes the meter for exact where it holds the display against what isn't its own: \
                      --luminance-uncertainty and --chromaticity-uncertainty of settle review run state how exact it is.";
         lines.extend(layout::wrapped("", words));
+    }
+    let sequences = || evaluation.sets.iter().flat_map(|set| &set.sequences);
+    if sequences().any(|sequence| !sequence.unsettled.is_empty()) {
+        lines.extend(layout::wrapped("", UNSETTLED));
     }
     lines.extend(evaluation.corrections.as_deref().and_then(corrected));
     lines.extend(shown(&evaluation.shown));

@@ -10,6 +10,7 @@ use crate::report::review::view::slug;
 use crate::review::evaluation::Evaluation;
 use crate::review::figures::balance::BalanceFigures;
 use crate::review::figures::chart::ChartFigures;
+use crate::review::figures::distance_words;
 use crate::review::figures::gamut::GamutFigures;
 use crate::review::figures::greys::GreyStep;
 use crate::review::figures::part::Part;
@@ -81,8 +82,12 @@ fn of_both(pair: &Pair<'_>, place: (&str, &str), a: &Part, b: &Part) -> Option<S
         (Part::Gamut(a), Part::Gamut(b)) => gamut(pair, place.0, [a, b]),
         (Part::Chart(a), Part::Chart(b)) => Some(chart([a, b])),
         (Part::Window(a), Part::Window(b)) => Some(windows([a, b])),
-        (Part::PeakHold(_), Part::PeakHold(_)) => courses(pair, place, "peak", "peak over time"),
-        (Part::ColdStart(_), Part::ColdStart(_)) => courses(pair, place, "cold-start", "as it warms up"),
+        (Part::PeakHold(a), Part::PeakHold(b)) => {
+            courses(pair, place, ["peak", "peak over time"], [(a.first, a.end), (b.first, b.end)])
+        }
+        (Part::ColdStart(a), Part::ColdStart(b)) => {
+            courses(pair, place, ["cold-start", "as it warms up"], [(a.first, a.end), (b.first, b.end)])
+        }
         _ => None,
     }
 }
@@ -160,8 +165,9 @@ fn balance(both: [&BalanceFigures; 2]) -> Shown {
     let last =
         both.iter().flat_map(|figures| &figures.steps).map(|step| 100.0 * step.signal).fold(0.0, f64::max);
     let x = Axis::even("signal, %", (-0.02 * last, 1.02 * last));
-    let mean =
-        both.map(|figures| figures.mean_from_aim.map_or_else(|| "not known".to_owned(), |mean| mean.words()));
+    let mean = both.map(|figures| {
+        figures.mean_from_aim.map_or_else(|| "not known".to_owned(), |mean| distance_words(&mean))
+    });
     Shown {
         kind: "balance",
         title: "colour of greys".to_owned(),
@@ -230,8 +236,8 @@ fn chart(both: [&ChartFigures; 2]) -> Shown {
         "Of {} colours {nearer} are nearer to their aim in B and {farther} farther from it; of {} that can't be told. The mean is {} in A, {} in B.",
         pairs.len(),
         pairs.len() - nearer - farther,
-        a.mean.words(),
-        b.mean.words()
+        distance_words(&a.mean),
+        distance_words(&b.mean)
     );
     Shown {
         kind: "chart",
@@ -266,8 +272,13 @@ fn windows(both: [&WindowFigures; 2]) -> Shown {
     }
 }
 
-/// The courses of a sequence's first step.
-fn courses(pair: &Pair<'_>, (set, sequence): (&str, &str), kind: &'static str, title: &str) -> Option<Shown> {
+/// The courses of a sequence's first step, and the ends of both trends.
+fn courses(
+    pair: &Pair<'_>,
+    (set, sequence): (&str, &str),
+    [kind, title]: [&'static str; 2],
+    trends: [(Figure, Figure); 2],
+) -> Option<Shown> {
     let [a, b] = pair.records.map(|record| {
         let set = record.header.plan.sets.iter().find(|found| found.name == set)?;
         record.courses(set, sequence).into_iter().find(|course| course.place.step == 0)
@@ -277,13 +288,7 @@ fn courses(pair: &Pair<'_>, (set, sequence): (&str, &str), kind: &'static str, t
         let every = course.points.len().div_ceil(MOST_POINTS).max(1);
         course.points.chunks(every).map(mean).collect::<Vec<_>>()
     });
-    let ends = points.each_ref().map(|points| (points.first().copied(), points.last().copied()));
-    let told = ends.map(|(first, last)| {
-        let word = |point: Option<(f64, f64)>| {
-            point.map_or_else(|| "nothing".to_owned(), |point| show::number(point.1))
-        };
-        format!("from {} to {} cd/m²", word(first), word(last))
-    });
+    let told = trends.map(|(first, end)| format!("from {} to {} cd/m²", first.words(), end.words()));
     let all = || points.iter().flatten();
     let x = Axis::spans("time since it was shown", all().map(|(t_s, _)| *t_s));
     let mut plane = Plane::new(x, Axis::around("luminance, cd/m²", all().map(|(_, y)| *y)), 280.0);
@@ -294,7 +299,7 @@ fn courses(pair: &Pair<'_>, (set, sequence): (&str, &str), kind: &'static str, t
         kind,
         title: title.to_owned(),
         below: "luminance since the stimulus was shown".to_owned(),
-        description: format!("A goes {}, B {}.", told[0], told[1]),
+        description: format!("By their trends A goes {}, B {}.", told[0], told[1]),
         caption: "Readings of both as the stimulus stood; where there are very many, means of neighbours."
             .to_owned(),
         planes: vec![plane],

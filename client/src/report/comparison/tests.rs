@@ -23,19 +23,16 @@ fn made([a, b]: &[Record; 2]) -> (Comparison, Document) {
 }
 
 #[test]
-fn what_got_better_comes_first_and_both_curves_are_in_each_picture() {
+fn what_changed_comes_first_with_its_counts_and_cautions_and_both_curves_are_in_each_picture() {
     let (comparison, document) = made(&two("field monitor 4"));
     assert_eq!(
         (document.title.as_str(), document.marks.as_slice()),
         ("field monitor 4, measured twice", &["SIMULATED".to_owned()][..])
     );
-    assert!(
-        document.summary[0].words.starts_with(&words::counts(&comparison.rows)),
-        "{:?}",
-        document.summary[0]
-    );
+    assert!(document.lead.starts_with(&words::counts(&comparison.rows)), "{}", document.lead);
+    assert!(document.first.iter().any(|words| words.contains("put down")), "{:?}", document.first);
     let white =
-        document.summary.iter().find(|statement| statement.words.starts_with("white colour")).unwrap();
+        document.summary.iter().find(|statement| statement.words.starts_with("white, Δu′v′")).unwrap();
     assert_eq!((white.tone, white.verdict.as_str()), (Tone::Good, "better"));
     let overview = &document.sections[0].plots[0];
     assert!(overview.scene.description.contains("better: "), "{}", overview.scene.description);

@@ -1,10 +1,13 @@
 //! One night beside another.
 
+use settled_protocol::run::RunPlan;
 use settled_protocol::statistics::{Comparison, Difference};
 
+use super::{Beside, Night};
 use crate::evaluate::figure::Figure;
 use crate::report::Section;
 use crate::review::figures::Table;
+use crate::stimulus::in_words;
 
 /// Every difference, with the name and the unit that it has for programs and for people.
 pub(super) fn differences(
@@ -21,7 +24,7 @@ pub(super) fn differences(
 }
 
 /// The differences, this run less that one.
-pub(super) fn section(run: u64, comparison: &Comparison) -> Section {
+pub(super) fn section(Beside { run, comparison }: &Beside) -> Section {
     let row = |(_, words, unit, found): (&str, &str, &str, Difference)| {
         let unit = if unit.is_empty() { String::new() } else { format!(", {unit}") };
         let figure = Figure::between(found.value, found.low, found.high);
@@ -32,9 +35,41 @@ pub(super) fn section(run: u64, comparison: &Comparison) -> Section {
     let columns = ["figure", "this run less that one, with 95 %", ""].map(str::to_owned).to_vec();
     let table = Table { title: "Differences".to_owned(), columns, rows };
     Section {
-        heading: format!("Beside run {run}"),
+        heading: format!("Beside run {}", run.run),
         words: vec![comparison.message.clone()],
         plots: Vec::new(),
         tables: vec![table],
     }
+}
+
+/// In what two runs are so unlike that their light hardly compares; nothing where they are alike, as far as the log tells.
+pub(super) fn unlike(night: &Night) -> Vec<String> {
+    let Some(Beside { run: other, .. }) = &night.against else { return Vec::new() };
+    let (this, that) = (&night.run.plan, &other.plan);
+    let mut found = Vec::new();
+    if night.run.run == other.run {
+        found.push("the run is held against itself: nothing can differ".to_owned());
+    }
+    if this.kind != that.kind {
+        let (this, that) = (super::kind(this.kind), super::kind(that.kind));
+        found.push(format!(
+            "this run is of {this}, run {} of {that}: each watches a display in another state",
+            other.run
+        ));
+    }
+    if this.meter != that.meter {
+        found.push(format!("two meters measured: {} this run, {} run {}", this.meter, that.meter, other.run));
+    }
+    let shown = |plan: &RunPlan| {
+        plan.stimulus.as_ref().map_or_else(|| "what somebody else showed".to_owned(), in_words)
+    };
+    if this.stimulus != that.stimulus {
+        found.push(format!(
+            "they are of other light: this run of {}, run {} of {}",
+            shown(this),
+            other.run,
+            shown(that)
+        ));
+    }
+    found
 }

@@ -2,8 +2,11 @@
 
 use settled_protocol::meter::Meter;
 use settled_protocol::reading::Flag;
+use settled_protocol::statistics::WithTemperature;
+use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use super::Night;
+use crate::evaluate::figure::Figure;
 use crate::report::Fact;
 use crate::show;
 use crate::stimulus::in_words;
@@ -41,9 +44,9 @@ pub(super) fn conditions(night: &Night) -> Vec<Fact> {
         Fact::new("Meter's temperature", words)
     }));
     facts.extend(statistics.with_temperature.map(|with| {
+        let slope = slope(&with).map_or_else(|| show::number(with.per_k), |slope| slope.words());
         let words = format!(
-            "{} {} a kelvin, correlation {:+.2} ({:+.2} to {:+.2} with 95 %); which moves which that doesn't say",
-            show::number(with.per_k),
+            "{slope} {} a kelvin, correlation {:+.2} ({:+.2} to {:+.2} with 95 %); which moves which that doesn't say",
             statistics.quantity.unit(),
             with.correlation,
             with.low,
@@ -57,6 +60,17 @@ pub(super) fn conditions(night: &Night) -> Vec<Fact> {
     };
     facts.push(Fact::new("Time without readings", unseen));
     facts
+}
+
+/// The change a kelvin with its interval of 95 %: that of the slope of a regression line, sᵧ/sₓ · √((1 − r²)/(n − 2)) · t, where the independent blocks n are those that
+/// the interval of the correlation tells (Fisher's z reaches 1.96/√(n − 3) on either side). Nothing where that tells none.
+fn slope(with: &WithTemperature) -> Option<Figure> {
+    let WithTemperature { correlation, low, high, per_k } = *with;
+    let reach = (high.atanh() - low.atanh()) / 2.0;
+    let count = 3.0 + (1.959_964 / reach).powi(2);
+    let t = StudentsT::new(0.0, 1.0, count - 2.0).ok()?.inverse_cdf(0.975);
+    let half = t * (per_k / correlation).abs() * ((1.0 - correlation * correlation) / (count - 2.0)).sqrt();
+    half.is_finite().then(|| Figure::around(per_k, half))
 }
 
 /// The instrument that stands for the meter as the report is made.
@@ -109,4 +123,21 @@ pub(super) fn provenance(night: &Night) -> Vec<Fact> {
     facts.push(Fact::new("Read from", night.daemon.clone()));
     facts.push(Fact::new("Report by", format!("settle {}", env!("CARGO_PKG_VERSION"))));
     facts
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_change_a_kelvin_has_the_interval_of_a_regression_line_through_as_many_blocks() {
+        // 12 blocks with a correlation of 0.8, so that z reaches 1.96/3 either way; 2 is sᵧ/sₓ.
+        let z = 0.8_f64.atanh();
+        let [low, high] = [-1.0, 1.0].map(|side| (z + side * 1.959_964 / 3.0).tanh());
+        let figure = slope(&WithTemperature { correlation: 0.8, low, high, per_k: 1.6 }).unwrap();
+        // t of 10 degrees of freedom is 2.2281: 2.2281 · 2 · 0.6/√10.
+        assert!((figure.value - 1.6).abs() < 1e-12 && (figure.u95() - 0.8455).abs() < 1e-3, "{figure:?}");
+        let none = WithTemperature { correlation: 0.0, low: -0.5, high: 0.5, per_k: 0.0 };
+        assert_eq!(slope(&none), None);
+    }
 }

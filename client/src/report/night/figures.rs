@@ -7,7 +7,7 @@ use settled_protocol::log::Event;
 use settled_protocol::run::Run;
 use settled_protocol::statistics::{Comparison, Series, Statistics};
 
-use super::{Night, against, tables, verdict};
+use super::{Beside, Night, against, tables, verdict};
 use crate::evaluate::figure::Figure;
 use crate::report::Tone;
 use crate::report::rows::Row;
@@ -38,16 +38,20 @@ pub struct Against {
     pub run: u64,
     /// The comparison.
     pub comparison: Comparison,
+    /// In what the two are so unlike that they hardly compare, in words.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub cautions: Vec<String>,
 }
 
 impl Night {
     /// All figures as they go into JSON.
     #[must_use]
     pub fn figures(&self) -> Figures {
-        let against = self
-            .against
-            .as_ref()
-            .map(|(run, comparison)| Against { run: *run, comparison: comparison.clone() });
+        let against = self.against.as_ref().map(|Beside { run, comparison }| Against {
+            run: run.run,
+            comparison: comparison.clone(),
+            cautions: against::unlike(self),
+        });
         let run = Run { statistics: Some(self.statistics.clone()), ..self.run.clone() };
         let (bins, events) = (self.course.bins.clone(), self.course.events.clone());
         Figures { night: super::FORM, run, against, bins, events, more_events: self.course.more_events }
@@ -62,9 +66,9 @@ impl Night {
             rows.extend(self.of_series(name, unit, series));
         }
         rows.extend(self.steadiness_rows());
-        if let Some((run, comparison)) = &self.against {
+        if let Some(Beside { run, comparison }) = &self.against {
             rows.extend(against::differences(comparison).into_iter().map(|(name, _, unit, found)| Row {
-                patch: format!("run {run}"),
+                patch: format!("run {}", run.run),
                 ..self.interval(name, unit, found.value, (found.low, found.high))
             }));
         }

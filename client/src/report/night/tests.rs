@@ -162,7 +162,12 @@ fn one_night_stands_beside_another() {
         "one": statistics(), "other": statistics(), "mean": {"value": 1.5, "low": 1.0, "high": 2.0, "differs": true},
         "drift_per_h": {"value": 0.1, "low": -0.1, "high": 0.3, "differs": false}, "message": "They differ.",
     });
-    let night = Night { against: Some((11, serde_json::from_value(comparison).unwrap())), ..night() };
+    let comparison: Comparison = serde_json::from_value(comparison).unwrap();
+    let other: Run = serde_json::from_value(run()).unwrap();
+    let other = Run { run: 11, ..other };
+    let night =
+        Night { against: Some(Beside { run: other.clone(), comparison: comparison.clone() }), ..night() };
+    assert_eq!(night.document().unwrap().first, Vec::<String>::new());
     let document = night.document().unwrap();
     let section = document.sections.iter().find(|section| section.heading == "Beside run 11").unwrap();
     let rows = &section.tables[0].rows;
@@ -173,4 +178,34 @@ fn one_night_stands_beside_another() {
     let difference = told.iter().find(|row| row.quantity == "mean_difference").unwrap();
     assert_eq!((difference.patch.as_str(), difference.value), ("run 11", Some(1.5)));
     assert_eq!(serde_json::to_value(night.figures()).unwrap()["against"]["run"], 11);
+}
+
+#[test]
+fn a_night_beside_one_of_another_kind_or_of_other_light_says_so_before_all_else() {
+    let comparison = json!({ "one": statistics(), "other": statistics(), "message": "They differ." });
+    let mut other = run();
+    other["run"] = json!(7);
+    other["plan"]["kind"] = json!("warm_up");
+    other["plan"]["stimulus"] =
+        json!({"colour": [1023, 1023, 1023], "background": [0, 0, 0], "bits": 10, "window_percent": 10.0});
+    let beside = Beside {
+        run: serde_json::from_value(other).unwrap(),
+        comparison: serde_json::from_value(comparison).unwrap(),
+    };
+    let night = Night { against: Some(beside), ..night() };
+    let first = night.document().unwrap().first;
+    let told = first.join(". ");
+    assert!(first.len() == 2 && told.contains("this run is of drift, run 7 of warm-up"), "{first:?}");
+    assert!(told.contains("other light") && told.contains("1023,1023,1023"), "{first:?}");
+    let json = serde_json::to_value(night.figures()).unwrap();
+    assert_eq!(json["against"]["cautions"], json!(first));
+}
+
+#[test]
+fn a_run_that_is_over_without_a_verdict_has_none_and_is_not_waited_for() {
+    let run: Run = serde_json::from_value(run()).unwrap();
+    let of = |state| super::verdict(&Run { state, verdict: None, ..run.clone() }).1;
+    let told =
+        [RunState::Running, RunState::Done, RunState::Stopped, RunState::Failed, RunState::Unknown].map(of);
+    assert_eq!(told, ["none yet", "none", "none", "failed", "none"]);
 }

@@ -6,6 +6,7 @@ use crate::chart::{self, BLUE, GREEN, PURPLE, SOFT, VERMILION};
 use crate::evaluate::figure::{AT_ONCE, Figure};
 use crate::report::Plot;
 use crate::review::figures::balance::{BalanceFigures, BalanceStep};
+use crate::review::figures::distance_words;
 
 /// From here on, in per cent of signal, steps are held against the narrower tolerance.
 const NEAR_BLACK_PERCENT: f64 = 9.5;
@@ -87,11 +88,11 @@ fn differences(figures: &BalanceFigures, x: Axis) -> Plane {
 fn described(figures: &BalanceFigures) -> String {
     let worst = |named: &Option<crate::review::figures::Named>, where_: &str| {
         named.as_ref().map_or_else(String::new, |named| {
-            format!(" The largest Δu′v′ {where_} is {} at {}.", named.figure.words(), named.name)
+            format!(" The largest Δu′v′ {where_} is {} at {}.", distance_words(&named.figure), named.name)
         })
     };
     let mean = figures.mean_difference.map_or_else(String::new, |mean| {
-        format!(" The mean {} from 10 % up is {}.", figures.formula.name(), mean.words())
+        format!(" The mean {} from 10 % up is {}.", figures.formula.name(), distance_words(&mean))
     });
     format!(
         "Red, green and blue of {} greys beside {}.{}{}{mean}",

@@ -58,7 +58,7 @@ fn waited(record: &Record) -> String {
     let settled = patches.iter().filter(|patch| patch.verdict == Verdict::Settled).count();
     let longest = patches.iter().map(|patch| patch.waited_s).fold(0.0, f64::max);
     format!(
-        "each stimulus until its light had settled: {settled} of {} did, the longest took {}; what did not is named in its section",
+        "each stimulus until its light had settled: {settled} of {} did, the longest took {}; the first of those that did not are named in their section",
         patches.len(),
         show::span(longest)
     )
@@ -152,10 +152,9 @@ pub(super) fn provenance(record: &Record, evaluation: &Evaluation) -> Vec<Fact> 
 }
 
 fn planned(evaluation: &Evaluation) -> String {
-    let sequences = || evaluation.sets.iter().flat_map(|set| &set.sequences);
-    let planned: usize = sequences().map(|sequence| sequence.planned).sum();
-    let measured: usize = sequences().map(|sequence| sequence.measured).sum();
-    format!("{measured} of {planned} stimuli measured, in {} sequences", sequences().count())
+    let (measured, planned) = evaluation.progress();
+    let sequences: usize = evaluation.sets.iter().map(|set| set.sequences.len()).sum();
+    format!("{measured} of {planned} stimuli measured, in {sequences} sequences")
 }
 
 fn logged(record: &Record, log: &str) -> String {

@@ -130,7 +130,8 @@ pub(super) fn retention(view: &View<'_>, figures: &Retention) -> Result<Vec<Plot
         title: "what a bright window left behind".to_owned(),
         below: figures.held_s.map(|held| format!("after a hold of {}", show::span(held))).unwrap_or_default(),
         description: format!(
-            "Contrast of the grey to what it was before: {} % at the first reading, {} % at the end.{gone}{}",
+            "Contrast of the grey to what it was before, {} cd/m²: {} % at the first reading, {} % at the end.{gone}{}",
+            figures.grey.words(),
             of(figures.first).words(),
             of(figures.end).words(),
             constants(&figures.constants)

@@ -12,6 +12,7 @@ use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::AT_ONCE;
 use crate::evaluate::gamut::Diagram;
 use crate::report::Plot;
+use crate::review::figures::distance_words;
 use crate::review::figures::gamut::GamutFigures;
 use crate::review::figures::saturation::SaturationFigures;
 
@@ -22,20 +23,26 @@ const HEIGHT: f64 = 540.0;
 
 /// Primaries, secondaries and what they cover.
 pub(super) fn gamut(view: &View<'_>, figures: &GamutFigures) -> Result<Vec<Plot>, chart::Error> {
-    let aims: Vec<(f64, f64)> = view.shown().iter().filter_map(aim).collect();
-    let measured: Vec<(f64, f64)> =
+    let all = view.shown();
+    let (whites, colours): (Vec<&Shown<'_>>, Vec<&Shown<'_>>) = all
+        .iter()
+        .partition(|shown| shown.patch.patch.codes.iter().all(|code| *code == shown.patch.patch.codes[0]));
+    let aims: Vec<(f64, f64)> = colours.into_iter().filter_map(aim).collect();
+    let whites: Vec<(f64, f64)> = whites.into_iter().filter_map(measured).collect();
+    let found: Vec<(f64, f64)> =
         figures.colours.iter().map(|colour| (colour.uv[0].value, colour.uv[1].value)).collect();
     let across =
         figures.colours.iter().map(|colour| (colour.uv[1].value, colour.uv[0].low, colour.uv[0].high));
     let along =
         figures.colours.iter().map(|colour| (colour.uv[0].value, colour.uv[1].low, colour.uv[1].high));
     let mut plane = diagram(view)
-        .line("gamut", "measured", BLUE, around(&measured), None)
+        .line("gamut", "measured", BLUE, around(&found), None)
         .with("aim", "aim of each colour", INK, Mark::Dots { points: aims, radius: 3.4 })
         .with("interval", "", BLUE, Mark::Across(across.collect()))
         .with("interval", "", BLUE, Mark::Bars(along.collect()))
-        .with("measured", "measured", BLUE, Mark::Dots { points: measured.clone(), radius: 2.2 });
-    for (colour, at) in figures.colours.iter().zip(measured) {
+        .with("measured", "measured", BLUE, Mark::Dots { points: found.clone(), radius: 2.2 })
+        .with("white-measured", "measured", BLUE, Mark::Dots { points: whites, radius: 2.2 });
+    for (colour, at) in figures.colours.iter().zip(found) {
         plane = plane.with("label", "", SOFT, Mark::Words { at, text: colour.name.clone() });
     }
     let shares = figures.gamuts.iter().filter(|share| share.diagram == Diagram::Uv);
@@ -48,7 +55,7 @@ pub(super) fn gamut(view: &View<'_>, figures: &GamutFigures) -> Result<Vec<Plot>
     };
     let far = figures.colours.iter().filter_map(|colour| {
         let off = colour.from_aim?;
-        Some(format!(" {} is Δu′v′ {} from its aim.", colour.name, off.words()))
+        Some(format!(" {} is Δu′v′ {} from its aim.", colour.name, distance_words(&off)))
     });
     let words = Words {
         title: "gamut in u′v′".to_owned(),
@@ -90,7 +97,7 @@ pub(super) fn saturation(view: &View<'_>, figures: &SaturationFigures) -> Result
         Some(format!(
             " Towards {} the largest {name} is {} ({}).",
             sweep.colour,
-            worst.figure.words(),
+            distance_words(&worst.figure),
             worst.name
         ))
     });
@@ -173,8 +180,8 @@ pub(in crate::report) fn diagram_of(aim: &Aim) -> Plane {
         .with(
             "white",
             "white of the aim",
-            SOFT,
-            Mark::Dots { points: white.into_iter().collect(), radius: 3.0 },
+            ORANGE,
+            Mark::Dots { points: white.into_iter().collect(), radius: 4.4 },
         )
 }
 

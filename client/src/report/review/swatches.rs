@@ -11,11 +11,17 @@ use crate::evaluate::aim::{Aim, D65_XY, Primaries, Transfer};
 use crate::evaluate::figure::{AT_ONCE, Figure};
 use crate::report::Plot;
 use crate::review::figures::chart::ChartFigures;
+use crate::review::figures::distance_words;
 
 /// The most swatches of one picture, so that it fits a page.
-const MOST: usize = 400;
+const MOST: usize = 204;
 /// Fewer than this have room for larger ones.
-const FEW: usize = 144;
+const FEW: usize = 168;
+/// Swatches beside each other: each has room for a difference with its interval below it.
+const ACROSS: usize = 12;
+/// How large the letters of a difference are, and how high its two lines.
+const LETTERS: f64 = 9.0;
+const LINES: f64 = 22.0;
 
 /// Swatches, and differences from the worst on.
 pub(super) fn plots(view: &View<'_>, figures: &ChartFigures) -> Result<Vec<Plot>, chart::Error> {
@@ -46,17 +52,20 @@ fn by_rank(view: &View<'_>, figures: &ChartFigures) -> Result<Plot, chart::Error
         plane = plane.level("tolerance", "each at most", VERMILION, most);
     }
     let plane = plane.figures("difference", name, BLUE, ranked);
-    let worst =
-        figures.colours.iter().take(3).map(|colour| format!("{} {}", colour.name, colour.figure.words()));
+    let worst = figures
+        .colours
+        .iter()
+        .take(3)
+        .map(|colour| format!("{} {}", colour.name, distance_words(&colour.figure)));
     let words = Words {
         title: format!("{name} of {} colours", figures.colours.len()),
         below: figures.formula.source().to_owned(),
         description: format!(
             "Mean {}, median {}, 95th percentile {}, largest {}. The worst: {}.",
-            figures.mean.words(),
-            figures.median.words(),
-            figures.percentile_95.words(),
-            figures.worst.words(),
+            distance_words(&figures.mean),
+            distance_words(&figures.median),
+            distance_words(&figures.percentile_95),
+            distance_words(&figures.worst),
             worst.collect::<Vec<_>>().join(", ")
         ),
         caption: format!(
@@ -77,8 +86,8 @@ fn swatches(
     let differences: HashMap<&str, Figure> =
         figures.colours.iter().map(|colour| (colour.name.as_str(), colour.figure)).collect();
     let count = shown.len();
-    let (across, high, size) = if count <= FEW { (12, 56.0, 11.0) } else { (20, 42.0, 9.0) };
-    let rows = count.div_ceil(across);
+    let high = if count <= FEW { 62.0 } else { 52.0 };
+    let rows = count.div_ceil(ACROSS);
     let what = Framed {
         title: format!("{}: the colours themselves", view.name()),
         below: "left of each pair what is meant, right of it what was measured; a preview in sRGB".to_owned(),
@@ -86,11 +95,11 @@ fn swatches(
         height: high * rows as f64 + 6.0,
     };
     let (mut scene, room) = framed(&what)?;
-    let wide = (room.right - room.left) / across as f64;
+    let wide = (room.right - room.left) / ACROSS as f64;
     for (place, shown) in shown.iter().enumerate() {
-        let (column, row) = (place % across, place / across);
+        let (column, row) = (place % ACROSS, place / ACROSS);
         let (x, y) = (room.left + wide * column as f64, room.top + high * row as f64);
-        let (middle, end, bottom) = (x + wide / 2.0 - 3.0, x + wide - 6.0, y + high - size - 7.0);
+        let (middle, end, bottom) = (x + wide / 2.0 - 3.0, x + wide - 6.0, y + high - LINES - 5.0);
         let half = |from: f64, to: f64| vec![(from, y), (to, y), (to, bottom), (from, bottom)];
         if let Some(aim) = shown.aim {
             scene.area("swatch", half(x, middle), preview(view, aim), 1.0);
@@ -99,22 +108,39 @@ fn swatches(
             scene.area("swatch", half(middle, end), preview(view, measured), 1.0);
         }
         if let Some(figure) = differences.get(shown.patch.patch.name.as_str()) {
-            let text = format!("{:.1}", figure.value);
-            scene.words("label", (middle, bottom + size + 1.0), &text, (size, SOFT, Anchor::Middle));
+            let lines = (1_u32..).map(f64::from).zip(in_lines(figure));
+            for (line, text) in lines.filter(|(_, text)| !text.is_empty()) {
+                let at = (middle, bottom + line * (LETTERS + 1.0));
+                scene.words("difference", at, &text, (LETTERS, SOFT, Anchor::Middle));
+            }
         }
     }
     scene.description = view.described(&format!(
         "{count} pairs of swatches in the order of the plan, each with its {name}: mean {}, largest {} ({}).",
-        figures.mean.words(),
-        figures.worst.words(),
+        distance_words(&figures.mean),
+        distance_words(&figures.worst),
         figures.colours.first().map_or("", |colour| colour.name.as_str())
     ));
     let caption = format!(
-        "Each colour as it is meant to be (left) and as it was measured (right), in the order of the plan, with its {name}. It is a preview: light beside the display's white as sRGB has it, cut \
+        "Each colour as it is meant to be (left) and as it was measured (right), in the order of the plan, with its {name}, {AT_ONCE}. It is a preview: light beside the display's white as sRGB has it, cut \
          off where sRGB ends, on a screen that nobody has measured."
     );
     let kind = if index == 0 { "swatches".to_owned() } else { format!("swatches-{}", index + 1) };
     Ok(view.plot_of(&kind, scene, caption))
+}
+
+/// A difference, and below it how sure: `1.23` and `± 0.15`, or `at most` and `0.38`.
+fn in_lines(figure: &Figure) -> [String; 2] {
+    let words = distance_words(figure);
+    let (first, second) = match words.split_once(" (").or_else(|| words.split_once(" ±")) {
+        Some((value, ends)) if ends.ends_with(')') => (value, ends.trim_end_matches(')').to_owned()),
+        Some((value, half)) => (value, format!("±{half}")),
+        None => match words.strip_prefix("at most ") {
+            Some(bound) => ("at most", bound.to_owned()),
+            None => (words.as_str(), String::new()),
+        },
+    };
+    [first.to_owned(), second]
 }
 
 /// X, Y and Z beside the display's white as the nearest colour of sRGB (IEC 61966-2-1).

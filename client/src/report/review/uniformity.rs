@@ -76,15 +76,16 @@ fn cell(edges: &[(f64, [f64; 2])], at: f64) -> Option<[f64; 2]> {
 }
 
 fn described(figures: &Uniformity) -> String {
+    let percent = |share: f64| 100.0 * share;
     let place = |[x, y]: [f64; 2]| format!("{:.0} % across and {:.0} % down", 100.0 * x, 100.0 * y);
     let colour = figures.worst_colour.zip(figures.worst_colour_at).map_or_else(String::new, |(worst, at)| {
         format!(" The largest Δu′v′ from the centre is {} at {}.", worst.words(), place(at))
     });
     format!(
-        "{} places. The one farthest from the centre's luminance is {}: {:.1} % off. The darkest has {:.3} of the brightest's luminance.{colour}",
+        "{} places. The one farthest from the centre's luminance is {}: {} % off. The darkest has {} % of the brightest's luminance.{colour}",
         figures.spots.len(),
         place(figures.worst_at),
-        100.0 * figures.worst.value,
-        figures.min_to_max.value
+        figures.worst.map(percent).words(),
+        figures.min_to_max.map(percent).words()
     )
 }

@@ -5,6 +5,7 @@ use crate::chart::plane::{Axis, DASHED, Mark, Plane};
 use crate::chart::{self, BLUE, GREEN, INK, SOFT};
 use crate::evaluate::cct::planckian;
 use crate::report::Plot;
+use crate::review::figures::distance_words;
 use crate::review::figures::white::WhiteFigures;
 
 /// Temperatures that are named along the locus, in K.
@@ -65,7 +66,7 @@ pub(super) fn plots(view: &View<'_>, figures: &WhiteFigures) -> Result<Vec<Plot>
         below: format!("peak {} cd/m²; held against {}", figures.peak_cd_m2.words(), colour.aim),
         description: format!(
             "White is Δu′v′ {} from {}: u′ {}, v′ {}.{cct}",
-            colour.from_aim.words(),
+            distance_words(&colour.from_aim),
             colour.aim,
             u.words(),
             v.words()

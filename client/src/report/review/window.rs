@@ -25,7 +25,11 @@ pub(super) fn plots(view: &View<'_>, figures: &WindowFigures) -> Result<Vec<Plot
         let knee = curve
             .knee_percent
             .map_or_else(String::new, |knee| format!(" from {} % of the area", knee.words()));
-        format!(" The curve falls with an exponent of {}{knee}; 1 is constant power.", curve.exponent.words())
+        format!(
+            " From a plateau of {} cd/m² the curve falls with an exponent of {}{knee}; 1 is constant power.",
+            curve.plateau.words(),
+            curve.exponent.words()
+        )
     });
     let words = Words {
         title: "white by area".to_owned(),

@@ -82,6 +82,26 @@ pub(super) fn cautions(a: &Record, b: &Record) -> Vec<String> {
     found
 }
 
+/// What is said before all else where there is nothing to compare.
+pub(super) fn nothing_to_compare(a: &Record, b: &Record, is_empty: bool) -> Option<String> {
+    if a == b {
+        return Some("both are one and the same record: nothing can differ".to_owned());
+    }
+    let sets = |record: &Record| {
+        let sets = record.header.plan.sets.iter();
+        sets.map(|set| format!("{}, held against {}", set.name, set.aim.words()))
+            .collect::<Vec<_>>()
+            .join("; ")
+    };
+    is_empty.then(|| {
+        format!(
+            "these two have no figure in common. The first is of {}. The second is of {}",
+            sets(a),
+            sets(b)
+        )
+    })
+}
+
 /// A meter with the serial number that it tells.
 fn named(header: &Header) -> String {
     let serial =

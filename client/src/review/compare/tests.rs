@@ -3,6 +3,7 @@ use settled_protocol::time::Timestamp;
 
 use super::*;
 use crate::review::evaluation::tests::{patch, record};
+use crate::review::figures::Tolerance;
 use crate::review::record::Entry;
 use crate::review::record::shown::{Means, Shown};
 use crate::stimulus::way::Kind;
@@ -197,4 +198,49 @@ fn displays_that_nobody_named_are_not_taken_for_one() {
     let compared = mended(None, |b| b.header.unnamed = true);
     assert!(!compared.same_display && !compared.is_calibration_left_out());
     assert!(said(&compared, "--display"), "{:?}", compared.cautions);
+}
+
+#[test]
+fn a_luminance_that_differs_says_by_how_many_per_cent() {
+    let dimmer = mended(None, |b| patch(b, "white_black", "white").value.as_mut().unwrap().y *= 0.75);
+    let peak = of(&dimmer, "peak");
+    let percent = peak.relative_percent.unwrap();
+    assert!(
+        (percent.value + 25.0).abs() < 1e-9 && percent.low < -25.0 && percent.high > -25.0,
+        "{percent:?}"
+    );
+    // 1.96 · √2 · the relative uncertainty of each, and about as much below as above.
+    let both = (peak.a.u95() / peak.a.value).hypot(peak.b.u95() / peak.b.value);
+    assert!((percent.u95() - 75.0 * both).abs() < 0.02 * percent.u95(), "{percent:?}");
+    assert_eq!(of(&dimmer, "white_colour").relative_percent, None);
+    assert_eq!((peak.change, peak.why), (Change::Differs, Some(Why::NoTolerance)));
+}
+
+#[test]
+fn what_is_neither_better_nor_worse_says_why() {
+    let another = |b: &mut Record| b.header.display = "field monitor 4".to_owned();
+    let open = mended(None, another);
+    assert_eq!(of(&open, "white_colour").why, Some(Why::Calibration));
+    assert_eq!(of(&mended(None, |_| {}), "white_colour").why, None);
+    let (one, other) = (within(None, Some(3.0)), within(Some(2.0), None));
+    assert_eq!(Why::of(Some(&one), Some(&other), false), Why::OtherTolerance);
+    assert_eq!(Why::of(Some(&one), Some(&one), false), Why::AsFarOff);
+}
+
+#[test]
+fn where_there_is_nothing_to_compare_that_is_said_first() {
+    let one = record();
+    let same = Comparison::of(&one, &one);
+    assert!(same.cautions[0].contains("one and the same record"), "{:?}", same.cautions);
+    let mut other = record();
+    other.header.plan.sets[0].name = "HDR".to_owned();
+    for entry in &mut other.entries {
+        if let Entry::Patch(patch) = entry {
+            patch.place.set = "HDR".to_owned();
+        }
+    }
+    let none = Comparison::of(&one, &other);
+    assert!(none.rows.is_empty() && none.cautions[0].contains("no figure in common"), "{:?}", none.cautions);
+    let twice = mended(None, |_| {});
+    assert!(!said(&twice, "in common") && !said(&twice, "the same record"), "{:?}", twice.cautions);
 }

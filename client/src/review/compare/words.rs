@@ -1,6 +1,6 @@
 //! A comparison in words.
 
-use super::{Change, Comparison, Row, Side};
+use super::{Change, Comparison, Row, Side, Why, names};
 use crate::evaluate::figure::Figure;
 use crate::review::figures::Standing;
 use crate::show;
@@ -11,12 +11,42 @@ pub fn told(side: &Side) -> String {
     format!("{}: {}, with the meter {}, {}", side.display, side.title, side.meter, show::moment(side.began))
 }
 
-/// How many are better, worse and alike.
+/// How many are better, worse and alike: `1 better, 0 worse, 11 differ, 22 alike`.
 #[must_use]
 pub fn counts(rows: &[Row]) -> String {
-    let count = |change: Change| rows.iter().filter(|row| row.change == change).count();
-    let all = [Change::Better, Change::Worse, Change::Differs, Change::Alike];
-    all.map(|change| format!("{} {}", count(change), self::change(change))).join(", ")
+    let told = |change: Change| match (change, rows.iter().filter(|row| row.change == change).count()) {
+        (Change::Differs, count) if count != 1 => format!("{count} differ"),
+        (change, count) => format!("{count} {}", self::change(change)),
+    };
+    [Change::Better, Change::Worse, Change::Differs, Change::Alike].map(told).join(", ")
+}
+
+/// The same, and why nothing is better or worse, where nothing is and something differs.
+#[must_use]
+pub fn lead(comparison: &Comparison) -> String {
+    let rows = &comparison.rows;
+    let counts = format!("{}, of {} figures that both have", counts(rows), rows.len());
+    let is_told = rows.iter().any(|row| matches!(row.change, Change::Better | Change::Worse));
+    let because = Why::ALL.into_iter().filter_map(|why| {
+        let count = rows.iter().filter(|row| row.why == Some(why)).count();
+        (count > 0).then(|| format!("{} ({count})", self::why(why)))
+    });
+    let because: Vec<String> = because.collect();
+    if is_told || because.is_empty() {
+        return format!("{counts}.");
+    }
+    format!("{counts}. Of those that differ nothing is called better or worse: {}.", because.join("; "))
+}
+
+/// Why two figures that differ are neither better nor worse.
+#[must_use]
+pub fn why(why: Why) -> &'static str {
+    match why {
+        Why::Calibration => "what the meter is off by may be all of it, as its calibration was not stated",
+        Why::NoTolerance => "no tolerance says which is better",
+        Why::OtherTolerance => "each is held against a tolerance of its own",
+        Why::AsFarOff => "one is as far off as the other, as far as the readings can tell",
+    }
 }
 
 /// A change in a word.
@@ -40,7 +70,9 @@ pub fn sentence(row: &Row, name: &str) -> String {
     } else {
         format!("; A {}, B {}", standing(row.standing_a), standing(row.standing_b))
     };
-    format!("{name}: from {a}{unit} to {b}{unit}, {difference}{unit}{stands}")
+    let percent =
+        row.relative_percent.map_or_else(String::new, |percent| format!(" ({} %)", percent.signed()));
+    format!("{name}: from {a}{unit} to {b}{unit}, {difference}{unit}{percent}{stands}")
 }
 
 fn standing(standing: Standing) -> String {
@@ -56,12 +88,10 @@ pub fn unit(row: &Row) -> Option<&str> {
     Some(row.unit.as_str()).filter(|unit| !["", "1"].contains(unit))
 }
 
-/// What a figure is called within its sequence, whose own name isn't said again: `red` for `saturation_red` of `saturation`.
+/// What a figure is called within its sequence.
 #[must_use]
 pub fn subject(row: &Row) -> String {
-    let (sequence, subject) = (row.sequence.replace('_', " "), row.subject.replace('_', " "));
-    let rest = subject.strip_prefix(&sequence).and_then(|rest| rest.strip_prefix(' '));
-    rest.map_or_else(|| subject.clone(), str::to_owned)
+    names::subject(&row.subject)
 }
 
 /// What a figure is called.
@@ -92,4 +122,13 @@ pub fn basis(comparison: &Comparison) -> String {
         comparison.factor,
         comparison.rows.len()
     )
+}
+
+/// Figures that only one of the two has, in words.
+#[must_use]
+pub fn lacking(keys: &[[String; 3]]) -> String {
+    let name = |[set, sequence, subject]: &[String; 3]| {
+        format!("{set}, {}, {}", sequence.replace('_', " "), names::subject(subject))
+    };
+    keys.iter().map(name).collect::<Vec<_>>().join("; ")
 }

@@ -11,7 +11,7 @@ use super::against::{Against, Differences};
 use super::formulas;
 use super::quantity::Quantities;
 use super::usable::usable;
-use super::words::{self, Named, held, left_out, told};
+use super::words::{self, Named, held, left_out, of_several, told};
 use super::{Figures, Finding, Quantity, Scene, Table};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::Figure;
@@ -56,6 +56,10 @@ pub struct BalanceFigures {
     pub mean_colour_difference: Option<Figure>,
     /// Steps whose chromaticity isn't known well enough.
     pub not_measurable: Vec<String>,
+    /// How many of them have a signal of 10 % or more.
+    pub not_measurable_from_10_percent: usize,
+    /// How many have less, black not counted.
+    pub not_measurable_near_black: usize,
 }
 
 /// One grey.
@@ -90,8 +94,8 @@ pub struct BalanceStep {
 pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<BalanceFigures> {
     let is_known = |patch: &&&Measurement| usable(patch).is_some_and(|light| has_colour(&light));
     let known: Vec<&Measurement> = patches.iter().filter(is_known).copied().collect();
-    let not_measurable =
-        patches.iter().filter(|patch| !is_known(patch)).map(|patch| patch.patch.name.clone());
+    let unknown = || patches.iter().filter(|patch| !is_known(patch));
+    let signals = || unknown().map(|patch| patch.patch.signal(scene.coding)[0]);
     let against = Against::new(scene, &known)?;
     let all: Vec<usize> = (0..against.points.len()).collect();
     let signal = |index: usize| against.points.get(index).map_or(0.0, |point| point.signal[0]);
@@ -122,12 +126,19 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<BalanceFigure
         aim: words::white(&scene.aim),
         mean_from_aim,
         worst_from_aim: largest(|signal| signal >= NEAR_BLACK),
-        worst_near_black: largest(|signal| signal > 1e-9 && signal < NEAR_BLACK),
+        worst_near_black: largest(is_near_black),
         mean_difference: whole.means.first().copied().flatten(),
         mean_colour_difference: colour.means.first().copied().flatten(),
-        not_measurable: not_measurable.collect(),
+        not_measurable: unknown().map(|patch| patch.patch.name.clone()).collect(),
+        not_measurable_from_10_percent: signals().filter(|signal| *signal >= NEAR_BLACK).count(),
+        not_measurable_near_black: signals().filter(|signal| is_near_black(*signal)).count(),
         steps,
     })
+}
+
+/// Whether a signal is below 10 %, and not black.
+fn is_near_black(signal: f64) -> bool {
+    signal > 1e-9 && signal < NEAR_BLACK
 }
 
 /// All three, or nothing.
@@ -179,6 +190,11 @@ fn kinds(scene: &Scene, against: &Against<'_>) -> Vec<Vec<Option<Figure>>> {
 }
 
 impl BalanceFigures {
+    /// How many of some steps have a colour.
+    fn judged(&self, is_meant: impl Fn(f64) -> bool) -> usize {
+        self.steps.iter().filter(|step| step.from_aim.is_some() && is_meant(step.signal)).count()
+    }
+
     fn tint(&self) -> Option<Finding> {
         let worst = self.worst_from_aim.as_ref()?;
         let mut text = format!(
@@ -196,7 +212,9 @@ impl BalanceFigures {
             let [red, green, blue] = balance.map(|share| format!("{:.1}", share.value));
             text += &format!("; red, green, blue there are {red}, {green}, {blue} %");
         }
-        Some(held("grey_balance", text, worst.figure, MOST_FROM_AIM))
+        let found = held("grey_balance", text, worst.figure, MOST_FROM_AIM);
+        let judged = self.judged(|signal| signal >= NEAR_BLACK);
+        Some(of_several(found, judged, judged + self.not_measurable_from_10_percent))
     }
 
     fn near_black(&self) -> Option<Finding> {
@@ -208,7 +226,9 @@ impl BalanceFigures {
                     "near black, below 10 %, greys are off {} by Δu′v′ {distance} in the worst of them ({}){unknown}",
                     self.aim, worst.name
                 );
-                Some(held("grey_near_black", text, worst.figure, MOST_NEAR_BLACK))
+                let found = held("grey_near_black", text, worst.figure, MOST_NEAR_BLACK);
+                let judged = self.judged(is_near_black);
+                Some(of_several(found, judged, judged + self.not_measurable_near_black))
             }
             None if unknown.is_empty() => None,
             None => {
@@ -226,7 +246,11 @@ impl BalanceFigures {
             text += &format!(", {} of colour alone", words::distance(colour));
         }
         Some(match self.formula {
-            Formula::De2000 => held("grey_difference", text, mean, MOST_MEAN),
+            Formula::De2000 => {
+                let judged = self.judged(|signal| signal >= NEAR_BLACK);
+                let found = held("grey_difference", text, mean, MOST_MEAN);
+                of_several(found, judged, judged + self.not_measurable_from_10_percent)
+            }
             Formula::Itp => told("grey_difference", text, Some(mean), ""),
         })
     }

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use super::against::{Against, Differences};
 use super::quantity::Quantities;
-use super::words::{self, Named, held, told};
+use super::words::{self, Named, held, of_several, told};
 use super::{Figures, Finding, Quantity, Scene, Standing, Table};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::Figure;
@@ -102,9 +102,10 @@ impl Figures for ChartFigures {
         let mean_words = format!("mean {name} of {count} colours is {mean}{left_out}");
         let worst_words = format!("the largest {name} is {worst} ({whose})");
         let mut findings = if self.formula == Formula::De2000 {
+            let all = count + self.left_out.len();
             let mut found = vec![
-                held("chart_mean", mean_words, self.mean, CLOSE_MEAN),
-                held("chart_worst", worst_words, self.worst, CLOSE_WORST),
+                of_several(held("chart_mean", mean_words, self.mean, CLOSE_MEAN), count, all),
+                of_several(held("chart_worst", worst_words, self.worst, CLOSE_WORST), count, all),
             ];
             let match_words = match (found.first().map(|f| f.standing), found.last().map(|f| f.standing)) {
                 (Some(Standing::Within), Some(Standing::Within)) => "a very close match: ",

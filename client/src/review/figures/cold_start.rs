@@ -168,14 +168,14 @@ impl Figures for ColdStart {
         let rows = [
             ("first reading, cd/m²", Some(self.first.words())),
             ("end, cd/m²", Some(self.end.words())),
+            ("from the first reading to the end", Some(change(&self.change))),
             ("left to go", self.left.map(|left| change(&left))),
             ("within 1 % after, s", self.within_1_percent_s.map(when)),
             ("within 0.5 % after, s", self.within_half_percent_s.map(when)),
             ("change at the end, an hour", self.end_rate_per_h.map(|rate| change(&rate))),
             ("Δu′v′", self.white_drift.map(|drift| colour(&drift))),
         ];
-        let rows = rows.map(|(name, cell)| vec![name.to_owned(), cell.unwrap_or_default()]).to_vec();
-        vec![Table { title: "Cold start".to_owned(), columns: vec![String::new(), String::new()], rows }]
+        vec![trend::table("Cold start", rows, &self.constants)]
     }
 
     fn quantities(&self) -> Vec<Quantity> {

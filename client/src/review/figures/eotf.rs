@@ -19,7 +19,6 @@ use crate::evaluate::gamma::{self, Domain, Fitted};
 use crate::evaluate::tracking::{self, Kind, TrackingEnd};
 use crate::evaluate::transfer::{hlg, pq};
 use crate::review::record::Measurement;
-use crate::show;
 
 /// Below a signal of 0.1 greys are judged by themselves.
 const DARK: f64 = Domain::RAMP.from;
@@ -203,11 +202,9 @@ fn tracking_end_verdict(end: &TrackingEnd) -> Finding {
         subject: "tracking_end".to_owned(),
         standing,
         words: format!(
-            "ST 2084 is followed up to a signal of {} % ({} to {} %), {} cd/m²; {then}{early}",
-            verdict::percent(end.signal.value),
-            verdict::percent(end.signal.low),
-            verdict::percent(end.signal.high),
-            show::number(end.luminance.value),
+            "ST 2084 is followed up to a signal of {} %, {} cd/m²; {then}{early}",
+            figure.words(),
+            end.luminance.words(),
         ),
         figure: Some(figure),
         unit: "%".to_owned(),

@@ -98,17 +98,18 @@ impl Figures for PeakHold {
     }
 
     fn tables(&self) -> Vec<Table> {
-        let row = |name: String, figure: &Figure| {
-            let share = 100.0 * (figure.value / self.first.value - 1.0);
-            vec![name, figure.words(), format!("{share:+.2}")]
-        };
-        let mut rows = vec![row(format!("first reading, {}", show::span(self.first_s)), &self.first)];
-        rows.push(row("peak".to_owned(), &self.peak));
-        rows.extend(self.at_30_s.map(|figure| row("30 s".to_owned(), &figure)));
-        rows.extend(self.at_60_s.map(|figure| row("60 s".to_owned(), &figure)));
-        rows.push(row(format!("end, {}", show::span(self.end_s)), &self.end));
-        let columns = ["", "luminance, cd/m²", "to the first, %"].map(str::to_owned).to_vec();
-        vec![Table { title: "Peak held".to_owned(), columns, rows }]
+        let words = |figure: Figure| figure.words();
+        let rows = [
+            ("first reading, cd/m²", Some(self.first.words())),
+            ("peak, cd/m²", Some(self.peak.words())),
+            ("after 30 s, cd/m²", self.at_30_s.map(words)),
+            ("after 60 s, cd/m²", self.at_60_s.map(words)),
+            ("end, cd/m²", Some(self.end.words())),
+            ("from the first reading to the end", Some(change(&self.creep))),
+            ("from the peak to the end", Some(change(&self.sag))),
+            ("change at the end, a minute", self.end_rate_per_min.map(|rate| change(&rate))),
+        ];
+        vec![trend::table("Peak held", rows, &self.constants)]
     }
 
     fn quantities(&self) -> Vec<Quantity> {

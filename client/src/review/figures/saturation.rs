@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::against::{Against, Differences, Point};
 use super::formulas;
 use super::quantity::Quantities;
-use super::words::{self, Named, held, told};
+use super::words::{self, Named, held, of_several, told};
 use super::{Figures, Finding, Quantity, Scene, Table};
 use crate::evaluate::difference::Formula;
 use crate::evaluate::figure::Figure;
@@ -48,6 +48,8 @@ pub struct Sweep {
     pub worst: Option<Named>,
     /// Its steps.
     pub steps: Vec<SaturationStep>,
+    /// How many of its steps have no light, or none that has a colour.
+    pub missing: usize,
 }
 
 /// One step of a sweep.
@@ -82,7 +84,10 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<SaturationFig
             .iter()
             .filter_map(|at| Some(step(scene, against.points.get(*at)?, *at, &differences, &polars)));
         let steps: Vec<SaturationStep> = steps.collect();
+        let shown = patches.iter().filter_map(|patch| towards(patch.patch.signal(scene.coding)));
+        let all = shown.filter(|(towards, _)| *towards == colour).count();
         Sweep {
+            missing: all.saturating_sub(steps.len()),
             colour: colour.to_owned(),
             mean: differences.means.get(index).copied().flatten(),
             mean_chroma: polars.means.get(index).copied().flatten(),
@@ -205,7 +210,14 @@ impl Figures for SaturationFigures {
             }
             let subject = format!("saturation_{}", sweep.colour);
             Some(match self.formula {
-                Formula::De2000 => held(&subject, text, mean, MOST_MEAN),
+                Formula::De2000 => {
+                    let judged = sweep.steps.iter().filter(|step| step.difference.is_some()).count();
+                    of_several(
+                        held(&subject, text, mean, MOST_MEAN),
+                        judged,
+                        sweep.steps.len() + sweep.missing,
+                    )
+                }
                 Formula::Itp => told(&subject, text, Some(mean), ""),
             })
         };
@@ -227,12 +239,25 @@ impl Figures for SaturationFigures {
                 words::cell(step.hue_degrees.as_ref(), words::signed),
             ]
         };
-        let columns = ["step", "saturation (%)", self.formula.name(), "Δchroma", "Δhue (°)"];
-        vec![Table {
-            title: "Saturation".to_owned(),
-            columns: columns.map(str::to_owned).to_vec(),
-            rows: self.sweeps.iter().flat_map(|sweep| &sweep.steps).map(row).collect(),
-        }]
+        let sweep = |sweep: &Sweep| {
+            vec![
+                sweep.colour.clone(),
+                words::cell(sweep.mean.as_ref(), words::distance),
+                words::cell(sweep.mean_chroma.as_ref(), words::signed),
+            ]
+        };
+        let name = self.formula.name();
+        let table = |title: &str, columns: &[&str], rows| Table {
+            title: title.to_owned(),
+            columns: columns.iter().map(|head| (*head).to_owned()).collect(),
+            rows,
+        };
+        let mean = format!("mean {name}");
+        let steps = self.sweeps.iter().flat_map(|sweep| &sweep.steps).map(row).collect();
+        vec![
+            table("Sweeps", &["towards", &mean, "mean Δchroma"], self.sweeps.iter().map(sweep).collect()),
+            table("Saturation", &["step", "saturation (%)", name, "Δchroma", "Δhue (°)"], steps),
+        ]
     }
 
     fn quantities(&self) -> Vec<Quantity> {

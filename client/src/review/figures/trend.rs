@@ -7,6 +7,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::Table;
 use super::quantity::Quantities;
 use crate::evaluate::decay::{self, Chosen, Curve, Sample};
 use crate::evaluate::draws::{Draws, interval};
@@ -45,6 +46,24 @@ impl Constant {
 pub(super) fn constants_in_words(constants: &[Constant]) -> String {
     let words: Vec<String> = constants.iter().map(Constant::words).collect();
     words.join(" and ")
+}
+
+/// Figures of a trend and its terms for people, a row each that is known.
+pub(super) fn table<const N: usize>(
+    title: &str,
+    figures: [(&str, Option<String>); N],
+    constants: &[Constant],
+) -> Table {
+    let figures = figures.into_iter().filter_map(|(name, cell)| Some(vec![name.to_owned(), cell?]));
+    let terms = constants.iter().zip(1_u32..).flat_map(|(constant, term)| {
+        let share = constant.share.map(|share| 100.0 * share).words();
+        [
+            vec![format!("time constant of term {term}"), constant.words()],
+            vec![format!("share of term {term}"), format!("{share} %")],
+        ]
+    });
+    let columns = ["", "figure"].map(str::to_owned).to_vec();
+    Table { title: title.to_owned(), columns, rows: figures.chain(terms).collect() }
 }
 
 /// Time constants, counted from the quickest.

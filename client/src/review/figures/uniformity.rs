@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use super::quantity::Quantities;
 use super::usable::usable;
-use super::words::{colour, judged, plain, share, told};
+use super::words::{colour, judged, of_several, plain, share, told};
 use super::{Figures, Finding, Quantity, Scene, Standing, Table, Tolerance};
 use crate::evaluate::figure::Figure;
 use crate::evaluate::measured::Measured;
@@ -255,11 +255,14 @@ fn farthest(spots: &[Spot], of: impl Fn(&Spot) -> Option<f64>) -> Option<&Spot> 
 impl Figures for Uniformity {
     fn verdicts(&self) -> Vec<Finding> {
         let (should, shall, _) = self.tolerances();
-        let mut verdicts = vec![
+        let mut judged = vec![
             self.luminance("luminance", "shall", shall),
             self.luminance("luminance_recommended", "should", should),
         ];
-        verdicts.extend(self.chromaticity());
+        judged.extend(self.chromaticity());
+        let count = self.spots.len();
+        let mut verdicts: Vec<Finding> =
+            judged.into_iter().map(|found| of_several(found, count, count + self.missing)).collect();
         let missing = if self.missing > 0 {
             format!("; {} missing", show::counted(self.missing as u64, "position is", "positions are"))
         } else {

@@ -131,8 +131,9 @@ impl WindowFigures {
             let worst =
                 self.windows.iter().map(|window| (window.to_largest.high - 1.0).max(0.0)).fold(0.0, f64::max);
             format!(
-                "no limiter is seen: up to {largest} no window is brighter than the largest by more than {:.2} %",
-                100.0 * worst
+                "no limiter is seen: up to {largest} no window is brighter than the largest by more than {:.2} %, and that has {} of the highest luminance",
+                100.0 * worst,
+                share(&self.largest_to_peak)
             )
         };
         told("limiter", words, self.largest_to_peak, "")

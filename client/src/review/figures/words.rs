@@ -18,7 +18,7 @@ pub struct Named {
 }
 
 /// A distance: `2.1 ± 0.3`, or no more than `at most 0.4` where it may be zero.
-pub(super) fn distance(figure: &Figure) -> String {
+pub(crate) fn distance(figure: &Figure) -> String {
     if figure.low <= 0.0 && figure.high > 0.0 {
         format!("at most {}", show::at_most(figure.high))
     } else {
@@ -100,8 +100,7 @@ pub(super) fn share(share: &Figure) -> String {
 
 /// A change as `+3.2 ± 0.1 %`.
 pub(super) fn change(share: &Figure) -> String {
-    let words = share.map(|share| 100.0 * share).signed();
-    format!("{} %", words.replace('-', "−"))
+    format!("{} %", share.map(|share| 100.0 * share).signed())
 }
 
 /// A setting such as an area or a time, to two decimals at most.
@@ -179,6 +178,15 @@ pub(super) fn in_practice(most: f64) -> Tolerance {
     Tolerance { least: None, most: Some(most), source: "common practice, no source".to_owned() }
 }
 
+/// A verdict of several: within is said only where at least half of them could be judged; else it is undecided, and says of how many it is.
+pub(super) fn of_several(finding: Finding, judged: usize, all: usize) -> Finding {
+    if finding.standing != Standing::Within || 2 * judged >= all {
+        return finding;
+    }
+    let words = format!("{}: that is of {judged} of {all}, the others can't be judged", finding.words);
+    Finding { standing: Standing::Undecided, words, ..finding }
+}
+
 /// A finding that is held against a most that common practice has, beside others.
 pub(super) fn held(subject: &str, words: String, figure: Figure, most: f64) -> Finding {
     judged(subject, figure, "", in_practice(most), |_| words)
@@ -215,6 +223,19 @@ mod tests {
         assert_eq!(ratio(&Figure::exactly(12_000.4)), "12\u{a0}000");
         let lopsided = Figure::between(12_345.0, 11_012.0, 15_987.0);
         assert_eq!(ratio(&lopsided), "12\u{a0}300 (11\u{a0}000 to 16\u{a0}000)");
+    }
+
+    #[test]
+    fn within_is_said_of_several_only_where_half_of_them_could_be_judged() {
+        let of = |figure: Figure, judged, all| {
+            let found = of_several(held("off", "greys are off".to_owned(), figure, 1.0), judged, all);
+            (found.standing, found.words)
+        };
+        let (within, beyond) = (Figure::around(0.5, 0.1), Figure::around(2.0, 0.1));
+        assert_eq!(of(within, 10, 20), (Standing::Within, "greys are off".to_owned()));
+        let words = "greys are off: that is of 9 of 20, the others can't be judged";
+        assert_eq!(of(within, 9, 20), (Standing::Undecided, words.to_owned()));
+        assert_eq!(of(beyond, 1, 20).0, Standing::Beyond, "one that is beyond is enough");
     }
 
     #[test]

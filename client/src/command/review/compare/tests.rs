@@ -3,7 +3,7 @@ use settled_protocol::time::Timestamp;
 
 use super::*;
 use crate::evaluate::figure::Figure;
-use crate::review::compare::Side;
+use crate::review::compare::{Side, Why};
 use crate::review::evaluation::Stated;
 use crate::review::figures::Standing;
 
@@ -28,9 +28,11 @@ fn row(subject: &str, [a, b]: [f64; 2], [standing_a, standing_b]: [Standing; 2],
         a,
         b,
         difference: crate::review::compare::difference(&a, &b),
+        relative_percent: None,
         standing_a,
         standing_b,
         change,
+        why: (change == Change::Differs).then_some(Why::NoTolerance),
     }
 }
 
@@ -48,7 +50,7 @@ fn comparison() -> Comparison {
             row("peak", [180.0, 203.0], [Standing::Beyond, Standing::Within], Change::Better),
             row("black", [0.5, 0.6], [Standing::Told; 2], Change::Alike),
         ],
-        only_a: vec![["SDR", "chart", "mean"].map(str::to_owned)],
+        only_a: vec![["SDR", "chart", "chart_mean"].map(str::to_owned)],
         only_b: Vec::new(),
     }
 }
@@ -69,11 +71,11 @@ fn what_changed_is_said_first_and_everything_is_in_the_table() {
     let text = lines.join("\n");
     assert!(lines.iter().all(|line| line.chars().count() <= 80), "{text}");
     for words in [
-        "1 better, 0 worse, 0 differs, 1 alike",
-        "better SDR, white black, peak: from 180.00 ± 0.30 cd/m² to 203.00 ± 0.40 cd/m²,",
+        "1 better, 0 worse, 0 differ, 1 alike, of 2 figures that both have.",
+        "better SDR, white black, luminance of white: from 180.00 ± 0.30 cd/m² to 203.00 ± 0.40 cd/m²,",
         "A beyond, B within",
         "SDR, grey: the plans differ",
-        "only in A: SDR chart mean",
+        "only in A: SDR, chart, mean ΔE",
         "one meter measured one display twice",
     ] {
         assert!(flowing(&text).contains(words), "{words} is not in\n{text}");
@@ -81,10 +83,30 @@ fn what_changed_is_said_first_and_everything_is_in_the_table() {
     assert!(lines[0] == "A  SIMULATED" && lines[1] == "B  SIMULATED", "{text}");
     let told = lines.iter().position(|line| line.contains("better   SDR")).unwrap();
     let table = lines.iter().position(|line| line.contains("B − A")).unwrap();
-    assert!(told < table && lines[table..].iter().any(|line| line.contains("white black, black")), "{text}");
+    assert!(
+        told < table && lines[table..].iter().any(|line| line.contains("white black, luminance of black")),
+        "{text}"
+    );
 }
 
 #[test]
 fn a_terminal_without_other_signs_gets_ascii() {
     assert!(plain(Signs::ASCII).join("").is_ascii(), "{:?}", plain(Signs::ASCII));
+}
+
+#[test]
+fn where_nothing_is_better_or_worse_the_first_line_says_why() {
+    let differs = || row("peak", [180.0, 203.0], [Standing::Told; 2], Change::Differs);
+    let open = Row {
+        why: Some(Why::Calibration),
+        ..row("white_colour", [1.0, 9.0], [Standing::Within; 2], Change::Differs)
+    };
+    let told = |rows: Vec<Row>| words::lead(&Comparison { rows, ..comparison() });
+    assert_eq!(
+        told(vec![differs(), differs(), open]),
+        "0 better, 0 worse, 3 differ, 0 alike, of 3 figures that both have. Of those that differ nothing is called better or worse: what the meter is off by \
+         may be all of it, as its calibration was not stated (1); no tolerance says which is better (2)."
+    );
+    let one = told(vec![differs(), row("black", [1.0, 2.0], [Standing::Told; 2], Change::Worse)]);
+    assert_eq!(one, "0 better, 1 worse, 1 differs, 0 alike, of 2 figures that both have.");
 }

@@ -95,6 +95,7 @@ fn what_a_figure_rests_on_is_said() {
         "1 beyond, 0 undecided, 0 within, 1 told",
         "held against BT.1886, BT.709, white x 0.3127 y 0.329",
         "not settled: black (noise limited)",
+        "counts with the best value there was",
         "4 of 21 stimuli measured",
         "not measured",
         "repeatability alone, as the meter's calibration was not stated",

@@ -149,3 +149,17 @@ fn a_perfect_ramp_is_hardly_ever_called_beyond() {
     assert_rare(34, |seed| review(&mut Bench::sdr(seed)).verdicts());
     assert_rare(34, |seed| review(&mut Bench::hdr(seed)).verdicts());
 }
+
+#[test]
+fn within_of_the_few_near_black_that_can_be_judged_is_undecided() {
+    let near_black = |unknown: usize| {
+        let mut found = review(&mut Bench::sdr(4));
+        found.not_measurable_near_black = unknown;
+        let verdict = finding(&found.verdicts(), "grey_near_black").clone();
+        (verdict.standing, verdict.words)
+    };
+    assert_eq!(near_black(0).0, Standing::Within);
+    let (standing, words) = near_black(17);
+    assert_eq!(standing, Standing::Undecided, "{words}");
+    assert!(words.contains("the others can't be judged"), "{words}");
+}

@@ -2,6 +2,7 @@
 
 use std::cmp::Ordering;
 
+use super::super::words::of_several;
 use super::super::{Finding, Standing};
 use super::{BlackIs, GreyStep, LeftOut};
 use crate::evaluate::figure::Figure;
@@ -42,12 +43,13 @@ pub(in super::super) fn tracking<'a>(
     name: &str,
     steps: impl Iterator<Item = &'a GreyStep>,
 ) -> Option<Finding> {
-    let judged: Vec<Judged<'_>> = steps
-        .filter_map(|step| {
-            let error = step.error_percent?;
-            Some(Judged { step, error, standing: step.tolerance().of(&error) })
-        })
-        .collect();
+    // White and black are their own aims.
+    let steps: Vec<&GreyStep> = steps.filter(|step| step.signal > 0.0 && step.signal < 1.0).collect();
+    let judged = steps.iter().filter_map(|step| {
+        let error = step.error_percent?;
+        Some(Judged { step, error, standing: step.tolerance().of(&error) })
+    });
+    let judged: Vec<Judged<'_>> = judged.collect();
     let most = |measure: fn(&Judged<'_>) -> f64| {
         judged.iter().max_by(|a, b| measure(a).partial_cmp(&measure(b)).unwrap_or(Ordering::Equal))
     };
@@ -72,14 +74,15 @@ pub(in super::super) fn tracking<'a>(
         );
         (Standing::Within, largest, words)
     };
-    Some(Finding {
+    let found = Finding {
         subject: subject.to_owned(),
         standing,
         words,
         figure: Some(step.error),
         unit: "%".to_owned(),
         tolerance: Some(step.step.tolerance()),
-    })
+    };
+    Some(of_several(found, judged.len(), steps.len()))
 }
 
 fn beyond(judged: &[Judged<'_>], worst: &Judged<'_>, of_what: &str, name: &str) -> String {
