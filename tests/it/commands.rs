@@ -48,6 +48,17 @@ fn mistakes_on_the_command_line_end_with_2_and_name_what_was_wrong() {
 }
 
 #[test]
+fn a_meter_is_named_as_a_word_or_by_its_option_and_not_by_both() {
+    let daemon = Daemon::start(TWO);
+    for arguments in [["b"].as_slice(), &["--meter", "b"]] {
+        let output = daemon.run_settle(&[&["--json", "read"], arguments].concat());
+        let reading: Value = serde_json::from_slice(&output.stdout).unwrap();
+        assert_eq!(reading["meter"], "b", "{arguments:?}");
+    }
+    assert_eq!(daemon.run_settle(&["read", "a", "--meter", "b"]).status.code(), Some(2));
+}
+
+#[test]
 fn errors_end_with_1_and_say_what_to_do() {
     let absent =
         Command::new(program("settle")).args(["--socket", "/nonexistent/socket", "meters"]).output().unwrap();

@@ -87,6 +87,18 @@ fn check_reports_every_mistake_and_touches_nothing() {
 }
 
 #[test]
+fn a_daemon_that_is_started_with_a_mistake_in_its_config_tells_it_as_check_does() {
+    let daemon = Daemon::configured("[log]\npath = \"off\"\nkeeps = 3\n");
+    let [started, checked] = [&[][..], &["--check"]].map(|arguments: &[&str]| {
+        let output = daemon.command().args(arguments).output().unwrap();
+        assert_eq!(output.status.code(), Some(1));
+        String::from_utf8(output.stderr).unwrap()
+    });
+    assert!(started.contains("settled.toml:3:1: log.keeps: unknown key"), "{started}");
+    assert_eq!(started, checked);
+}
+
+#[test]
 fn check_tells_mistakes_to_programs_too_an_object_each() {
     let daemon = Daemon::configured("[log]\npath = \"off\"\nkeeps = 3\n");
     let output = daemon.command().args(["--check", "--json"]).output().unwrap();

@@ -325,3 +325,22 @@ fn the_meter_is_moved_from_place_to_place_and_the_display_switched_off_for_the_r
     let (corner, middle) = (of("uniformity", 0), of("uniformity", 4));
     assert!((middle - 100.5).abs() < 0.5 && corner < 0.95 * middle, "{corner} {middle}");
 }
+
+#[test]
+fn a_record_that_can_not_be_written_or_is_another_reviews_is_refused_before_anything_is_said() {
+    let daemon = bench();
+    let [plan, file, nowhere] = ["p.toml", "r.jsonl", "nowhere/r.jsonl"].map(|name| path(&daemon, name));
+    std::fs::write(
+        &plan,
+        "title = \"T\"\n[[set]]\nname = \"SDR\"\nbits = 8\ntransfer = \"srgb\"\nprimaries = \"bt709\"\n",
+    )
+    .unwrap();
+    assert_done(&daemon.run_settle(&arguments(&plan, &file)));
+    for (file, status, expected) in [(&file, 2, "is of another review"), (&nowhere, 1, "nowhere")] {
+        let output = daemon.run_settle(&arguments("near-black", file));
+        let said = text(&output.stderr);
+        assert_eq!((output.status.code(), said.lines().count()), (Some(status), 1), "{said}");
+        assert!(said.contains(expected) && !said.contains("caution"), "{said}");
+    }
+    assert!(!Path::new(&nowhere).exists());
+}

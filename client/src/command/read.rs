@@ -96,12 +96,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     };
     let is_lit = options.covered && reading.light.value() > DARK;
     if is_lit {
-        // Before its value, which is of no dark, and is logged as one.
-        let words = format!(
-            "that is not dark: is the aperture of {} covered? The reading is logged as a dark one all the same; cover it and take another",
-            reading.meter
-        );
-        context.output.note(&styled(CAUTION, &words), &json!({ "caution": { "message": words } }));
+        doubt(context.output, &reading);
     }
     if context.output.json {
         context.output.object(&reading)?;
@@ -118,6 +113,15 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
         in_words(context.output, &reading)?;
     }
     Ok(if is_lit { Exit::NotDark } else { Exit::Done })
+}
+
+/// Says of a covered reading that it is lit: before its value, which is of no dark, and is logged as one.
+fn doubt(output: Output, reading: &Reading) {
+    let words = format!(
+        "that is not dark: is the aperture of {} covered? The reading is logged as a dark one all the same; cover it and take another",
+        reading.meter
+    );
+    output.note(&styled(CAUTION, &words), &json!({ "caution": { "message": words } }));
 }
 
 fn in_words(output: Output, reading: &Reading) -> Result<(), Failure> {

@@ -226,7 +226,6 @@ impl<'a> Journey<'a> {
             match self.through(plan, looker, screen).await {
                 Err(Ended::Broken(words)) => {
                     self.progress.caution(&words);
-                    self.progress.again();
                     self.book.append(Entry::Note { at: wall_clock(), words })?;
                     self.calm(screen).await?;
                     self.wait_for_light(looker).await?;
@@ -311,7 +310,6 @@ impl<'a> Journey<'a> {
             }
             let words = format!("{name}: {words}; it is read anew");
             self.progress.caution(&words);
-            self.progress.again();
             self.book.append(Entry::Note { at: wall_clock(), words })?;
             self.calm(screen).await?;
             self.wait_for_light(looker).await?;

@@ -24,6 +24,8 @@ pub(super) struct Progress {
     expected_s: f64,
     number: usize,
     of: usize,
+    /// The one of this number isn't measured yet.
+    is_begun: bool,
     /// What is measured, for the status line.
     title: String,
     /// It was said that the meter gives no readings.
@@ -35,7 +37,17 @@ pub(super) struct Progress {
 impl Progress {
     pub(super) fn new(output: Output) -> Self {
         let (pace, title, kept) = (Pace::default(), String::new(), Cell::new(false));
-        Self { output, pace, expected_s: 0.0, number: 0, of: 0, title, kept, is_rehearsed: false }
+        Self {
+            output,
+            pace,
+            expected_s: 0.0,
+            number: 0,
+            of: 0,
+            is_begun: false,
+            title,
+            kept,
+            is_rehearsed: false,
+        }
     }
 
     /// By which clock the daemon goes.
@@ -43,15 +55,17 @@ impl Progress {
         self.is_rehearsed = kind != ClockKind::System;
     }
 
-    /// So much is left.
+    /// So much is left, with the one that was begun and came to nothing.
     pub(super) fn count(&mut self, left: &[Stop<'_>]) {
+        self.number -= usize::from(std::mem::take(&mut self.is_begun));
         self.expected_s = left.iter().map(expected_s).sum();
         self.of = self.number + left.len();
     }
 
     /// The next stimulus.
     pub(super) fn begin(&mut self, stop: &Stop<'_>) {
-        self.number += 1;
+        // What is shown again is counted once.
+        self.number += usize::from(!std::mem::replace(&mut self.is_begun, true));
         if self.output.quiet {
             return;
         }
@@ -102,6 +116,7 @@ impl Progress {
 
     /// It is measured, and took so long.
     pub(super) fn end(&mut self, stop: &Stop<'_>, took_s: f64, entry: &Entry) {
+        self.is_begun = false;
         let expected_s = expected_s(stop);
         self.pace.took(expected_s, rests_s(stop) + took_s);
         self.expected_s = (self.expected_s - expected_s).max(0.0);
@@ -137,11 +152,6 @@ impl Progress {
             &styled(FAINT, &words),
             &json!({ "rest": { "set": set, "sequence": sequence, "for_s": for_s } }),
         );
-    }
-
-    /// It must be done again.
-    pub(super) fn again(&mut self) {
-        self.number = self.number.saturating_sub(1);
     }
 
     /// What one should look at.
