@@ -142,7 +142,7 @@ fn a_restart_of_the_daemon_is_survived_and_what_the_log_has_is_still_there() {
 #[test]
 fn what_is_old_is_shown_as_stale_with_its_age_and_no_verdict_outlives_its_hold() {
     // A minute goes by in a tenth of a second.
-    let (daemon, address) = paged(&format!("[clock]\nspeed = 600\n{}", bench(1.0)));
+    let (mut daemon, address) = paged(&format!("[clock]\nspeed = 600\n{}", bench(1.0)));
     let reading = read(&mut daemon.client());
     let mut browser = looking(&address);
     says(&mut browser, "#notices", "600 times as fast");
@@ -158,6 +158,13 @@ fn what_is_old_is_shown_as_stale_with_its_age_and_no_verdict_outlives_its_hold()
     );
     browser.wait_for(
         "document.querySelector('.canvas').getAttribute('aria-label').includes('Nothing was measured')",
+    );
+    // Without a line it can't be known whether anybody measures.
+    daemon.kill();
+    says(&mut browser, ".verdict", "There is no line to the daemon, so nothing is known of now.");
+    assert!(
+        browser.evaluate("document.querySelector('.verdict').textContent.includes('Nobody measures')")
+            == false
     );
 }
 

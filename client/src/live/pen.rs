@@ -59,7 +59,7 @@ impl<'a> Pen<'a> {
         }
         let width = usize::from(width.min(area.right() - x));
         let words = self.in_means(words);
-        let words = cut(&words, width, if self.means.ascii { "~" } else { "…" });
+        let words = cut(&words, width, self.more());
         let style = self.style(tone);
         self.buffer.set_stringn(x, y, words, width, style).0
     }
@@ -82,9 +82,15 @@ impl<'a> Pen<'a> {
             }
             // A single word that is too long isn't begun, and of several no more than are whole.
             let is_room = self.columns(first_word(words)) + 2 <= end - x || self.columns(words) <= end - x;
-            x = self.text((x, y), end - x, *tone, if is_room { words } else { "…" });
+            x = self.text((x, y), end - x, *tone, if is_room { words } else { self.more() });
         }
         x
+    }
+
+    /// The sign that there is more.
+    #[must_use]
+    pub fn more(&self) -> &'static str {
+        if self.means.ascii { "~" } else { "…" }
     }
 
     /// The columns that words take, as they are written.
@@ -289,6 +295,12 @@ mod tests {
         };
         assert_eq!(row(&["SIMULATED", "MEASURING"]), "SIMULATED  …");
         assert_eq!(row(&["SIMULATED", "ZERO"]), "SIMULATED  ZERO");
+        let poor: Vec<Said> =
+            ["SIMULATED", "MEASURING"].map(|words| (Tone::Plain, words.to_owned())).to_vec();
+        let written = written(16, POOR, |pen| {
+            pen.row((0, 0), 16, &poor);
+        });
+        assert_eq!(written, "SIMULATED  ~");
         assert_eq!(row(&["ABSENT", "the port has gone"]), "ABSENT  the …");
     }
 

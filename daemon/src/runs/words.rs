@@ -106,6 +106,20 @@ mod tests {
     use super::*;
 
     #[test]
+    fn what_an_alert_is_about_is_told_in_words() {
+        let kinds = [
+            AlertKind::Luminance,
+            AlertKind::Chromaticity,
+            AlertKind::MeterLost,
+            AlertKind::DiskLow,
+            AlertKind::LogFailed,
+        ];
+        assert!(
+            kinds.iter().all(|kind| !about(*kind).contains('_') && about(*kind) != about(AlertKind::Unknown))
+        );
+    }
+
+    #[test]
     fn numbers_and_spans_are_as_people_read_them() {
         let numbers = [0.0, 123.456, -0.012_345_6, 98_765.4, 1.0].map(number);
         assert_eq!(numbers, ["0", "123.5", "-0.01235", "98765", "1.000"]);

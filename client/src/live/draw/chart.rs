@@ -217,7 +217,7 @@ fn legend(pen: &mut Pen<'_>, area: Rect, picture: &Picture) {
         let left = (x + width).saturating_sub(begin);
         let is_whole = pen.columns(&words) <= left;
         let is_room = is_whole || (left >= 24 && words.split(' ').count() > 4);
-        end = pen.text((begin, area.y), left, tone, if is_room { &words } else { "…" });
+        end = pen.text((begin, area.y), left, tone, if is_room { &words } else { pen.more() });
         if !is_whole {
             return;
         }

@@ -18,6 +18,10 @@ const AHEAD: f64 = 0.2;
 const TELLING: (f64, f64) = (2.0, 8.0);
 /// How far from the others, in spans of the others, a reading is left out of the picture: it would flatten all the rest.
 const FAR: f64 = 3.0;
+/// The least that the scale spans where nothing else says how much, as a share of the light: noise is not to look like a storm.
+const LEAST: f64 = 0.002;
+/// The same where the band or a limit says so, which may be as near as can be.
+const FINEST: f64 = 1e-6;
 /// Lines of a grid that the scale makes at the most.
 const LINES: f64 = 8.0;
 
@@ -125,8 +129,10 @@ fn scale(values: impl Iterator<Item = f64>, marks: impl Iterator<Item = f64>) ->
     let (low, high) = (*sorted.get(edge)?, *sorted.iter().rev().nth(edge)?);
     let reach = FAR * (high - low);
     let near = sorted.into_iter().filter(|y| (low - reach..=high + reach).contains(y));
+    let mut marks = marks.peekable();
+    let share = if marks.peek().is_some() { FINEST } else { LEAST };
     let (low, high) = near.chain(marks).fold((low, high), |(low, high), y| (low.min(y), high.max(y)));
-    let least = 1e-6 * low.abs().max(high.abs()).max(1e-6);
+    let least = share * low.abs().max(high.abs()).max(1e-6);
     let step = round_step((high - low).max(least) / LINES);
     let (bottom, top) = ((low / step).floor() * step, (high / step).ceil() * step);
     Some(if top > bottom { (bottom, top) } else { (bottom - step, top + step) })
@@ -177,6 +183,8 @@ mod tests {
         };
         is(of(&[100.3, 101.7], &[]), (100.2, 101.8));
         is(of(&[100.3, 101.7], &[99.2, 104.1]), (99.0, 105.0));
+        // A single reading: the ends differ as they are written.
+        is(of(&[216.48], &[]), (216.4, 216.5));
         assert_eq!(of(&[], &[1.0]), None);
         let (low, high) = of(&[0.0, 0.0], &[]).unwrap();
         assert!(low < 0.0 && high > 0.0, "{low} {high}");

@@ -34,8 +34,8 @@ function said(verdict) {
 }
 
 /** The same once nothing is known of now: as nobody measures, or as there is no line. */
-function was(verdict, isStale) {
-  return ["none", verdict === "settled" ? "Was settled" : isStale ? "Nobody measures" : "Not known now"];
+function was(verdict, isSilent) {
+  return ["none", verdict === "settled" ? "Was settled" : isSilent ? "Nobody measures" : "Not known now"];
 }
 
 export class Verdict {
@@ -52,6 +52,7 @@ export class Verdict {
     this.known = null;
     this.drawn = null;
     renew(this.place);
+    this.place.classList.remove("was");
   }
 
   /** Takes how the light stands. Only another verdict is news: not the first, and not that no readings come. */
@@ -70,14 +71,17 @@ export class Verdict {
     const { verdict, hold_s, value, unit, evidence, settles, message, since_s } = this.known;
     const isStale = !(age_s <= hold_s);
     const unknown = isStale || isLost;
-    const [kind, word] = unknown ? was(verdict, isStale) : said(verdict);
-    const beside = unknown ? (isStale ? STALE : LOST) : since(since_s, verdict);
+    // Whether anybody measures can't be told without a line.
+    const isSilent = isStale && !isLost;
+    const [kind, word] = unknown ? was(verdict, isSilent) : said(verdict);
+    const beside = unknown ? (isSilent ? STALE : LOST) : since(since_s, verdict);
     const [y, u95] = value ? withUncertainty(value.y, value.y_u95) : [];
     const estimate = u95 ? `${y} ± ${u95} ${unit}` : null;
     const why = unknown ? null : kept(message?.replace(/^Settled: (.)/, (_, first) => first.toUpperCase()) ?? unsettled(evidence, settles, age_s));
     const drawn = [word, beside, estimate, why].join("\n");
     if (this.drawn !== drawn) {
       this.drawn = drawn;
+      this.place.classList.toggle("was", unknown);
       renew(
         this.place,
         make("p", { "data-key": "word" }, state(kind, word), make("span", { class: "faint" }, ` ${beside}`)),
