@@ -65,7 +65,7 @@ fn changes(comparison: &Comparison) -> Vec<String> {
         };
         let plain = format!("{:<7}", words::change(row.change));
         let lead = format!("  {plain}  ");
-        let mut lines = layout::wrapped(&lead, &words::sentence(row, &words::name(row, true)));
+        let mut lines = layout::wrapped(&lead, &words::sentence(row, &words::name(row)));
         if let Some(first) = lines.first_mut() {
             let rest = first.chars().skip(lead.chars().count()).collect::<String>();
             *first = format!("  {}  {rest}", styled(style, &plain));
@@ -75,28 +75,29 @@ fn changes(comparison: &Comparison) -> Vec<String> {
     .collect()
 }
 
-/// All figures side by side, a table a set.
+/// All figures side by side, a table a sequence.
 fn tables(comparison: &Comparison) -> Vec<String> {
-    let mut sets: Vec<&str> = comparison.rows.iter().map(|row| row.set.as_str()).collect();
-    sets.dedup();
+    let mut places: Vec<(&str, &str)> = Vec::new();
+    for row in &comparison.rows {
+        let place = (row.set.as_str(), row.sequence.as_str());
+        if !places.contains(&place) {
+            places.push(place);
+        }
+    }
     let mut lines = Vec::new();
-    for set in sets {
-        let rows = comparison.rows.iter().filter(|row| row.set == set);
+    for (set, sequence) in places {
+        let rows = comparison.rows.iter().filter(|row| row.set == set && row.sequence == sequence);
         let cells = rows.map(|row| {
             let unit = words::unit(row).map(|unit| format!(", {unit}")).unwrap_or_default();
-            let name = format!("{}{unit}", words::name(row, false));
-            vec![
-                name,
-                row.a.words(),
-                row.b.words(),
-                words::signed(&row.difference),
-                words::change(row.change).to_owned(),
-            ]
+            let name = format!("{}{unit}", words::subject(row));
+            let change = words::change(row.change).to_owned();
+            vec![name, row.a.words(), row.b.words(), words::signed(&row.difference), change]
         });
         let columns = ["figure", "A", "B", "B − A", ""].map(str::to_owned).to_vec();
-        let table = Table { title: set.to_owned(), columns, rows: cells.collect() };
+        let title = format!("{set}, {}", sequence.replace('_', " "));
+        let table = Table { title: title.clone(), columns, rows: cells.collect() };
         lines.push(String::new());
-        lines.push(styled(STRONG, set));
+        lines.push(styled(STRONG, &title));
         lines.extend(layout::table(&table, 2));
     }
     lines

@@ -59,7 +59,7 @@ pub(super) fn plot(comparison: &Comparison, marks: &[String]) -> Result<Option<P
         #[expect(clippy::cast_precision_loss, reason = "some hundred at most")]
         let y = top + LINE * (index as f64 + 0.5);
         let colour = colour(row.change);
-        let name = shortened(&words::name(row, true));
+        let name = shortened(&words::name(row));
         scene.words("label", (left - 10.0, y + 4.0), &name, (LETTERS, INK, Anchor::End));
         scene.line("interval", vec![(x(*low), y), (x(*high), y)], colour, 1.4, None);
         scene.dot("difference", (x(*value), y), colour, 3.0);
@@ -104,9 +104,7 @@ fn described(comparison: &Comparison, marks: &[String]) -> String {
     let unreal = if marks.is_empty() { String::new() } else { format!("{} data. ", marks.join(" and ")) };
     let real = comparison.rows.iter().filter(|row| row.change != Change::Alike);
     let told: Vec<String> = real
-        .map(|row| {
-            format!("{}: {}", words::change(row.change), words::sentence(row, &words::name(row, true)))
-        })
+        .map(|row| format!("{}: {}", words::change(row.change), words::sentence(row, &words::name(row))))
         .collect();
     let told =
         if told.is_empty() { "No difference is real.".to_owned() } else { format!("{}.", told.join("; ")) };

@@ -96,9 +96,8 @@ pub fn subject(row: &Row) -> String {
 
 /// What a figure is called.
 #[must_use]
-pub fn name(row: &Row, with_set: bool) -> String {
-    let name = format!("{}, {}", row.sequence.replace('_', " "), subject(row));
-    if with_set { format!("{}, {name}", row.set) } else { name }
+pub fn name(row: &Row) -> String {
+    format!("{}, {}, {}", row.set, row.sequence.replace('_', " "), subject(row))
 }
 
 /// A difference with its sign.
