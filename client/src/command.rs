@@ -55,23 +55,26 @@ Kinds of error beside those of PROTOCOL.md: usage, no_daemon, connection_closed,
 Cautions: long static patches leave marks on self-emitting panels, flashing ones can trigger seizures in photosensitive \
 viewers; don't look into lasers or very bright sources. The makers' instructions, local codes and licensed practice come first.";
 
+/// What stands over the options that every command has, behind its own.
+const EVERYWHERE: &str = "With every command";
+
 /// Settled readings from the settled daemon.
 #[derive(Debug, Parser)]
 #[command(name = "settle", version, after_help = STATUSES, max_term_width = 100)]
 pub struct Arguments {
     /// The daemon's socket; else SETTLED_SOCKET, your own daemon's, the system's.
-    #[arg(long, global = true, value_name = "PATH")]
+    #[arg(long, global = true, help_heading = EVERYWHERE, value_name = "PATH")]
     socket: Option<PathBuf>,
     /// Write JSON, one object a line, as PROTOCOL.md describes it. An error is one line of JSON on standard error:
     /// {"error":{"message":…,"data":{"kind":…}}}.
-    #[arg(long, global = true)]
+    #[arg(long, global = true, help_heading = EVERYWHERE)]
     json: bool,
     /// No progress on standard error: nothing that only says how far something is, or what it waits for. Cautions, the rest that one
     /// must know, and errors are said.
-    #[arg(long, global = true, conflicts_with = "verbose")]
+    #[arg(long, global = true, help_heading = EVERYWHERE, conflicts_with = "verbose")]
     quiet: bool,
     /// Say on standard error which socket was found, what the daemon is asked for, and how long each answer took.
-    #[arg(long, global = true)]
+    #[arg(long, global = true, help_heading = EVERYWHERE)]
     verbose: bool,
     #[command(subcommand)]
     command: Command,

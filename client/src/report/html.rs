@@ -270,7 +270,7 @@ fn list(page: &mut String, id: &str, heading: &str, sentences: &[String]) {
 
 /// Text as HTML has it, in which a number stays with its unit and its interval, and has a minus that is one.
 fn escaped(text: &str) -> String {
-    let pairs = [(" %", "\u{a0}%"), (" ± ", "\u{a0}±\u{a0}"), (" cd/m²", "\u{a0}cd/m²")];
+    let pairs = [(" %", "\u{a0}%"), (" ± ", "\u{a0}±\u{a0}"), ("± ", "±\u{a0}"), (" cd/m²", "\u{a0}cd/m²")];
     xml::escaped(&pairs.iter().fold(with_minus(text), |text, (from, to)| text.replace(from, to)))
 }
 
