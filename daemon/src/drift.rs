@@ -114,7 +114,7 @@ impl Running {
 
 /// The rate of what blocks hold, without the wild ones.
 fn rate_of(blocks: &Blocks<1>) -> Option<Rate> {
-    let (blocks, length_s) = blocks.coarse(rate::MOST, &wild::wild(blocks.all()));
+    let (blocks, length_s) = blocks.coarse_and_close(rate::MOST, &wild::wild(blocks.all()));
     rate::rate(&blocks, length_s)
 }
 

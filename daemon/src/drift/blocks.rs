@@ -82,14 +82,32 @@ impl<const C: usize> Blocks<C> {
     /// No more of them than `most`, each some power of two as long, and how long in s. Left out are the `wild` ones, and of what is made
     /// then those with less than half of the usual number of readings, at the ends and beside gaps.
     pub(super) fn coarse(&self, most: usize, wild: &[bool]) -> (Vec<Block<C>>, f64) {
-        let sane = self.blocks.iter().zip(wild).filter(|(_, wild)| !**wild);
-        let mut blocks: Vec<Block<C>> = sane.map(|(block, _)| *block).collect();
-        let length_s = self.length_s * merge(&mut blocks, most);
-        let mut counts: Vec<f64> = blocks.iter().map(|block| block.count).collect();
-        let usual = super::order::median(&mut counts).unwrap_or_default();
-        blocks.retain(|block| block.count >= 0.5 * usual);
+        let (mut blocks, length_s) = self.merged(most, wild);
+        thin_out(&mut blocks);
         (blocks, length_s)
     }
+
+    /// The same, but for bursts with pauses between them: each of those is a block, and a neighbour of the one before.
+    pub(super) fn coarse_and_close(&self, most: usize, wild: &[bool]) -> (Vec<Block<C>>, f64) {
+        let (mut blocks, length_s) = self.merged(most, wild);
+        let length_s = close_up(&mut blocks, length_s);
+        thin_out(&mut blocks);
+        (blocks, length_s)
+    }
+
+    fn merged(&self, most: usize, wild: &[bool]) -> (Vec<Block<C>>, f64) {
+        let sane = self.blocks.iter().zip(wild).filter(|(_, wild)| !**wild);
+        let mut blocks: Vec<Block<C>> = sane.map(|(block, _)| *block).collect();
+        let times = merge(&mut blocks, most);
+        (blocks, self.length_s * times)
+    }
+}
+
+/// Takes away those with less than half of the usual number of readings.
+fn thin_out<const C: usize>(blocks: &mut Vec<Block<C>>) {
+    let mut counts: Vec<f64> = blocks.iter().map(|block| block.count).collect();
+    let usual = super::order::median(&mut counts).unwrap_or_default();
+    blocks.retain(|block| block.count >= 0.5 * usual);
 }
 
 /// Merges neighbours until no more than `most` are left, and says how many times as long each is then.
@@ -97,18 +115,46 @@ fn merge<const C: usize>(blocks: &mut Vec<Block<C>>, most: usize) -> f64 {
     let mut times = 1.0;
     while blocks.len() > most.max(1) {
         times *= 2.0;
-        for block in blocks.iter_mut() {
-            block.index /= 2;
-        }
-        blocks.dedup_by(|later, earlier| {
-            let same = later.index == earlier.index;
-            if same {
-                earlier.add(later);
-            }
-            same
-        });
+        regroup(blocks, |block| block.index / 2);
     }
     times
+}
+
+/// Where most follow a pause, as bursts of readings do, makes each burst a block, and them neighbours: as far apart as they usually are, which is how
+/// long each is then, in s.
+fn close_up<const C: usize>(blocks: &mut Vec<Block<C>>, length_s: f64) -> f64 {
+    let mut apart: Vec<u64> =
+        blocks.iter().zip(blocks.iter().skip(1)).map(|(one, next)| next.index - one.index).collect();
+    apart.sort_unstable();
+    // Three in four: a burst may lie in two blocks.
+    let times = apart.get(apart.len() * 3 / 4).copied().unwrap_or(1);
+    if times <= 1 {
+        return length_s;
+    }
+    regroup(blocks, |block| (block.index + times / 2) / times);
+    let mut apart_s: Vec<f64> =
+        blocks.iter().zip(blocks.iter().skip(1)).map(|(one, next)| next.t_s - one.t_s).collect();
+    let (Some(usual_s), Some(first_s)) =
+        (super::order::median(&mut apart_s), blocks.first().map(|first| first.t_s))
+    else {
+        return length_s * times as f64;
+    };
+    regroup(blocks, |block| ((block.t_s - first_s) / usual_s).round() as u64);
+    usual_s
+}
+
+/// Gives each its new place, and makes one of those that share it.
+fn regroup<const C: usize>(blocks: &mut Vec<Block<C>>, place: impl Fn(&Block<C>) -> u64) {
+    for block in blocks.iter_mut() {
+        block.index = place(block);
+    }
+    blocks.dedup_by(|later, earlier| {
+        let same = later.index == earlier.index;
+        if same {
+            earlier.add(later);
+        }
+        same
+    });
 }
 
 #[cfg(test)]
@@ -131,6 +177,21 @@ mod tests {
         let (coarse, length_s) = blocks.coarse(64, &[false; MOST]);
         assert!(coarse.len() <= 64 && coarse.len() >= 32);
         assert!(length_s * coarse.len() as f64 > 90_000.0);
+    }
+
+    #[test]
+    fn bursts_with_pauses_between_them_are_neighbours_and_what_has_no_pauses_is_as_it_was() {
+        let (mut bursts, mut steady) = (Blocks::<1>::default(), Blocks::<1>::default());
+        for reading in 0..320_u32 {
+            let t_s = f64::from(reading / 10) * 900.0 + f64::from(reading % 10) * 5.0;
+            bursts.push(t_s, [t_s], 1.0);
+            steady.push(f64::from(reading), [0.0], 1.0);
+        }
+        let (close, length_s) = bursts.coarse_and_close(64, &[false; 320]);
+        assert!(close.len() == 32 && close.iter().all(|block| block.count == 10.0), "{close:?}");
+        assert!(close.windows(2).all(|two| two[1].index == two[0].index + 1), "{close:?}");
+        assert!((length_s - 900.0).abs() < 1e-6, "{length_s}");
+        assert_eq!(steady.coarse_and_close(64, &[false; 320]), steady.coarse(64, &[false; 320]));
     }
 
     #[test]
