@@ -320,3 +320,32 @@ fn a_course_that_the_meter_does_not_vouch_for_counts_for_nothing_and_that_is_sai
     assert!(held(&record).figures.is_empty());
     assert!(held(&record).cautions[0].contains("above the meter's range"), "{:?}", held(&record).cautions);
 }
+
+fn found(record: &Record, subject: &str) -> Finding {
+    let findings = Evaluation::of(record).findings;
+    findings.into_iter().find(|placed| placed.finding.subject == subject).unwrap().finding
+}
+
+#[test]
+fn greys_that_were_lost_are_among_those_that_could_not_be_judged() {
+    let mut record = record();
+    for sequence in ["grey", "near_black"] {
+        let is_of =
+            |entry: &&mut Entry| matches!(entry, Entry::Patch(patch) if patch.place.sequence == sequence);
+        // Dark to light: the last two stay.
+        let steps = record.patches(&record.header.plan.sets[0].clone(), sequence).len();
+        for entry in record.entries.iter_mut().filter(is_of) {
+            let Entry::Patch(patch) = entry else { continue };
+            if patch.place.step + 2 < steps {
+                patch.verdict = Verdict::Lost;
+            }
+        }
+    }
+    for subject in ["tracking", "near_black", "grey_balance"] {
+        let Finding { standing, words, .. } = found(&record, subject);
+        assert_eq!(standing, Standing::Undecided, "{subject}: {words}");
+        assert!(words.contains("the others can't be judged"), "{subject}: {words}");
+    }
+    let words = found(&record, "tracking").words;
+    assert!(words.contains("that is of 1 of 9,"), "neither white nor black is judged: {words}");
+}
