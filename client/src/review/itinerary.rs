@@ -97,8 +97,9 @@ impl Again {
 
     /// How many.
     #[must_use]
-    pub fn count(&self) -> usize {
-        self.places.len()
+    pub fn count(&self, plan: &Plan, entries: &[Entry], only: Option<&str>) -> usize {
+        let left = self.stops(plan, entries, only);
+        left.iter().filter(|stop| self.places.contains(&stop.place())).count()
     }
 
     /// What is left of a plan, as [`stops`] has it, and what is measured anew.
@@ -190,8 +191,17 @@ mod tests {
         let anew = Entry::Patch(patch.clone());
         let again = Again::unsettled(plan, &entries);
         assert_eq!(
-            (again.count(), left(&again, &entries).len(), left(&Again::default(), &entries).len()),
+            (
+                again.count(plan, &entries, None),
+                left(&again, &entries).len(),
+                left(&Again::default(), &entries).len()
+            ),
             (1, before + 1, before)
+        );
+        // As many as are shown, of the set that is measured.
+        assert_eq!(
+            (again.count(plan, &entries, Some("SDR")), again.count(plan, &entries, Some("Other"))),
+            (1, 0)
         );
         // However it ends this time.
         entries.push(anew);
