@@ -1,12 +1,12 @@
 //! What of a plan is still to be measured, in the order that it is.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
 use super::evaluation::Unsettled;
 use super::expand::Step;
 use super::order::ordered;
 use super::plan::{Plan, Sequence, Set, What};
-use super::record::{Entry, Place};
+use super::record::{Entry, Measurement, Place};
 
 /// One step of a plan.
 #[derive(Clone, Debug, PartialEq)]
@@ -82,20 +82,19 @@ impl Again {
                 plan.sets.iter().filter(|set| set.name == place.set).flat_map(|set| &set.sequences);
             sequences.filter(|found| found.name == place.sequence).all(|found| !found.is_procedure())
         };
-        let mut places = HashSet::new();
+        let mut counting: HashMap<&Place, &Measurement> = HashMap::new();
         for entry in entries {
             let Entry::Patch(patch) = entry else { continue };
-            // The last of what was measured more than once counts.
-            if Unsettled::of(patch).is_some() && is_single(&patch.place) {
-                places.insert(patch.place.clone());
-            } else {
-                places.remove(&patch.place);
+            if counting.get(&patch.place).is_none_or(|before| patch.takes_the_place_of(before)) {
+                counting.insert(&patch.place, patch);
             }
         }
-        Self { since: entries.len(), places }
+        let unsettled =
+            counting.into_iter().filter(|(place, patch)| Unsettled::of(patch).is_some() && is_single(place));
+        Self { since: entries.len(), places: unsettled.map(|(place, _)| place.clone()).collect() }
     }
 
-    /// How many.
+    /// How many of what is left are there already and are measured anew.
     #[must_use]
     pub fn count(&self, plan: &Plan, entries: &[Entry], only: Option<&str>) -> usize {
         let left = self.stops(plan, entries, only);

@@ -349,3 +349,36 @@ fn greys_that_were_lost_are_among_those_that_could_not_be_judged() {
     let words = found(&record, "tracking").words;
     assert!(words.contains("that is of 1 of 9,"), "neither white nor black is judged: {words}");
 }
+
+/// The same stimulus once more, with another end.
+fn again(record: &mut Record, sequence: &str, name: &str, change: impl FnOnce(&mut Measurement)) {
+    let mut anew = patch(record, sequence, name).clone();
+    change(&mut anew);
+    record.entries.push(Entry::Patch(Box::new(anew)));
+}
+
+#[test]
+fn what_is_measured_anew_without_a_value_takes_no_figure_away() {
+    let mut record = record();
+    patch(&mut record, "white_black", "white").verdict = Verdict::TimedOut;
+    let before = found(&record, "peak");
+    for change in [
+        |patch: &mut Measurement| patch.value = None,
+        |patch: &mut Measurement| patch.verdict = Verdict::Lost,
+        |patch: &mut Measurement| patch.flags.push(Flag::AboveRange),
+    ] {
+        again(&mut record, "white_black", "white", change);
+        assert_eq!(found(&record, "peak"), before);
+    }
+    // What has a value takes its place, whatever came before.
+    again(&mut record, "white_black", "white", |patch| {
+        patch.verdict = Verdict::Settled;
+        patch.flags.retain(|flag| *flag != Flag::AboveRange);
+        patch.value.as_mut().unwrap().y = 125.0;
+    });
+    let record = Record {
+        entries: record.entries.iter().rev().take(1).chain(&record.entries).cloned().collect(),
+        ..record
+    };
+    assert!((found(&record, "peak").figure.unwrap().value - 125.0).abs() < 1e-9);
+}
