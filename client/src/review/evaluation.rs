@@ -140,6 +140,9 @@ pub struct Sequenced {
     pub measured: usize,
     /// Patches that did not settle.
     pub unsettled: Vec<Unsettled>,
+    /// Whether they are parts of one procedure, of which none is measured anew by itself.
+    #[serde(skip)]
+    pub is_procedure: bool,
     /// What whoever reads the figures should know, in words: a white that was shown otherwise, readings that count for nothing.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub cautions: Vec<String>,
@@ -226,6 +229,7 @@ fn evaluated(record: &Record, set: &Set, calibration: Calibration, findings: &mu
             planned: expand::steps(set, sequence).len(),
             measured: patches.len() + record.courses(set, &sequence.name).len(),
             unsettled: patches.into_iter().filter_map(Unsettled::of).collect(),
+            is_procedure: sequence.is_procedure(),
             cautions: cautions(record, set, sequence),
             figures,
         }

@@ -5,6 +5,7 @@ use settled_protocol::settling::{Estimate, Verdict};
 
 use super::*;
 use crate::review::itinerary::{Stop, stops};
+use crate::review::plan::Plan;
 use crate::review::ready::Ready;
 use crate::review::record::attached::Attached;
 use crate::review::record::{Course, Point};
@@ -59,7 +60,11 @@ fn attached() -> Attached {
 
 /// A quick review of a display that does exactly what it is meant to.
 pub(crate) fn record() -> Record {
-    let plan = Ready::named("sdr-quick").unwrap().plan().unwrap();
+    of_plan(Ready::named("sdr-quick").unwrap().plan().unwrap())
+}
+
+/// Every stimulus of a plan, on such a display.
+pub(crate) fn of_plan(plan: Plan) -> Record {
     let entries = stops(&plan, &[], None);
     let entries = entries.iter().enumerate().map(|(count, stop)| measurement(stop, count));
     let entries = entries.map(|patch| Entry::Patch(Box::new(patch))).collect();
