@@ -387,3 +387,12 @@ fn what_is_measured_anew_without_a_value_takes_no_figure_away() {
     };
     assert!((found(&record, "peak").figure.unwrap().value - 125.0).abs() < 1e-9);
 }
+
+#[test]
+fn flags_are_those_of_what_counts() {
+    let mut record = record();
+    patch(&mut record, "grey", "grey 50 %").flags.push(Flag::ZeroOverdue);
+    assert!(Evaluation::of(&record).flags.contains(&Flag::ZeroOverdue));
+    again(&mut record, "grey", "grey 50 %", |patch| patch.flags.retain(|flag| *flag != Flag::ZeroOverdue));
+    assert!(!Evaluation::of(&record).flags.contains(&Flag::ZeroOverdue));
+}
