@@ -230,7 +230,7 @@ fn what_had_not_settled_is_measured_anew_once_it_is_asked_for_and_nothing_else_i
     assert_eq!(anew.last().unwrap()["patch"]["name"], "grey 50 %");
     let notes = of_kind(&file, "note");
     let told = notes.last().unwrap()["words"].as_str().unwrap();
-    assert!(told.contains("1 stimulus that had not settled measured anew"), "{told}");
+    assert!(told.contains("1 stimulus that had not settled is to be measured anew"), "{told}");
     // There is nothing left to measure anew.
     assert_done(&daemon.settle(&again).output().unwrap());
     assert_eq!(measured(&file).len(), anew.len());

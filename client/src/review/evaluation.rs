@@ -140,6 +140,9 @@ pub struct Sequenced {
     pub measured: usize,
     /// Patches that did not settle.
     pub unsettled: Vec<Unsettled>,
+    /// Whether they are parts of one procedure, of which none is measured anew by itself.
+    #[serde(skip)]
+    pub is_procedure: bool,
     /// What whoever reads the figures should know, in words: a white that was shown otherwise, readings that count for nothing.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub cautions: Vec<String>,
@@ -170,7 +173,7 @@ impl Evaluation {
             ended: record.entries.iter().map(Entry::at).max(),
             calibration: Stated { luminance_u: header.luminance_u, chromaticity_u: header.chromaticity_u },
             corrections: history::corrections(record),
-            flags: flags(record),
+            flags: history::flags(record),
             shown: record.shown().into_iter().cloned().collect(),
             notes: notes(record),
             findings,
@@ -226,6 +229,7 @@ fn evaluated(record: &Record, set: &Set, calibration: Calibration, findings: &mu
             planned: expand::steps(set, sequence).len(),
             measured: patches.len() + record.courses(set, &sequence.name).len(),
             unsettled: patches.into_iter().filter_map(Unsettled::of).collect(),
+            is_procedure: sequence.is_procedure(),
             cautions: cautions(record, set, sequence),
             figures,
         }
@@ -364,25 +368,6 @@ fn elsewhere(record: &Record, set: &Set, sequence: &Sequence) -> Option<String> 
             100.0 * sequence.background
         )
     })
-}
-
-/// Every flag of a record, once: those that say that nothing of this was seen on a display first.
-fn flags(record: &Record) -> Vec<Flag> {
-    let mut found: Vec<Flag> = Vec::new();
-    for entry in &record.entries {
-        let flags = match entry {
-            Entry::Patch(patch) => &patch.flags,
-            Entry::Course(course) => &course.flags,
-            Entry::Shown(_) | Entry::Begun { .. } | Entry::Note { .. } => continue,
-        };
-        for flag in flags {
-            if !found.contains(flag) {
-                found.push(*flag);
-            }
-        }
-    }
-    found.sort_by_key(|flag| !matches!(flag, Flag::Simulated | Flag::Replayed));
-    found
 }
 
 fn notes(record: &Record) -> Vec<Noted> {

@@ -1,12 +1,12 @@
 //! What of a plan is still to be measured, in the order that it is.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
 use super::evaluation::Unsettled;
 use super::expand::Step;
 use super::order::ordered;
 use super::plan::{Plan, Sequence, Set, What};
-use super::record::{Entry, Place};
+use super::record::{Entry, Measurement, Place};
 
 /// One step of a plan.
 #[derive(Clone, Debug, PartialEq)]
@@ -82,23 +82,23 @@ impl Again {
                 plan.sets.iter().filter(|set| set.name == place.set).flat_map(|set| &set.sequences);
             sequences.filter(|found| found.name == place.sequence).all(|found| !found.is_procedure())
         };
-        let mut places = HashSet::new();
+        let mut counting: HashMap<&Place, &Measurement> = HashMap::new();
         for entry in entries {
             let Entry::Patch(patch) = entry else { continue };
-            // The last of what was measured more than once counts.
-            if Unsettled::of(patch).is_some() && is_single(&patch.place) {
-                places.insert(patch.place.clone());
-            } else {
-                places.remove(&patch.place);
+            if counting.get(&patch.place).is_none_or(|before| patch.takes_the_place_of(before)) {
+                counting.insert(&patch.place, patch);
             }
         }
-        Self { since: entries.len(), places }
+        let unsettled =
+            counting.into_iter().filter(|(place, patch)| Unsettled::of(patch).is_some() && is_single(place));
+        Self { since: entries.len(), places: unsettled.map(|(place, _)| place.clone()).collect() }
     }
 
-    /// How many.
+    /// How many of what is left are there already and are measured anew.
     #[must_use]
-    pub fn count(&self) -> usize {
-        self.places.len()
+    pub fn count(&self, plan: &Plan, entries: &[Entry], only: Option<&str>) -> usize {
+        let left = self.stops(plan, entries, only);
+        left.iter().filter(|stop| self.places.contains(&stop.place())).count()
     }
 
     /// What is left of a plan, as [`stops`] has it, and what is measured anew.
@@ -190,8 +190,17 @@ mod tests {
         let anew = Entry::Patch(patch.clone());
         let again = Again::unsettled(plan, &entries);
         assert_eq!(
-            (again.count(), left(&again, &entries).len(), left(&Again::default(), &entries).len()),
+            (
+                again.count(plan, &entries, None),
+                left(&again, &entries).len(),
+                left(&Again::default(), &entries).len()
+            ),
             (1, before + 1, before)
+        );
+        // As many as are shown, of the set that is measured.
+        assert_eq!(
+            (again.count(plan, &entries, Some("SDR")), again.count(plan, &entries, Some("Other"))),
+            (1, 0)
         );
         // However it ends this time.
         entries.push(anew);

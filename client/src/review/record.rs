@@ -3,12 +3,15 @@
 //! The first line is the [`Header`]; each other line is an [`Entry`]. A line is on disk before the next stimulus is shown, so that whatever ends a
 //! review costs one stimulus at most. A last line that was cut off is dropped.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 use settled_protocol::quantity::Chromaticity;
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::{Estimate, Readings, Verdict};
 use settled_protocol::time::Timestamp;
 
+use super::figures::usable::unusable;
 use super::patch::Patch;
 use super::plan::{Plan, Set};
 use crate::evaluate::measured::Measured;
@@ -210,6 +213,12 @@ impl Measurement {
     pub fn light(&self) -> Option<Measured> {
         self.value.as_ref().map(Measured::of)
     }
+
+    /// Whether this counts, and no longer what was measured of the same stimulus before: what figures may rest on isn't given up for what they may not.
+    #[must_use]
+    pub fn takes_the_place_of(&self, before: &Self) -> bool {
+        unusable(self).is_none() || unusable(before).is_some()
+    }
 }
 
 impl Record {
@@ -285,19 +294,23 @@ impl Record {
         found
     }
 
-    /// The settled patches of a sequence, by step; of one that was measured again, the last.
+    /// The patches of a sequence that count, by step. Of one that was measured again it is the last that figures may rest on, or the last where none is; of a part of a procedure,
+    /// which is begun anew as a whole, the last whatever it is.
     #[must_use]
     pub fn patches(&self, set: &Set, sequence: &str) -> Vec<&Measurement> {
-        let mut found: Vec<&Measurement> = Vec::new();
+        let is_procedure = set.sequences.iter().any(|of| of.name == sequence && of.is_procedure());
+        let mut found: BTreeMap<usize, &Measurement> = BTreeMap::new();
         for entry in &self.entries {
             let Entry::Patch(patch) = entry else { continue };
-            if patch.place.set == set.name && patch.place.sequence == sequence {
-                found.retain(|other| other.place.step != patch.place.step);
-                found.push(patch);
+            if patch.place.set != set.name || patch.place.sequence != sequence {
+                continue;
+            }
+            let before = found.get(&patch.place.step);
+            if is_procedure || before.is_none_or(|before| patch.takes_the_place_of(before)) {
+                found.insert(patch.place.step, patch);
             }
         }
-        found.sort_by_key(|patch| patch.place.step);
-        found
+        found.into_values().collect()
     }
 
     /// The courses of a sequence, by step; of one that was watched again, the last.

@@ -16,7 +16,6 @@ use crate::review::record::attached::Attached;
 use crate::review::record::reading::Loaded;
 use crate::review::record::writing::Book;
 use crate::review::record::{Entry, Header};
-use crate::show;
 
 /// Refuses a file that can't be written, or is of another review, before anything is asked.
 pub(super) fn must_be_writable(plan: &Plan, meter: &Meter, options: &Options) -> Result<(), Failure> {
@@ -76,13 +75,7 @@ pub(super) async fn book(
         let other = other_log(book.record().header.log.as_deref(), log.as_deref());
         let another = maybe_another(book.record().header.serial.as_deref(), serial(meter).as_deref());
         let corrected = other_correction(book.record().header.attached.as_ref(), &attached);
-        let anew = match again.count() {
-            0 => String::new(),
-            count => format!(
-                "; {} that had not settled measured anew",
-                show::counted(count as u64, "stimulus", "stimuli")
-            ),
-        };
+        let anew = anew(again.count(plan, &book.record().entries, options.set.as_deref()));
         let words = format!("the review was gone on with{anew}{cut}{other}{another}{corrected}");
         book.append(Entry::Note { at: wall_clock(), words }).map_err(|error| failed(&error))?;
     }
@@ -91,6 +84,16 @@ pub(super) async fn book(
         &json!({ "resumed": { "file": path, "left": left } }),
     );
     Ok(book)
+}
+
+/// What is to be said where so many stimuli are there already and are to be measured again: none of them has been yet.
+fn anew(count: usize) -> String {
+    let (stimuli, are) = match count {
+        0 => return String::new(),
+        1 => ("stimulus", "is"),
+        _ => ("stimuli", "are"),
+    };
+    format!("; {count} {stimuli} that had not settled {are} to be measured anew")
 }
 
 fn serial(meter: &Meter) -> Option<String> {
@@ -234,6 +237,12 @@ mod tests {
         );
         let told = other_correction(Some(&of(None)), &of(Some("c1")));
         assert_eq!(told, "; the meter's correction is c1 from here on, and was none");
+    }
+
+    #[test]
+    fn what_is_to_be_measured_anew_is_told_as_what_is_to_come() {
+        assert_eq!([anew(0), anew(1)], ["", "; 1 stimulus that had not settled is to be measured anew"]);
+        assert_eq!(anew(2), "; 2 stimuli that had not settled are to be measured anew");
     }
 
     #[test]

@@ -235,11 +235,25 @@ fn sum_up(output: Output, plan: &Plan, options: &Options, book: &Book) -> Result
         output.line(&format!("  and {} more: settle review show has them", unsettled.len() - MOST_TOLD))?;
     }
     if !unsettled.is_empty() {
-        output.line(
-            "They count with the best value there was. The same command with --again measures them anew.",
-        )?;
+        let single = Again::unsettled(plan, entries).count(plan, entries, options.set.as_deref());
+        output.line(what_of_them(single, unsettled.len() - single.min(unsettled.len())))?;
     }
     Ok(())
+}
+
+/// What becomes of what has not settled, and what can be done: a part of a procedure is never measured anew.
+fn what_of_them(single: usize, parts: usize) -> &'static str {
+    match (single, parts) {
+        (_, 0) => {
+            "They count with the best value there was. The same command with --again measures them anew."
+        }
+        (0, _) => {
+            "They count with the best value there was. As parts of a procedure none is measured anew by itself: that takes another record."
+        }
+        _ => {
+            "They count with the best value there was. The same command with --again measures them anew, but for parts of a procedure: that takes another record."
+        }
+    }
 }
 
 /// What has not settled, each with where it belongs and how that ended.
@@ -253,4 +267,19 @@ fn unsettled(plan: &Plan, options: &Options, book: &Book) -> Vec<String> {
         patches.filter_map(move |patch| Some(format!("{place}: {}", Unsettled::of(patch)?.words())))
     });
     told.collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nobody_is_told_to_measure_anew_what_is_not_measured_anew() {
+        assert!(what_of_them(2, 0).ends_with("with --again measures them anew."));
+        assert!(!what_of_them(0, 1).contains("--again") && what_of_them(0, 1).contains("another record"));
+        let both = what_of_them(2, 1);
+        assert!(
+            both.contains("--again measures them anew, but for parts") && both.contains("another record")
+        );
+    }
 }

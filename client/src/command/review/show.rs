@@ -18,9 +18,9 @@ use crate::show;
 /// Unsettled patches that are told one by one.
 const MOST_TOLD: usize = 6;
 
-/// What it means where something has not settled, and what to do.
+/// What it means where something has not settled.
 const UNSETTLED: &str = "What has not settled counts with the best value there was and that value's interval, which knows nothing of where light that still moved was going; \
-                         without a value it is in no figure. settle review run with --again measures it anew.";
+                         without a value it is in no figure.";
 
 #[derive(Debug, Args)]
 pub(in crate::command) struct Options {
@@ -153,16 +153,31 @@ fn basis(evaluation: &Evaluation) -> Vec<String> {
                      --luminance-uncertainty and --chromaticity-uncertainty of settle review run state how exact it is.";
         lines.extend(layout::wrapped("", words));
     }
-    let sequences = || evaluation.sets.iter().flat_map(|set| &set.sequences);
-    if sequences().any(|sequence| !sequence.unsettled.is_empty()) {
-        lines.extend(layout::wrapped("", UNSETTLED));
-    }
+    lines
+        .extend(anew(evaluation).iter().flat_map(|anew| layout::wrapped("", &format!("{UNSETTLED} {anew}"))));
     lines.extend(evaluation.corrections.as_deref().and_then(corrected));
     lines.extend(shown(&evaluation.shown));
     for noted in &evaluation.notes {
         lines.extend(layout::wrapped(&format!("{}  ", show::moment(noted.at)), &noted.words));
     }
     lines
+}
+
+/// What can be done about what has not settled; nothing where all has.
+fn anew(evaluation: &Evaluation) -> Option<&'static str> {
+    let unsettled =
+        evaluation.sets.iter().flat_map(|set| &set.sequences).filter(|of| !of.unsettled.is_empty());
+    let (parts, single): (Vec<_>, Vec<_>) = unsettled.partition(|sequence| sequence.is_procedure);
+    match (single.is_empty(), parts.is_empty()) {
+        (true, true) => None,
+        (false, true) => Some("settle review run with --again measures it anew."),
+        (false, false) => Some(
+            "settle review run with --again measures it anew, but for parts of a procedure: that takes another record.",
+        ),
+        (true, false) => {
+            Some("A part of a procedure isn't measured anew by itself: that takes another record.")
+        }
+    }
 }
 
 /// What became of the light before it was read; nothing where nothing was read.

@@ -1,15 +1,14 @@
 //! How a review was measured, what to mind, and where it comes from, as far as the record knows. What isn't known isn't told.
 
 use settled_protocol::reading::Flag;
-use settled_protocol::settling::Verdict;
 
 use super::instrument;
 use crate::evaluate::figure::COVERED;
 use crate::report::Fact;
-use crate::review::evaluation::Evaluation;
+use crate::review::evaluation::{Evaluation, Unsettled};
 use crate::review::figures::part::Part;
 use crate::review::plan::{Set, What};
-use crate::review::record::{Entry, Record};
+use crate::review::record::{Entry, Measurement, Record};
 use crate::show;
 
 /// How it was measured.
@@ -45,20 +44,20 @@ fn mode(set: &Set) -> String {
     format!("held against {}; {}-bit code values, {range} range", set.aim.words(), set.coding.bits)
 }
 
-/// How many stimuli settled.
+/// How many stimuli settled, of those that count.
 fn waited(record: &Record) -> String {
-    let patches: Vec<_> = record
-        .entries
-        .iter()
-        .filter_map(|entry| match entry {
-            Entry::Patch(patch) => Some(patch),
-            _ => None,
-        })
-        .collect();
-    let settled = patches.iter().filter(|patch| patch.verdict == Verdict::Settled).count();
+    let sequences =
+        record.header.plan.sets.iter().flat_map(|set| set.sequences.iter().map(move |of| (set, &of.name)));
+    let patches: Vec<&Measurement> = sequences.flat_map(|(set, name)| record.patches(set, name)).collect();
+    let settled = patches.iter().filter(|patch| Unsettled::of(patch).is_none()).count();
     let longest = patches.iter().map(|patch| patch.waited_s).fold(0.0, f64::max);
+    let named = if settled < patches.len() {
+        "; the first of those that did not are named in their section"
+    } else {
+        ""
+    };
     format!(
-        "each stimulus until its light had settled: {settled} of {} did, the longest took {}; the first of those that did not are named in their section",
+        "each stimulus until its light had settled: {settled} of {} did, the longest took {}{named}",
         patches.len(),
         show::span(longest)
     )
@@ -168,4 +167,40 @@ fn logged(record: &Record, log: &str) -> String {
         Some((first.min(readings.first), last.max(readings.last)))
     });
     ends.map_or_else(|| log.to_owned(), |(first, last)| format!("{log}, readings {first} to {last}"))
+}
+
+#[cfg(test)]
+mod tests {
+    use settled_protocol::settling::Verdict;
+
+    use super::*;
+    use crate::review::evaluation::tests::{patch, record};
+
+    fn told(record: &Record) -> String {
+        let facts = conditions(record, &Evaluation::of(record));
+        facts.into_iter().find(|fact| fact.name == "Waited for").unwrap().value
+    }
+
+    #[test]
+    fn a_stimulus_that_was_measured_anew_is_counted_once_and_what_settled_since_is_not_missed() {
+        let mut record = record();
+        let settled = patch(&mut record, "grey", "grey 50 %").clone();
+        assert!(
+            told(&record).contains("26 of 26 did") && !told(&record).contains("did not"),
+            "{}",
+            told(&record)
+        );
+        patch(&mut record, "grey", "grey 50 %").verdict = Verdict::TimedOut;
+        assert!(
+            told(&record).contains("25 of 26 did") && told(&record).contains("did not"),
+            "{}",
+            told(&record)
+        );
+        record.entries.push(Entry::Patch(Box::new(settled)));
+        assert!(
+            told(&record).contains("26 of 26 did") && !told(&record).contains("did not"),
+            "{}",
+            told(&record)
+        );
+    }
 }

@@ -1,5 +1,7 @@
 //! What happened as a sequence was measured that its figures don't tell.
 
+use settled_protocol::reading::Flag;
+
 use crate::review::plan::{Sequence, Set};
 use crate::review::record::Record;
 
@@ -8,6 +10,24 @@ pub(super) fn corrections(record: &Record) -> Option<Vec<String>> {
     record.header.attached.as_ref()?;
     let found = record.corrections(None);
     Some(found.into_iter().map(|id| id.unwrap_or("none").to_owned()).collect())
+}
+
+/// Every flag on what counts of a record, once: those that say that nothing of this was seen on a display first.
+pub(super) fn flags(record: &Record) -> Vec<Flag> {
+    let sequences =
+        record.header.plan.sets.iter().flat_map(|set| set.sequences.iter().map(move |of| (set, &of.name)));
+    let flags = sequences.flat_map(|(set, name)| {
+        let patches = record.patches(set, name).into_iter().map(|patch| &patch.flags);
+        patches.chain(record.courses(set, name).into_iter().map(|course| &course.flags)).flatten()
+    });
+    let mut found: Vec<Flag> = Vec::new();
+    for flag in flags {
+        if !found.contains(flag) {
+            found.push(*flag);
+        }
+    }
+    found.sort_by_key(|flag| !matches!(flag, Flag::Simulated | Flag::Replayed));
+    found
 }
 
 /// A caution each.

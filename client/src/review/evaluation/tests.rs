@@ -5,6 +5,7 @@ use settled_protocol::settling::{Estimate, Verdict};
 
 use super::*;
 use crate::review::itinerary::{Stop, stops};
+use crate::review::plan::Plan;
 use crate::review::ready::Ready;
 use crate::review::record::attached::Attached;
 use crate::review::record::{Course, Point};
@@ -59,7 +60,11 @@ fn attached() -> Attached {
 
 /// A quick review of a display that does exactly what it is meant to.
 pub(crate) fn record() -> Record {
-    let plan = Ready::named("sdr-quick").unwrap().plan().unwrap();
+    of_plan(Ready::named("sdr-quick").unwrap().plan().unwrap())
+}
+
+/// Every stimulus of a plan, on such a display.
+pub(crate) fn of_plan(plan: Plan) -> Record {
     let entries = stops(&plan, &[], None);
     let entries = entries.iter().enumerate().map(|(count, stop)| measurement(stop, count));
     let entries = entries.map(|patch| Entry::Patch(Box::new(patch))).collect();
@@ -319,4 +324,75 @@ fn a_course_that_the_meter_does_not_vouch_for_counts_for_nothing_and_that_is_sai
     record.entries = vec![Entry::Course(Course { flags: vec![Flag::AboveRange], ..course })];
     assert!(held(&record).figures.is_empty());
     assert!(held(&record).cautions[0].contains("above the meter's range"), "{:?}", held(&record).cautions);
+}
+
+fn found(record: &Record, subject: &str) -> Finding {
+    let findings = Evaluation::of(record).findings;
+    findings.into_iter().find(|placed| placed.finding.subject == subject).unwrap().finding
+}
+
+#[test]
+fn greys_that_were_lost_are_among_those_that_could_not_be_judged() {
+    let mut record = record();
+    for sequence in ["grey", "near_black"] {
+        let is_of =
+            |entry: &&mut Entry| matches!(entry, Entry::Patch(patch) if patch.place.sequence == sequence);
+        // Dark to light: the last two stay.
+        let steps = record.patches(&record.header.plan.sets[0].clone(), sequence).len();
+        for entry in record.entries.iter_mut().filter(is_of) {
+            let Entry::Patch(patch) = entry else { continue };
+            if patch.place.step + 2 < steps {
+                patch.verdict = Verdict::Lost;
+            }
+        }
+    }
+    for subject in ["tracking", "near_black", "grey_balance"] {
+        let Finding { standing, words, .. } = found(&record, subject);
+        assert_eq!(standing, Standing::Undecided, "{subject}: {words}");
+        assert!(words.contains("the others can't be judged"), "{subject}: {words}");
+    }
+    let words = found(&record, "tracking").words;
+    assert!(words.contains("that is of 1 of 9,"), "neither white nor black is judged: {words}");
+}
+
+/// The same stimulus once more, with another end.
+fn again(record: &mut Record, sequence: &str, name: &str, change: impl FnOnce(&mut Measurement)) {
+    let mut anew = patch(record, sequence, name).clone();
+    change(&mut anew);
+    record.entries.push(Entry::Patch(Box::new(anew)));
+}
+
+#[test]
+fn what_is_measured_anew_without_a_value_takes_no_figure_away() {
+    let mut record = record();
+    patch(&mut record, "white_black", "white").verdict = Verdict::TimedOut;
+    let before = found(&record, "peak");
+    for change in [
+        |patch: &mut Measurement| patch.value = None,
+        |patch: &mut Measurement| patch.verdict = Verdict::Lost,
+        |patch: &mut Measurement| patch.flags.push(Flag::AboveRange),
+    ] {
+        again(&mut record, "white_black", "white", change);
+        assert_eq!(found(&record, "peak"), before);
+    }
+    // What has a value takes its place, whatever came before.
+    again(&mut record, "white_black", "white", |patch| {
+        patch.verdict = Verdict::Settled;
+        patch.flags.retain(|flag| *flag != Flag::AboveRange);
+        patch.value.as_mut().unwrap().y = 125.0;
+    });
+    let record = Record {
+        entries: record.entries.iter().rev().take(1).chain(&record.entries).cloned().collect(),
+        ..record
+    };
+    assert!((found(&record, "peak").figure.unwrap().value - 125.0).abs() < 1e-9);
+}
+
+#[test]
+fn flags_are_those_of_what_counts() {
+    let mut record = record();
+    patch(&mut record, "grey", "grey 50 %").flags.push(Flag::ZeroOverdue);
+    assert!(Evaluation::of(&record).flags.contains(&Flag::ZeroOverdue));
+    again(&mut record, "grey", "grey 50 %", |patch| patch.flags.retain(|flag| *flag != Flag::ZeroOverdue));
+    assert!(!Evaluation::of(&record).flags.contains(&Flag::ZeroOverdue));
 }

@@ -83,12 +83,12 @@ impl Figures for EotfFigures {
     fn verdicts(&self) -> Vec<Finding> {
         let name = self.aim.name();
         let last = self.tracking_end.map_or(1.0, |end| end.last_signal);
-        let followed = || self.steps.iter().filter(|step| step.signal <= last);
-        let light = followed().filter(|step| step.signal >= DARK);
-        let dark = followed().filter(|step| step.signal < DARK);
+        let all = (self.steps.as_slice(), self.left_out.as_slice());
+        let is_light = |signal: f64| signal >= DARK && signal <= last;
+        let is_dark = |signal: f64| signal < DARK && signal <= last;
         let mut found = Vec::new();
-        found.extend(verdict::tracking("tracking", "greys from 10 % up", &name, light));
-        found.extend(verdict::tracking("tracking_dark", "greys below 10 %", &name, dark));
+        found.extend(verdict::tracking(("tracking", "greys from 10 % up"), &name, all, is_light));
+        found.extend(verdict::tracking(("tracking_dark", "greys below 10 %"), &name, all, is_dark));
         found.extend(self.gamma.as_ref().map(|fitted| gamma_verdict(fitted, &name)));
         found.extend(self.hlg_gamma.as_ref().map(hlg_gamma_verdict));
         found.extend(self.tracking_end.as_ref().map(tracking_end_verdict));

@@ -61,10 +61,12 @@ pub struct GreyStep {
 }
 
 /// A patch that no figure is made of.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LeftOut {
     /// The patch's name.
     pub patch: String,
+    /// Its signal, from 0 to 1.
+    pub signal: f64,
     /// Why, in words.
     pub why: String,
 }
@@ -135,7 +137,9 @@ pub(super) fn greys(scene: &Scene, patches: &[&Measurement]) -> Option<Greys> {
             continue;
         }
         match (unusable(patch), patch.light()) {
-            (Some(why), _) => left_out.push(LeftOut { patch: patch.patch.name.clone(), why: why.to_owned() }),
+            (Some(why), _) => {
+                left_out.push(LeftOut { patch: patch.patch.name.clone(), signal, why: why.to_owned() })
+            }
             (None, Some(light)) if is_below_range(patch) => dark.push((signal, light)),
             (None, Some(light)) => steps.push((signal, light)),
             (None, None) => {}

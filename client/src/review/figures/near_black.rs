@@ -64,7 +64,8 @@ impl Figures for NearBlackFigures {
     fn verdicts(&self) -> Vec<Finding> {
         let name = self.aim.name();
         let mut found = Vec::new();
-        found.extend(verdict::tracking("near_black", "greys near black", &name, self.steps.iter()));
+        let all = (self.steps.as_slice(), self.left_out.as_slice());
+        found.extend(verdict::tracking(("near_black", "greys near black"), &name, all, |_| true));
         found.extend(self.exponent.as_ref().map(|exponent| Finding {
             subject: "near_black_exponent".to_owned(),
             standing: Standing::Told,

@@ -255,14 +255,14 @@ fn farthest(spots: &[Spot], of: impl Fn(&Spot) -> Option<f64>) -> Option<&Spot> 
 impl Figures for Uniformity {
     fn verdicts(&self) -> Vec<Finding> {
         let (should, shall, _) = self.tolerances();
-        let mut judged = vec![
-            self.luminance("luminance", "shall", shall),
-            self.luminance("luminance_recommended", "should", should),
+        let (count, coloured) =
+            (self.spots.len(), self.spots.iter().filter(|spot| spot.colour.is_some()).count());
+        let of_all = |found: Finding, judged: usize| of_several(found, judged, count + self.missing);
+        let mut verdicts = vec![
+            of_all(self.luminance("luminance", "shall", shall), count),
+            of_all(self.luminance("luminance_recommended", "should", should), count),
         ];
-        judged.extend(self.chromaticity());
-        let count = self.spots.len();
-        let mut verdicts: Vec<Finding> =
-            judged.into_iter().map(|found| of_several(found, count, count + self.missing)).collect();
+        verdicts.extend(self.chromaticity().map(|found| of_all(found, coloured)));
         let missing = if self.missing > 0 {
             format!("; {} missing", show::counted(self.missing as u64, "position is", "positions are"))
         } else {

@@ -1,3 +1,5 @@
+use std::path::Path;
+
 use settled_protocol::reading::Flag;
 use settled_protocol::settling::Verdict;
 use settled_protocol::stage::Range;
@@ -5,9 +7,12 @@ use settled_protocol::time::Timestamp;
 
 use super::*;
 use crate::evaluate::aim::{Aim, Primaries, Transfer};
+use crate::review::evaluation::tests::of_plan;
 use crate::review::evaluation::{Noted, Stated, Unsettled};
 use crate::review::figures::Finding;
 use crate::review::patch::Coding;
+use crate::review::plan::Plan;
+use crate::review::record::Entry;
 use crate::review::record::shown::Means;
 use crate::stimulus::way::Kind;
 
@@ -25,6 +30,7 @@ fn sequence(name: &str, planned: usize, measured: usize) -> Sequenced {
         planned,
         measured,
         unsettled: Vec::new(),
+        is_procedure: false,
         cautions: Vec::new(),
         figures: Vec::new(),
     }
@@ -136,4 +142,24 @@ fn whether_readings_were_corrected_is_told_where_the_record_knows() {
     assert!(page(Some(&["none"])).contains("were not corrected"));
     assert!(page(Some(&["c1"])).contains("went through its correction c1"));
     assert!(page(Some(&["c1", "none"])).contains("more than one correction: c1, none"));
+}
+
+#[test]
+fn a_part_of_a_procedure_is_not_said_to_be_measured_anew() {
+    let page = |sequence: &str| {
+        let text = "title = \"T\"\n[[set]]\nname = \"SDR\"\ntransfer = \"srgb\"\nprimaries = \"bt709\"\n\
+            [[set.sequence]]\nkind = \"grey\"\nsteps = 11\n[[set.sequence]]\nkind = \"retention\"\n";
+        let mut record = of_plan(Plan::read(Path::new("p"), text).unwrap());
+        let first = record.entries.iter_mut().find_map(|entry| match entry {
+            Entry::Patch(patch) if patch.place.sequence == sequence && patch.place.step == 0 => Some(patch),
+            _ => None,
+        });
+        first.unwrap().verdict = Verdict::TimedOut;
+        let lines = lines(&Evaluation::of(&record), Signs::UNICODE, true);
+        let page = anstream::adapter::strip_str(&lines.join(" ")).to_string();
+        page.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    let (single, part) = (page("grey"), page("retention"));
+    assert!(single.contains("--again measures it anew") && !single.contains("procedure"), "{single}");
+    assert!(!part.contains("--again measures it anew") && part.contains("takes another record"), "{part}");
 }

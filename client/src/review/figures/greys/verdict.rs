@@ -36,15 +36,18 @@ impl Judged<'_> {
     }
 }
 
-/// How greys follow `name`, as a whole: `of_what` names them at the sentence's beginning. Nothing where none can be judged.
-pub(in super::super) fn tracking<'a>(
-    subject: &str,
-    of_what: &str,
+/// How greys of a stretch of signals follow `name`, as a whole: `of_what` names them at the sentence's beginning. Those that were left out are of them too, and can't be
+/// judged. Nothing where none can be.
+pub(in super::super) fn tracking(
+    (subject, of_what): (&str, &str),
     name: &str,
-    steps: impl Iterator<Item = &'a GreyStep>,
+    (steps, left_out): (&[GreyStep], &[LeftOut]),
+    is_of_it: impl Fn(f64) -> bool,
 ) -> Option<Finding> {
     // White and black are their own aims.
-    let steps: Vec<&GreyStep> = steps.filter(|step| step.signal > 0.0 && step.signal < 1.0).collect();
+    let is_meant = |signal: f64| signal > 0.0 && signal < 1.0 && is_of_it(signal);
+    let steps: Vec<&GreyStep> = steps.iter().filter(|step| is_meant(step.signal)).collect();
+    let lost = left_out.iter().filter(|out| is_meant(out.signal)).count();
     let judged = steps.iter().filter_map(|step| {
         let error = step.error_percent?;
         Some(Judged { step, error, standing: step.tolerance().of(&error) })
@@ -82,7 +85,7 @@ pub(in super::super) fn tracking<'a>(
         unit: "%".to_owned(),
         tolerance: Some(step.step.tolerance()),
     };
-    Some(of_several(found, judged.len(), steps.len()))
+    Some(of_several(found, judged.len(), steps.len() + lost))
 }
 
 fn beyond(judged: &[Judged<'_>], worst: &Judged<'_>, of_what: &str, name: &str) -> String {

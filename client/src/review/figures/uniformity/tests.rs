@@ -114,3 +114,21 @@ fn no_grey_is_held_to_what_the_standard_asks_of_white() {
         assert!(source(signal).ends_with("the nearest that it names"), "{}", source(signal));
     }
 }
+
+#[test]
+fn places_without_a_colour_are_among_those_whose_colour_could_not_be_judged() {
+    let positions = (0..9_u8).map(|index| {
+        let at = [f64::from(index % 3), f64::from(index / 3)].map(|step| 0.1 + 0.4 * step);
+        let colour = (index == 4 || index == 5).then_some((WHITE, 0.0003));
+        let mut position = settled(usize::from(index), 120.0, 0.03, colour);
+        position.position = Some(at);
+        position
+    });
+    let positions: Vec<Measurement> = positions.collect();
+    let figures = Uniformity::evaluate(&scene(), &positions.iter().collect::<Vec<_>>()).unwrap();
+    let verdicts = figures.verdicts();
+    let of = |subject: &str| verdicts.iter().find(|finding| finding.subject == subject).unwrap();
+    assert_eq!(of("luminance").standing, Standing::Within);
+    assert_eq!(of("colour").standing, Standing::Undecided, "{}", of("colour").words);
+    assert!(of("colour").words.contains("that is of 2 of 9,"), "{}", of("colour").words);
+}
