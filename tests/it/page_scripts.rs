@@ -81,6 +81,29 @@ fn a_curve_holds_only_what_compares_and_nothing_twice() {
 }
 
 #[test]
+fn a_runs_drift_is_told_once_on_its_card_in_the_daemons_words_and_its_caution_stays() {
+    let (_daemon, address) = paged(&bench(0.05));
+    let mut browser = looking(&address);
+    for state in ["running", "done"] {
+        let expression = format!(
+            "(() => {{
+                const places = [document.createElement('div'), document.createElement('div')];
+                const at = '2026-11-27T18:00:00Z';
+                const drift = {{ per_h: -0.21, low_per_h: -0.24, high_per_h: -0.18, caution: 'the light made a step' }};
+                new its.Runs(...places).is({{ run: 7, plan: {{ kind: 'drift', meter: 'bench' }}, state: '{state}', verdict: 'within', quantity: 'luminance',
+                    created: at, begins: at, ends: at, elapsed_s: 60, points: 9, readings: 9, missed: 0, gaps: 0, gap_s: 0, alerts: 0, flags: [], drift,
+                    message: 'It goes on: 9 points, drift -0.105 ± 0.015 % an hour, or -0.210 ± 0.030 cd/m².' }});
+                return places.map((place) => place.textContent).join(' ');
+            }})()"
+        );
+        let found = of(&mut browser, "runs", &expression);
+        let words = found.as_str().unwrap();
+        assert!(words.contains("Driftthe light made a step"), "{words}");
+        assert_eq!((words.matches("an hour").count(), words.contains(" to −")), (1, false), "{words}");
+    }
+}
+
+#[test]
 fn an_answer_that_comes_late_takes_back_nothing_that_was_told_of_runs_meanwhile() {
     let (_daemon, address) = paged(&bench(0.05));
     let mut browser = looking(&address);
