@@ -39,6 +39,17 @@ fn numbers_spans_and_ages_are_written_as_people_read_them() {
     }
 }
 
+#[test]
+fn a_number_stays_with_its_sign_and_its_unit() {
+    let (_daemon, address) = paged(&bench(0.05));
+    let mut browser = looking(&address);
+    let kept = "its.kept('200.1 ± 0.2 %, allowed ± 1 %; in 10 s to 4 min or 2 h, after 3 hours').replaceAll('\\u00a0', '_')";
+    assert_eq!(
+        of(&mut browser, "words", kept),
+        "200.1_±_0.2_%, allowed_±_1_%; in 10_s to 4_min or 2_h, after 3 hours"
+    );
+}
+
 /// A series of one bin of a second with the mean 100, and what it comes to after some readings.
 fn series(browser: &mut Browser, batches: &str) -> Value {
     let stretch =

@@ -113,7 +113,8 @@ export function moment(utc_s, now_s) {
 
 /** The same, where a number stays with its sign and its unit. */
 export function kept(words) {
-  return words.replace(/ (?=[±%])|(?<=±) |(?<=\d) (?=(?:s|min|h)\b)/g, "\u00a0");
+  // No look behind: to browsers of before 2023 that is a mistake for which they leave out the whole script.
+  return words.replace(/ (?=[±%])/g, "\u00a0").replace(/± /g, "±\u00a0").replace(/(\d) (?=(?:s|min|h)\b)/g, "$1\u00a0");
 }
 
 /** A name of the protocol's, in words. */
