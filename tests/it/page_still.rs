@@ -68,7 +68,7 @@ fn between_two_readings_an_expectation_is_counted_down_in_steps_and_never_stands
         ahead,
         [
             "Expected to settle in 10 s to 40 s.",
-            "Expected to settle within 40 s.",
+            "Expected to settle in 5 s to 40 s.",
             "Expected to settle within 30 s.",
             "Expected to settle within 25 s.",
             "Expected to settle within 20 s.",
