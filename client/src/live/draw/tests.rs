@@ -199,6 +199,14 @@ fn what_was_read_before_a_zeroing_is_not_judged_though_it_is_told_after_it() {
 }
 
 #[test]
+fn a_meters_name_is_told_in_full_where_all_is_told() {
+    let name = "the-one-on-the-bench-by-the-window";
+    let mut state = State::new(Criteria::default(), vec![meter(name, json!({}))], None);
+    state.press(Key::Sign('i'));
+    at_all_sizes(&state, 0.0, &[name]);
+}
+
+#[test]
 fn a_reading_whose_age_nobody_can_tell_says_which_time_it_has() {
     let mut state = State::new(Criteria::default(), vec![meter("bench", json!({}))], None);
     let logged = json!({"sequence": 1, "meter": "bench", "at": "2026-11-27T18:02:05Z", "t_s": 125.0, "began_s": 124.6, "boot": "b",
