@@ -92,6 +92,26 @@ fn a_curve_holds_only_what_compares_and_nothing_twice() {
 }
 
 #[test]
+fn a_row_of_the_numbers_is_whole_until_it_goes() {
+    let (_daemon, address) = paged(&bench(0.05));
+    let mut browser = looking(&address);
+    // A reading a second; of the rows of half a minute those that are over, as the ten minutes move on.
+    let expression = "(() => {
+        const t = [...Array(601).keys()].map((second) => 1005 + second);
+        const each = (value) => t.map(() => value);
+        const s = new its.Series({ every_s: 1, since: 1005, until: 1605, series: [{ quantity: 'luminance', unit: 'cd/m²', last: 1,
+            simulated: false, replayed: false, t, n: each(1), mean: each(100), min: each(99), max: each(101) }] });
+        const counts = new Set();
+        for (let now = 1605; now <= 1665; now += 1) {
+            s.forget(now);
+            s.rows(30).filter(([begin]) => begin + 30 <= 1605).forEach(([, count]) => counts.add(count));
+        }
+        return [...counts];
+    })()";
+    assert_eq!(of(&mut browser, "series", expression), json!([30]));
+}
+
+#[test]
 fn a_runs_drift_is_told_once_on_its_card_in_the_daemons_words_and_its_caution_stays() {
     let (_daemon, address) = paged(&bench(0.05));
     let mut browser = looking(&address);
