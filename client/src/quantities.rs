@@ -19,7 +19,7 @@ pub fn seconds(text: &str) -> Result<f64, String> {
     match (bare(text), span_s(text)) {
         (Some(0.0), _) => Ok(0.0),
         (_, Some(seconds)) => Ok(seconds),
-        (Some(number), None) => Err(with_its_unit(text, number)),
+        (Some(number), None) => Err(with_its_unit(number)),
         (None, None) => Err(NO_TIME.to_owned()),
     }
 }
@@ -36,10 +36,13 @@ fn bare(text: &str) -> Option<f64> {
     text.parse().ok().filter(|number: &f64| number.is_finite() && *number >= 0.0)
 }
 
-/// The ways to write what a bare number may have been meant for.
-fn with_its_unit(text: &str, number: f64) -> String {
+/// The ways to write what a bare number may have been meant for. The number is written plainly: with a unit, +8 and 8e2 aren't understood.
+fn with_its_unit(number: f64) -> String {
+    if span_s(&format!("{number}h")).is_none() {
+        return NO_TIME.to_owned();
+    }
     if number >= 1.0 {
-        return format!("write it with its unit: {text}h, {text}min or {text}s");
+        return format!("write it with its unit: {number}h, {number}min or {number}s");
     }
     // To a nanosecond: 0.07 s are 70 ms, not 70.00000000000001.
     let thousandths = (number * 1e9).round() / 1e6;
@@ -271,6 +274,12 @@ mod tests {
             assert!(seconds(suggested).is_ok(), "{suggested}");
         }
         assert!(interval("8").unwrap_err().contains("8min"));
+        for (text, number) in [("+8", "8"), ("8e2", "800"), ("8.", "8"), ("1.50", "1.5")] {
+            let words = format!("write it with its unit: {number}h, {number}min or {number}s");
+            assert_eq!(seconds(text).unwrap_err(), words, "{text}");
+            assert!(seconds(&format!("{number}h")).is_ok(), "{text}");
+        }
+        assert_eq!(seconds("1e300").unwrap_err(), NO_TIME, "with a unit it isn't understood either");
     }
 
     #[test]

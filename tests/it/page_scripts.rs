@@ -39,6 +39,17 @@ fn numbers_spans_and_ages_are_written_as_people_read_them() {
     }
 }
 
+#[test]
+fn a_number_stays_with_its_sign_and_its_unit() {
+    let (_daemon, address) = paged(&bench(0.05));
+    let mut browser = looking(&address);
+    let kept = "its.kept('200.1 ± 0.2 %, allowed ± 1 %; in 10 s to 4 min or 2 h, after 3 hours').replaceAll('\\u00a0', '_')";
+    assert_eq!(
+        of(&mut browser, "words", kept),
+        "200.1_±_0.2_%, allowed_±_1_%; in 10_s to 4_min or 2_h, after 3 hours"
+    );
+}
+
 /// A series of one bin of a second with the mean 100, and what it comes to after some readings.
 fn series(browser: &mut Browser, batches: &str) -> Value {
     let stretch =
@@ -78,6 +89,49 @@ fn a_curve_holds_only_what_compares_and_nothing_twice() {
         (&back["t"], &back["mean"], &back["wasSetBack"]),
         (&json!([40, 41]), &json!([1, 2]), &json!(true))
     );
+}
+
+#[test]
+fn a_row_of_the_numbers_is_whole_until_it_goes() {
+    let (_daemon, address) = paged(&bench(0.05));
+    let mut browser = looking(&address);
+    // A reading a second; of the rows of half a minute those that are over, as the ten minutes move on.
+    let expression = "(() => {
+        const t = [...Array(601).keys()].map((second) => 1005 + second);
+        const each = (value) => t.map(() => value);
+        const s = new its.Series({ every_s: 1, since: 1005, until: 1605, series: [{ quantity: 'luminance', unit: 'cd/m²', last: 1,
+            simulated: false, replayed: false, t, n: each(1), mean: each(100), min: each(99), max: each(101) }] });
+        const counts = new Set();
+        for (let now = 1605; now <= 1665; now += 1) {
+            s.forget(now);
+            s.rows(30).filter(([begin]) => begin + 30 <= 1605).forEach(([, count]) => counts.add(count));
+        }
+        return [...counts];
+    })()";
+    assert_eq!(of(&mut browser, "series", expression), json!([30]));
+}
+
+#[test]
+fn a_runs_drift_is_told_once_on_its_card_in_the_daemons_words_and_its_caution_stays() {
+    let (_daemon, address) = paged(&bench(0.05));
+    let mut browser = looking(&address);
+    for state in ["running", "done"] {
+        let expression = format!(
+            "(() => {{
+                const places = [document.createElement('div'), document.createElement('div')];
+                const at = '2026-11-27T18:00:00Z';
+                const drift = {{ per_h: -0.21, low_per_h: -0.24, high_per_h: -0.18, caution: 'the light made a step' }};
+                new its.Runs(...places).is({{ run: 7, plan: {{ kind: 'drift', meter: 'bench' }}, state: '{state}', verdict: 'within', quantity: 'luminance',
+                    created: at, begins: at, ends: at, elapsed_s: 60, points: 9, readings: 9, missed: 0, gaps: 0, gap_s: 0, alerts: 0, flags: [], drift,
+                    message: 'It goes on: 9 points, drift -0.105 ± 0.015 % an hour, or -0.210 ± 0.030 cd/m².' }});
+                return places.map((place) => place.textContent).join(' ');
+            }})()"
+        );
+        let found = of(&mut browser, "runs", &expression);
+        let words = found.as_str().unwrap();
+        assert!(words.contains("Driftthe light made a step"), "{words}");
+        assert_eq!((words.matches("an hour").count(), words.contains(" to −")), (1, false), "{words}");
+    }
 }
 
 #[test]

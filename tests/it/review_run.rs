@@ -2,13 +2,14 @@
 
 use std::collections::HashMap;
 use std::path::Path;
-use std::process::Stdio;
+use std::process::{Command, Stdio};
 
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
 use serde_json::{Value, json};
 
 use crate::support::daemon::{Daemon, wait_until};
+use crate::support::others::need_root;
 use crate::support::review::{
     STEADY, arguments, assert_done, bench, entries, measured, path, start, text, wait_for,
 };
@@ -326,15 +327,15 @@ fn the_meter_is_moved_from_place_to_place_and_the_display_switched_off_for_the_r
     assert!((middle - 100.5).abs() < 0.5 && corner < 0.95 * middle, "{corner} {middle}");
 }
 
+/// White and black alone.
+const SHORT: &str =
+    "title = \"T\"\n[[set]]\nname = \"SDR\"\nbits = 8\ntransfer = \"srgb\"\nprimaries = \"bt709\"\n";
+
 #[test]
 fn a_record_that_can_not_be_written_or_is_another_reviews_is_refused_before_anything_is_said() {
     let daemon = bench();
     let [plan, file, nowhere] = ["p.toml", "r.jsonl", "nowhere/r.jsonl"].map(|name| path(&daemon, name));
-    std::fs::write(
-        &plan,
-        "title = \"T\"\n[[set]]\nname = \"SDR\"\nbits = 8\ntransfer = \"srgb\"\nprimaries = \"bt709\"\n",
-    )
-    .unwrap();
+    std::fs::write(&plan, SHORT).unwrap();
     assert_done(&daemon.run_settle(&arguments(&plan, &file)));
     for (file, status, expected) in [(&file, 2, "is of another review"), (&nowhere, 1, "nowhere")] {
         let output = daemon.run_settle(&arguments("near-black", file));
@@ -343,4 +344,25 @@ fn a_record_that_can_not_be_written_or_is_another_reviews_is_refused_before_anyt
         assert!(said.contains(expected) && !said.contains("caution"), "{said}");
     }
     assert!(!Path::new(&nowhere).exists());
+    need_root();
+    // One that is gone on with, but can only be read: nobody is asked to agree to what can't be written down.
+    let held = "[[set.sequence]]\nkind = \"retention\"\nhold = \"1min\"\nwatch = 30\nrest_before = 5\n";
+    let [plan, file] = ["held.toml", "held.jsonl"].map(|name| path(&daemon, name));
+    std::fs::write(&plan, format!("{SHORT}{held}")).unwrap();
+    let mut agreed = arguments(&plan, &file);
+    agreed.push("--yes");
+    assert_done(&daemon.run_settle(&agreed));
+    let begun = std::fs::read_to_string(&file).unwrap();
+    let begun = begun.split_inclusive('\n').enumerate();
+    let begun: String =
+        begun.filter(|(at, line)| *at == 0 || !line.contains("retention")).map(|(_, line)| line).collect();
+    std::fs::write(&file, begun).unwrap();
+    let settle = daemon.settle(&arguments(&plan, &file));
+    let mut apart = Command::new("unshare");
+    let read_only = "mount --bind \"$0\" \"$0\" && mount -o remount,bind,ro \"$0\" && exec \"$@\"";
+    apart.args(["--mount", "--propagation", "private", "sh", "-c", read_only, &file]);
+    let output = apart.arg(settle.get_program()).args(settle.get_args()).output().unwrap();
+    let said = text(&output.stderr);
+    assert_eq!((output.status.code(), said.lines().count()), (Some(1), 1), "{said}");
+    assert!(said.contains("held.jsonl: Read-only file system"), "{said}");
 }

@@ -1,5 +1,6 @@
 //! The picture of a drift: the means of a stretch, the line of its drift through them, and where that line may run.
 
+use settled::drift::words::Drifting;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::statistics::Drift;
 
@@ -9,7 +10,6 @@ use super::scale::{marks, roomy};
 use super::scene::{Anchor, Scene};
 use super::{BLUE, Error, INK, VERMILION};
 use crate::course::{Course, middle};
-use crate::evaluate::figure::Figure;
 use crate::show;
 
 /// Room above the panel and below it.
@@ -68,7 +68,7 @@ pub fn drift(course: &Course, drift: &Drift, size: (f64, f64)) -> Result<Option<
     let unit = course.quantity().unit();
     let mut scene = Scene::new(size, format!("{}: drift", course.name));
     let title = scene.title.clone();
-    let below = format!("{} an hour, with 95 %", rate(drift, unit));
+    let below = format!("with 95 %: {}", rate(drift, &line, unit));
     heading(&mut scene, &face, &title, &below, &course.unreal().join(", "));
     let ends = [line.interval(0.0), line.interval(last_h)].into_iter();
     let means = course.bins.iter().map(|bin| (bin.mean, bin.mean));
@@ -127,10 +127,9 @@ fn what(quantity: Photometric) -> &'static str {
     }
 }
 
-/// A rate with its interval.
-fn rate(drift: &Drift, unit: &str) -> String {
-    let Drift { per_h, low_per_h, high_per_h, .. } = *drift;
-    format!("{} {unit}", Figure::between(per_h, low_per_h, high_per_h).words())
+/// The drift as it is told wherever it is told, of the mean that its line goes through.
+fn rate(drift: &Drift, line: &Line, unit: &str) -> String {
+    Drifting { level: line.level, unit, is_light: true }.rate(drift)
 }
 
 fn described(course: &Course, drift: &Drift, line: &Line, last_h: f64) -> String {
@@ -138,12 +137,12 @@ fn described(course: &Course, drift: &Drift, line: &Line, last_h: f64) -> String
     let unreal = course.unreal();
     let unreal = if unreal.is_empty() { String::new() } else { format!("{} data. ", unreal.join(" and ")) };
     format!(
-        "{unreal}{} over {}, and a straight line through them from {} {unit} to {} {unit}: a drift of {} an hour with 95 %.{}",
+        "{unreal}{} over {}, and a straight line through them from {} {unit} to {} {unit}. Its drift, with 95 %: {}.{}",
         show::counted(course.bins.len() as u64, "mean", "means"),
         show::span(last_h * HOUR_S),
         show::number(line.at(line.per_h, 0.0)),
         show::number(line.at(line.per_h, last_h)),
-        rate(drift, unit),
+        rate(drift, line, unit),
         drift.caution.as_ref().map_or_else(String::new, |caution| format!(" Caution: {caution}."))
     )
 }
@@ -184,6 +183,11 @@ mod tests {
             scene.description
         );
         assert!(scene.description.ends_with("Caution: a walk."), "{}", scene.description);
+        // As it is told wherever it is told.
+        let rate = "-1.01 ± 0.10 % an hour, or -1.00 ± 0.10 cd/m²";
+        let shapes: Vec<String> = scene.shapes.iter().map(|shape| format!("{:?}", shape.form)).collect();
+        assert!(scene.description.contains(rate), "{}", scene.description);
+        assert!(shapes.iter().any(|form| form.contains(rate)), "{shapes:?}");
         let drawn = |role: &str| scene.shapes.iter().filter(|shape| shape.role == role).count();
         assert_eq!((drawn("value"), drawn("interval"), drawn("drift")), (120, 2, 1));
         let is_inside = |(x, y): &(f64, f64)| (0.0..=960.0).contains(x) && (TOP..=420.0).contains(y);

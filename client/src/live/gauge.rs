@@ -3,6 +3,7 @@
 use settled_protocol::meter::Meter;
 use settled_protocol::reading::Reading;
 use settled_protocol::settling::Criteria;
+use settled_protocol::time::Timestamp;
 
 use super::curve::Curve;
 use super::judging::{Judging, Place};
@@ -46,6 +47,8 @@ pub struct Gauge {
     pub judging: Judging,
     /// The number of the last reading that was taken in.
     sequence: Option<u64>,
+    /// The zeroing of which a reading was seen that came after it: all that come from then on do, whatever UTC says.
+    passed: Option<Timestamp>,
 }
 
 impl Gauge {
@@ -62,6 +65,7 @@ impl Gauge {
             curve: Curve::default(),
             judging: Judging::new(criteria),
             sequence: None,
+            passed: None,
         }
     }
 
@@ -82,14 +86,31 @@ impl Gauge {
             return;
         }
         self.sequence = Some(reading.sequence);
-        match self.judging.take(&reading, &self.meter) {
+        let is_former = self.is_former(&reading);
+        let place = if is_former {
+            self.judging.pass(&reading, &self.meter)
+        } else {
+            self.judging.take(&reading, &self.meter)
+        };
+        match place {
             Place::Dark => return,
             Place::Anew => self.curve.clear(),
             Place::Next => {}
         }
         self.curve.push(reading.t_s, reading.light.value());
         self.latest = Some(Latest { reading, seen_s });
-        self.since = None;
+        self.since = is_former.then_some(Since::Zeroed);
+    }
+
+    /// Whether a reading is of before the meter was zeroed, though it is told afterwards: the log is asked, and a line that was lost comes back,
+    /// once the meter is known as it is now.
+    fn is_former(&mut self, reading: &Reading) -> bool {
+        let zeroed = self.meter.zero.as_ref().and_then(|zero| zero.at);
+        let is_former = zeroed.is_some_and(|zeroed| reading.at < zeroed) && self.passed != zeroed;
+        if !is_former {
+            self.passed = zeroed;
+        }
+        is_former
     }
 
     /// Takes what the daemon says of the meter now.

@@ -96,6 +96,12 @@ impl Judging {
         self.look_for_silence(reading);
         self.warm_up = warm_up(reading, meter);
         let uv = reading.light.chromaticity().map(|colour| [colour.u_prime(), colour.v_prime()]);
+        if self.standing.is_none() {
+            self.since_s = reading.began_s;
+        }
+        if self.judge.is_none() {
+            self.started_s = reading.began_s;
+        }
         let (resolution, started_s) = (resolution(meter), self.started_s);
         let judge =
             self.judge.get_or_insert_with(|| Box::new(Judge::new(self.criteria, resolution, started_s)));
@@ -113,6 +119,17 @@ impl Judging {
             }
             self.changes.push((change.t_s, change.verdict));
         }
+        place
+    }
+
+    /// Takes a reading that is no evidence of what the meter would read now, as it was zeroed since: it is on the curve, and judged by nobody.
+    pub fn pass(&mut self, reading: &Reading, meter: &Meter) -> Place {
+        if reading.flags.contains(&Flag::Dark) {
+            return Place::Dark;
+        }
+        let place = self.place(reading, meter);
+        self.look_for_silence(reading);
+        self.last_s = reading.t_s;
         place
     }
 

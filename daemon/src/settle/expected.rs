@@ -8,7 +8,7 @@ const WIDE: f64 = 10.0;
 /// Nobody waits for anything that is so near, in s.
 const NEAR_S: f64 = 1.0;
 
-/// Steps of a countdown, in s: up to how far its later end is away, and how large.
+/// Steps of a countdown, in s: up to how far an end is away, and how large.
 const STEPS: [(f64, f64); 2] = [(30.0, FINEST_S), (120.0, 10.0)];
 const FINEST_S: f64 = 5.0;
 const COARSEST_S: f64 = 60.0;
@@ -16,12 +16,21 @@ const COARSEST_S: f64 = 60.0;
 /// Between `low_s` and `high_s` from now, which may have begun: what goes behind "settles" or "expected to settle".
 #[must_use]
 pub fn expected(low_s: f64, high_s: f64) -> String {
+    told(low_s, high_s, is_wide(low_s, high_s))
+}
+
+/// Whether the earlier end says nothing beside the later one.
+fn is_wide(low_s: f64, high_s: f64) -> bool {
+    low_s < NEAR_S || high_s >= WIDE * low_s
+}
+
+fn told(low_s: f64, high_s: f64, is_wide: bool) -> String {
     let (low, high) = (span(low_s), span(high_s));
     if high_s < NEAR_S {
         "any moment now".to_owned()
     } else if low == high {
         format!("in about {high}")
-    } else if low_s < NEAR_S || high_s >= WIDE * low_s {
+    } else if is_wide {
         format!("within {high}")
     } else {
         format!("in {low} to {high}")
@@ -37,11 +46,17 @@ pub fn counted_down(low_s: f64, high_s: f64, age_s: f64) -> Option<String> {
         // A reading that has only just come may say so of itself.
         return (age_s < FINEST_S).then(|| "any moment now".to_owned());
     }
+    let (low_s, low) = (low_s.max(0.0), stepped(low_s.max(0.0)));
+    // As the ends are and not as they are rounded: what is wide gets no narrower.
+    let is_wide = low < NEAR_S || is_wide(low_s, high_s);
+    Some(told(low, stepped(high_s).max(FINEST_S), is_wide).replace(".0 s", " s"))
+}
+
+/// An end in the steps of how far it is away itself: in those of another it would jump as that comes into finer ones.
+fn stepped(end_s: f64) -> f64 {
     let step_s =
-        STEPS.into_iter().find(|(below_s, _)| high_s < *below_s).map_or(COARSEST_S, |(_, step_s)| step_s);
-    let stepped = |end_s: f64| (end_s / step_s).round() * step_s;
-    let words = expected(stepped(low_s.max(0.0)), stepped(high_s).max(step_s));
-    Some(words.replace(".0 s", " s"))
+        STEPS.into_iter().find(|(below_s, _)| end_s < *below_s).map_or(COARSEST_S, |(_, step_s)| step_s);
+    (end_s / step_s).round() * step_s
 }
 
 #[cfg(test)]
@@ -84,8 +99,40 @@ mod tests {
         }
     }
 
+    /// The earlier end and the later one that words tell, in s.
+    fn ends(words: &str) -> [f64; 2] {
+        let parts: Vec<&str> = words.split(' ').collect();
+        let number = |at: usize| parts[at].parse::<f64>().unwrap();
+        let unit = |at: usize| if parts.get(at) == Some(&"min") { 60.0 } else { 1.0 };
+        match parts[..] {
+            ["any", ..] => [0.0, 0.0],
+            ["within", ..] => [0.0, number(1) * unit(2)],
+            ["in", "about", ..] => [number(2) * unit(3); 2],
+            ["in", _, "to", ..] => [number(1) * unit(4), number(3) * unit(4)],
+            ["in", _, _, "to", ..] => [number(1) * unit(2), number(4) * unit(5)],
+            _ => panic!("{words}"),
+        }
+    }
+
     #[test]
-    fn between_two_readings_it_only_ever_comes_nearer_and_changes_seldom() {
+    fn between_two_readings_neither_end_ever_goes_further_away() {
+        for low_s in [0.0, 3.0, 7.0, 12.0, 26.0, 29.0, 34.0, 64.0, 89.0, 95.0, 151.0, 400.0] {
+            for wide_s in [0.5, 4.0, 18.0, 27.0, 40.0, 84.0, 92.0, 119.0, 200.0, 1000.0, 3600.0] {
+                let words = |tenth: u32| counted_down(low_s, low_s + wide_s, 0.1 * f64::from(tenth));
+                let told: Vec<String> = (0..50_000).map_while(words).collect();
+                for pair in told.windows(2) {
+                    let [before, after] = [&pair[0], &pair[1]].map(|words| ends(words));
+                    assert!(
+                        after[0] <= before[0] && after[1] <= before[1],
+                        "{low_s} to {wide_s} on: {pair:?}"
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn between_two_readings_it_changes_seldom() {
         let mut words: Vec<Option<String>> =
             (0..3000).map(|tenth| counted_down(70.0, 110.0, 0.1 * f64::from(tenth))).collect();
         words.dedup();

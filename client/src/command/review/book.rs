@@ -23,7 +23,7 @@ pub(super) fn must_be_writable(plan: &Plan, meter: &Meter, options: &Options) ->
     if path.exists() && !Book::is_to_begin(path) {
         let failed = |error: &dyn std::error::Error| Failure::Input(settled_drivers::fault::chain(error));
         let loaded = Loaded::read(path).map_err(|error| failed(&error))?;
-        return must_be_of_this(&loaded.record.header, (plan, meter), options);
+        must_be_of_this(&loaded.record.header, (plan, meter), options)?;
     }
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let place = if path.exists() { path } else { folder };

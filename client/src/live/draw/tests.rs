@@ -30,7 +30,15 @@ fn state(seconds: u32, light: impl Fn(f64) -> f64) -> State {
     let meters =
         vec![meter("bench", json!({})), meter("spectro", json!({"lease": holder, "simulated": false}))];
     let mut state = State::new(Criteria::default(), meters, None);
-    for index in 1..=2 * seconds {
+    lit(&mut state, 1..=2 * seconds, light);
+    let event = json!({"sequence": 1, "at": "2026-11-27T18:00:00Z", "t_s": 1.0, "boot": "b", "kind": "meter_ready", "meter": "bench", "detail": "bench was opened"});
+    state.take(News::Events(vec![serde_json::from_value(event).unwrap()]), 0.0);
+    state
+}
+
+/// Half seconds of light on the first meter, of six o'clock.
+fn lit(state: &mut State, halves: std::ops::RangeInclusive<u32>, light: impl Fn(f64) -> f64) {
+    for index in halves {
         let t_s = 0.5 * f64::from(index);
         // A noise that is the same each time.
         let noise = 0.02 * (f64::from(index) * 12.9898).sin();
@@ -43,9 +51,6 @@ fn state(seconds: u32, light: impl Fn(f64) -> f64) -> State {
         let reading = serde_json::from_value(text).unwrap();
         state.take(News::Reading(Box::new(reading), Some(t_s)), t_s);
     }
-    let event = json!({"sequence": 1, "at": "2026-11-27T18:00:00Z", "t_s": 1.0, "boot": "b", "kind": "meter_ready", "meter": "bench", "detail": "bench was opened"});
-    state.take(News::Events(vec![serde_json::from_value(event).unwrap()]), 0.0);
-    state
 }
 
 fn drawn(state: &State, (width, height): (u16, u16), now_s: f64, means: Means) -> Buffer {
@@ -161,6 +166,44 @@ fn what_a_meter_read_before_it_was_zeroed_is_not_shown_as_fresh_nor_as_if_there_
         "luminance_cd_m2": 203.4, "flags": ["simulated"]});
     state.take(News::Reading(Box::new(serde_json::from_value(after).unwrap()), Some(125.0)), 125.0);
     assert!(View::of(&state, 125.0, &jiff::tz::TimeZone::UTC, false).focus.unwrap().value.fresh);
+}
+
+#[test]
+fn what_was_read_before_a_zeroing_is_not_judged_though_it_is_told_after_it() {
+    let zeroed = || meter("bench", json!({"zero": {"needed": false, "at": "2026-11-27T18:02:00Z"}}));
+    // Who looks only now knows the zeroing before the log's readings; who comes back knows those of before as well.
+    let opened = State::new(Criteria::default(), vec![zeroed()], None);
+    let mut back = state(60, |_| 203.4);
+    back.take(News::Lost, 60.0);
+    let (meters, runs) = (vec![zeroed()], Vec::new());
+    back.take(News::Joined { meters, runs, anew: false, other_log: false, speed: 1.0 }, 121.0);
+    for mut state in [opened, back] {
+        lit(&mut state, 121..=240, |_| 203.4);
+        at_all_sizes(&state, 121.0, &["NOT JUDGED YET", "The meter was zeroed since"]);
+        let focus = |state: &State| View::of(state, 121.0, &jiff::tz::TimeZone::UTC, false).focus.unwrap();
+        let told = focus(&state);
+        assert!(!told.value.fresh && told.picture.unwrap().band.is_none());
+        assert!(state.gauge("bench").unwrap().judging.changes().iter().all(|(t_s, _)| *t_s <= 60.0));
+        // What was read afterwards counts, though UTC is set back behind the zeroing meanwhile.
+        for (sequence, at) in [(900, "2026-11-27T18:02:05Z"), (901, "2026-11-27T17:00:00Z")] {
+            let t_s = f64::from(sequence) - 775.0;
+            let after = json!({"sequence": sequence, "meter": "bench", "at": at, "t_s": t_s, "began_s": t_s - 0.4, "boot": "b",
+                "luminance_cd_m2": 210.0, "flags": ["simulated"]});
+            state.take(News::Reading(Box::new(serde_json::from_value(after).unwrap()), Some(121.0)), 121.0);
+            let told = focus(&state);
+            assert!(told.value.fresh && told.ruling.verdict.1 == "NOT SETTLED YET", "{told:?}");
+            let since_s = state.gauge("bench").unwrap().judging.since_s();
+            assert!((since_s - 124.6).abs() < 1e-9, "{at}: {since_s}");
+        }
+    }
+}
+
+#[test]
+fn a_meters_name_is_told_in_full_where_all_is_told() {
+    let name = "the-one-on-the-bench-by-the-window";
+    let mut state = State::new(Criteria::default(), vec![meter(name, json!({}))], None);
+    state.press(Key::Sign('i'));
+    at_all_sizes(&state, 0.0, &[name]);
 }
 
 #[test]

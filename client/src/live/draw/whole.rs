@@ -45,7 +45,9 @@ fn lines(pen: &Pen<'_>, width: u16, view: &View) -> Vec<Named> {
     let named = |index: usize, name: &'static str| if index == 0 { name } else { "" };
     if let Some(row) = view.meters.get(view.chosen) {
         let (tone, state) = &row.state;
-        part(&row.id, (*tone, state.clone()));
+        // A name may be longer than there is room before what it is.
+        part("name", (Tone::Strong, row.id.clone()));
+        part("state", (*tone, state.clone()));
         part("latest", (row.light.0, format!("{}   {}", row.light.1, row.age.1)));
         row.words.iter().enumerate().for_each(|(index, words)| part(named(index, "meter"), words.clone()));
     }

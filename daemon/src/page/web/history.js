@@ -146,12 +146,13 @@ export class History {
       return;
     }
     this.told = { at_ms: performance.now(), span_s, isOld: false };
-    if (series.t.length === 0) {
+    const whole = series.rows(width_s);
+    if (whole.length === 0) {
       renew(this.table, make("p", { class: "empty" }, "None."));
       return;
     }
     const head = ["from", "readings", `mean (${series.unit})`, "smallest", "largest"].map((word) => make("th", { scope: "col" }, word));
-    const rows = series.rows(width_s).map(([t, n, ...values]) =>
+    const rows = whole.map(([t, n, ...values]) =>
       make("tr", { "data-key": t }, make("th", { scope: "row" }, moment(t, utc_s())), make("td", {}, String(n)), values.map((value) => make("td", {}, digits(value, 5)))),
     );
     const caption = make("caption", {}, `${span(width_s)} a row, the newest first`);

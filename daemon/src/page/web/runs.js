@@ -2,7 +2,7 @@
 
 import { seconds, utc_s } from "./clock.js";
 import { badges, list, make, renew, state } from "./parts.js";
-import { digits, moment, plain, signed, span } from "./words.js";
+import { digits, moment, plain, span } from "./words.js";
 
 const VERDICTS = {
   settled: ["good", "settled"],
@@ -110,13 +110,9 @@ function verdict(run) {
   return run.verdict ? state(...(VERDICTS[run.verdict] ?? ["none", plain(run.verdict)])) : state(run.state === "failed" ? "bad" : "none", run.state);
 }
 
+/** What is to be minded of its drift: the drift itself is in its message, in the daemon's words. */
 function drift(run) {
-  const of = run.drift;
-  if (!of) {
-    return null;
-  }
-  const interval = `${signed(of.low_per_h, 2)} to ${signed(of.high_per_h, 2)}, 95 %`;
-  return `${signed(of.per_h, 2)} ${unit(run)} an hour (${interval})${of.caution ? `; caution: ${of.caution}` : ""}`;
+  return run.drift?.caution;
 }
 
 function gaps(run) {
@@ -172,7 +168,7 @@ function ended(run) {
     list([
       ["What", `${plain(run.plan.kind)} on ${run.plan.meter}, ${run.state}`],
       ["When", when],
-      ["Drift", drift(run) ?? "can't be told"],
+      ["Drift", run.drift || run.plan.kind === "warm_up" ? drift(run) : "can't be told"],
       ["Gaps", gaps(run)],
       ["Alerts", run.alerts ? state("bad", String(run.alerts)) : "none"],
       ["Taken", counted(run)],

@@ -16,6 +16,8 @@ export class Series {
     const going = stretch.series.at(-1);
     this.every_s = stretch.every_s;
     this.span_s = stretch.until - stretch.since;
+    // What is older isn't known, or no more.
+    this.since_s = stretch.since;
     this.scale = going ? scale(going.quantity, going.observer, going.correction) : null;
     this.unit = going?.unit ?? "";
     this.simulated = going?.simulated ?? false;
@@ -80,7 +82,8 @@ export class Series {
   /** Forgets what is older than the stretch. */
   forget(now_s) {
     let gone = 0;
-    while (gone < this.t.length && this.t[gone] < now_s - this.span_s) {
+    this.since_s = now_s - this.span_s;
+    while (gone < this.t.length && this.t[gone] < this.since_s) {
       gone += 1;
     }
     if (gone > 0) {
@@ -115,11 +118,14 @@ export class Series {
   }
 
   /** The same as rows of a table, the newest first, each of a stretch so long in s: when that begins, readings, mean, smallest, largest. A row that
-   * is over stays as it is. */
+   * is over stays as it is, until the stretch has moved on beyond its beginning: it would get emptier by and by. */
   rows(width_s) {
     const rows = [];
     this.t.forEach((t, at) => {
       const begin = Math.floor(t / width_s) * width_s;
+      if (begin < this.since_s) {
+        return;
+      }
       if (rows[0]?.[0] !== begin) {
         rows.unshift([begin, 0, 0, Infinity, -Infinity]);
       }

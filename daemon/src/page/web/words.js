@@ -64,7 +64,7 @@ export function span(s) {
 /** An interval whose ends are as many times apart says no more than its later end. */
 const WIDE = 10;
 
-/** Steps of a countdown, in s: up to how far its later end is away, and how large; nobody's eye is caught by each second. */
+/** Steps of a countdown, in s: up to how far an end is away, and how large; nobody's eye is caught by each second. */
 const STEPS = [
   [30, 5],
   [120, 10],
@@ -79,12 +79,17 @@ export function expected(low_s, high_s, age_s) {
   if (high <= 0) {
     return age_s < finest ? "any moment now" : null;
   }
-  const [, step] = STEPS.find(([below]) => high < below);
-  const [from, to] = [step * Math.round(Math.max(low, 0) / step), Math.max(step * Math.round(high / step), step)];
+  const [from, to] = [stepped(Math.max(low, 0)), Math.max(stepped(high), finest)];
   if (from === to) {
     return `in about ${whole(to)}`;
   }
-  return from === 0 || to >= WIDE * from ? `within ${whole(to)}` : `in ${whole(from)} to ${whole(to)}`;
+  return from === 0 || high >= WIDE * low ? `within ${whole(to)}` : `in ${whole(from)} to ${whole(to)}`;
+}
+
+/** An end in the steps of how far it is away itself. */
+function stepped(end_s) {
+  const [, step] = STEPS.find(([below]) => end_s < below);
+  return step * Math.round(end_s / step);
 }
 
 /** A span of whole seconds, where minutes say enough from two on. */
@@ -113,7 +118,8 @@ export function moment(utc_s, now_s) {
 
 /** The same, where a number stays with its sign and its unit. */
 export function kept(words) {
-  return words.replace(/ (?=[±%])|(?<=±) |(?<=\d) (?=(?:s|min|h)\b)/g, "\u00a0");
+  // No look behind: to browsers of before 2023 that is a mistake for which they leave out the whole script.
+  return words.replace(/ (?=[±%])/g, "\u00a0").replace(/± /g, "±\u00a0").replace(/(\d) (?=(?:s|min|h)\b)/g, "$1\u00a0");
 }
 
 /** A name of the protocol's, in words. */
