@@ -1,7 +1,7 @@
 //! Numbers for people: no more digits than mean something.
 
 use settled::settle::digits::{in_units, significant};
-use settled::settle::{counted_down, expected};
+use settled::settle::{UNFORESEEN, counted_down, expected, is_telling};
 use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::quantity::{Chromaticity, Light};
 use settled_protocol::reading::Flag;
@@ -213,6 +213,9 @@ pub fn drift(evidence: &Evidence, value: Option<&Estimate>, hold_s: f64) -> Opti
 pub fn forecast_by_now(evidence: &Evidence, waited_s: f64, age_s: f64) -> Option<String> {
     let forecast = evidence.forecast?;
     let (low_s, high_s) = (forecast.low_s - waited_s, forecast.high_s - waited_s);
+    if !is_telling(low_s, high_s) {
+        return Some(unforeseen());
+    }
     Some(
         counted_down(low_s, high_s, age_s)
             .map_or_else(|| "should have settled by now".to_owned(), |words| format!("settles {words}")),
@@ -223,7 +226,16 @@ pub fn forecast_by_now(evidence: &Evidence, waited_s: f64, age_s: f64) -> Option
 #[must_use]
 pub fn forecast(evidence: &Evidence, waited_s: f64) -> Option<String> {
     let forecast = evidence.forecast?;
-    Some(format!("settles {}", expected(forecast.low_s - waited_s, forecast.high_s - waited_s)))
+    let (low_s, high_s) = (forecast.low_s - waited_s, forecast.high_s - waited_s);
+    Some(if is_telling(low_s, high_s) {
+        format!("settles {}", expected(low_s, high_s))
+    } else {
+        unforeseen()
+    })
+}
+
+fn unforeseen() -> String {
+    format!("when it settles {UNFORESEEN}")
 }
 
 #[cfg(test)]

@@ -63,7 +63,7 @@ use step::Steps;
 use track::Track;
 use watch::Baseline;
 
-pub use expected::{counted_down, expected};
+pub use expected::{UNFORESEEN, counted_down, expected, is_telling};
 pub use forecast::Limit;
 pub use judge::Judge;
 pub use sentence::sentence;

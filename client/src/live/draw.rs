@@ -34,7 +34,7 @@ const KEYS: [(&str, &str); 10] = [
     ("Ctrl-L", "draw everything anew"),
     ("Ctrl-Z", "to the shell; fg comes back"),
     ("q, Ctrl-C", "end"),
-    ("?", "these keys"),
+    ("?", "these keys; again, or Escape: back"),
 ];
 
 /// What is worth knowing beside.

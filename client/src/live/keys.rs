@@ -32,6 +32,10 @@ impl Keys {
     /// Takes bytes, and gives the keys in them. A sequence that is cut off goes on with the next bytes; what means nothing here is
     /// left out.
     pub fn take(&mut self, bytes: &[u8]) -> Vec<Key> {
+        // It was told as a key already: what comes later and goes on with no sequence is a key of its own.
+        if self.rest == [ESCAPE] && !bytes.is_empty() && !matches!(bytes, [b'[' | b'O', ..]) {
+            self.rest.clear();
+        }
         self.rest.extend_from_slice(bytes);
         let mut keys = Vec::new();
         let mut at = 0;
@@ -121,5 +125,17 @@ mod tests {
         }
         assert!(keys.rest.len() <= 64, "{}", keys.rest.len());
         assert_eq!(Keys::default().take(b"\x1b"), [Key::Escape]);
+    }
+
+    #[test]
+    fn the_key_behind_escape_counts_and_one_with_alt_does_not() {
+        let mut keys = Keys::default();
+        let mut typed = |bytes: &[u8]| keys.take(bytes);
+        assert_eq!(typed(b"\x1b"), [Key::Escape]);
+        assert_eq!(typed(b"?"), [Key::Sign('?')]);
+        assert_eq!([typed(b"\x1b"), typed(b"\x1b")].concat(), [Key::Escape, Key::Escape]);
+        assert_eq!(typed(b"\x1b[A"), [Key::Up]);
+        // Both at once are a key with Alt, which means nothing here.
+        assert_eq!(typed(b"\x1bq"), []);
     }
 }

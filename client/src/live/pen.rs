@@ -87,6 +87,20 @@ impl<'a> Pen<'a> {
         x
     }
 
+    /// Words of parts that stand two columns apart: no part is begun that can't be ended, but the first, and a sign says that there are more.
+    pub fn parts(&mut self, (x, y): (u16, u16), width: u16, tone: Tone, words: &str) -> u16 {
+        let fits = |words: &str| self.columns(words) <= width;
+        if fits(words) {
+            return self.text((x, y), width, tone, words);
+        }
+        let ends = words.match_indices("  ").map(|(end, _)| end);
+        let whole = ends.filter_map(|end| words.get(..end)).map(|part| format!("{part}  {}", self.more()));
+        match whole.filter(|whole| fits(whole)).last() {
+            Some(whole) => self.text((x, y), width, tone, &whole),
+            None => self.text((x, y), width, tone, words),
+        }
+    }
+
     /// The sign that there is more.
     #[must_use]
     pub fn more(&self) -> &'static str {
@@ -171,8 +185,9 @@ fn cut<'a>(words: &'a str, width: usize, sign: &str) -> Cow<'a, str> {
         }
         short = longer;
     }
-    // What is cut in the middle of a word ends with the word before it.
-    if let Some(whole) = short.rfind(' ').filter(|end| *end > 0) {
+    // What is cut in the middle of a word ends with the word before it; a number is one with its sign and its unit.
+    let whole = |joined: &str| joined.get(..short.len())?.rfind(' ').filter(|end| *end > 0);
+    if let Some(whole) = whole(&joined(words, "\0")).or_else(|| whole(words)) {
         short.truncate(whole + 1);
     }
     if width > 0 {
@@ -181,10 +196,17 @@ fn cut<'a>(words: &'a str, width: usize, sign: &str) -> Cow<'a, str> {
     Cow::Owned(short)
 }
 
+/// A number with its sign and its unit as one word, by what is put in the place of the spaces between them.
+fn joined(words: &str, by: &str) -> String {
+    words
+        .replace(" %", &format!("{by}%"))
+        .replace(" ± ", &format!("{by}±{by}"))
+        .replace(" +/- ", &format!("{by}+/-{by}"))
+}
+
 /// Lines of no more than so many columns. A number stays with its sign and its unit.
 fn wrapped(words: &str, width: usize) -> Vec<String> {
-    let words =
-        words.replace(" %", "\u{a0}%").replace(" ± ", "\u{a0}±\u{a0}").replace(" +/- ", "\u{a0}+/-\u{a0}");
+    let words = joined(words, "\u{a0}");
     let mut lines: Vec<String> = Vec::new();
     for word in words.split(' ').filter(|word| !word.is_empty()) {
         match lines.last_mut() {

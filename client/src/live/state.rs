@@ -188,8 +188,10 @@ impl State {
 
     /// Takes a key.
     pub fn press(&mut self, key: Key) -> Option<Wish> {
-        if self.help && matches!(key, Key::Sign('?' | 'q' | 'Q') | Key::Escape) {
-            self.help = false;
+        let is_of_the_terminal = matches!(key, Key::Interrupt | Key::Suspend | Key::Redraw);
+        if self.help && !is_of_the_terminal {
+            // What nobody sees isn't changed: any other key waits until the keys are away.
+            self.help = !matches!(key, Key::Sign('?' | 'h' | 'q' | 'Q') | Key::Escape);
             return None;
         }
         if let Some(turned) = self.whole

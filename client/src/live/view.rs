@@ -12,6 +12,7 @@ use crate::show;
 pub use focus::{Focus, Ruling, Value};
 pub(super) use picture::round_step;
 pub use picture::{Line, Picture};
+pub(super) use rows::MEASURING;
 pub use rows::{Happened, MeterRow};
 
 mod focus;

@@ -59,6 +59,23 @@ fn stepped(end_s: f64) -> f64 {
     (end_s / step_s).round() * step_s
 }
 
+/// Up to how far away the later end of a wide interval still tells something, in s: so long one waits at the bench.
+const PATIENT_S: f64 = 600.0;
+
+/// The longest time constant that is tried for a fit, in s: what ends later can't be told from what never ends.
+const LONGEST_S: f64 = 14_400.0;
+
+/// What is said in the place of an interval that tells nothing.
+pub const UNFORESEEN: &str = "can't be foreseen yet";
+
+/// Whether an interval from `low_s` to `high_s` from now tells anything. It doesn't where its ends are ten times apart and the later one is more than
+/// 10 min away, nor where that is beyond the longest time constant: it then stands where the fits end, and not where the light does.
+#[must_use]
+pub fn is_telling(low_s: f64, high_s: f64) -> bool {
+    let is_wide = low_s < NEAR_S || high_s >= WIDE * low_s;
+    high_s <= PATIENT_S || (!is_wide && high_s <= LONGEST_S)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -138,5 +155,22 @@ mod tests {
         words.dedup();
         assert!(words.len() <= 24, "{words:?}");
         assert_eq!(words.last(), Some(&None), "{words:?}");
+    }
+
+    #[test]
+    fn an_interval_tells_nothing_that_is_wide_and_far_or_ends_where_the_fits_do() {
+        for (low_s, high_s, is) in [
+            (0.0, 24.0, true),
+            (0.0, 600.0, true),
+            (0.0, 601.0, false),
+            (35.0, 21_600.0, false),
+            (300.0, 2999.0, true),
+            (300.0, 3000.0, false),
+            (3600.0, 14_400.0, true),
+            (3600.0, 14_401.0, false),
+            (-9.0, -1.0, true),
+        ] {
+            assert_eq!(is_telling(low_s, high_s), is, "{low_s} {high_s}");
+        }
     }
 }

@@ -11,6 +11,8 @@ const COLUMNS: (u16, u16, u16, u16) = (16, 10, 15, 12);
 const LITTLE: (u16, u16) = (9, 72);
 /// Where words begin behind the name of a list.
 const NAME: u16 = 9;
+/// From so many lines on events are told in full.
+const ROOMY: u16 = 6;
 
 pub(super) fn meters(pen: &mut Pen<'_>, area: Rect, view: &View) {
     let room = usize::from(area.height);
@@ -82,35 +84,62 @@ pub(super) fn details(pen: &mut Pen<'_>, area: Rect, focus: &Focus) {
     }
 }
 
+/// So many there is no room for.
+fn and_more_of(beside: usize) -> String {
+    if beside > 0 { format!(" and {beside} more") } else { String::new() }
+}
+
 /// Says how many there is no room for.
 fn and_more(pen: &mut Pen<'_>, area: Rect, beside: usize) {
     if beside > 0 {
-        pen.text_right(
-            (area.right(), area.bottom() - 1),
-            area.width,
-            Tone::Faint,
-            &format!(" and {beside} more"),
-        );
+        pen.text_right((area.right(), area.bottom() - 1), area.width, Tone::Faint, &and_more_of(beside));
     }
 }
 
+/// A line each, cut off between two parts; in full, where there is room for that.
 pub(super) fn runs(pen: &mut Pen<'_>, area: Rect, runs: &[Said]) {
     let area = name(pen, area, "runs");
     let room = usize::from(area.height);
-    for ((tone, words), row) in runs.iter().zip(area.rows()) {
-        pen.text((row.x, row.y), row.width, *tone, words);
+    let folded: Vec<Vec<String>> = runs.iter().map(|(_, words)| pen.wrapped(words, area.width)).collect();
+    if folded.iter().map(Vec::len).sum::<usize>() <= room {
+        let lines = runs
+            .iter()
+            .zip(&folded)
+            .flat_map(|((tone, _), lines)| lines.iter().map(move |line| (*tone, line)));
+        for ((tone, line), row) in lines.zip(area.rows()) {
+            pen.text((row.x, row.y), row.width, tone, line);
+        }
+        return;
     }
     let beside = runs.len().saturating_sub(room);
+    let more = and_more_of(beside);
+    for (index, ((tone, words), row)) in runs.iter().zip(area.rows()).enumerate() {
+        let taken = if index + 1 == room { pen.columns(&more) } else { 0 };
+        pen.parts((row.x, row.y), row.width.saturating_sub(taken), *tone, words);
+    }
     and_more(pen, area, beside);
 }
 
-/// The latest, the last of them last.
+/// The latest, the last of them last. Where there is room the latest are told in full.
 pub(super) fn events(pen: &mut Pen<'_>, area: Rect, events: &[Happened]) {
     let area = name(pen, area, "events");
-    let early = events.len().saturating_sub(usize::from(area.height));
-    for (event, row) in events.iter().skip(early).zip(area.rows()) {
-        let x = pen.text((row.x, row.y), row.width, Tone::Faint, &event.at);
-        let x = if event.at.is_empty() { x } else { x + 2 };
-        pen.text((x, row.y), row.right().saturating_sub(x), event.said.0, &event.said.1);
+    let (mut left, mut lines) = (usize::from(area.height), Vec::new());
+    for event in events.iter().rev() {
+        let indent = if event.at.is_empty() { 0 } else { pen.columns(&event.at) + 2 };
+        let mut folded = pen.wrapped(&event.said.1, area.width.saturating_sub(indent));
+        if area.height < ROOMY || folded.len() > left {
+            folded = vec![event.said.1.clone()];
+        }
+        if left == 0 {
+            break;
+        }
+        left -= folded.len().min(left);
+        lines.extend(folded.into_iter().enumerate().rev().map(|(index, line)| (event, indent, index, line)));
+    }
+    for ((event, indent, index, line), row) in lines.into_iter().rev().zip(area.rows()) {
+        if index == 0 {
+            pen.text((row.x, row.y), row.width, Tone::Faint, &event.at);
+        }
+        pen.text((row.x + indent, row.y), row.width.saturating_sub(indent), event.said.0, &line);
     }
 }

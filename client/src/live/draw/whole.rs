@@ -5,7 +5,7 @@ use ratatui_core::layout::Rect;
 
 use super::chart::meanings;
 use crate::live::pen::Pen;
-use crate::live::view::{Focus, Said, Tone, View};
+use crate::live::view::{Focus, MEASURING, Said, Tone, View};
 
 /// Columns of a name before what it is.
 const NAME: u16 = 12;
@@ -49,10 +49,11 @@ fn lines(pen: &Pen<'_>, width: u16, view: &View) -> Vec<Named> {
         part("name", (Tone::Strong, row.id.clone()));
         part("state", (*tone, state.clone()));
         part("latest", (row.light.0, format!("{}   {}", row.light.1, row.age.1)));
-        row.words.iter().enumerate().for_each(|(index, words)| part(named(index, "meter"), words.clone()));
+        let beside = row.words.iter().filter(|(_, words)| !is_told(view, words));
+        beside.enumerate().for_each(|(index, words)| part(named(index, "meter"), words.clone()));
     }
     if let Some(focus) = &view.focus {
-        of_meter(focus, &mut part);
+        of_meter(focus, view.lost.is_some(), &mut part);
     }
     view.runs.iter().enumerate().for_each(|(index, run)| part(named(index, "runs"), run.clone()));
     for (index, event) in view.events.iter().rev().enumerate() {
@@ -61,9 +62,17 @@ fn lines(pen: &Pen<'_>, width: u16, view: &View) -> Vec<Named> {
     lines
 }
 
-fn of_meter(focus: &Focus, part: &mut impl FnMut(&str, Said)) {
+/// Whether words of a meter's line are told elsewhere here: above it, or below as what one must know.
+fn is_told(view: &View, words: &str) -> bool {
+    let is_note = view.focus.as_ref().is_some_and(|focus| focus.notes.iter().any(|(_, note)| note == words));
+    is_note || words == MEASURING
+}
+
+fn of_meter(focus: &Focus, is_lost: bool, part: &mut impl FnMut(&str, Said)) {
     let Focus { manner, value, ruling, notes, details, picture, .. } = focus;
-    part("", manner.clone());
+    if is_lost {
+        part("", manner.clone());
+    }
     if !value.number.is_empty() {
         let tone = if value.fresh { Tone::Strong } else { Tone::Faint };
         part("value", (tone, format!("{} {} {}", value.number, value.uncertainty, value.unit)));

@@ -197,3 +197,19 @@ fn light_that_was_simulated_stays_so_though_the_meter_is_a_real_one_by_now() {
     let unreal = view.focus.map(|focus| focus.unreal);
     assert!(format!("{unreal:?}").contains("SIMULATED"), "{unreal:?}");
 }
+
+#[test]
+fn while_the_keys_are_shown_nothing_behind_them_is_changed() {
+    let mut state = state();
+    state.press(Key::Sign('?'));
+    for key in [Key::Down, Key::Sign('3'), Key::Sign('m'), Key::Sign('i'), Key::Sign('-')] {
+        assert_eq!(state.press(key), None, "{key:?}");
+    }
+    assert_eq!((state.help(), state.index(), state.whole()), (true, 0, None));
+    assert!(state.gauges().iter().all(|gauge| !gauge.measuring));
+    assert_eq!(state.press(Key::Interrupt), Some(Wish::Interrupt));
+    assert_eq!(state.press(Key::Escape), None);
+    assert!(!state.help());
+    state.press(Key::Down);
+    assert_eq!(state.index(), 1);
+}

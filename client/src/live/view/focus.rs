@@ -2,11 +2,13 @@
 
 use jiff::tz::TimeZone;
 use settled::settle::Standing;
+use settled_protocol::meter::State as Condition;
 use settled_protocol::reading::Flag;
+use settled_protocol::run::RunState;
 use settled_protocol::settling::{Estimate, Evidence, Verdict};
 
 use super::picture::{self, Picture};
-use super::rows::unreal;
+use super::rows::{ZERO_DUE, unreal};
 use super::{Said, Tone, ago};
 use crate::command::settled::standing as obstacle;
 use crate::command::{lease, meters};
@@ -76,16 +78,26 @@ pub(super) fn focus(state: &State, gauge: &Gauge, now_s: f64, zone: &TimeZone) -
     Focus {
         id: gauge.meter.id.clone(),
         unreal: unreal(gauge),
-        manner: if gauge.measuring {
-            (Tone::Strong, "MEASURING without pause (m ends it)".to_owned())
-        } else {
-            (Tone::Plain, "watching: causes no exposure (m measures)".to_owned())
-        },
+        manner: manner(state, gauge),
         value: value(gauge, standing.as_ref(), fresh),
         ruling: ruling(state, gauge, standing.as_ref(), fresh, now_s, zone),
         notes: notes(gauge, zone),
         details: details(gauge),
         picture: picture::picture(state, gauge, standing.as_ref(), fresh),
+    }
+}
+
+/// Whether this program causes exposures: of the chosen meter, or of others that were left measuring.
+fn manner(state: &State, gauge: &Gauge) -> Said {
+    if gauge.measuring {
+        return (Tone::Strong, "MEASURING without pause (m ends it)".to_owned());
+    }
+    let others: Vec<&str> =
+        state.gauges().iter().filter(|gauge| gauge.measuring).map(|gauge| gauge.meter.id.as_str()).collect();
+    match others[..] {
+        [] => (Tone::Plain, "watching: causes no exposure (m measures)".to_owned()),
+        [other] => (Tone::Strong, format!("watching this one; MEASURING {other}")),
+        _ => (Tone::Strong, format!("watching this one; MEASURING {} others", others.len())),
     }
 }
 
@@ -126,7 +138,7 @@ fn ruling(
     now_s: f64,
     zone: &TimeZone,
 ) -> Ruling {
-    let Some(standing) = standing else { return unjudged(gauge, now_s, zone) };
+    let Some(standing) = standing else { return unjudged(state, gauge, now_s, zone) };
     let sentence = match standing.verdict {
         Some(verdict) => gauge.judging.sentence(verdict, standing),
         None => so_far(gauge, standing),
@@ -145,7 +157,7 @@ fn ruling(
 }
 
 /// That nothing is known of how the light stands, and why.
-fn unjudged(gauge: &Gauge, now_s: f64, zone: &TimeZone) -> Ruling {
+fn unjudged(state: &State, gauge: &Gauge, now_s: f64, zone: &TimeZone) -> Ruling {
     let since = match gauge.since {
         Some(Since::Zeroed) => {
             Some("The meter was zeroed since: what it read before doesn't count any more.")
@@ -162,13 +174,29 @@ fn unjudged(gauge: &Gauge, now_s: f64, zone: &TimeZone) -> Ruling {
     let sentence = match (&gauge.unfollowed, since, gauge.measuring) {
         (Some(why), ..) => why.clone(),
         (None, Some(since), _) => since.to_owned(),
-        (None, None, true) => "Waiting for the first reading.".to_owned(),
-        (None, None, false) => {
+        (None, None, _) => awaited(state, gauge),
+    };
+    Ruling { verdict: (Tone::Faint, verdict.to_owned()), ahead, sentence }
+}
+
+/// What keeps the first reading from being there.
+fn awaited(state: &State, gauge: &Gauge) -> String {
+    let id = &gauge.meter.id;
+    let run = state.runs().into_iter().find(|run| run.state == RunState::Running && run.plan.meter == *id);
+    match (gauge.meter.state, run) {
+        (Condition::Absent, _) => {
+            "The meter is absent: nothing can be read. It is looked for until it is back.".to_owned()
+        }
+        (Condition::Failed, _) => {
+            "The meter has failed: nothing can be read. It is tried again until it works.".to_owned()
+        }
+        (_, Some(run)) => format!("Waiting for the first reading: run {} takes some.", run.run),
+        (_, None) if gauge.measuring => "Waiting for the first reading.".to_owned(),
+        (_, None) => {
             "Nobody takes readings of this meter: m takes some, and so does whatever else measures with it."
                 .to_owned()
         }
-    };
-    Ruling { verdict: (Tone::Faint, verdict.to_owned()), ahead, sentence }
+    }
 }
 
 /// How long the latest reading is ago; of one out of the log whose age nobody can tell, which time it has.
@@ -244,7 +272,11 @@ fn notes(gauge: &Gauge, zone: &TimeZone) -> Vec<Said> {
     notes.extend(gauge.unmeasured.clone().map(|why| (Tone::Bad, format!("not measured: {why}"))));
     notes.extend(gauge.unfollowed.clone().map(|why| (Tone::Bad, why)));
     if let Some(zero) = meter.zero.as_ref().filter(|zero| zero.needed) {
-        notes.push((Tone::Caution, format!("zeroing {}", meters::zero_words(&meter.id, zero))));
+        // What is to be done comes first: the rest may be cut off.
+        let why = zero.why.as_ref().map_or_else(String::new, |why| format!(", because {why}"));
+        let refuses = if zero.refuses { "; no readings until then" } else { "" };
+        let words = format!("{ZERO_DUE}: cover it, then settle zero {}{refuses}{why}", meter.id);
+        notes.push((Tone::Caution, words));
     }
     if let Some(Latest { reading, .. }) = latest {
         let (uncorrected, mut flags) = show::uncorrected(&reading.flags, reading.correction.as_ref());

@@ -3,7 +3,7 @@
 //! Times are in s from the latest reading, which stands at a place of its own: what is left of it was, what is right of it is to come.
 
 use settled::settle::digits::significant;
-use settled::settle::{Limit, Standing};
+use settled::settle::{Limit, Standing, is_telling};
 use settled_protocol::settling::Verdict;
 
 use crate::live::gauge::Gauge;
@@ -14,13 +14,14 @@ use crate::show;
 const STEPS: [f64; 8] = [0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 120.0, 600.0];
 /// What is to come, as a share of what was.
 const AHEAD: f64 = 0.2;
-/// A limit is only shown where its interval is no wider than this many times the way to it, or than this many bands: else it tells nothing.
+/// A limit is only shown where its interval is no wider than this many times the way that light was seen to go, or than this many bands: else it
+/// tells nothing.
 const TELLING: (f64, f64) = (2.0, 8.0);
 /// How far from the others, in spans of the others, a reading is left out of the picture: it would flatten all the rest.
 const FAR: f64 = 3.0;
 /// The least that the scale spans where nothing else says how much, as a share of the light: noise is not to look like a storm.
 const LEAST: f64 = 0.002;
-/// The same where the band or a limit says so, which may be as near as can be.
+/// The same where the band says so, which may be as narrow as can be.
 const FINEST: f64 = 1e-6;
 /// Lines of a grid that the scale makes at the most.
 const LINES: f64 = 8.0;
@@ -38,7 +39,7 @@ pub struct Picture {
     pub unit: &'static str,
     /// The ends of the band about the value.
     pub band: Option<(f64, f64)>,
-    /// Where the light goes.
+    /// Where the light goes, if that is within the scale: what was seen makes the scale, and no forecast.
     pub limit: Option<f64>,
     /// When it is expected to settle, in s from the latest reading.
     pub settles: Option<f64>,
@@ -77,12 +78,11 @@ pub(super) fn picture(
     let value = standing.and_then(|standing| standing.value.as_ref()).map(|value| value.y);
     let half = standing.and_then(|standing| standing.evidence.luminance_band);
     let band = value.zip(half).map(|(value, half)| (value - half, value + half));
-    let limit = limit(gauge, standing, value, half).filter(|_| fresh);
     // What is judged sets the scale: before a step there was other light.
-    let judged = told.iter().filter(|(t, _)| *t >= since_s - last_s);
-    let marks =
-        band.map(|(low, high)| [low, high]).into_iter().flatten().chain(limit.map(|limit| limit.value));
-    let values = scale(judged.map(|(_, y)| *y), marks)?;
+    let judged = || told.iter().filter(|(t, _)| *t >= since_s - last_s).map(|(_, y)| *y);
+    let values = scale(judged(), band.map(|(low, high)| [low, high]).into_iter().flatten())?;
+    let seen = gauge.curve.since(since_s).iter().map(|point| point.y);
+    let limit = limit(gauge, standing, half, seen).filter(|_| fresh);
     let points: Vec<(f64, f64)> =
         told.iter().copied().filter(|(_, y)| (values.0..=values.1).contains(y)).collect();
     let unit = gauge.judging.photometric().unit();
@@ -93,12 +93,10 @@ pub(super) fn picture(
         values,
         unit,
         band,
-        limit: limit.map(|limit| limit.value),
-        settles: standing
-            .filter(|_| fresh)
-            .and_then(|standing| Some(standing.evidence.forecast?.settles_at_s - gauge.judging.waited_s())),
+        limit: limit.map(|limit| limit.value).filter(|limit| (values.0..=values.1).contains(limit)),
+        settles: standing.filter(|_| fresh).and_then(|standing| settles(gauge, standing)),
         changes: changes.filter(|(t, _)| *t >= -past_s).collect(),
-        legend: legend(value, half, limit, beside, unit),
+        legend: legend(value, half, limit, values, beside, unit),
         points,
         fresh,
     })
@@ -112,12 +110,25 @@ fn past(state: &State, known_s: f64) -> f64 {
     enough.unwrap_or(f64::INFINITY).min(state.span_s())
 }
 
-/// Where it goes, where that can be told.
-fn limit(gauge: &Gauge, standing: Option<&Standing>, value: Option<f64>, half: Option<f64>) -> Option<Limit> {
+/// When it is expected to settle, in s from the latest reading, where that tells anything.
+fn settles(gauge: &Gauge, standing: &Standing) -> Option<f64> {
+    let (forecast, waited_s) = (standing.evidence.forecast?, gauge.judging.waited_s());
+    is_telling(forecast.low_s - waited_s, forecast.high_s - waited_s)
+        .then_some(forecast.settles_at_s - waited_s)
+}
+
+/// Where it goes, by the light that was seen of it, where that tells anything.
+fn limit(
+    gauge: &Gauge,
+    standing: Option<&Standing>,
+    half: Option<f64>,
+    seen: impl Iterator<Item = f64>,
+) -> Option<Limit> {
     standing.filter(|standing| standing.verdict != Some(Verdict::Settled))?;
-    let limit = gauge.judging.limit()?;
-    let (value, half) = value.zip(half)?;
-    let wide = (TELLING.0 * (limit.value - value).abs()).max(TELLING.1 * half);
+    let (limit, half) = (gauge.judging.limit()?, half?);
+    let (low, high) =
+        seen.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), y| (low.min(y), high.max(y)));
+    let wide = (TELLING.0 * (high - low)).max(TELLING.1 * half);
     (limit.high - limit.low <= wide).then_some(limit)
 }
 
@@ -148,6 +159,7 @@ fn legend(
     value: Option<f64>,
     half: Option<f64>,
     limit: Option<Limit>,
+    values: (f64, f64),
     beside: usize,
     unit: &str,
 ) -> Vec<Line> {
@@ -159,7 +171,12 @@ fn legend(
     }
     if let Some(Limit { value, low, high }) = limit {
         let [low, high] = [low, high].map(show::number);
-        lines.push(Line::Limit(format!("goes to {} ({low} to {high})", show::number(value))));
+        let words = format!("goes to {} ({low} to {high})", show::number(value));
+        lines.push(if (values.0..=values.1).contains(&value) {
+            Line::Limit(words)
+        } else {
+            Line::Beside(words)
+        });
     }
     if beside > 0 {
         lines.push(Line::Beside("other light is beside the scale".to_owned()));

@@ -37,9 +37,17 @@ pub struct Happened {
     pub said: Said,
 }
 
+/// That this program asks for readings without pause.
+pub(in crate::live) const MEASURING: &str = "MEASURING";
+/// That a meter must be zeroed.
+pub(super) const ZERO_DUE: &str = "ZERO DUE";
+
 /// How a meter is. That it is reading is not told: it would flicker with every exposure, and readings tell it.
 fn condition(meter: &Meter) -> (Tone, &'static str) {
+    let is_due = meter.zero.as_ref().is_some_and(|zero| zero.needed);
     match meter.state {
+        // What must be done has a place where it is never cut off.
+        Condition::Ready | Condition::Reading if is_due => (Tone::Caution, ZERO_DUE),
         Condition::Ready | Condition::Reading => (Tone::Good, "ready"),
         Condition::Zeroing => (Tone::Good, "zeroing"),
         Condition::Warming => (Tone::Caution, "warming up"),
@@ -71,22 +79,23 @@ pub(super) fn meter(gauge: &Gauge, now_s: f64, is_lost: bool, zone: &TimeZone) -
             },
         ),
         age,
-        words: remarks(gauge),
+        words: remarks(gauge, words),
     }
 }
 
-fn remarks(gauge: &Gauge) -> Vec<Said> {
+/// Beside its `state`, which may say some of it already.
+fn remarks(gauge: &Gauge, state: &str) -> Vec<Said> {
     let Gauge { meter, measuring, unfollowed, .. } = gauge;
     let mut words = unreal(gauge);
+    if meter.zero.as_ref().is_some_and(|zero| zero.needed) && state != ZERO_DUE {
+        words.push((Tone::Caution, ZERO_DUE.to_owned()));
+    }
     if *measuring {
-        words.push((Tone::Strong, "MEASURING".to_owned()));
+        words.push((Tone::Strong, MEASURING.to_owned()));
     }
     if let Some(holder) = &meter.lease {
         let who = holder.client.as_ref().map_or("somebody", Text::as_str);
         words.push((Tone::Caution, format!("LEASED by {who}")));
-    }
-    if meter.zero.as_ref().is_some_and(|zero| zero.needed) {
-        words.push((Tone::Caution, "ZERO DUE".to_owned()));
     }
     if unfollowed.is_some() {
         words.push((Tone::Bad, "NOT FOLLOWED".to_owned()));
@@ -105,6 +114,7 @@ pub(super) fn unreal(gauge: &Gauge) -> Vec<Said> {
     words.into_iter().filter(|(is, _)| *is).map(|(_, word)| (Tone::Caution, word.to_owned())).collect()
 }
 
+/// Those that go on first, and of these the chosen meter's: where there is room for one it is that.
 pub(super) fn runs(state: &State, zone: &TimeZone, ascii: bool) -> Vec<Said> {
     let line = |run: &&Run| {
         let tone = match run.state {
@@ -115,7 +125,11 @@ pub(super) fn runs(state: &State, zone: &TimeZone, ascii: bool) -> Vec<Said> {
         };
         (tone, bar::line(run, true, ascii, zone).trim_start().to_owned())
     };
-    let runs: Vec<Said> = state.runs().iter().map(line).collect();
+    let chosen = state.gauges().get(state.index()).map(|gauge| &gauge.meter.id);
+    let mut runs = state.runs();
+    // A stable order: among themselves they stay as they are.
+    runs.sort_by_key(|run| (run.state.is_over(), Some(&run.plan.meter) != chosen));
+    let runs: Vec<Said> = runs.iter().map(line).collect();
     if runs.is_empty() { vec![(Tone::Faint, "none goes on, and none is planned".to_owned())] } else { runs }
 }
 
