@@ -92,9 +92,15 @@ impl Screen {
 
     /// Waits until a task has panicked, after which the terminal is as it was found, with what the panic said on it. Nothing is lost if the future is dropped.
     pub async fn breaks(&self) {
-        if !BROKEN.load(Ordering::SeqCst) {
+        if !self.is_broken() {
             BREAKS.notified().await;
         }
+    }
+
+    /// Whether one has.
+    #[must_use]
+    pub fn is_broken(&self) -> bool {
+        BROKEN.load(Ordering::SeqCst)
     }
 
     /// Gives the terminal back for a while.

@@ -39,7 +39,18 @@ pub enum End {
 ///
 /// # Errors
 /// If the terminal can't be drawn on, or signals can't be listened to.
-pub async fn show(mut screen: Screen, mut state: State, mut feed: Feed, means: Means) -> io::Result<End> {
+pub async fn show(mut screen: Screen, state: State, feed: Feed, means: Means) -> io::Result<End> {
+    let end = keep_showing(&mut screen, state, feed, means).await;
+    // A task may panic while the screen is drawn on, which fails then.
+    if screen.is_broken() { Ok(End::Broken) } else { end }
+}
+
+async fn keep_showing(
+    screen: &mut Screen,
+    mut state: State,
+    mut feed: Feed,
+    means: Means,
+) -> io::Result<End> {
     let mut sizes = signal(SignalKind::window_change())?;
     let mut stops = signal(SignalKind::from_raw(Signal::TSTP.as_raw()))?;
     let mut goings_on = signal(SignalKind::from_raw(Signal::CONT.as_raw()))?;
@@ -57,14 +68,14 @@ pub async fn show(mut screen: Screen, mut state: State, mut feed: Feed, means: M
                     return Ok(End::Gone);
                 }
                 for wish in keys.take(&bytes).into_iter().filter_map(|key| state.press(key)) {
-                    if let Some(end) = obey(wish, &mut screen, &feed)? {
+                    if let Some(end) = obey(wish, screen, &feed)? {
                         return Ok(end);
                     }
                 }
                 is_due = true;
             }
             _ = sizes.recv() => is_due = true,
-            _ = stops.recv() => stop(&mut screen)?,
+            _ = stops.recv() => stop(screen)?,
             _ = goings_on.recv() => {
                 screen.enter_again()?;
                 is_due = true;
