@@ -138,10 +138,7 @@ impl Comparison {
             same_meter,
             same_display,
             same_correction,
-            cautions: alike::nothing_to_compare(a, b, rows.is_empty())
-                .into_iter()
-                .chain(cautions(a, b))
-                .collect(),
+            cautions: cautions(a, b, rows.is_empty()),
             factor,
             rows,
             only_a: lacking(&first, &second),
@@ -184,9 +181,13 @@ fn lacking(these: &Evaluation, those: &Evaluation) -> Vec<[String; 3]> {
     missing.map(|key| key.map(str::to_owned)).collect()
 }
 
-/// What makes two records hard to compare.
-fn cautions(a: &Record, b: &Record) -> Vec<String> {
-    let mut found = alike::cautions(a, b);
+/// What makes two records hard to compare, first of all that there is nothing to: of a record beside itself no more than that.
+fn cautions(a: &Record, b: &Record, is_empty: bool) -> Vec<String> {
+    let mut found: Vec<String> = alike::nothing_to_compare(a, b, is_empty).into_iter().collect();
+    if a == b {
+        return found;
+    }
+    found.extend(alike::cautions(a, b));
     let words = "how the meter was put down, how warm the display and the meter were, and what the meter drifted from one date to the other are in no interval";
     found.push(words.to_owned());
     found.extend(shown_otherwise(a, b));

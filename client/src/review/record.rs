@@ -328,3 +328,29 @@ impl Record {
         found
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+    use crate::review::evaluation::tests::of_plan;
+
+    const TEXT: &str = "title = \"T\"\n[[set]]\nname = \"SDR\"\ntransfer = \"srgb\"\nprimaries = \"bt709\"\n\
+        [[set.sequence]]\nkind = \"grey\"\nsteps = 3\n[[set.sequence]]\nkind = \"retention\"\n";
+
+    /// The first of a sequence, settled and then once more without a value: whether there is still one.
+    fn has_value(sequence: &str) -> bool {
+        let mut record = of_plan(Plan::read(Path::new("p"), TEXT).unwrap());
+        let set = record.header.plan.sets[0].clone();
+        let mut anew = record.patches(&set, sequence)[0].clone();
+        anew.value = None;
+        record.entries.push(Entry::Patch(Box::new(anew)));
+        record.patches(&set, sequence)[0].value.is_some()
+    }
+
+    #[test]
+    fn of_a_stimulus_the_last_with_a_value_counts_and_of_a_procedure_that_is_begun_anew_the_last() {
+        assert_eq!([has_value("grey"), has_value("retention")], [true, false]);
+    }
+}

@@ -2,9 +2,9 @@
 //!
 //! Both ways: what a cell says is what is meant by the JSON, to the last digit that is written, and no cell says anything that the map doesn't know of.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashMap};
 
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use super::told::{Meant, Told};
 
@@ -178,21 +178,81 @@ fn gather(value: &Value, at: &str, found: &mut Vec<String>) {
     }
 }
 
-/// Whether a text tells a figure, whatever else it tells.
-pub(crate) fn tells(text: &str, figure: &Value) -> bool {
-    let scales = [Scale::One, Scale::Percent];
-    Told::all(text).iter().any(|told| scales.iter().any(|scale| told.is(scaled(figure, *scale))))
+/// The unit of each figure, by its numbers: in which scale a text has to tell it. From the lines of a CSV.
+#[derive(Debug, Default)]
+pub(crate) struct Units(HashMap<[u64; 3], BTreeSet<String>>);
+
+impl Units {
+    /// Of the lines of a CSV that have a figure.
+    pub(crate) fn of(rows: &[HashMap<String, String>]) -> Self {
+        let mut units = Self::default();
+        for row in rows.iter().filter(|row| !row["low"].is_empty()) {
+            let numbers = ["value", "low", "high"].map(|name| row[name].parse::<f64>().unwrap().to_bits());
+            units.0.entry(numbers).or_default().insert(row["unit"].clone());
+        }
+        units
+    }
+
+    /// The same with a figure that has this unit.
+    pub(crate) fn with(mut self, figure: &Value, unit: &str) -> Self {
+        self.0.entry(numbers(figure)).or_default().insert(unit.to_owned());
+        self
+    }
+
+    /// Whether what is told is this figure, in the scale that its unit has: what is in per cent has the sign behind it, and a bare number that has it is a hundred times itself.
+    fn is(&self, (told, in_percent): &(Told, bool), figure: &Value) -> bool {
+        let units =
+            self.0.get(&numbers(figure)).unwrap_or_else(|| panic!("{figure} is in no line of the CSV"));
+        units.iter().any(|unit| {
+            // A share by the minute or by the hour is a share.
+            let is_share = unit == "1" || unit.starts_with("1/");
+            let scale = match (unit.as_str(), in_percent) {
+                ("%", true) => Scale::One,
+                (_, true) if is_share => Scale::Percent,
+                ("%", false) | (_, true) => return false,
+                (_, false) => Scale::One,
+            };
+            told.is(scaled(figure, scale))
+        })
+    }
+
+    /// Whether a text tells a figure, whatever else it tells.
+    pub(crate) fn tells(&self, text: &str, figure: &Value) -> bool {
+        Told::all(text).iter().any(|told| self.is(told, figure))
+    }
+
+    /// Everything that a text tells with an interval is one of these figures, and every other bound one of these limits.
+    pub(crate) fn tells_nothing_else(&self, text: &str, figures: &[&Value], limits: &[f64]) {
+        let is_limit = |told: &Told| match told {
+            Told::AtMost(bound) => limits.iter().any(|limit| (limit - bound.value).abs() <= 0.5 * bound.step),
+            _ => false,
+        };
+        for told in Told::all(text).into_iter().filter(|(told, _)| told.is_sure() && !is_limit(told)) {
+            let is_one = figures.iter().any(|figure| self.is(&told, figure));
+            assert!(is_one, "{told:?} stands nowhere in the JSON: {text}");
+        }
+    }
 }
 
-/// Everything that a text tells with an interval is one of these figures, and every other bound one of these limits.
-pub(crate) fn tells_nothing_else(text: &str, figures: &[&Value], limits: &[f64]) {
-    let is_limit = |told: &Told| match told {
-        Told::AtMost(bound) => limits.iter().any(|limit| (limit - bound.value).abs() <= 0.5 * bound.step),
-        _ => false,
-    };
-    for told in Told::all(text).into_iter().filter(|told| told.is_sure() && !is_limit(told)) {
-        let scales = [Scale::One, Scale::Percent];
-        let is_one = |figure: &&&Value| scales.iter().any(|scale| told.is(scaled(figure, *scale)));
-        assert!(figures.iter().any(|figure| is_one(&figure)), "{told:?} stands nowhere in the JSON: {text}");
+fn numbers(figure: &Value) -> [u64; 3] {
+    ["value", "low", "high"].map(|name| figure[name].as_f64().unwrap().to_bits())
+}
+
+#[test]
+fn a_share_that_is_told_a_hundred_times_too_large_or_too_small_is_another_figure() {
+    let share = json!({"value": 0.032, "low": 0.031, "high": 0.033});
+    let percent = json!({"value": 3.2, "low": 3.1, "high": 3.3});
+    let units = Units::default().with(&share, "1").with(&percent, "%");
+    for (text, figure, is_it) in [
+        ("off by 3.20 ± 0.10 % there", &share, true),
+        ("off by 0.032 ± 0.001 there", &share, true),
+        ("off by 3.20 ± 0.10 there", &share, false),
+        ("off by 0.032 ± 0.001 % there", &share, false),
+        ("off by 320 ± 10 % there", &share, false),
+        ("off by 3.20 ± 0.10 % there", &percent, true),
+        ("off by 320 ± 10 % there", &percent, false),
+        ("off by 3.20 ± 0.10 there", &percent, false),
+    ] {
+        assert_eq!(units.tells(text, figure), is_it, "{text} of {figure}");
     }
 }

@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 use settle::review::plan::Plan;
 use settle::review::record::Record;
 
-use super::agreement::{Tables, figures, tells, tells_nothing_else};
+use super::agreement::{Tables, Units, figures};
 use super::map::{places, subject};
 use super::{Forms, faulty};
 use crate::review_loop::observer::{self, Noise};
@@ -16,6 +16,7 @@ const NO_FIGURES: [&str; 2] = ["shown as", "may be reflected, of black"];
 /// One sequence of a review: its JSON, and what the page has of it.
 struct Sequence<'a> {
     forms: &'a Forms,
+    units: &'a Units,
     set: &'a str,
     json: &'a Value,
     heading: String,
@@ -82,7 +83,7 @@ impl Sequence<'_> {
         let is_from_the_first = words.contains("from the first reading on");
         let words = words.replace('\u{a0}', " ");
         assert!(
-            is_swatch || is_from_the_first || tells(&words, figure),
+            is_swatch || is_from_the_first || self.units.tells(&words, figure),
             "{}: {kind} {rest} {figure} is not in: {words}",
             self.heading
         );
@@ -96,22 +97,26 @@ impl Sequence<'_> {
         known.extend(self.findings().filter_map(|finding| finding.get("figure")));
         let limits = self.findings().filter_map(|finding| finding["tolerance"]["most"].as_f64());
         let limits: Vec<f64> = limits.collect();
-        tells_nothing_else(&self.below_plots(), &known, &limits);
+        self.units.tells_nothing_else(&self.below_plots(), &known, &limits);
         for finding in self.findings() {
             let words = finding["words"].as_str().unwrap().replace('\u{a0}', " ");
-            tells_nothing_else(&words, &known, &[]);
+            self.units.tells_nothing_else(&words, &known, &[]);
             let Some(figure) = finding.get("figure") else { continue };
-            assert!(words.contains("from the first reading on") || tells(&words, figure), "{finding}");
+            assert!(
+                words.contains("from the first reading on") || self.units.tells(&words, figure),
+                "{finding}"
+            );
         }
     }
 }
 
 fn agree(forms: &Forms) {
+    let units = &Units::of(&forms.rows);
     for set in forms.evaluation["sets"].as_array().unwrap() {
         for json in set["sequences"].as_array().unwrap() {
             let (set, name) = (set["name"].as_str().unwrap(), json["name"].as_str().unwrap());
             let heading = format!("{set}, {}", name.replace('_', " "));
-            let sequence = Sequence { forms, set, json, heading };
+            let sequence = Sequence { forms, units, set, json, heading };
             sequence.agrees();
             sequence.tells_nothing_else();
         }
@@ -120,6 +125,7 @@ fn agree(forms: &Forms) {
 
 /// Below each swatch is the difference of its colour, with its interval.
 fn swatches_agree(forms: &Forms, record: &Record) {
+    let units = Units::of(&forms.rows);
     let set = &record.header.plan.sets[0];
     let sequences = forms.evaluation["sets"][0]["sequences"].as_array().unwrap();
     let chart = sequences.iter().find(|sequence| sequence["name"] == "chart").unwrap();
@@ -137,7 +143,7 @@ fn swatches_agree(forms: &Forms, record: &Record) {
             [value, ends] if ends.contains(" to ") => format!("{value} ({ends})"),
             lines => lines.join(" "),
         };
-        assert!(tells(&told, &colour["figure"]), "{told} of {colour}");
+        assert!(units.tells(&told, &colour["figure"]), "{told} of {colour}");
     }
 }
 

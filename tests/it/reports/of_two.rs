@@ -1,10 +1,12 @@
 //! The page of two reviews beside each other held against its JSON.
 
+use std::collections::HashMap;
+
 use serde_json::{Value, json};
 use settle::review::compare::{Comparison, words};
 use settle::review::record::Record;
 
-use super::agreement::{Place, Row, Scale, Tables, figures, tells, tells_nothing_else};
+use super::agreement::{Place, Row, Scale, Tables, Units, figures};
 use super::{FAULTY, Place as Folder, every_kind, faulty, read, settle, succeed};
 use crate::review_loop::observer::{self, Noise};
 
@@ -56,7 +58,7 @@ fn cells_agree(page: &Value, json: &Value, comparison: &Comparison) {
 }
 
 /// What is better, worse or different stands in the summary with both figures and their difference.
-fn sentences_agree(page: &Value, json: &Value, comparison: &Comparison) {
+fn sentences_agree(page: &Value, json: &Value, comparison: &Comparison, units: &Units) {
     let statements = page["statements"].as_array().unwrap();
     let mut told = 0;
     for (row, figures) in comparison.rows.iter().zip(json["rows"].as_array().unwrap()) {
@@ -74,10 +76,34 @@ fn sentences_agree(page: &Value, json: &Value, comparison: &Comparison) {
         told += 1;
         assert!(said["verdict"].as_str().unwrap().ends_with(words::change(row.change)), "{said}");
         for name in ["a", "b", "difference"] {
-            assert!(tells(said["words"].as_str().unwrap(), &figures[name]), "{name} of {figures}: {said}");
+            assert!(
+                units.tells(said["words"].as_str().unwrap(), &figures[name]),
+                "{name} of {figures}: {said}"
+            );
         }
     }
     assert!(told > 3 && told == statements.len(), "{told} of {}", statements.len());
+}
+
+/// Those of each review by itself, and of the comparison.
+fn units(folder: &Folder, records: [&str; 2], json: &Value) -> Units {
+    let mut lines: Vec<HashMap<String, String>> = Vec::new();
+    for record in records {
+        let into = folder.path("one.csv");
+        succeed(&["report", record, "--csv", &into]);
+        lines.extend(csv::Reader::from_path(&into).unwrap().deserialize().map(Result::unwrap));
+    }
+    let mut units = Units::of(&lines);
+    for row in json["rows"].as_array().unwrap() {
+        let unit = Some(row["unit"].as_str().unwrap()).filter(|unit| !unit.is_empty()).unwrap_or("1");
+        for name in ["a", "b", "difference"] {
+            units = units.with(&row[name], unit);
+        }
+        if let Some(percent) = row.get("relative_percent") {
+            units = units.with(percent, "%");
+        }
+    }
+    units
 }
 
 #[test]
@@ -92,13 +118,14 @@ fn each_cell_and_sentence_of_two_reviews_beside_each_other_is_a_figure_of_the_js
     let page = read(&["html", &page]);
     let comparison = Comparison::of(&records[0], &records[1]);
     cells_agree(&page, &json, &comparison);
-    sentences_agree(&page, &json, &comparison);
+    let units = units(&folder, [&a, &b], &json);
+    sentences_agree(&page, &json, &comparison, &units);
     // Captions and text alternatives tell figures of the two reviews, and of their differences.
     let shown: [Value; 2] = [&a, &b]
         .map(|file| serde_json::from_slice(&settle(&["--json", "review", "show", file]).stdout).unwrap());
     let all = json!({"of": shown, "rows": json["rows"]});
     let known: Vec<&Value> = figures(&all).iter().map(|pointer| all.pointer(pointer).unwrap()).collect();
     for plot in page["plots"].as_array().unwrap() {
-        tells_nothing_else(&format!("{} | {}", plot["description"], plot["caption"]), &known, &[]);
+        units.tells_nothing_else(&format!("{} | {}", plot["description"], plot["caption"]), &known, &[]);
     }
 }

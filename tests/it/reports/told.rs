@@ -44,8 +44,8 @@ impl Told {
         matches!(rest.trim(), "" | "%" | "s").then_some(told)
     }
 
-    /// Everything in a text that is told with an interval, and every bound.
-    pub(crate) fn all(text: &str) -> Vec<Self> {
+    /// Every number in a text, with its interval where it has one, and whether it is told in per cent: behind it, or behind a number of its own, stands the sign.
+    pub(crate) fn all(text: &str) -> Vec<(Self, bool)> {
         let mut found = Vec::new();
         let mut rest = text;
         while !rest.is_empty() {
@@ -53,7 +53,8 @@ impl Told {
                 || rest.starts_with("at most ");
             match Self::first(rest).filter(|_| begins) {
                 Some((told, after)) => {
-                    found.push(told);
+                    let own = &rest[..rest.len() - after.len()];
+                    found.push((told, own.contains('%') || after.trim_start().starts_with('%')));
                     rest = after;
                 }
                 None => {
@@ -191,6 +192,7 @@ fn a_figure_that_is_told_is_read_back_and_held_against_what_it_stands_for() {
     assert!(is("at most 0.39", meant(0.2, 0.0, 0.3849)) && !is("at most 0.38", meant(0.2, 0.0, 0.3849)));
     assert!(is("−1.2e-5", meant(-1.2e-5, -1.2e-5, -1.2e-5)) && is("< 0.013", meant(0.0131, 0.0, 0.0)));
     let all = Told::all("white is 1 712 000 ± 23 000 : 1 of BT.709, from 10 % up 98.1 % (97.0 to 99.2 %)");
-    let sure: Vec<Told> = all.into_iter().filter(|told| told.is_sure()).collect();
-    assert!(sure.len() == 2 && sure[0].is(meant(1_712_345.0, 1_689_000.0, 1_735_700.0)), "{sure:?}");
+    let sure: Vec<(Told, bool)> = all.into_iter().filter(|(told, _)| told.is_sure()).collect();
+    assert!(sure.len() == 2 && sure[0].0.is(meant(1_712_345.0, 1_689_000.0, 1_735_700.0)), "{sure:?}");
+    assert_eq!((sure[0].1, sure[1].1), (false, true), "which of them is in per cent");
 }

@@ -12,6 +12,9 @@ use crate::review::compare::{Change, Comparison, Row, words};
 use crate::review::figures::Table;
 use crate::show;
 
+/// Columns of the longest word for a change.
+const CHANGE: usize = 7;
+
 #[derive(Debug, Args)]
 pub(in crate::command) struct Options {
     /// The record of the first, or of before.
@@ -63,7 +66,7 @@ fn changes(comparison: &Comparison) -> Vec<String> {
             Change::Worse => BAD,
             Change::Alike | Change::Differs => STRONG,
         };
-        let plain = format!("{:<7}", words::change(row.change));
+        let plain = format!("{:<CHANGE$}", words::change(row.change));
         let lead = format!("  {plain}  ");
         let mut lines = layout::wrapped(&lead, &words::sentence(row, &words::name(row)));
         if let Some(first) = lines.first_mut() {
@@ -90,10 +93,13 @@ fn tables(comparison: &Comparison) -> Vec<String> {
         let cells = rows.map(|row| {
             let unit = words::unit(row).map(|unit| format!(", {unit}")).unwrap_or_default();
             let name = format!("{}{unit}", words::subject(row));
-            let change = words::change(row.change).to_owned();
-            vec![name, row.a.words(), row.b.words(), words::signed(&row.difference), change]
+            let change = words::change(row.change);
+            // In one column with the difference: where columns go on below, none of them is a word alone.
+            let difference = format!("{}  {change:<CHANGE$}", words::signed(&row.difference));
+            vec![name, row.a.words(), row.b.words(), difference]
         });
-        let columns = ["figure", "A", "B", "B − A", ""].map(str::to_owned).to_vec();
+        let difference = format!("B − A  {:CHANGE$}", "");
+        let columns = ["figure", "A", "B", &difference].map(str::to_owned).to_vec();
         let title = format!("{set}, {}", sequence.replace('_', " "));
         let table = Table { title: title.clone(), columns, rows: cells.collect() };
         lines.push(String::new());

@@ -1,6 +1,7 @@
 //! One night beside another.
 
 use settled_protocol::run::RunPlan;
+use settled_protocol::stage::Stimulus;
 use settled_protocol::statistics::{Comparison, Difference};
 
 use super::{Beside, Night};
@@ -60,16 +61,26 @@ pub(super) fn unlike(night: &Night) -> Vec<String> {
     if this.meter != that.meter {
         found.push(format!("two meters measured: {} this run, {} run {}", this.meter, that.meter, other.run));
     }
-    let shown = |plan: &RunPlan| {
-        plan.stimulus.as_ref().map_or_else(|| "what somebody else showed".to_owned(), in_words)
-    };
-    if this.stimulus != that.stimulus {
-        found.push(format!(
-            "they are of other light: this run of {}, run {} of {}",
-            shown(this),
-            other.run,
-            shown(that)
-        ));
-    }
+    found.extend(other_light(this, that, other.run));
     found
+}
+
+/// What is to be said of the light of two runs; nothing where it is the same, or isn't known of either.
+fn other_light(this: &RunPlan, that: &RunPlan, number: u64) -> Option<String> {
+    let unknown = |of: String, known: &Stimulus, run: String| {
+        let shown = in_words(known);
+        format!(
+            "whether they are of the same light isn't known: what was shown isn't known of {of}, and {run} is of {shown}"
+        )
+    };
+    let (this_run, that_run) = ("this run".to_owned(), format!("run {number}"));
+    match (&this.stimulus, &that.stimulus) {
+        (Some(this), Some(that)) if this != that => {
+            let [this, that] = [this, that].map(in_words);
+            Some(format!("they are of other light: {this_run} of {this}, {that_run} of {that}"))
+        }
+        (Some(known), None) => Some(unknown(that_run, known, this_run)),
+        (None, Some(known)) => Some(unknown(this_run, known, that_run)),
+        _ => None,
+    }
 }

@@ -196,9 +196,19 @@ fn a_night_beside_one_of_another_kind_or_of_other_light_says_so_before_all_else(
     let first = night.document().unwrap().first;
     let told = first.join(". ");
     assert!(first.len() == 2 && told.contains("this run is of drift, run 7 of warm-up"), "{first:?}");
-    assert!(told.contains("other light") && told.contains("1023,1023,1023"), "{first:?}");
+    assert!(!told.contains("other light") && told.contains("1023,1023,1023"), "{first:?}");
+    assert!(told.contains("isn't known of this run"), "somebody else showed it: {first:?}");
     let json = serde_json::to_value(night.figures()).unwrap();
     assert_eq!(json["against"]["cautions"], json!(first));
+    let mut this = run();
+    this["plan"]["stimulus"] =
+        json!({"colour": [512, 512, 512], "background": [0, 0, 0], "bits": 10, "window_percent": 10.0});
+    let both = Night { run: serde_json::from_value(this).unwrap(), ..night };
+    let told = both.document().unwrap().first.join(". ");
+    assert!(
+        told.contains("other light") && told.contains("512,512,512") && told.contains("1023,1023,1023"),
+        "{told}"
+    );
 }
 
 #[test]

@@ -231,7 +231,8 @@ fn what_is_neither_better_nor_worse_says_why() {
 fn where_there_is_nothing_to_compare_that_is_said_first() {
     let one = record();
     let same = Comparison::of(&one, &one);
-    assert!(same.cautions[0].contains("one and the same record"), "{:?}", same.cautions);
+    let [only] = same.cautions.as_slice() else { panic!("{:?}", same.cautions) };
+    assert!(only.contains("one and the same record"), "{only}");
     let mut other = record();
     other.header.plan.sets[0].name = "HDR".to_owned();
     for entry in &mut other.entries {

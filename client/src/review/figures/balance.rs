@@ -30,6 +30,9 @@ const NEAR_BLACK: f64 = 0.095;
 /// A chromaticity whose 95 % radius in u′v′ is larger tells no tint.
 const LEAST_KNOWN: f64 = 0.004;
 
+/// What is said of those.
+const NOT_MEASURABLE: &str = "not measurable, as their colour isn't known to 0.004";
+
 /// Figures of a grey ramp.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct BalanceFigures {
@@ -58,7 +61,10 @@ pub struct BalanceFigures {
     pub not_measurable: Vec<String>,
     /// How many of them have a signal of 10 % or more.
     pub not_measurable_from_10_percent: usize,
-    /// How many have less, black not counted.
+    /// The names of those that have less, black too.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub not_measurable_below_10_percent: Vec<String>,
+    /// How many these are, black not counted.
     pub not_measurable_near_black: usize,
 }
 
@@ -131,6 +137,10 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<BalanceFigure
         mean_colour_difference: colour.means.first().copied().flatten(),
         not_measurable: unknown().map(|patch| patch.patch.name.clone()).collect(),
         not_measurable_from_10_percent: signals().filter(|signal| *signal >= NEAR_BLACK).count(),
+        not_measurable_below_10_percent: unknown()
+            .filter(|patch| patch.patch.signal(scene.coding)[0] < NEAR_BLACK)
+            .map(|patch| patch.patch.name.clone())
+            .collect(),
         not_measurable_near_black: signals().filter(|signal| is_near_black(*signal)).count(),
         steps,
     })
@@ -212,13 +222,17 @@ impl BalanceFigures {
             let [red, green, blue] = balance.map(|share| format!("{:.1}", share.value));
             text += &format!("; red, green, blue there are {red}, {green}, {blue} %");
         }
+        let dark = &self.not_measurable_below_10_percent;
+        let bright: Vec<String> =
+            self.not_measurable.iter().filter(|name| !dark.contains(name)).cloned().collect();
+        text += &left_out(&bright, NOT_MEASURABLE);
         let found = held("grey_balance", text, worst.figure, MOST_FROM_AIM);
         let judged = self.judged(|signal| signal >= NEAR_BLACK);
         Some(of_several(found, judged, judged + self.not_measurable_from_10_percent))
     }
 
     fn near_black(&self) -> Option<Finding> {
-        let unknown = left_out(&self.not_measurable, "not measurable, as their colour isn't known to 0.004");
+        let unknown = left_out(&self.not_measurable_below_10_percent, NOT_MEASURABLE);
         match &self.worst_near_black {
             Some(worst) => {
                 let distance = words::distance(&worst.figure);

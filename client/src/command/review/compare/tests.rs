@@ -110,3 +110,21 @@ fn where_nothing_is_better_or_worse_the_first_line_says_why() {
     let one = told(vec![differs(), row("black", [1.0, 2.0], [Standing::Told; 2], Change::Worse)]);
     assert_eq!(one, "0 better, 1 worse, 1 differs, 0 alike, of 2 figures that both have.");
 }
+
+#[test]
+fn no_block_of_a_table_has_names_and_a_word_alone() {
+    let wide = |subject: &str| Row {
+        a: Figure::between(1_712_345.0, 1_689_000.0, 1_755_700.0),
+        b: Figure::between(1_512_345.0, 1_489_000.0, 1_555_700.0),
+        ..row(subject, [180.0, 203.0], [Standing::Told; 2], Change::Alike)
+    };
+    let rows = vec![wide("peak"), wide("tracking_end_luminance_of_a_long_name")];
+    let lines = lines(&Comparison { rows, ..comparison() }, Signs::UNICODE);
+    let heads: Vec<&String> = lines.iter().filter(|line| line.starts_with("  figure")).collect();
+    assert!(heads.len() > 1, "{lines:#?}");
+    assert!(
+        heads.iter().all(|head| [" A", " B", "B − A"].iter().any(|last| head.ends_with(last))),
+        "{lines:#?}"
+    );
+    assert_eq!(lines.iter().filter(|line| line.ends_with("+23.00 ± 0.50  alike")).count(), 2, "{lines:#?}");
+}

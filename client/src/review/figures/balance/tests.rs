@@ -163,3 +163,19 @@ fn within_of_the_few_near_black_that_can_be_judged_is_undecided() {
     assert_eq!(standing, Standing::Undecided, "{words}");
     assert!(words.contains("the others can't be judged"), "{words}");
 }
+
+#[test]
+fn greys_that_no_colour_is_known_of_are_named_where_they_belong() {
+    let mut bench = Bench::sdr(4);
+    let scene = bench.scene();
+    let mut patches = bench.measure_all(&greys(21));
+    for patch in
+        patches.iter_mut().filter(|patch| ["grey 5 %", "grey 95 %"].contains(&patch.patch.name.as_str()))
+    {
+        patch.value.as_mut().unwrap().chromaticity = None;
+    }
+    let found = evaluate(&scene, &borrowed(&patches)).unwrap().verdicts();
+    let (bright, dark) = (finding(&found, "grey_balance"), finding(&found, "grey_near_black"));
+    assert!(dark.words.contains("grey 5 %") && !dark.words.contains("grey 95 %"), "{}", dark.words);
+    assert!(bright.words.contains("grey 95 %)") && !bright.words.contains("grey 5 %"), "{}", bright.words);
+}
