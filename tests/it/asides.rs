@@ -160,7 +160,7 @@ fn what_is_printed_after_progress_takes_its_place_whether_in_colour_or_not() {
 #[test]
 fn progress_that_is_wider_than_the_terminal_is_cut_and_leaves_nothing_behind() {
     let daemon = Daemon::start(
-        "[clock]\nspeed = 20\n[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\n",
+        "[clock]\nspeed = 20\n[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\n",
     );
     daemon.client().wait_for_state("bench", "ready");
     let settle = program("settle").display().to_string();

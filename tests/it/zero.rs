@@ -165,7 +165,9 @@ fn at_a_terminal_it_asks_to_cover_the_aperture_and_waits_for_enter() {
 
 #[test]
 fn nobody_is_asked_to_cover_what_is_not_there_or_can_not_be_zeroed() {
-    let daemon = Daemon::start("[[meter]]\nid = \"plain\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\n");
+    let daemon = Daemon::start(
+        "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"plain\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\n",
+    );
     daemon.client().wait_for_state("plain", "ready");
     for (meter, why) in [("plain", "has no way to zero itself"), ("nope", "no meter is called")] {
         let command =
