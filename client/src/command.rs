@@ -158,11 +158,18 @@ enum Command {
     /// When had it settled? Over recorded readings, without a daemon.
     Assess(assess::Options),
     /// Completions for a shell, on standard output.
+    ///
+    /// bash: settle completions bash > ~/.local/share/bash-completion/completions/settle (make that folder first). fish: settle completions
+    /// fish > ~/.config/fish/completions/settle.fish. zsh: settle completions zsh > _settle in a folder that fpath names before compinit.
+    /// A new shell has them.
     Completions {
         /// Which shell.
         shell: clap_complete::Shell,
     },
-    /// The manual page, on standard output.
+    /// The manual page, on standard output; with --into a page for each command.
+    ///
+    /// settle man | man -l - shows it. settle man --into ~/.local/share/man/man1 (the folder is made) puts the pages where man looks: man
+    /// settle-read. Where man does not look there, MANPATH=~/.local/share/man: does (with the colon at its end).
     Man(manual::Options),
 }
 

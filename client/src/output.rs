@@ -2,11 +2,14 @@
 
 use std::borrow::Cow;
 use std::io::{IsTerminal, Write};
+use std::sync::atomic::{AtomicBool, Ordering};
 
+use anstream::ColorChoice;
+use anstream::adapter::strip_str;
 use anstyle::{AnsiColor, Style};
 use serde::Serialize;
 
-use crate::wrap::broken;
+use crate::wrap::{broken, cut};
 
 /// For what went well.
 pub const GOOD: Style = AnsiColor::Green.on_default().bold();
@@ -18,6 +21,9 @@ pub const BAD: Style = AnsiColor::Red.on_default().bold();
 pub const STRONG: Style = Style::new().bold();
 /// For what is only there to be complete.
 pub const FAINT: Style = Style::new().dimmed();
+
+/// Whether a status stands on the terminal, of which a process has one: whatever else is written there takes it away first.
+static STATUS: AtomicBool = AtomicBool::new(false);
 
 /// Standard output and standard error, for people or for scripts.
 #[derive(Clone, Copy, Debug, Default)]
@@ -41,6 +47,7 @@ impl Output {
     /// If standard output is closed.
     pub fn line(self, text: &str) -> std::io::Result<()> {
         let text = fitted(text, Self::columns());
+        self.make_way();
         let mut stdout = anstream::stdout().lock();
         writeln!(stdout, "{text}")?;
         stdout.flush()
@@ -52,6 +59,7 @@ impl Output {
     /// If standard output is closed.
     pub fn object(self, value: &impl Serialize) -> std::io::Result<()> {
         let text = serde_json::to_string(value)?;
+        self.make_way();
         let mut stdout = std::io::stdout().lock();
         writeln!(stdout, "{text}")?;
         stdout.flush()
@@ -62,6 +70,7 @@ impl Output {
     /// # Errors
     /// If standard output is closed.
     pub fn raw(self, bytes: &[u8]) -> std::io::Result<()> {
+        self.make_way();
         let mut stdout = std::io::stdout().lock();
         stdout.write_all(bytes)?;
         stdout.flush()
@@ -71,6 +80,7 @@ impl Output {
     pub fn aside(self, text: &str) {
         let columns = columns_of(std::io::stderr()).filter(|_| !self.json);
         let text = fitted(text, columns);
+        self.end_status();
         let _written = writeln!(anstream::stderr(), "{text}").is_ok();
     }
 
@@ -83,29 +93,34 @@ impl Output {
         }
     }
 
-    /// Shows a status in place of the last one, where standard error is a terminal and progress is wanted.
+    /// Shows a status in place of the last one, where standard error is a terminal and progress is wanted. What is wider than that is cut.
     pub fn status(self, text: &str) {
         if Self::has_status() && !self.quiet {
-            let mut stderr = anstream::stderr().lock();
-            let _written = write!(stderr, "\r\x1b[2K{text}").and_then(|()| stderr.flush()).is_ok();
+            show_in_place(1, &[text.to_owned()]);
+            STATUS.store(!text.is_empty(), Ordering::Relaxed);
         }
     }
 
-    /// Shows lines in place of as many as were `shown` the last time, where standard error is a terminal and progress is wanted. What is too wide is cut
-    /// there, and not wrapped: the next lines would come at the wrong place.
+    /// Shows lines in place of as many as were `shown` the last time, where standard error is a terminal and progress is wanted. What is wider than that is
+    /// cut, and not wrapped: the next lines would come at the wrong place.
     pub fn status_lines(self, shown: usize, lines: &[String]) {
         if Self::has_status() && !self.quiet {
-            let up = if shown > 1 { format!("\x1b[{}A", shown - 1) } else { String::new() };
-            let text = lines.join("\r\n");
-            let mut stderr = anstream::stderr().lock();
-            let _written =
-                write!(stderr, "\x1b[?7l{up}\r\x1b[J{text}\x1b[?7h").and_then(|()| stderr.flush()).is_ok();
+            show_in_place(shown, lines);
         }
     }
 
-    /// Takes the status away.
+    /// Takes the status away, if there is one.
     pub fn end_status(self) {
-        self.status("");
+        if STATUS.swap(false, Ordering::Relaxed) {
+            show_in_place(1, &[]);
+        }
+    }
+
+    /// Takes the status away before something is written to the same terminal.
+    fn make_way(self) {
+        if std::io::stdout().is_terminal() {
+            self.end_status();
+        }
     }
 
     /// Whether standard output goes into an ordinary file, where nobody sees it come.
@@ -121,11 +136,25 @@ impl Output {
         columns_of(std::io::stdout())
     }
 
-    /// Whether a status can be shown in place.
+    /// Whether a status can be shown in place: on a terminal whose cursor can be moved.
     #[must_use]
     pub fn has_status() -> bool {
-        std::io::stderr().is_terminal()
+        std::io::stderr().is_terminal() && std::env::var_os("TERM").is_none_or(|term| term != "dumb")
     }
+}
+
+/// Writes lines over as many as were `shown`, each in a row of its own. Where no colour is wanted the cursor moves all the same.
+fn show_in_place(shown: usize, lines: &[String]) {
+    let columns = columns_of(std::io::stderr()).unwrap_or(usize::MAX);
+    let text = lines.iter().map(|line| cut(line, columns)).collect::<Vec<_>>().join("\r\n");
+    let text = if is_ascii_locale() { text.replace('…', "~") } else { text };
+    let text = match anstream::stderr().current_choice() {
+        ColorChoice::Never => strip_str(&text).to_string(),
+        _ => text,
+    };
+    let up = if shown > 1 { format!("\x1b[{}A", shown - 1) } else { String::new() };
+    let mut stderr = std::io::stderr().lock();
+    let _written = write!(stderr, "\x1b[?7l{up}\r\x1b[J{text}\x1b[?7h").and_then(|()| stderr.flush()).is_ok();
 }
 
 fn columns_of(stream: impl std::os::fd::AsFd) -> Option<usize> {
@@ -135,4 +164,30 @@ fn columns_of(stream: impl std::os::fd::AsFd) -> Option<usize> {
 
 fn fitted(text: &str, columns: Option<usize>) -> Cow<'_, str> {
     columns.map_or(Cow::Borrowed(text), |columns| Cow::Owned(broken(text, columns)))
+}
+
+/// Whether the locale names an encoding other than UTF-8. One that isn't set says nothing.
+#[must_use]
+pub fn is_ascii_locale() -> bool {
+    let locale = ["LC_ALL", "LC_CTYPE", "LANG"]
+        .iter()
+        .find_map(|name| std::env::var(name).ok().filter(|value| !value.is_empty()));
+    locale.is_some_and(|locale| !names_utf8(&locale))
+}
+
+fn names_utf8(locale: &str) -> bool {
+    let locale = locale.to_ascii_lowercase();
+    locale.contains("utf-8") || locale.contains("utf8")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_locale_that_names_another_encoding_wants_ascii() {
+        let wants: Vec<bool> =
+            ["C", "POSIX", "de_DE.ISO-8859-1", "C.UTF-8", "en_GB.utf8"].map(names_utf8).to_vec();
+        assert_eq!(wants, [false, false, false, true, true]);
+    }
 }

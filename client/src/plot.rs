@@ -66,9 +66,8 @@ impl Plot<'_> {
             let (low, high) = (frame.y(*low), frame.y(*high));
             let (bottom, top) = (index(low, lines), index(high, lines));
             let column = index(frame.x(*x), columns);
-            for line in (bottom..=top)
-                .filter(|line| self.ascii || (line.is_multiple_of(2) && column.is_multiple_of(2)))
-            {
+            // Every other dot, so that neighbouring bars are no area.
+            for line in (bottom..=top).filter(|line| self.ascii || (line + column).is_multiple_of(2)) {
                 dot(frame.x(*x), position(line, lines), RANGE);
             }
         }
@@ -239,6 +238,21 @@ mod tests {
         let dots =
             |row: &str| row.chars().map(|c| (u32::from(c).max(0x2800) - 0x2800).count_ones()).sum::<u32>();
         assert!(dots(&fine[2]) > 1 && dots(&fine[0]) > 0 && fine[0].contains("    "), "{fine:?}");
+    }
+
+    #[test]
+    fn each_point_has_its_range_in_whichever_half_of_a_cell_it_lies() {
+        let plot = Plot { width: 8, height: 5, levels: &[], ascii: false };
+        for column in 0..16 {
+            let at = |column: i32| f64::from(column);
+            let points: Vec<(f64, f64)> = [0, column, 16].map(|column| (at(column), 1.0)).to_vec();
+            let rows = plot.rows_with_ranges(&points, &[(at(column), 0.0, 2.0)]);
+            for row in [&rows[0], &rows[4]] {
+                let curve: String =
+                    row.split('│').nth(1).unwrap().chars().filter(|sign| *sign != ' ').collect();
+                assert_eq!(curve.chars().count(), 1, "{column}: {rows:?}");
+            }
+        }
     }
 
     #[test]

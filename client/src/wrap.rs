@@ -16,10 +16,10 @@ fn broken_line(line: &str, columns: usize) -> String {
     behind(indent, inner, columns).join("\n")
 }
 
-/// `text` as lines of so many columns, the first behind `lead`, the others as far in. A number stays with its sign, its unit and its interval; styles take no room.
+/// `text` as lines of so many columns, the first behind `lead`, the others as far in. A number stays with its sign, its unit and its interval, a chromaticity in one piece; styles take no room.
 #[must_use]
 pub fn behind(lead: &str, text: &str, columns: usize) -> Vec<String> {
-    let text = text.replace(" %", "\u{a0}%").replace(" ± ", "\u{a0}±\u{a0}").replace(" cd/m²", "\u{a0}cd/m²");
+    let text = bound(text);
     let begins = width(lead);
     let (mut lines, mut line, mut at) = (Vec::new(), lead.to_owned(), begins);
     for (index, word) in text.split(' ').enumerate() {
@@ -36,6 +36,38 @@ pub fn behind(lead: &str, text: &str, columns: usize) -> Vec<String> {
     }
     lines.push(line);
     lines.iter().map(|line| line.replace('\u{a0}', " ").trim_end().to_owned()).collect()
+}
+
+/// `text` in so many columns: where it has more, … stands for the rest. Styles take no room, and none is left open.
+#[must_use]
+pub fn cut(text: &str, columns: usize) -> String {
+    if width(text) <= columns {
+        return text.to_owned();
+    }
+    let (mut kept, mut count, mut is_style) = (String::new(), 0, false);
+    for sign in text.chars() {
+        is_style |= sign == '\x1b';
+        if is_style {
+            kept.push(sign);
+            is_style = sign != 'm';
+            continue;
+        }
+        count += 1;
+        if count < columns {
+            kept.push(sign);
+        } else if count == columns {
+            kept.push('…');
+        }
+    }
+    kept
+}
+
+/// Binds what belongs together: a number and its sign, its unit and its interval; a coordinate and its name; both coordinates of a chromaticity.
+fn bound(text: &str) -> String {
+    let text = text.replace(" %", "\u{a0}%").replace(" ± ", "\u{a0}±\u{a0}").replace(" cd/m²", "\u{a0}cd/m²");
+    let text = text.replace("x 0.", "x\u{a0}0.").replace("u′ ", "u′\u{a0}");
+    let text = text.replace("  y 0.", "\u{a0}\u{a0}y\u{a0}0.");
+    text.replace("  v′ ", "\u{a0}\u{a0}v′\u{a0}")
 }
 
 /// How many columns a text takes, without what only styles it.
@@ -69,6 +101,31 @@ mod tests {
         assert_eq!(lines, ["  drift  -0.105 ± 0.015 % an hour,", "         or -0.210 ± 0.030 cd/m²"]);
         assert_eq!(behind("\x1b[2ma\x1b[0m ", "b  c dd", 6), ["\x1b[2ma\x1b[0m b  c", "  dd"]);
         assert_eq!(behind("", "", 80), [""]);
+    }
+
+    #[test]
+    fn a_chromaticity_stays_in_one_piece() {
+        let line = "primaries magenta  84.27 ± 0.15 cd/m²   x 0.3167  y 0.1529   u′ 0.3015  v′ 0.3276";
+        let broken = |columns| broken(line, columns).split('\n').map(str::trim).collect::<Vec<_>>().join("|");
+        assert_eq!(
+            broken(72),
+            "primaries magenta  84.27 ± 0.15 cd/m²   x 0.3167  y 0.1529|u′ 0.3015  v′ 0.3276"
+        );
+        assert_eq!(
+            broken(48),
+            "primaries magenta  84.27 ± 0.15 cd/m²|x 0.3167  y 0.1529   u′ 0.3015  v′ 0.3276"
+        );
+        assert_eq!(
+            broken(30),
+            "primaries magenta|84.27 ± 0.15 cd/m²|x 0.3167  y 0.1529|u′ 0.3015  v′ 0.3276"
+        );
+    }
+
+    #[test]
+    fn what_is_cut_ends_in_its_sign_and_keeps_its_styles() {
+        assert_eq!([cut("one two", 7), cut("one two", 6)], ["one two", "one t…"]);
+        assert_eq!(cut("\x1b[1mone\x1b[0m two", 3), "\x1b[1mon…\x1b[0m");
+        assert_eq!([cut("one", 1), cut("one", 0)], ["…", ""]);
     }
 
     #[test]

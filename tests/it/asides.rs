@@ -106,6 +106,71 @@ fn a_long_recording_that_is_assessed_shows_at_a_terminal_how_far_it_is_unless_qu
     assert!(!quiet.contains("so far"), "{quiet}");
 }
 
+/// The rows that are left on a terminal so wide, of what was written to it: what is too long is wrapped unless that is switched off.
+fn rows(shown: &str, columns: usize) -> Vec<String> {
+    let (mut rows, mut row, mut at, mut wraps) = (vec![Vec::new()], 0, 0, true);
+    let mut signs = shown.chars();
+    while let Some(sign) = signs.next() {
+        match sign {
+            '\r' => at = 0,
+            '\n' => row += 1,
+            '\u{1b}' => {
+                let code: String =
+                    signs.by_ref().skip(1).take_while(|sign| !sign.is_ascii_alphabetic()).collect();
+                // All that is erased here is from the cursor on; what is switched is whether lines wrap; all else is colours.
+                match code.as_str() {
+                    "" => {
+                        rows.truncate(row + 1);
+                        rows[row].truncate(at);
+                    }
+                    "?7" => wraps = !wraps,
+                    _ => {}
+                }
+            }
+            sign => {
+                if at == columns && wraps {
+                    (row, at) = (row + 1, 0);
+                }
+                at = at.min(columns - 1);
+                rows.resize(rows.len().max(row + 1), Vec::new());
+                let fill = rows[row].len().max(at + 1);
+                rows[row].resize(fill, ' ');
+                rows[row][at] = sign;
+                at += 1;
+            }
+        }
+        rows.resize(rows.len().max(row + 1), Vec::new());
+    }
+    rows.into_iter().map(|row| row.into_iter().collect()).collect()
+}
+
+#[test]
+fn what_is_printed_after_progress_takes_its_place_whether_in_colour_or_not() {
+    for colour in ["", "NO_COLOR=1 "] {
+        let shown = typed(&format!("stty cols 80; {colour}{} demo", program("settle").display()));
+        assert!(shown.contains("s to go"), "{shown}");
+        let rows = rows(&shown, 80);
+        let screen = rows.join("\n");
+        assert!(!screen.contains("s to go") && !screen.contains("drift +"), "{screen}");
+        let plot: Vec<&String> = rows.iter().filter(|row| row.contains('│')).collect();
+        assert!(plot.len() == 9 && plot.iter().all(|row| row.find('│') == Some(10)), "{screen}");
+    }
+}
+
+#[test]
+fn progress_that_is_wider_than_the_terminal_is_cut_and_leaves_nothing_behind() {
+    let daemon = Daemon::start(
+        "[clock]\nspeed = 20\n[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"bench\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\n",
+    );
+    daemon.client().wait_for_state("bench", "ready");
+    let settle = program("settle").display().to_string();
+    let command = format!("stty cols 30; {settle} --socket {} read --settled", daemon.socket().display());
+    let shown = typed(&command);
+    assert!(shown.contains('…'), "{shown}");
+    let rows = rows(&shown, 30);
+    assert!(rows[0].contains("cd/m²") && rows.iter().all(|row| !row.contains('…')), "{rows:#?}");
+}
+
 #[test]
 fn how_far_rows_are_is_shown_where_they_fill_a_file_and_never_over_what_a_pager_shows() {
     let folder = tempfile::tempdir().unwrap();

@@ -156,6 +156,44 @@ fn a_meter_that_neither_config_nor_log_knows_is_an_error() {
 }
 
 #[test]
+fn the_latest_rows_can_be_had_without_knowing_their_numbers() {
+    let daemon = Daemon::start(TWO);
+    for meter in ["a", "b"].iter().cycle().take(40) {
+        daemon.client().call("meter.read", &serde_json::json!({ "meter": meter }));
+    }
+    let rows = |arguments: &[&str]| -> Vec<String> {
+        let output = daemon.run_settle(&[&["--json", "log"][..], arguments].concat());
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        String::from_utf8(output.stdout).unwrap().lines().map(str::to_owned).collect()
+    };
+    for what in [&["readings"][..], &["readings", "--meter", "a"], &["events"], &["events", "--meter", "b"]] {
+        let all = rows(what);
+        for count in [1, 2, 5, 100] {
+            let latest = rows(&[what, &["--last", &count.to_string()]].concat());
+            assert_eq!(latest, all[all.len().saturating_sub(count)..], "{what:?} {count}");
+        }
+    }
+    let file = daemon.path("last.csv");
+    let exported = daemon.run_settle(&["log", "export", "--csv", file.to_str().unwrap(), "--last", "3"]);
+    assert!(exported.status.success(), "{}", String::from_utf8_lossy(&exported.stderr));
+    assert_eq!(std::fs::read_to_string(&file).unwrap().lines().count(), 4);
+}
+
+#[test]
+fn a_run_that_is_no_number_is_told_what_runs_have() {
+    for arguments in [
+        &["runs", "show", "abc"][..],
+        &["runs", "watch", "abc"],
+        &["log", "plot", "--run", "abc"],
+        &["report", "--run", "abc", "--into", "-"],
+    ] {
+        let output = Command::new(program("settle")).args(arguments).output().unwrap();
+        let words = String::from_utf8(output.stderr).unwrap();
+        assert!(output.status.code() == Some(2) && words.contains("a run has a number"), "{words}");
+    }
+}
+
+#[test]
 fn what_was_logged_can_be_assessed() {
     let mut child = Command::new(program("settle"))
         .args(["assess", "--json", "-"])

@@ -104,7 +104,7 @@ fn whichever_form_is_exported_assess_says_the_same_of_it() {
     let decisions: Vec<String> = ["--csv", "--json-lines", "--cgats"]
         .iter()
         .map(|form| {
-            let file = daemon.path("readings");
+            let file = daemon.path(&format!("readings{form}"));
             let exported =
                 daemon.run_settle(&["log", "export", form, file.to_str().unwrap(), "--meter", "bench"]);
             assert!(exported.status.success(), "{}", words(&exported));
@@ -160,7 +160,7 @@ fn an_export_is_there_complete_or_not_at_all() {
     let file = daemon.path("out/night");
     std::fs::write(&file, "what was there").unwrap();
     for form in ["--csv", "--json-lines", "--cgats"] {
-        let output = daemon.run_settle(&["log", "export", form, file.to_str().unwrap()]);
+        let output = daemon.run_settle(&["log", "export", form, file.to_str().unwrap(), "--replace"]);
         assert_eq!(output.status.code(), Some(1), "{}", words(&output));
         assert_eq!(files(&daemon.path("out")), ["night"], "no half of it is left");
         assert_eq!(std::fs::read_to_string(&file).unwrap(), "what was there");
@@ -168,6 +168,33 @@ fn an_export_is_there_complete_or_not_at_all() {
     let nowhere = daemon.path("none/night");
     let output = daemon.run_settle(&["log", "export", "--csv", nowhere.to_str().unwrap()]);
     assert!(output.status.code() == Some(1) && words(&output).contains("none/night"), "{}", words(&output));
+}
+
+#[test]
+fn a_daemons_log_and_whatever_else_is_there_is_left_by_exports_and_plots() {
+    let daemon = night();
+    let (log, other) = (daemon.path("worn.sqlite"), daemon.path("c.toml"));
+    let database = b"SQLite format 3\0 and all the nights";
+    std::fs::write(&log, database).unwrap();
+    std::fs::write(&other, "[log]").unwrap();
+    let (database_name, other_name) = (log.to_str().unwrap(), other.to_str().unwrap());
+    for command in [
+        &["log", "export", "--csv"][..],
+        &["log", "export", "--cgats"],
+        &["log", "export", "--json-lines"],
+        &["log", "plot", "--every", "1min", "--svg"],
+        &["log", "plot", "--every", "1min", "--png"],
+    ] {
+        let refused = |arguments: &[&str], why: &str| {
+            let output = daemon.run_settle(&[command, arguments].concat());
+            assert!(output.status.code() == Some(2) && words(&output).contains(why), "{}", words(&output));
+        };
+        refused(&[database_name, "--run", "7"], "is a log, or another database");
+        refused(&[database_name, "--run", "7", "--replace"], "is a log, or another database");
+        refused(&[other_name, "--run", "7"], "with --replace");
+    }
+    assert_eq!(std::fs::read(&log).unwrap(), database);
+    assert_eq!(std::fs::read_to_string(&other).unwrap(), "[log]");
 }
 
 #[test]

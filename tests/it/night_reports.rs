@@ -128,7 +128,8 @@ fn each_kind_of_night_is_a_page_for_a_strict_parser_and_json_that_is_what_its_sc
     ] {
         let ended = daemon.run_settle(&[&["run"], night, &["--wait", "--alert-lost", "24h"]].concat());
         assert!(matches!(ended.status.code(), Some(0 | 3)), "{title}: {}", said(&ended));
-        let output = daemon.run_settle(&["report", "--run", number, "--into", &page, "--figures", &figures]);
+        let forms = ["--into", &page, "--figures", &figures, "--replace"];
+        let output = daemon.run_settle(&[&["report", "--run", number][..], &forms].concat());
         assert!(output.status.success(), "{title}: {}", said(&output));
         let parsed = read(&["html", &page]);
         assert_eq!(parsed["title"], format!("SIMULATED: {title}"));

@@ -22,6 +22,7 @@ mod map;
 pub(crate) mod of_run;
 mod of_two;
 mod seen;
+mod slips;
 pub(crate) mod told;
 
 /// A display with a fault of every kind.
@@ -75,7 +76,7 @@ impl Place {
     /// The report of a record, read back.
     fn report(&self, record: &str) -> Value {
         let into = self.path("report.html");
-        succeed(&["report", record, "--into", &into]);
+        succeed(&["report", record, "--into", &into, "--replace"]);
         read(&["html", &into])
     }
 }
@@ -364,7 +365,7 @@ fn what_can_not_be_written_leaves_nothing_and_what_was_there_is_kept() {
     std::fs::write(&page, "before").unwrap();
     std::fs::create_dir(&folder).unwrap();
     let before = place.names();
-    let output = settle(&["report", &record, "--into", &page, "--svg", &folder]);
+    let output = settle(&["report", &record, "--into", &page, "--svg", &folder, "--replace"]);
     let words = String::from_utf8_lossy(&output.stderr);
     assert!(output.status.code() == Some(2) && words.contains("is there already"), "{words}");
     assert_eq!((place.names(), std::fs::read_to_string(&page).unwrap()), (before, "before".to_owned()));
@@ -388,7 +389,7 @@ fn what_can_not_be_written_leaves_nothing_and_what_was_there_is_kept() {
         "{words}"
     );
     // To standard output, and what came of it as JSON.
-    let output = settle(&["--json", "report", &record, "--csv", "-", "--into", &page]);
+    let output = settle(&["--json", "report", &record, "--csv", "-", "--into", &page, "--replace"]);
     let said: Value = serde_json::from_slice(&output.stderr).unwrap();
     assert_eq!(said["report"]["files"], json!([page]));
     assert!(String::from_utf8(output.stdout).unwrap().starts_with("set,sequence,patch,quantity,value,unit,"));

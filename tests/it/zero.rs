@@ -164,6 +164,22 @@ fn at_a_terminal_it_asks_to_cover_the_aperture_and_waits_for_enter() {
 }
 
 #[test]
+fn nobody_is_asked_to_cover_what_is_not_there_or_can_not_be_zeroed() {
+    let daemon = Daemon::start(
+        "[log]\npath = \"log.sqlite\"\n[[meter]]\nid = \"plain\"\ndriver = \"simulated\"\ndisplay = \"backlit\"\n",
+    );
+    daemon.client().wait_for_state("plain", "ready");
+    for (meter, why) in [("plain", "has no way to zero itself"), ("nope", "no meter is called")] {
+        let command =
+            format!("{} --socket {} zero {meter}", program("settle").display(), daemon.socket().display());
+        let mut script = Command::new("script");
+        script.args(["--quiet", "--return", "--command", &command, "/dev/null"]).stdin(Stdio::null());
+        let (status, words, _) = said(&script.output().unwrap());
+        assert!(status == Some(1) && words.contains(why) && !words.contains("Cover"), "{words}");
+    }
+}
+
+#[test]
 fn a_meter_that_must_be_zeroed_first_says_so_and_what_goes_on_resumes_afterwards() {
     let (daemon, _instrument) = bench("at_start = true\noverdue = \"refuse\"");
     let mut client = daemon.client();

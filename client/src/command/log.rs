@@ -4,11 +4,13 @@ use clap::{Args, Subcommand};
 use settled_protocol::log::{LARGEST_PAGE, Selection};
 use settled_protocol::time::Timestamp;
 
+use super::runs::number;
 use super::{Context, Exit, Failure};
 use crate::quantities::moment;
 
 mod bins;
 mod export;
+mod latest;
 mod plot;
 mod rows;
 mod statistics;
@@ -49,7 +51,7 @@ pub(super) struct Which {
     #[arg(long)]
     meter: Option<String>,
     /// Only what belongs to this run.
-    #[arg(long, value_name = "RUN")]
+    #[arg(long, value_name = "RUN", value_parser = number)]
     run: Option<u64>,
     /// Not before this, such as 2026-11-25T18:00:00Z.
     #[arg(long, value_name = "TIME", value_parser = moment)]
@@ -63,6 +65,9 @@ pub(super) struct Which {
     /// At most this many rows.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..))]
     limit: Option<u64>,
+    /// The latest, this many at most, oldest of them first.
+    #[arg(long, value_name = "N", conflicts_with_all = ["after", "limit"], value_parser = clap::value_parser!(u64).range(1..=latest::MOST))]
+    last: Option<u64>,
 }
 
 impl Which {

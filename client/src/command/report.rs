@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use serde_json::json;
 
+use super::runs::number;
+use super::target::Replace;
 use super::{Context, Exit, Failure};
 use crate::chart;
 use crate::output::Output;
@@ -28,19 +30,21 @@ pub(super) struct Options {
     /// What is reported: a record that settle review run wrote.
     file: Option<PathBuf>,
     /// This run instead, from the daemon's log.
-    #[arg(long, value_name = "RUN", conflicts_with = "file")]
+    #[arg(long, value_name = "RUN", conflicts_with = "file", value_parser = number)]
     run: Option<u64>,
     /// Beside this other record: what got better or worse beyond uncertainty since that one.
     #[arg(long, value_name = "FILE", conflicts_with = "run")]
     against: Option<PathBuf>,
     /// With --run: also beside this run, and by how much it differs.
-    #[arg(long, value_name = "RUN", requires = "run", conflicts_with = "file")]
+    #[arg(long, value_name = "RUN", requires = "run", conflicts_with = "file", value_parser = number)]
     against_run: Option<u64>,
     /// With --run: times of the machine's own zone, or that of TZ, instead of UTC.
     #[arg(long, requires = "run", conflicts_with = "file")]
     local: bool,
     #[command(flatten)]
     forms: Forms,
+    #[command(flatten)]
+    replace: Replace,
 }
 
 /// In which forms, and where to.
@@ -76,13 +80,14 @@ pub(super) async fn run(context: &Context, options: &Options) -> Result<Exit, Fa
         },
         (None, None) => return Err(Failure::Usage(NOTHING_NAMED.to_owned())),
     };
-    write(context.output, &options.forms, &made)
+    write(Whole::new(context.output, options.replace), &options.forms, &made)?;
+    say(context.output, &options.forms, &made);
+    Ok(Exit::Done)
 }
 
 /// Writes every form that was asked for: all are whole before the first gets its name.
-fn write(output: Output, forms: &Forms, made: &Made) -> Result<Exit, Failure> {
+fn write(mut whole: Whole, forms: &Forms, made: &Made) -> Result<(), Failure> {
     forms.are_apart()?;
-    let mut whole = Whole::new(output);
     if let Some(path) = &forms.into {
         whole.file(path, html::html(&made.document).as_bytes())?;
     }
@@ -103,9 +108,7 @@ fn write(output: Output, forms: &Forms, made: &Made) -> Result<Exit, Failure> {
     if let Some(path) = &forms.png {
         whole.folder(path, &drawn(&made.document, "png", |plot| chart::png(&plot.scene))?)?;
     }
-    whole.keep()?;
-    say(output, forms, made);
-    Ok(Exit::Done)
+    whole.keep()
 }
 
 /// Each plot as a file, with its name.

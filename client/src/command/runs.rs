@@ -60,6 +60,7 @@ enum Action {
     /// All there is to know of one run.
     Show {
         /// The run's number.
+        #[arg(value_parser = number)]
         run: u64,
     },
     /// End a run, or take one back that is planned. What it has measured stays.
@@ -68,6 +69,7 @@ enum Action {
     /// begins as planned; of one that has not begun that skips a night. What is said names the nights that ended, or the next one.
     Stop {
         /// The run's number.
+        #[arg(value_parser = number)]
         run: u64,
         /// Why, for the log.
         #[arg(long, value_name = "TEXT", value_parser = text)]
@@ -83,11 +85,17 @@ enum Action {
     /// change is a line: {"run":…}, with "alert" where there is one.
     Watch {
         /// The run's number; without it all that are not over, and those to come until none is left.
+        #[arg(value_parser = number)]
         run: Option<u64>,
         /// Run this by sh at each alert, as settle run --on-alert does.
         #[arg(long, value_name = "COMMAND")]
         on_alert: Option<String>,
     },
+}
+
+/// What a run is called by.
+pub(super) fn number(text: &str) -> Result<u64, String> {
+    text.parse().map_err(|_| "a run has a number, such as 3: settle runs lists them".to_owned())
 }
 
 fn state(name: &str) -> Result<RunState, String> {

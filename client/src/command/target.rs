@@ -1,36 +1,56 @@
-//! A file that is complete or not there.
+//! A file that is complete or not there, and that takes no other's place unless that is said.
 
-use std::io::{BufWriter, Write};
+use std::fs::File;
+use std::io::{BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 
+use clap::Args;
 use tempfile::NamedTempFile;
 
 use super::Failure;
 use crate::output::Output;
 
+/// Whether a file that is there already may be replaced.
+#[derive(Clone, Copy, Debug, Args)]
+pub(super) struct Replace {
+    /// Replace a file that is there already. A log and a review's record are never replaced.
+    #[arg(long)]
+    replace: bool,
+}
+
+/// What a log begins with (SQLite's file format, section 1.3), and what a review's record does.
+const LOG: &[u8] = b"SQLite format 3\0";
+const RECORD: &[u8] = b"{\"review\":";
+
 /// Where a file goes: into a temporary one beside it until it is complete, or to standard output.
 #[derive(Debug)]
 pub(super) enum Target {
     Standard(Output),
-    File { path: PathBuf, file: BufWriter<NamedTempFile> },
+    File { path: PathBuf, file: BufWriter<NamedTempFile>, replace: Replace },
 }
 
 impl Target {
-    /// Makes the temporary file.
-    pub(super) fn open(output: Output, path: &Path) -> Result<Self, Failure> {
+    /// Makes the temporary file, unless one is there already that is to be left.
+    pub(super) fn open(output: Output, path: &Path, replace: Replace) -> Result<Self, Failure> {
         if path.as_os_str() == "-" {
             return Ok(Self::Standard(output));
         }
-        let failed = |error: std::io::Error| Failure::Input(format!("{}: {error}", path.display()));
         if path.is_dir() {
             return Err(Failure::Input(format!("{} is a folder: name a file in it", path.display())));
         }
+        replace.may_take_the_place_of(path)?;
         let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        if !folder.is_dir() {
+            let words = format!("{}: there is no folder {}", path.display(), folder.display());
+            return Err(Failure::Input(words));
+        }
+        // The name of the temporary file would tell nobody anything.
+        let failed = |error: std::io::Error| Failure::Input(format!("{}: {}", path.display(), error.kind()));
         let mut builder = tempfile::Builder::new();
         #[cfg(unix)]
         builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
         let file = builder.prefix(".settle-").tempfile_in(folder).map_err(failed)?;
-        Ok(Self::File { path: path.to_owned(), file: BufWriter::new(file) })
+        Ok(Self::File { path: path.to_owned(), file: BufWriter::new(file), replace })
     }
 
     /// Names the file in the error of a write to it.
@@ -45,13 +65,45 @@ impl Target {
 
     /// Gives the file its name, once it is on the disk.
     pub(super) fn keep(self) -> Result<(), Failure> {
-        let Self::File { path, file } = self else { return Ok(()) };
+        let Self::File { path, file, replace } = self else { return Ok(()) };
+        // It may have come meanwhile.
+        replace.may_take_the_place_of(&path)?;
         let failed = |error: std::io::Error| Failure::Input(format!("{}: {error}", path.display()));
         let file = file.into_inner().map_err(|error| failed(error.into_error()))?;
         file.as_file().sync_all().map_err(failed)?;
         file.persist(&path).map_err(|error| failed(error.error))?;
         Ok(())
     }
+}
+
+impl Replace {
+    /// Refuses to replace what is there already: anything that isn't empty unless that is wanted, and never what can't be had again.
+    fn may_take_the_place_of(self, path: &Path) -> Result<(), Failure> {
+        let refused = |words: &str| Err(Failure::Usage(format!("{} {words}", path.display())));
+        let Ok(there) = path.symlink_metadata() else { return Ok(()) };
+        let is_file = path.metadata().is_ok_and(|there| there.is_file());
+        if !is_file && !there.is_symlink() {
+            return refused("is there already, and no ordinary file: name another, or - for standard output");
+        }
+        let begins = beginning(path);
+        if begins.starts_with(LOG) {
+            return refused("is a log, or another database: it is not replaced; name another file");
+        }
+        if begins.starts_with(RECORD) {
+            return refused("is a review's record: it is not replaced; name another file");
+        }
+        if self.replace || is_file && path.metadata().is_ok_and(|there| there.len() == 0) {
+            return Ok(());
+        }
+        refused("is there already: name another file, or replace it with --replace")
+    }
+}
+
+/// The first bytes of a file; none of one that can't be read.
+fn beginning(path: &Path) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    let read = File::open(path).and_then(|file| file.take(64).read_to_end(&mut bytes));
+    if read.is_ok() { bytes } else { Vec::new() }
 }
 
 impl Write for Target {
@@ -67,5 +119,60 @@ impl Write for Target {
             Self::Standard(_) => Ok(()),
             Self::File { file, .. } => file.flush(),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is said of a file with this in it; nothing where it may be replaced.
+    fn said(inside: Option<&[u8]>, replace: bool) -> String {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("file");
+        if let Some(inside) = inside {
+            std::fs::write(&path, inside).unwrap();
+        }
+        let opened = Target::open(Output::default(), &path, Replace { replace });
+        opened.err().map_or_else(String::new, |failure| format!("{failure:?}"))
+    }
+
+    #[test]
+    fn a_file_that_is_there_is_left_unless_it_is_empty_or_may_be_replaced() {
+        assert_eq!([said(None, false), said(Some(b""), false), said(Some(b"<html>"), true)], ["", "", ""]);
+        let words = said(Some(b"<html>"), false);
+        assert!(words.contains("is there already") && words.contains("--replace"), "{words}");
+    }
+
+    #[test]
+    fn a_log_and_a_record_of_a_review_are_never_replaced() {
+        for replace in [false, true] {
+            let words = said(Some(b"SQLite format 3\0 and so on"), replace);
+            assert!(words.contains("is a log, or another database"), "{words}");
+            let words = said(Some(b"{\"review\":1,\"display\":\"field monitor 4\"}\n"), replace);
+            assert!(words.contains("is a review's record"), "{words}");
+        }
+    }
+
+    #[test]
+    fn what_comes_while_a_file_is_written_is_left_too() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("file");
+        let target = Target::open(Output::default(), &path, Replace { replace: false }).unwrap();
+        std::fs::write(&path, "somebody else's").unwrap();
+        assert!(target.keep().is_err());
+        assert_eq!(std::fs::read_to_string(&path).unwrap(), "somebody else's");
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn a_device_is_no_file_to_replace_and_a_folder_that_is_not_there_is_named() {
+        let said = |path: &str| {
+            let opened = Target::open(Output::default(), Path::new(path), Replace { replace: true });
+            format!("{:?}", opened.unwrap_err())
+        };
+        assert!(said("/dev/null").contains("no ordinary file"), "{}", said("/dev/null"));
+        let words = said("/nonexistent/x.html");
+        assert!(words.contains("/nonexistent/x.html: there is no folder /nonexistent"), "{words}");
     }
 }

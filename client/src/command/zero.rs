@@ -4,10 +4,11 @@ use std::io::IsTerminal;
 use std::time::{Duration, Instant};
 
 use clap::Args;
-use settled_protocol::method::{MeterZero, ZeroParams, Zeroed};
+use settled_protocol::method::{MeterZero, MetersList, Nothing, ZeroParams, Zeroed};
 use tokio::signal::unix::{SignalKind, signal};
 
 use super::{Context, Exit, Failure, MeterArgument, flush, lease, prompt, until_interrupted};
+use crate::connection::Connection;
 use crate::lease::inherited;
 use crate::output::{FAINT, GOOD, Output, styled};
 use crate::quantities::interval;
@@ -39,7 +40,8 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
     }
     let connection = context.connect().await?;
     let meter = options.meter.resolve(&connection).await?;
-    if !options.covered && !is_covered(output, &meter).await? {
+    let asks = !options.covered && can_be_zeroed(&connection, &meter).await?;
+    if asks && !is_covered(output, &meter).await? {
         return Ok(interrupted(output, "nothing was done"));
     }
     let params = ZeroParams { lease: inherited(&meter), meter, covered: true, wait_s: options.wait };
@@ -72,6 +74,13 @@ fn interrupted(output: Output, what: &str) -> Exit {
         output.aside(&format!("interrupted: {what}"));
     }
     Exit::Interrupted
+}
+
+/// Whether there is something to cover. What there isn't, or what has no zero, the daemon refuses with its reason, whoever vouches for what.
+async fn can_be_zeroed(connection: &Connection, meter: &str) -> Result<bool, Failure> {
+    let meters = connection.call::<MetersList>(&Nothing {}).await?.meters;
+    let found = meters.iter().find(|known| known.id == meter);
+    Ok(found.is_some_and(|meter| meter.zero.is_some() || meter.instrument.is_none()))
 }
 
 /// Asks whoever sits at the terminal to cover the aperture. False where they leave without an answer.

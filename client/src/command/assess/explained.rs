@@ -23,18 +23,7 @@ const CURVE: (usize, usize) = (68, 10);
 /// How far from the others, in spans of the others, a reading is left out of the plot: it would flatten all the rest.
 const FAR: f64 = 3.0;
 
-/// Whether the locale names an encoding other than UTF-8. One that isn't set says nothing.
-pub(in crate::command) fn is_ascii_locale() -> bool {
-    let locale = ["LC_ALL", "LC_CTYPE", "LANG"]
-        .iter()
-        .find_map(|name| std::env::var(name).ok().filter(|value| !value.is_empty()));
-    locale.is_some_and(|locale| !names_utf8(&locale))
-}
-
-fn names_utf8(locale: &str) -> bool {
-    let locale = locale.to_ascii_lowercase();
-    locale.contains("utf-8") || locale.contains("utf8")
-}
+pub(in crate::command) use crate::output::is_ascii_locale;
 
 /// All that is said of a series.
 pub(super) fn lines(series: &Series, trace: Option<&Trace>, ascii: bool) -> Vec<String> {
@@ -288,10 +277,7 @@ mod tests {
     }
 
     #[test]
-    fn a_locale_that_names_another_encoding_wants_ascii() {
-        let wants: Vec<bool> =
-            ["C", "POSIX", "de_DE.ISO-8859-1", "C.UTF-8", "en_GB.utf8"].map(names_utf8).to_vec();
-        assert_eq!(wants, [false, false, false, true, true]);
+    fn in_ascii_signs_have_their_nearest() {
         assert_eq!(in_ascii("±0.5 cd/m² u′ ▲ é"), "+/-0.5 cd/m2 u' ^ ?");
     }
 

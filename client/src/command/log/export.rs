@@ -11,7 +11,7 @@ use settled_protocol::reading::Reading;
 use settled_protocol::time::Timestamp;
 
 use super::super::patience::Progress;
-use super::super::target::Target;
+use super::super::target::{Replace, Target};
 use super::super::{Context, Exit, Failure, must_be_past, until_interrupted};
 use super::rows::must_be_known;
 use super::{Which, must_rise};
@@ -27,6 +27,8 @@ pub(in super::super) struct Options {
     which: Which,
     #[command(flatten)]
     form: Form,
+    #[command(flatten)]
+    replace: Replace,
     /// Spectra too, where there are any, with --csv and --cgats: a column for each wavelength. --json-lines always has them.
     #[arg(long)]
     spectra: bool,
@@ -61,7 +63,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
 }
 
 async fn export(context: &Context, options: Options) -> Result<Exit, Failure> {
-    let Options { which, form: Form { csv, json_lines, cgats }, spectra } = options;
+    let Options { which, form: Form { csv, json_lines, cgats }, replace, spectra } = options;
     let (path, mut shape) = match (csv, json_lines, cgats) {
         (Some(path), _, _) => (path, Shape::Csv(Table::new(spectra))),
         (_, Some(path), _) => (path, Shape::JsonLines),
@@ -70,7 +72,8 @@ async fn export(context: &Context, options: Options) -> Result<Exit, Failure> {
     };
     let connection = context.connect().await?;
     must_be_past(&connection, which.since).await?;
-    let mut target = Target::open(context.output, &path)?;
+    let which = which.resolve(&connection, false).await?;
+    let mut target = Target::open(context.output, &path, replace)?;
     let spectra = spectra || matches!(shape, Shape::JsonLines);
     let count = write(context, &connection, (&which, spectra), &mut shape, &mut target).await?;
     if count == 0 {

@@ -13,7 +13,7 @@ use settled_protocol::time::Timestamp;
 
 use super::super::assess::explained::{in_ascii, is_ascii_locale};
 use super::super::patience::waiting;
-use super::super::target::Target;
+use super::super::target::{Replace, Target};
 use super::super::{Context, Exit, Failure};
 use super::stretch::{self, StretchOptions};
 use crate::chart::{self, scene::Scene};
@@ -37,6 +37,8 @@ pub(in super::super) struct Options {
     /// Write a PNG into this file; - is standard output.
     #[arg(long, value_name = "FILE", conflicts_with = "svg")]
     png: Option<PathBuf>,
+    #[command(flatten)]
+    replace: Replace,
     /// With --svg or --png: the Allan deviation instead of the course. (settle log statistics has it in text.)
     #[arg(long)]
     allan: bool,
@@ -121,7 +123,7 @@ fn write(context: &Context, options: &Options, scene: &Scene) -> Result<(), Fail
         (None, Some(file)) => (file, chart::png(scene).map_err(failed)?),
         (None, None) => return Ok(()),
     };
-    let mut target = Target::open(context.output, file)?;
+    let mut target = Target::open(context.output, file, options.replace)?;
     let written = target.write_all(&bytes).and_then(|()| target.flush());
     target.check(written)?;
     target.keep()

@@ -58,6 +58,7 @@ async fn show(context: &Context, which: Which, form: Form, spectra: bool) -> Res
     must_rise(which.since, which.until)?;
     let connection = context.connect().await?;
     must_be_past(&connection, which.since).await?;
+    let which = which.resolve(&connection, form == Form::Events).await?;
     let (mut after, mut wanted) = (which.after, which.limit.unwrap_or(u64::MAX));
     let mut table = Table::new(spectra);
     // On a terminal the rows themselves show how far it is, and what reads a pipe may be a pager, which has the terminal for itself.

@@ -31,7 +31,7 @@ pub(in super::super) struct Options {
     #[arg(long, value_name = "TIME", value_parser = within(seconds, 0.001..=31_557_600.0, "1ms to 1year"))]
     bin: Option<f64>,
     /// Also what this run came to, and by how much it differs.
-    #[arg(long, value_name = "RUN", conflicts_with_all = ["against_since", "against_until", "bin"])]
+    #[arg(long, value_name = "RUN", conflicts_with_all = ["against_since", "against_until", "bin"], value_parser = super::super::runs::number)]
     against_run: Option<u64>,
     /// Also what the same meter's or run's readings from this moment on came to, and by how much they differ.
     #[arg(long, value_name = "TIME", value_parser = moment, conflicts_with = "bin")]

@@ -10,6 +10,7 @@ use settled_protocol::run::ShowRun;
 use settled_protocol::statistics::Stretch;
 use settled_protocol::time::Timestamp;
 
+use super::super::runs::number;
 use super::super::{Failure, MeterArgument, must_be_past};
 use super::must_rise;
 use super::rows::must_exist;
@@ -23,7 +24,7 @@ pub(super) struct StretchOptions {
     #[arg(long, conflicts_with = "run")]
     meter: Option<String>,
     /// This run's readings.
-    #[arg(long, value_name = "RUN")]
+    #[arg(long, value_name = "RUN", value_parser = number)]
     run: Option<u64>,
     /// Not before this, such as 2026-11-25T18:00:00Z.
     #[arg(long, value_name = "TIME", value_parser = moment)]

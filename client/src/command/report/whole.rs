@@ -6,25 +6,26 @@ use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
 use crate::command::Failure;
-use crate::command::target::Target;
+use crate::command::target::{Replace, Target};
 use crate::output::Output;
 
 /// What is written, and has no name yet.
 #[derive(Debug)]
 pub(super) struct Whole {
     output: Output,
+    replace: Replace,
     files: Vec<Target>,
     folders: Vec<(TempDir, PathBuf)>,
 }
 
 impl Whole {
-    pub(super) fn new(output: Output) -> Self {
-        Self { output, files: Vec::new(), folders: Vec::new() }
+    pub(super) fn new(output: Output, replace: Replace) -> Self {
+        Self { output, replace, files: Vec::new(), folders: Vec::new() }
     }
 
     /// Writes a file beside where it is to be.
     pub(super) fn file(&mut self, path: &Path, bytes: &[u8]) -> Result<(), Failure> {
-        let mut target = Target::open(self.output, path)?;
+        let mut target = Target::open(self.output, path, self.replace)?;
         let written = target.write_all(bytes).and_then(|()| target.flush());
         target.check(written)?;
         self.files.push(target);
