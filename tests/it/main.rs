@@ -72,6 +72,7 @@ mod page_scripts;
 mod page_still;
 mod page_truth;
 mod page_viewers;
+mod page_words;
 mod pictures;
 mod plugin_guide;
 mod plugins;

@@ -6,7 +6,7 @@ use crate::page::{bench, looking, paged};
 use crate::support::browser::Browser;
 
 /// What an expression over a module's exports, `its`, comes to.
-fn of(browser: &mut Browser, module: &str, expression: &str) -> Value {
+pub(crate) fn of(browser: &mut Browser, module: &str, expression: &str) -> Value {
     browser.evaluate(&format!(
         "globalThis.found = undefined; import('/{module}.js').then((its) => {{ found = {expression}; }}).catch((why) => {{ found = String(why); }});"
     ));

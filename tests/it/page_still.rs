@@ -63,7 +63,7 @@ fn between_two_readings_an_expectation_is_counted_down_in_steps_and_never_stands
         })()",
     );
     let words: Vec<&str> = words.as_array().unwrap().iter().map(|words| words.as_str().unwrap()).collect();
-    let ahead: Vec<&str> = words.iter().filter_map(|text| text.split("a hold. ").nth(1)).collect();
+    let ahead: Vec<&str> = words.iter().filter_map(|text| text.split("drifts. ").nth(1)).collect();
     assert_eq!(
         ahead,
         [

@@ -9,9 +9,10 @@ use serde::Serialize;
 use settled_protocol::bins::{Bin, BinsPage, BinsParams};
 use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::error::{ErrorKind, RpcError};
-use settled_protocol::log::Event;
+use settled_protocol::log::{Event, Selection};
+use settled_protocol::method::ClockKind;
 use settled_protocol::quantity::Photometric;
-use settled_protocol::reading::Flag;
+use settled_protocol::reading::{Flag, Reading};
 use settled_protocol::run::{ListRuns, RunState};
 use settled_protocol::time::Timestamp;
 use tokio::time::timeout;
@@ -28,6 +29,9 @@ const EVENTS: u32 = 60;
 
 /// How long the log has to write down what was handed to it.
 const WRITTEN: Duration = Duration::from_secs(2);
+
+/// Pages of readings that a rehearsal's curve is made of: 100,000 readings, more than a day of one a second.
+const PAGES: usize = 100;
 
 /// Digits that a curve's numbers have.
 const DIGITS: usize = 7;
@@ -69,12 +73,12 @@ struct Series {
 }
 
 impl Series {
-    fn of(bin: &Bin) -> Self {
+    fn of(quantity: Photometric, observer: Option<Observer>, correction: Option<String>) -> Self {
         Self {
-            quantity: bin.quantity,
-            unit: bin.quantity.unit(),
-            observer: bin.observer,
-            correction: bin.correction.clone(),
+            quantity,
+            unit: quantity.unit(),
+            observer,
+            correction,
             last: 0,
             simulated: false,
             replayed: false,
@@ -85,10 +89,6 @@ impl Series {
             min: Vec::new(),
             max: Vec::new(),
         }
-    }
-
-    fn is_of(&self, bin: &Bin) -> bool {
-        (self.quantity, self.observer, &self.correction) == (bin.quantity, bin.observer, &bin.correction)
     }
 
     fn push(&mut self, bin: &Bin) {
@@ -102,6 +102,34 @@ impl Series {
             [(&mut self.mean, bin.mean), (&mut self.min, bin.min), (&mut self.max, bin.max)]
         {
             column.push(rounded(value));
+        }
+    }
+
+    /// Takes a reading into the bin of its time, which is the last or a new one.
+    fn take(&mut self, reading: &Reading, every_s: u64) {
+        self.last = self.last.max(reading.sequence);
+        self.simulated |= reading.flags.contains(&Flag::Simulated);
+        self.replayed |= reading.flags.contains(&Flag::Replayed);
+        let every_s = every_s as f64;
+        self.longest_s = every_s;
+        let begin = (seconds(reading.at) / every_s).floor() * every_s;
+        let value = reading.light.value();
+        if self.t.last().is_none_or(|last| *last < begin) {
+            self.t.push(begin);
+            self.n.push(1);
+            [&mut self.mean, &mut self.min, &mut self.max].into_iter().for_each(|column| column.push(value));
+        } else if let (Some(n), Some(mean), Some(min), Some(max)) =
+            (self.n.last_mut(), self.mean.last_mut(), self.min.last_mut(), self.max.last_mut())
+        {
+            *n += 1;
+            *mean += (value - *mean) / *n as f64;
+            (*min, *max) = (min.min(value), max.max(value));
+        }
+    }
+
+    fn round(&mut self) {
+        for column in [&mut self.mean, &mut self.min, &mut self.max] {
+            column.iter_mut().for_each(|value| *value = rounded(*value));
         }
     }
 }
@@ -120,32 +148,81 @@ pub(super) async fn stretch(daemon: &Daemon, meter: &str, span_s: u64) -> Result
     let _written = timeout(WRITTEN, daemon.log.worked_through()).await.is_ok();
     let until = daemon.clock.now().at;
     let since = Timestamp::from_unix_ns(until.unix_ns().saturating_sub(span_s * 1_000_000_000));
-    let mut params = BinsParams {
+    let params = BinsParams {
         meter: Some(meter.to_owned()),
         since: Some(since),
         every_s: Some(every_s as f64),
         ..BinsParams::default()
     };
+    let mut series = match daemon.clock.info().kind {
+        ClockKind::System => binned(daemon, params).await?,
+        ClockKind::Simulated => rehearsed(daemon, meter, since, every_s).await?,
+    };
+    series.sort_by_key(|series| series.last);
+    let (since, until) = (seconds(since), seconds(until));
+    written(&Stretch { meter: meter.to_owned(), every_s, since, until, series })
+}
+
+/// The log's bins.
+async fn binned(daemon: &Daemon, mut params: BinsParams) -> Result<Vec<Series>, RpcError> {
     let mut series: Vec<Series> = Vec::new();
     loop {
         let BinsPage { bins, next } = daemon.log.bins_as(params.clone(), |page| Ok(page.clone())).await?;
         for bin in &bins {
-            let at = series.iter().position(|series| series.is_of(bin)).unwrap_or_else(|| {
-                series.push(Series::of(bin));
-                series.len() - 1
-            });
-            if let Some(series) = series.get_mut(at) {
-                series.push(bin);
-            }
+            place(&mut series, bin.quantity, bin.observer, bin.correction.as_ref()).push(bin);
         }
         params.after = next;
         if next.is_none() {
+            return Ok(series);
+        }
+    }
+}
+
+/// Of a rehearsal this boot's readings alone: its clock began anew as the daemon did, so that the log's bins may hold light of two boots.
+async fn rehearsed(
+    daemon: &Daemon,
+    meter: &str,
+    since: Timestamp,
+    every_s: u64,
+) -> Result<Vec<Series>, RpcError> {
+    let mut selection =
+        Selection { meter: Some(meter.to_owned()), since: Some(since), ..Selection::default() };
+    let mut series: Vec<Series> = Vec::new();
+    for _ in 0..PAGES {
+        let page = daemon.log.readings(selection.clone()).await?;
+        let is_shown =
+            |reading: &&Reading| reading.boot == daemon.clock.boot() && !reading.flags.contains(&Flag::Dark);
+        for reading in page.readings.iter().filter(is_shown) {
+            let quantity = reading.light.photometric();
+            place(&mut series, quantity, reading.observer, reading.correction.as_ref())
+                .take(reading, every_s);
+        }
+        selection.after = page.next;
+        if page.next.is_none() {
             break;
         }
     }
-    series.sort_by_key(|series| series.last);
-    let (since, until) = (seconds(since), seconds(until));
-    written(&Stretch { meter: meter.to_owned(), every_s, since, until, series })
+    for series in &mut series {
+        series.round();
+    }
+    Ok(series)
+}
+
+/// The series of what compares, a new one where there is none.
+fn place<'a>(
+    all: &'a mut Vec<Series>,
+    quantity: Photometric,
+    observer: Option<Observer>,
+    correction: Option<&String>,
+) -> &'a mut Series {
+    let is_it = |series: &Series| {
+        (series.quantity, series.observer, series.correction.as_ref()) == (quantity, observer, correction)
+    };
+    let at = all.iter().position(is_it).unwrap_or_else(|| {
+        all.push(Series::of(quantity, observer, correction.cloned()));
+        all.len() - 1
+    });
+    &mut all[at]
 }
 
 /// An event as the page shows it.

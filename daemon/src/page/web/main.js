@@ -1,7 +1,7 @@
 // Puts it all together: the line's news go to whom they are about.
 
 import { announce } from "./announce.js";
-import { isNow, runsAt, utc_s } from "./clock.js";
+import { isNow, runsAt, seconds, utc_s } from "./clock.js";
 import { Events } from "./events.js";
 import { MeterCard } from "./meter.js";
 import { fill, make, say } from "./parts.js";
@@ -117,6 +117,10 @@ const NEWS = {
     cards.get(meter.id)?.is(meter);
   },
   reading(seen) {
+    // What is shown is as new as this, though the time was told before it.
+    if (seen.reading.boot === daemon?.boot) {
+      heard_s = Math.max(heard_s, seconds(seen.reading.at));
+    }
     cards.get(seen.meter)?.sees(seen);
   },
   verdict(verdict) {

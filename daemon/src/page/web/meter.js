@@ -53,11 +53,13 @@ export class MeterCard {
     this.value = make("p", { class: "value" }, NOTHING);
     this.age = make("p", { class: "age" });
     this.holder = make("p", { class: "holder", hidden: true });
+    this.reason = make("p", { class: "reason", hidden: true });
     this.details = make("div");
     this.element = make(
       "article",
       { "aria-labelledby": title, class: "card" },
       make("div", { class: "head" }, make("h3", { id: title }, id), this.state, this.badges),
+      this.reason,
       this.value,
       this.age,
       place,
@@ -124,11 +126,12 @@ export class MeterCard {
       const who = lease.client ?? (lease.pid ? `process ${lease.pid}` : "another program");
       say(this.holder, `Held by ${who}${lease.purpose ? ` for ${lease.purpose}` : ""}, since ${moment(seconds(lease.since), utc_s())}.`);
     }
+    this.reason.hidden = !meter.reason;
+    say(this.reason, meter.reason ?? "");
     const serial = instrument?.serial ? `, serial ${instrument.serial}` : "";
     renew(
       this.details,
       list([
-        ["Why", meter.reason],
         ["Instrument", instrument && `${instrument.model}, ${plain(instrument.kind)}${serial}`],
         ["Driver", meter.driver],
         ["Where", meter.address],

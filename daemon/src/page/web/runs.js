@@ -2,7 +2,7 @@
 
 import { seconds, utc_s } from "./clock.js";
 import { badges, list, make, renew, state } from "./parts.js";
-import { digits, moment, plain, span } from "./words.js";
+import { digits, moment, plain, span, told } from "./words.js";
 
 const VERDICTS = {
   settled: ["good", "settled"],
@@ -86,6 +86,8 @@ export class Runs {
     const over = runs.filter((run) => OVER.includes(run.state));
     const last = over.sort((one, other) => seconds(other.ends ?? other.created) - seconds(one.ends ?? one.created))[0];
     renew(this.night, last ? ended(last) : make("p", { class: "empty" }, "No run has ended yet."));
+    // Where there is none, what goes on has all the width.
+    this.night.closest(".beside")?.classList.toggle("alone", !last);
   }
 }
 
@@ -151,9 +153,9 @@ function underWay(run) {
       ["Taken", planned ? null : counted(run)],
       ["Gaps", planned ? null : gaps(run)],
       ["Alerts", run.alerts ? String(run.alerts) : null],
-      ["Waits", run.waiting?.message],
+      ["Waits", run.message.includes(run.waiting?.message) ? null : run.waiting?.message],
     ]),
-    make("p", { class: "why" }, run.message),
+    make("p", { class: "why" }, told(run.message)),
   );
 }
 
@@ -173,6 +175,6 @@ function ended(run) {
       ["Alerts", run.alerts ? state("bad", String(run.alerts)) : "none"],
       ["Taken", counted(run)],
     ]),
-    make("p", { class: "why" }, run.message),
+    make("p", { class: "why" }, told(run.message)),
   );
 }

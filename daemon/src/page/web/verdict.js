@@ -3,7 +3,7 @@
 
 import { boot_s } from "./clock.js";
 import { make, renew, state } from "./parts.js";
-import { digits, expected, kept, plain, signed, span, withUncertainty } from "./words.js";
+import { digits, drifting, expected, isTelling, kept, plain, span, told, withUncertainty } from "./words.js";
 
 const VERDICTS = {
   settled: ["good", "Settled"],
@@ -14,8 +14,8 @@ const VERDICTS = {
 
 const FAILING = {
   too_few: () => "more readings are needed",
-  luminance_drift: (evidence) => drift("it drifts", evidence.luminance_drift),
-  chromaticity_drift: (evidence) => drift("its colour drifts", evidence.chromaticity_drift),
+  luminance_drift: ({ evidence, ...known }) => drift("luminance drifts", evidence.luminance_drift, evidence.luminance_band, known),
+  chromaticity_drift: ({ evidence, hold_s }) => drift("chromaticity drifts", evidence.chromaticity_drift, evidence.chromaticity_band, { unit: "in u′v′", hold_s }),
   resolution: () => "noise is larger than the band",
   turning: () => "it swings, or is about to turn",
   meter_warm_up: () => "the meter is warming up",
@@ -24,8 +24,18 @@ const FAILING = {
 const STALE = "No reading has come since, so nothing is known of now.";
 const LOST = "There is no line to the daemon, so nothing is known of now.";
 
-function drift(words, of) {
-  return of ? `${words} by ${signed(of.bands_per_hold, 2)} ± ${digits(of.interval, 2)} bands a hold` : words;
+/** Light that is so dark that its band, as a share of it, says nothing is told in its own unit. */
+const DARK = 0.1;
+
+/** In per cent of the value, or in a unit, with what is allowed: as the daemon's sentences have it. */
+function drift(words, of, band, { value, unit, hold_s }) {
+  if (!of || !(band > 0)) {
+    return words;
+  }
+  const y = Math.abs(value?.y ?? 0);
+  const [allowed, per] = band < DARK * y ? [(100 * band) / y, "%"] : [band, unit];
+  const hold = span(hold_s);
+  return `${words} by ${drifting(of, allowed)} ${per} per ${hold} (allowed: ${digits(allowed, 2)}${per === "%" ? " %" : ""})`;
 }
 
 /** Its kind and its word. */
@@ -68,7 +78,7 @@ export class Verdict {
     if (this.known === null) {
       return;
     }
-    const { verdict, hold_s, value, unit, evidence, settles, message, since_s } = this.known;
+    const { verdict, hold_s, value, unit, message, since_s } = this.known;
     const isStale = !(age_s <= hold_s);
     const unknown = isStale || isLost;
     // Whether anybody measures can't be told without a line.
@@ -77,7 +87,7 @@ export class Verdict {
     const beside = unknown ? (isSilent ? STALE : LOST) : since(since_s, verdict);
     const [y, u95] = value ? withUncertainty(value.y, value.y_u95) : [];
     const estimate = u95 ? `${y} ± ${u95} ${unit}` : null;
-    const why = unknown ? null : kept(message?.replace(/^Settled: (.)/, (_, first) => first.toUpperCase()) ?? unsettled(evidence, settles, age_s));
+    const why = unknown ? null : kept(told(message?.replace(/^Settled: (.)/, (_, first) => first.toUpperCase()) ?? unsettled(this.known, age_s)));
     const drawn = [word, beside, estimate, why].join("\n");
     if (this.drawn !== drawn) {
       this.drawn = drawn;
@@ -99,13 +109,17 @@ function since(since_s, verdict) {
 }
 
 /** What still stands in the way, in words, and when it is expected to be over: both by a reading that is so old, in s. */
-function unsettled(evidence, settles, age_s) {
-  const failing = evidence.failing.map((test) => FAILING[test]?.(evidence)).filter(Boolean);
+function unsettled(known, age_s) {
+  const { evidence, settles } = known;
+  const failing = evidence.failing.map((test) => FAILING[test]?.(known)).filter(Boolean);
   const words = failing.length ? failing.join("; ") : "it is being looked at";
   return `${words[0].toUpperCase()}${words.slice(1)}.${settles ? ahead(...settles, age_s) : ""}`;
 }
 
 function ahead(low_s, high_s, age_s) {
+  if (!isTelling(low_s, high_s)) {
+    return " When it settles can't be foreseen yet.";
+  }
   const words = expected(low_s, high_s, age_s);
   return words ? ` Expected to settle ${words}.` : " It should have settled by now: another reading would tell.";
 }

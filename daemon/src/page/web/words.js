@@ -43,6 +43,24 @@ export function signed(value, count) {
   return value > 0 ? `+${digits(value, count)}` : digits(value, count);
 }
 
+/** Decimals that show so many significant digits. */
+function decimals(value, count) {
+  return Math.max(count - 1 - Math.floor(Math.log10(value)), 0);
+}
+
+/** A drift with its interval, in the unit in which a band is so wide: digits as its interval and the band need them; the daemon's `in_units` says the same. */
+export function drifting({ bands_per_hold, interval }, band) {
+  const [change, half] = [bands_per_hold * band, interval * band];
+  const coarse = decimals(band, 2);
+  const after = Math.min(Math.max(half > 0 ? decimals(half, 1) : 0, coarse), coarse + 2, 2 * AFTER);
+  return `${change < 0 ? "−" : "+"}${Math.abs(change).toFixed(after)} ± ${half.toFixed(after)}`;
+}
+
+/** The daemon's words, with a minus as the page writes it. */
+export function told(words) {
+  return words.replace(/(^|[\s(])-(?=\d)/g, "$1−");
+}
+
 /** A span in s, in the largest unit that says enough. */
 export function span(s) {
   if (s < 10) {
@@ -90,6 +108,15 @@ export function expected(low_s, high_s, age_s) {
 function stepped(end_s) {
   const [, step] = STEPS.find(([below]) => end_s < below);
   return step * Math.round(end_s / step);
+}
+
+/** Up to how far away the later end of a wide interval still tells something; beyond the longest time constant that is fitted none does. In s. */
+const [PATIENT, LONGEST] = [600, 14400];
+
+/** Whether an interval between two ends, in s from a reading, tells anything; the daemon's `is_telling` says the same. */
+export function isTelling(low_s, high_s) {
+  const isWide = low_s < 1 || high_s >= WIDE * low_s;
+  return high_s <= PATIENT || (!isWide && high_s <= LONGEST);
 }
 
 /** A span of whole seconds, where minutes say enough from two on. */
