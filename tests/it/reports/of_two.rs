@@ -90,7 +90,7 @@ fn units(folder: &Folder, records: [&str; 2], json: &Value) -> Units {
     let mut lines: Vec<HashMap<String, String>> = Vec::new();
     for record in records {
         let into = folder.path("one.csv");
-        succeed(&["report", record, "--csv", &into]);
+        succeed(&["report", record, "--csv", &into, "--replace"]);
         lines.extend(csv::Reader::from_path(&into).unwrap().deserialize().map(Result::unwrap));
     }
     let mut units = Units::of(&lines);
