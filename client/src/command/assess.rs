@@ -113,7 +113,7 @@ impl Form {
         match (options.events, json) {
             (true, _) => Self::Events { forecasts: options.forecasts },
             (false, true) => Self::Decisions,
-            (false, false) => Self::Explained { ascii: options.ascii || explained::is_ascii_locale() },
+            (false, false) => Self::Explained { ascii: options.ascii || crate::output::is_ascii_locale() },
         }
     }
 }

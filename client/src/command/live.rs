@@ -5,7 +5,6 @@ use std::io::{self, IsTerminal};
 use clap::Args;
 use settled_protocol::method::{MetersList, Nothing};
 
-use super::assess::explained::is_ascii_locale;
 use super::settled::{Patience, Settling};
 use super::signals::asked_to_end;
 use super::{Context, Exit, Failure};
@@ -15,6 +14,7 @@ use crate::live::pen::Means;
 use crate::live::screen::Screen;
 use crate::live::show::{End, show};
 use crate::live::state::{State, Wish};
+use crate::output::is_ascii_locale;
 
 /// As long as criteria let anyone wait, in s: who watches may go on watching.
 const PATIENCE_S: f64 = 604_800.0;

@@ -149,7 +149,7 @@ fn in_words(output: Output, reading: &Reading) -> Result<(), Failure> {
         output.line(&format!("  {}", styled(CAUTION, &show::flags(&reading.meter, &flags))))?;
     }
     if let Some(found) = reading.spectrum.as_ref().filter(|_| std::io::stdout().is_terminal()) {
-        let ascii = super::assess::explained::is_ascii_locale();
+        let ascii = crate::output::is_ascii_locale();
         for line in spectrum::curve(found, reading.light.photometric(), ascii) {
             output.line(&line)?;
         }

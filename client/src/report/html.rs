@@ -185,25 +185,19 @@ fn write_plot(page: &mut String, id: &str, plot: &Plot) {
 /// A table with more columns than this is set in smaller letters.
 const WIDE: usize = 6;
 
-/// Cells of a column that say something.
-fn known(table: &Table, column: usize) -> impl Iterator<Item = &String> {
-    table.rows.iter().filter_map(move |row| row.get(column)).filter(|cell| !cell.is_empty())
-}
-
 /// Whether a column has words alone, which begin at one edge; numbers end at one, bounds of them too.
 fn has_words(table: &Table, column: usize) -> bool {
     let is_words = |cell: &String| {
         cell.starts_with(|first: char| first.is_alphabetic() || "\"{".contains(first))
             && !cell.starts_with("at most ")
     };
-    known(table, column).next().is_some() && known(table, column).all(is_words)
+    table.known(column).next().is_some() && table.known(column).all(is_words)
 }
 
 fn write_table(page: &mut String, id: &str, table: &Table) {
-    let columns = table.rows.iter().map(Vec::len).fold(table.columns.len(), usize::max);
-    // What isn't known of any row has no column.
-    let columns: Vec<(usize, &str)> = (0..columns)
-        .filter(|column| *column == 0 || known(table, *column).next().is_some())
+    let columns: Vec<(usize, &str)> = table
+        .columns_known()
+        .into_iter()
         .map(|column| (column, if column > 0 && has_words(table, column) { " class=\"words\"" } else { "" }))
         .collect();
     let wide = if columns.len() > WIDE { " wide" } else { "" };

@@ -183,3 +183,17 @@ pub struct Table {
     /// Cells; empty where something isn't known.
     pub rows: Vec<Vec<String>>,
 }
+
+impl Table {
+    /// Cells of a column that say something.
+    pub fn known(&self, column: usize) -> impl Iterator<Item = &String> {
+        self.rows.iter().filter_map(move |row| row.get(column)).filter(|cell| !cell.is_empty())
+    }
+
+    /// Columns that there is something to show in: the first, which names rows, and those of which something is known of any of them.
+    #[must_use]
+    pub fn columns_known(&self) -> Vec<usize> {
+        let count = self.rows.iter().map(Vec::len).fold(self.columns.len(), usize::max);
+        (0..count).filter(|column| *column == 0 || self.known(*column).next().is_some()).collect()
+    }
+}

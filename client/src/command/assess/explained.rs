@@ -23,8 +23,6 @@ const CURVE: (usize, usize) = (68, 10);
 /// How far from the others, in spans of the others, a reading is left out of the plot: it would flatten all the rest.
 const FAR: f64 = 3.0;
 
-pub(in crate::command) use crate::output::is_ascii_locale;
-
 /// All that is said of a series.
 pub(super) fn lines(series: &Series, trace: Option<&Trace>, ascii: bool) -> Vec<String> {
     let ending = series.ending();

@@ -11,7 +11,7 @@ use settled_protocol::run::ShowRun;
 use settled_protocol::statistics::{StatisticsParams, Stretch};
 use settled_protocol::time::Timestamp;
 
-use super::super::assess::explained::{in_ascii, is_ascii_locale};
+use super::super::assess::explained::in_ascii;
 use super::super::patience::waiting;
 use super::super::target::{Replace, Target};
 use super::super::{Context, Exit, Failure};
@@ -19,6 +19,7 @@ use super::stretch::{self, StretchOptions};
 use crate::chart::{self, scene::Scene};
 use crate::connection::Connection;
 use crate::course::{Course, seconds as since_1970};
+use crate::output::is_ascii_locale;
 use crate::quantities::{seconds, within};
 use crate::zone::Zone;
 

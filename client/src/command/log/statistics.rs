@@ -5,11 +5,12 @@ use settled_protocol::method::{LogCompare, LogStatistics};
 use settled_protocol::statistics::{CompareParams, StatisticsParams, Stretch};
 use settled_protocol::time::Timestamp;
 
-use super::super::assess::explained::{in_ascii, is_ascii_locale};
+use super::super::assess::explained::in_ascii;
 use super::super::patience::waiting;
 use super::super::{Context, Exit, Failure};
 use super::must_rise;
 use super::stretch::{self, StretchOptions};
+use crate::output::is_ascii_locale;
 use crate::quantities::{moment, seconds, within};
 
 mod table;

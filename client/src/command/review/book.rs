@@ -16,6 +16,7 @@ use crate::review::record::attached::Attached;
 use crate::review::record::reading::Loaded;
 use crate::review::record::writing::Book;
 use crate::review::record::{Entry, Header};
+use crate::show;
 
 /// Refuses a file that can't be written, or is of another review, before anything is asked.
 pub(super) fn must_be_writable(plan: &Plan, meter: &Meter, options: &Options) -> Result<(), Failure> {
@@ -79,9 +80,9 @@ pub(super) async fn book(
         let words = format!("the review was gone on with{anew}{cut}{other}{another}{corrected}");
         book.append(Entry::Note { at: wall_clock(), words }).map_err(|error| failed(&error))?;
     }
-    let stimuli = if left == 1 { "stimulus is" } else { "stimuli are" };
+    let stimuli = show::counted(left as u64, "stimulus is", "stimuli are");
     output.note(
-        &format!("{} is there already: {left} {stimuli} left of it", path.display()),
+        &format!("{} is there already: {stimuli} left of it", path.display()),
         &json!({ "resumed": { "file": path, "left": left } }),
     );
     Ok(book)
@@ -89,12 +90,12 @@ pub(super) async fn book(
 
 /// What is to be said where so many stimuli are there already and are to be measured again: none of them has been yet.
 fn anew(count: usize) -> String {
-    let (stimuli, are) = match count {
-        0 => return String::new(),
-        1 => ("stimulus", "is"),
-        _ => ("stimuli", "are"),
-    };
-    format!("; {count} {stimuli} that had not settled {are} to be measured anew")
+    if count == 0 {
+        return String::new();
+    }
+    let stimuli =
+        show::counted(count as u64, "stimulus that had not settled is", "stimuli that had not settled are");
+    format!("; {stimuli} to be measured anew")
 }
 
 fn serial(meter: &Meter) -> Option<String> {

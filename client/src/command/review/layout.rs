@@ -50,10 +50,7 @@ pub(super) fn table(table: &Table, indent: usize) -> Vec<String> {
 
 /// The same without columns of which nothing is known in any row.
 fn known(table: &Table) -> Table {
-    let has_cell =
-        |column: &usize| table.rows.iter().any(|row| row.get(*column).is_some_and(|cell| !cell.is_empty()));
-    let columns: Vec<usize> =
-        (0..table.columns.len()).filter(|column| *column == 0 || has_cell(column)).collect();
+    let columns = table.columns_known();
     let of = |row: &Vec<String>| {
         columns.iter().map(|column| row.get(*column).cloned().unwrap_or_default()).collect()
     };

@@ -3,7 +3,8 @@
 use anstyle::Style;
 
 use super::layout;
-use crate::command::assess::explained::{in_ascii, is_ascii_locale};
+use crate::command::assess::explained::in_ascii;
+use crate::output::is_ascii_locale;
 use crate::output::{BAD, CAUTION, FAINT, GOOD, styled};
 use crate::review::figures::Standing;
 

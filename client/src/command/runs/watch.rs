@@ -11,11 +11,11 @@ use tokio::time::timeout;
 
 use super::alarm::Alarm;
 use super::{bar, words};
-use crate::command::assess::explained::is_ascii_locale;
 use crate::command::{Exit, Failure};
 use crate::connection::CallError;
 use crate::following::FollowError;
 use crate::local;
+use crate::output::is_ascii_locale;
 use crate::output::{BAD, CAUTION, FAINT, Output, styled};
 use crate::runs::{Event, Watching};
 use crate::show;
