@@ -55,7 +55,11 @@ fn status_of(mut child: Child) -> Option<i32> {
 #[test]
 fn a_night_that_is_waited_for_ends_as_it_went() {
     let daemon = Daemon::start(FAST);
-    daemon.client().wait_for_state("m", "ready");
+    let mut client = daemon.client();
+    client.wait_for_state("m", "ready");
+    wait_until("the display is warm", || {
+        client.call("meter.read", &json!({"meter": "m"}))["t_s"].as_f64().unwrap() > 5400.0
+    });
     // A busy machine must not make an alert of its own: a minute is little at this speed.
     let lost = ["--alert-lost", "24h"];
     let night =

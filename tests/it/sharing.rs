@@ -146,13 +146,13 @@ fn a_verdict_leaves_no_exposure_behind_that_nobody_asked_for() {
     let criteria = json!({"luminance": 0.2, "chromaticity": 0.02, "hold_s": 1});
     let params = json!({"meter": "m", "integration_s": 0.2, "criteria": criteria});
     let mut alone = 0;
-    for _ in 0..4 {
+    for _ in 0..6 {
         let settled = client.call("meter.settle", &params);
         assert_eq!(settled["verdict"], "settled", "{settled}");
         let next = client.call("meter.read", &json!({"meter": "m", "integration_s": 0.2}));
         let apart = next["sequence"].as_u64().unwrap() - settled["readings"]["last"].as_u64().unwrap();
         alone += u32::from(apart == 1);
     }
-    // A machine that is slow may let one go on.
-    assert!(alone >= 3, "{alone} of 4");
+    // A machine that is slow may let some go on; a meter that always goes on leaves none alone.
+    assert!(alone >= 2, "{alone} of 6");
 }
