@@ -181,6 +181,38 @@ pub enum RunVerdict {
     Unknown,
 }
 
+/// How one quantity of a `stability` or `drift` run stands against its band.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Finding {
+    /// Which.
+    pub of: Banded,
+    /// `within`, `beyond` or `undecided`.
+    pub verdict: RunVerdict,
+    /// How far from the reference it may be: in cd/m² or lx, or in u′v′.
+    pub band: f64,
+    /// How far off it was where that was most, or went (`drift`), in the same unit; of chromaticity a distance. Absent where there are too
+    /// few points to tell.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub off: Option<f64>,
+    /// Half of the interval of that. `undecided` is what reaches over the edge of the band; where it doesn't, too much of the time was not seen.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub half: Option<f64>,
+}
+
+/// A quantity that has a band.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+#[schemars(rename_all = "snake_case")]
+pub enum Banded {
+    /// Luminance, or illuminance.
+    Luminance,
+    /// Chromaticity.
+    Chromaticity,
+    /// One of a later version of the protocol.
+    #[serde(other)]
+    Unknown,
+}
+
 /// Something to be alarmed at.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Alert {
@@ -259,7 +291,7 @@ pub struct Run {
     pub ends: Option<Timestamp>,
     /// How long it has been running, in s, gaps included.
     pub elapsed_s: f64,
-    /// How long it will still be, in s, as far as is known: for a `warm_up` the forecast.
+    /// How long it will still be, in s, as far as is known: for a `warm_up` the forecast, where that tells anything; its limit is in `ends`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub left_s: Option<f64>,
     /// Points so far.
@@ -303,6 +335,9 @@ pub struct Run {
     /// What came out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub verdict: Option<RunVerdict>,
+    /// How each quantity of a `stability` or `drift` run that is over stands against its band; those of earlier daemons have none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub findings: Vec<Finding>,
     /// What a `warm_up` came to.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub settled: Option<Settled>,
