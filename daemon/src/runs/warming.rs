@@ -12,7 +12,7 @@ use tokio::sync::watch;
 
 use super::course::Course;
 use crate::meter_task::Published;
-use crate::settle::is_telling;
+use crate::settle::expected_left_s;
 use crate::settling::{self, Report};
 
 /// From a failure to the next attempt, in s, at first and at most.
@@ -97,8 +97,8 @@ async fn look(course: &mut Course, report: &Report) {
 /// foreseen yet. Its limit, `most_s` from now, is no forecast.
 fn left_s(forecast: &Forecast, waited_s: f64, most_s: Option<f64>) -> Option<f64> {
     let Forecast { settles_at_s, low_s, high_s } = *forecast;
-    let left_s = (settles_at_s - waited_s).clamp(0.0, most_s.unwrap_or(f64::INFINITY));
-    is_telling(low_s - waited_s, high_s - waited_s).then_some(left_s)
+    let left_s = expected_left_s(low_s - waited_s, settles_at_s - waited_s, high_s - waited_s)?;
+    Some(left_s.min(most_s.unwrap_or(f64::INFINITY)))
 }
 
 /// Its criteria, for what is left of its time.
@@ -122,7 +122,7 @@ mod tests {
         let near = forecast(160.0, 200.0, 300.0);
         assert_eq!(left_s(&near, 100.0, Some(7100.0)), Some(100.0));
         assert_eq!(left_s(&near, 100.0, Some(30.0)), Some(30.0), "it is over by then");
-        assert_eq!(left_s(&near, 250.0, None), Some(0.0), "it should have by now");
+        assert_eq!(left_s(&near, 310.0, None), Some(0.0), "it should have by now");
         let far = forecast(110.0, 900.0, 9000.0);
         assert_eq!(left_s(&far, 100.0, Some(7100.0)), None, "it can't be foreseen yet");
     }
