@@ -17,11 +17,13 @@ pub use exit::Exit;
 pub use failure::Failure;
 pub use lease::leash;
 
+mod arrival;
 mod assess;
 mod correct;
 mod demo;
 mod exit;
 mod failure;
+mod helping;
 pub(crate) mod lease;
 mod live;
 mod log;
@@ -239,7 +241,8 @@ pub fn say_no_runtime(arguments: &Arguments, error: std::io::Error) -> Exit {
 }
 
 /// What becomes of a command line that was not understood, or that only asks for help: `words` is all of it.
-pub fn refuse(error: &clap::Error, words: &[OsString]) -> Exit {
+pub fn refuse(mut error: clap::Error, words: &[OsString]) -> Exit {
+    helping::suggest(&mut error, words, &Arguments::command());
     if !error.use_stderr() {
         // Help, or the version. A pipe that nobody reads from is no error.
         let _printed = error.print().is_ok();
@@ -292,7 +295,7 @@ impl Context {
     async fn connect(&self) -> Result<Connection, OpenError> {
         match &self.socket {
             Some(path) => Connection::open(path).await,
-            None => Connection::open_default().await,
+            None => arrival::open_default().await,
         }
     }
 }

@@ -15,7 +15,7 @@ fn main() -> ExitCode {
     }
     let exit = match Arguments::try_parse_from(&words) {
         Ok(arguments) => start(arguments),
-        Err(error) => refuse(&error, &words),
+        Err(error) => refuse(error, &words),
     };
     ExitCode::from(exit.status())
 }

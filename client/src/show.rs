@@ -138,7 +138,8 @@ pub fn size(bytes: u64) -> String {
     match bytes {
         0..1000 => format!("{bytes} bytes"),
         1000..1_000_000 => format!("{} kB", bytes / 1000),
-        _ => format!("{}.{} MB", bytes / 1_000_000, bytes / 100_000 % 10),
+        1_000_000..1_000_000_000 => format!("{}.{} MB", bytes / 1_000_000, bytes / 100_000 % 10),
+        _ => format!("{}.{} GB", bytes / 1_000_000_000, bytes / 100_000_000 % 10),
     }
 }
 
@@ -241,6 +242,19 @@ fn unforeseen() -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_size_is_told_in_the_unit_that_reads_best() {
+        for (bytes, words) in [
+            (999, "999 bytes"),
+            (1000, "1 kB"),
+            (2_340_000, "2.3 MB"),
+            (999_999_999, "999.9 MB"),
+            (70_213_600_000, "70.2 GB"),
+        ] {
+            assert_eq!(size(bytes), words);
+        }
+    }
 
     #[test]
     fn the_uncertainty_decides_the_digits() {

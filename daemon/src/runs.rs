@@ -22,6 +22,7 @@
 //! | `verdict` | what they come to: pure |
 //! | `alarm` | when a reading is a reason for an alert: pure |
 //! | `command` | the program that is told of alerts |
+//! | `found` | what was found of each quantity, in words |
 //! | `words` | all of this in words |
 
 use std::collections::HashMap;
@@ -44,6 +45,7 @@ mod answers;
 mod book;
 mod command;
 mod course;
+mod found;
 mod kept;
 mod measure;
 mod nightly;

@@ -63,6 +63,7 @@ use step::Steps;
 use track::Track;
 use watch::Baseline;
 
+pub(crate) use expected::left_s as expected_left_s;
 pub use expected::{UNFORESEEN, counted_down, expected, is_telling};
 pub use forecast::Limit;
 pub use judge::Judge;

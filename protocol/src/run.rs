@@ -12,6 +12,10 @@ use crate::statistics::{Drift, Statistics};
 use crate::text::Text;
 use crate::time::Timestamp;
 
+pub use finding::{Banded, Finding};
+
+mod finding;
+
 /// What a run is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
@@ -259,7 +263,7 @@ pub struct Run {
     pub ends: Option<Timestamp>,
     /// How long it has been running, in s, gaps included.
     pub elapsed_s: f64,
-    /// How long it will still be, in s, as far as is known: for a `warm_up` the forecast.
+    /// How long it will still be, in s, as far as is known: for a `warm_up` the forecast, where that tells anything; its limit is in `ends`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub left_s: Option<f64>,
     /// Points so far.
@@ -303,6 +307,9 @@ pub struct Run {
     /// What came out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub verdict: Option<RunVerdict>,
+    /// How each quantity of a `stability` or `drift` run that is over stands against its band; those of earlier daemons have none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub findings: Vec<Finding>,
     /// What a `warm_up` came to.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub settled: Option<Settled>,

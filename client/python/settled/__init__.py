@@ -51,7 +51,7 @@ from .meter import Hello, Instrument, LogRoom, LogStatus, Meter, Shown, Status, 
 from .moment import Moment
 from .observation import Observation
 from .reading import Chromaticity, Reading, Spectrum
-from .run import Alert, AlertRules, Nightly, Run, RunChanged, RunPlan, RunPoint
+from .run import Alert, AlertRules, Finding, Nightly, Run, RunChanged, RunPlan, RunPoint
 from .settling import Estimate, Evidence, Progress, Settled
 from .statistics import Comparison, DayCycle, Deviation, Rate, Series, Shift, Statistics, WithTemperature
 
@@ -79,6 +79,7 @@ __all__ = [
     "Estimate",
     "Event",
     "Evidence",
+    "Finding",
     "ForkedError",
     "Hello",
     "InForce",

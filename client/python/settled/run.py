@@ -73,6 +73,18 @@ class RunPoint(Record):
 
 
 @dataclass(frozen=True)
+class Finding(Record):
+    """How one quantity of a stability or drift run stands against its band. `of`: luminance or chromaticity; `verdict`: within, beyond
+    or undecided. `off` is how far it was or went, with half of its interval: None where there are too few points."""
+
+    of: str
+    verdict: str
+    band: float
+    off: Optional[float] = None
+    half: Optional[float] = None
+
+
+@dataclass(frozen=True)
 class Run(Record):
     """A run, and how it gets on. `state`: planned, running, done, stopped or failed. `statistics` only where one run was asked for."""
 
@@ -101,6 +113,7 @@ class Run(Record):
     waiting: Optional[Dict[str, Any]] = None
     drift: Optional[Rate] = None
     verdict: Optional[str] = None
+    findings: Tuple[Finding, ...] = ()
     settled: Optional[Settled] = None
     statistics: Optional[Statistics] = None
     night_of: Optional[int] = None

@@ -78,7 +78,7 @@ mod tests {
         assert_eq!(of(false, None), "room for the log: 12.3 MB left");
         assert_eq!(
             of(true, Some(2_000_000_000)),
-            "room for the log: LOW: 12.3 MB left, of a quota of 2000.0 MB"
+            "room for the log: LOW: 12.3 MB left, of a quota of 2.0 GB"
         );
         assert_eq!(unlogged(0), None);
         assert_eq!(unlogged(2).unwrap(), "log: 2 readings went out unlogged since the daemon started");

@@ -5,7 +5,7 @@ use std::io::{BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use tempfile::NamedTempFile;
+use tempfile::{NamedTempFile, TempDir};
 
 use super::Failure;
 use crate::output::Output;
@@ -74,6 +74,19 @@ impl Target {
         file.persist(&path).map_err(|error| failed(error.error))?;
         Ok(())
     }
+}
+
+/// Makes the folder that is to be given the name `path` once all is in it: beside that, under a name of its own that is told nobody.
+pub(super) fn draft(path: &Path) -> Result<TempDir, Failure> {
+    let parent = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    if !parent.is_dir() {
+        return Err(Failure::Input(format!("{}: there is no folder {}", path.display(), parent.display())));
+    }
+    let mut builder = tempfile::Builder::new();
+    #[cfg(unix)]
+    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o777));
+    let failed = |error: std::io::Error| Failure::Input(format!("{}: {}", path.display(), error.kind()));
+    builder.prefix(".settle-").tempdir_in(parent).map_err(failed)
 }
 
 impl Replace {
@@ -174,5 +187,14 @@ mod tests {
         assert!(said("/dev/null").contains("no ordinary file"), "{}", said("/dev/null"));
         let words = said("/nonexistent/x.html");
         assert!(words.contains("/nonexistent/x.html: there is no folder /nonexistent"), "{words}");
+    }
+
+    #[test]
+    fn a_folder_that_can_not_be_made_is_named_and_not_the_one_that_stands_for_it() {
+        let folder = tempfile::tempdir().unwrap();
+        let wanted = folder.path().join("none/pictures");
+        let said = draft(&wanted).unwrap_err().to_string();
+        assert!(said.contains("pictures: there is no folder ") && !said.contains(".settle-"), "{said}");
+        assert!(draft(&folder.path().join("pictures")).unwrap().path().is_dir());
     }
 }

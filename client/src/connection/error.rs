@@ -48,6 +48,11 @@ impl OpenError {
         self.source.kind() == io::ErrorKind::ConnectionRefused
     }
 
+    /// Whether a daemon that was started a moment ago would be met like this.
+    pub(crate) fn may_be_early(&self) -> bool {
+        self.source.kind() == io::ErrorKind::NotFound || self.is_left_behind()
+    }
+
     /// Whether there is a socket that doesn't let us in: waiting alone doesn't open it.
     pub(crate) fn is_closed_to_us(&self) -> bool {
         self.source.kind() == io::ErrorKind::PermissionDenied

@@ -83,7 +83,7 @@ pub fn draw(buffer: &mut Buffer, view: &View, means: Means) {
 }
 
 fn title(pen: &mut Pen<'_>, area: Rect, view: &View) {
-    let keys = "? keys  q end";
+    let keys = if view.help { "? or Esc: back" } else { "? keys  q end" };
     let room = area.width.saturating_sub(u16::try_from(keys.len()).unwrap_or(0) + 2);
     match (&view.lost, &view.focus) {
         (Some(words), _) => {
@@ -108,12 +108,16 @@ fn help(pen: &mut Pen<'_>, area: Rect) {
     let mut y = area.y + 2;
     for (key, what) in KEYS {
         pen.text((area.x + 2, y), 16, Tone::Strong, key);
-        pen.text((area.x + 19, y), area.width.saturating_sub(19), Tone::Plain, what);
-        y += 1;
+        let room = Rect::new(area.x + 19, y, area.width.saturating_sub(19), area.bottom().saturating_sub(y));
+        y += pen.paragraph(room, Tone::Plain, what).max(1);
     }
     for words in ABOUT {
-        let room =
-            Rect::new(area.x + 2, y, area.width.saturating_sub(4), area.bottom().saturating_sub(y).min(2));
+        let width = area.width.saturating_sub(4);
+        let room = Rect::new(area.x + 2, y, width, area.bottom().saturating_sub(y));
+        // What there is no room for is left out, not cut.
+        if pen.wrapped(words, width).len() > usize::from(room.height) {
+            break;
+        }
         y += pen.paragraph(room, Tone::Faint, words);
     }
 }

@@ -5,7 +5,7 @@ use settled_protocol::statistics::{Comparison, Deviation, Difference, Drift, Noi
 use crate::settle::digits::significant;
 
 /// A drift's interval has two digits, and its rate as many decimals.
-fn with_interval(value: f64, half: f64) -> String {
+pub(crate) fn with_interval(value: f64, half: f64) -> String {
     let half = half.abs();
     let order = if half > 0.0 {
         half.log10().floor()
@@ -81,7 +81,7 @@ impl Drifting<'_> {
 const OR: &str = ", or ";
 
 /// A number with its sign, unless it is none, and its interval.
-fn signed(value: f64, half: f64) -> String {
+pub(crate) fn signed(value: f64, half: f64) -> String {
     let words = with_interval(value, half);
     let (number, _) = words.split_once(' ').unwrap_or((&words, ""));
     match (number.trim_start_matches('-').parse() == Ok(0.0), value > 0.0) {

@@ -357,7 +357,10 @@ impl Course {
             RunKind::WarmUp => run.verdict.or(Some(RunVerdict::NotSettled)),
             kind => {
                 let unseen = run.gap_s / elapsed_s.max(SHORTEST_S);
-                Some(verdict(kind, &self.series, run.reference.as_ref(), &run.plan.criteria, unseen))
+                let (reference, criteria) = (run.reference.as_ref(), &run.plan.criteria);
+                let (verdict, findings) = verdict(kind, &self.series, reference, criteria, unseen);
+                run.findings = findings;
+                Some(verdict)
             }
         };
         let outcome = words::outcome(run, self.series.mean());

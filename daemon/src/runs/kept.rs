@@ -58,6 +58,7 @@ impl Kept {
             flags: Vec::new(),
             drift: None,
             verdict: None,
+            findings: Vec::new(),
             settled: None,
             statistics: None,
             night_of: None,

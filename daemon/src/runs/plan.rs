@@ -5,6 +5,7 @@ use settled_protocol::run::{AlertRules, Run, RunKind, RunPlan};
 use settled_protocol::time::Timestamp;
 
 use super::nightly::TimeOfDay;
+use super::words;
 
 /// The longest that a run lasts, in s: a year.
 const LONGEST_S: f64 = 31_557_600.0;
@@ -44,7 +45,22 @@ pub(super) fn checked(plan: RunPlan, now: Timestamp) -> Result<RunPlan, RpcError
     }
     plan.criteria.checked().map_err(|error| wrong(format!("params.criteria: {error}")))?;
     check_times(&plan, now)?;
+    check_pace(&plan, now)?;
     Ok(plan)
+}
+
+/// A single point says nothing of how light behaves.
+fn check_pace(plan: &RunPlan, now: Timestamp) -> Result<(), RpcError> {
+    let (pace_s, begins) = (interval_s(plan), plan.start.map_or(now, |start| start.max(now)));
+    match lasts_s(plan, begins) {
+        Some(lasts_s) if plan.interval_s.is_some() && pace_s > 0.0 && pace_s >= lasts_s => {
+            let (lasts, pace) = (words::span(lasts_s), words::span(pace_s));
+            Err(wrong(format!(
+                "in {lasts} there is one point alone where one is due each {pace}: shorten params.interval_s, or let it last longer"
+            )))
+        }
+        _ => Ok(()),
+    }
 }
 
 fn check_times(plan: &RunPlan, now: Timestamp) -> Result<(), RpcError> {
@@ -187,6 +203,14 @@ mod tests {
             (json!({"kind": "drift", "nightly": {"at": "18:00"}}), "params.duration_s must be there"),
             (json!({"kind": "drift", "duration_s": 90_000.0, "nightly": {"at": "18:00"}}), "a day"),
             (json!({"kind": "drift", "duration_s": 9.0, "nightly": {"at": "18:00", "nights": 0}}), "nights"),
+            (
+                json!({"kind": "drift", "duration_s": 28_800, "interval_s": 36_000}),
+                "in 8 h there is one point alone where one is due each 10 h",
+            ),
+            (
+                json!({"kind": "stability", "interval_s": 3600, "until": "2026-11-25T18:30:00Z"}),
+                "one point alone",
+            ),
         ] {
             let mut whole = plan.clone();
             whole["meter"] = json!("m");

@@ -166,13 +166,17 @@ impl Series {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
+pub(super) mod normal {
+    //! Noise that is the same in every run of a test.
 
     /// Normal deviates: Box and Muller's (1958), from Marsaglia's xorshift64 (2003).
-    struct Normal(u64);
+    pub(in crate::runs) struct Normal(u64);
 
     impl Normal {
+        pub(in crate::runs) fn seeded(seed: u64) -> Self {
+            Self(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1)
+        }
+
         fn uniform(&mut self) -> f64 {
             self.0 ^= self.0 << 13;
             self.0 ^= self.0 >> 7;
@@ -180,10 +184,16 @@ mod tests {
             ((self.0 >> 11) as f64 + 0.5) / (1_u64 << 53) as f64
         }
 
-        fn next(&mut self) -> f64 {
+        pub(in crate::runs) fn next(&mut self) -> f64 {
             (-2.0 * self.uniform().ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
         }
     }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::normal::Normal;
+    use super::*;
 
     fn series(count: usize, of: impl Fn(f64) -> f64) -> Series {
         let mut series = Series::default();
@@ -224,7 +234,7 @@ mod tests {
 
     #[test]
     fn a_drift_hardly_counts_as_noise() {
-        let mut random = Normal(3);
+        let mut random = Normal::seeded(3);
         let mut series = Series::default();
         for index in 0..2000 {
             series.push(f64::from(index), 0.05 * f64::from(index) + random.next(), None);

@@ -6,9 +6,10 @@
 //! `drift`: the interval is that of how far the line through the readings goes from the first to the last, steps counted; it is beyond, too,
 //! where its last eighth is so far from its first. `stability`: the points are put
 //! together to at most [`STRETCHES`] stretches, and the mean of each is held against the reference, whose own noise counts. All must be
-//! within; for one to be beyond, its interval is widened to what so many chances ask for (Bonferroni).
+//! within; for one to be beyond, its interval is widened to what so many chances ask for (Bonferroni). One reading alone is a noisy
+//! reference: it is beyond, too, where its last eighth is as surely so far from where the line through its first eighth begins.
 
-use settled_protocol::run::{RunKind, RunPoint, RunVerdict};
+use settled_protocol::run::{Banded, Finding, RunKind, RunPoint, RunVerdict};
 use settled_protocol::settling::Criteria;
 
 use super::series::{Mean, Of, Series, quantile};
@@ -20,8 +21,11 @@ const STRETCHES: f64 = 48.0;
 /// Points of a stretch at least, where there are as many: so that one reading doesn't decide.
 const LEAST: f64 = 3.0;
 
+/// Parts of the time that its beginning and its end are.
+const PARTS: usize = 8;
+
 /// The share of its time that light which is held may have gone unseen: of more nothing is known (common practice, no source).
-const UNSEEN: f64 = 0.1;
+pub(super) const UNSEEN: f64 = 0.1;
 
 /// How far off the light was or went, and the half of the interval of that.
 #[derive(Clone, Copy, Debug)]
@@ -33,87 +37,163 @@ struct Off {
     wide: f64,
 }
 
-/// What the points of a `stability` or `drift` run come to, held against its reference. `unseen` is the share of its time that nothing came in.
+impl Off {
+    /// How far it is off at least.
+    fn least(&self) -> f64 {
+        self.by.abs() - self.wide
+    }
+
+    /// How far it is off at most.
+    fn most(&self) -> f64 {
+        self.by.abs() + self.half
+    }
+
+    /// How far two quantities are off together.
+    fn with(&self, other: &Self) -> Self {
+        Self {
+            by: self.by.hypot(other.by),
+            half: self.half.hypot(other.half),
+            wide: self.wide.hypot(other.wide),
+        }
+    }
+}
+
+/// What is found of a quantity.
+#[derive(Clone, Debug, Default)]
+struct Looks {
+    /// All of these must be within; one that is beyond is enough.
+    each: Vec<Off>,
+    /// Beyond if all of these are, and there is one.
+    whole: Vec<Off>,
+}
+
+impl Looks {
+    /// What is found of two quantities together.
+    fn with(&self, other: &Self) -> Self {
+        let both = |these: &[Off], those: &[Off]| these.iter().zip(those).map(|(a, b)| a.with(b)).collect();
+        Self { each: both(&self.each, &other.each), whole: both(&self.whole, &other.whole) }
+    }
+
+    fn finding(&self, of: Banded, band: f64) -> Finding {
+        let found = |verdict, off: Option<(f64, f64)>| Finding {
+            of,
+            verdict,
+            band,
+            off: off.map(|(by, _)| by),
+            half: off.map(|(_, half)| half),
+        };
+        let by_least = |a: &&Off, b: &&Off| a.least().total_cmp(&b.least());
+        let surest = self.each.iter().max_by(by_least).into_iter().chain(self.whole.iter().min_by(by_least));
+        if let Some(off) = surest.max_by(by_least).filter(|off| off.least() > band) {
+            return found(RunVerdict::Beyond, Some((off.by, off.wide)));
+        }
+        let farthest = self.each.iter().max_by(|a, b| a.most().total_cmp(&b.most()));
+        let is_within = farthest.is_some_and(|off| off.most() <= band);
+        let verdict = if is_within { RunVerdict::Within } else { RunVerdict::Undecided };
+        found(verdict, farthest.map(|off| (off.by, off.half)))
+    }
+}
+
+/// What the points of a `stability` or `drift` run come to, held against its reference: on the whole, and each quantity. `unseen` is the
+/// share of its time that nothing came in.
 pub(super) fn verdict(
     kind: RunKind,
     series: &Series,
     reference: Option<&RunPoint>,
     criteria: &Criteria,
     unseen: f64,
-) -> RunVerdict {
-    let Some(reference) = reference else { return RunVerdict::Undecided };
-    let confidence = criteria.confidence;
-    if kind == RunKind::Stability {
-        return match compare(reference, criteria, |of, from| held(series, of, from, confidence)) {
-            RunVerdict::Within if unseen > UNSEEN => RunVerdict::Undecided,
-            seen => seen,
-        };
-    }
-    let by_line = compare(reference, criteria, |of, _| drifted(series, of, confidence));
-    let by_ends = compare(reference, criteria, |of, _| ended(series, of, confidence));
-    if by_ends == RunVerdict::Beyond { by_ends } else { by_line }
-}
-
-/// Holds what is found of each quantity against its band. `off` is told where the reference is.
-fn compare(reference: &RunPoint, criteria: &Criteria, off: impl Fn(Of, f64) -> Vec<Off>) -> RunVerdict {
-    let amount = judge(&off(Of::Value, reference.value), criteria.luminance_band(reference.value));
-    let Some(colour) = reference.chromaticity else { return amount };
-    let (u, v) = (off(Of::U, colour.u_prime()), off(Of::V, colour.v_prime()));
-    let distance = |(u, v): (&Off, &Off)| Off {
-        by: u.by.hypot(v.by),
-        half: u.half.hypot(v.half),
-        wide: u.wide.hypot(v.wide),
+) -> (RunVerdict, Vec<Finding>) {
+    let Some(reference) = reference else { return (RunVerdict::Undecided, Vec::new()) };
+    let look = |of, from| match kind {
+        RunKind::Stability => held(series, of, from, criteria.confidence),
+        _ => drifted(series, of, criteria.confidence),
     };
-    let distances: Vec<Off> = u.iter().zip(&v).map(distance).collect();
-    match (amount, judge(&distances, criteria.chromaticity_band(reference.value))) {
-        (RunVerdict::Beyond, _) | (_, RunVerdict::Beyond) => RunVerdict::Beyond,
-        (RunVerdict::Within, RunVerdict::Within) => RunVerdict::Within,
-        _ => RunVerdict::Undecided,
+    let band = criteria.luminance_band(reference.value);
+    let mut findings = vec![look(Of::Value, reference.value).finding(Banded::Luminance, band)];
+    if let Some(colour) = reference.chromaticity {
+        let looks = look(Of::U, colour.u_prime()).with(&look(Of::V, colour.v_prime()));
+        findings.push(looks.finding(Banded::Chromaticity, criteria.chromaticity_band(reference.value)));
+    }
+    if kind == RunKind::Stability && unseen > UNSEEN {
+        for finding in findings.iter_mut().filter(|finding| finding.verdict == RunVerdict::Within) {
+            finding.verdict = RunVerdict::Undecided;
+        }
+    }
+    (on_the_whole(&findings), findings)
+}
+
+fn on_the_whole(findings: &[Finding]) -> RunVerdict {
+    let is = |verdict| move |finding: &Finding| finding.verdict == verdict;
+    if findings.iter().any(is(RunVerdict::Beyond)) {
+        RunVerdict::Beyond
+    } else if findings.iter().all(is(RunVerdict::Within)) {
+        RunVerdict::Within
+    } else {
+        RunVerdict::Undecided
     }
 }
 
-fn judge(all: &[Off], band: f64) -> RunVerdict {
-    if all.iter().any(|off| off.by.abs() - off.wide > band) {
-        return RunVerdict::Beyond;
+/// How far light went: by the line, and from its first eighth to its last.
+fn drifted(series: &Series, of: Of, confidence: f64) -> Looks {
+    let looks = |off: Option<Off>| off.into_iter().collect();
+    Looks {
+        each: looks(by_line(series, of, confidence)),
+        whole: looks(since(series, of, confidence, |part| Some(together(part)))),
     }
-    let is_within = !all.is_empty() && all.iter().all(|off| off.by.abs() + off.half <= band);
-    if is_within { RunVerdict::Within } else { RunVerdict::Undecided }
 }
 
 /// How far it went, by the line; nothing where that can't be told.
-fn drifted(series: &Series, of: Of, confidence: f64) -> Vec<Off> {
-    let off = |Went { by, error, freedom }| {
-        let half = quantile(confidence, freedom) * error;
-        Off { by, half, wide: half }
-    };
-    series.went(of).map(off).into_iter().collect()
+fn by_line(series: &Series, of: Of, confidence: f64) -> Option<Off> {
+    let Went { by, error, freedom } = series.went(of)?;
+    let half = quantile(confidence, freedom) * error;
+    Some(Off { by, half, wide: half })
 }
 
-/// How far its last eighth was from its first, whatever the way between them: a line through light that bends has a wide interval.
-fn ended(series: &Series, of: Of, confidence: f64) -> Vec<Off> {
-    const PARTS: usize = 8;
+/// How far its last eighth was from what its first tells, whatever the way between them: a line through light that bends has a wide
+/// interval.
+fn since(series: &Series, of: Of, confidence: f64, first: impl Fn(&[Mean]) -> Option<Mean>) -> Option<Off> {
     let means = series.means(of);
     let each = means.len() / PARTS;
-    let (Some((noise, freedom)), true) = (series.noise(of), each > 0) else { return Vec::new() };
-    let mut parts = means.chunks(each).map(together);
-    let (Some(first), Some(last)) = (parts.next(), means.rchunks(each).map(together).next()) else {
-        return Vec::new();
-    };
+    let (noise, freedom) = series.noise(of).filter(|_| each > 0)?;
+    let (first, last) = (first(means.chunks(each).next()?)?, together(means.rchunks(each).next()?));
     let half = quantile(confidence, freedom) * noise * (1.0 / first.count + 1.0 / last.count).sqrt();
-    vec![Off { by: last.mean - first.mean, half, wide: half }]
+    Some(Off { by: last.mean - first.mean, half, wide: half })
 }
 
-/// How far each stretch was from the reference, which is one point.
-fn held(series: &Series, of: Of, from: f64, confidence: f64) -> Vec<Off> {
-    let Some((noise, freedom)) = series.noise(of) else { return Vec::new() };
+/// Where a part began, by the line through it: worth as many points as its own noise says. Light that dips as it begins is not taken to
+/// have begun there.
+fn beginning(part: &[Mean]) -> Option<Mean> {
+    let whole = together(part);
+    let at = |index: usize| index as f64;
+    let middle =
+        part.iter().enumerate().map(|(index, mean)| mean.count * at(index)).sum::<f64>() / whole.count;
+    let (mut extent, mut slope) = (0.0, 0.0);
+    for (index, mean) in part.iter().enumerate() {
+        let from = at(index) - middle;
+        extent += mean.count * from * from;
+        slope += mean.count * from * (mean.mean - whole.mean);
+    }
+    let is_line = part.len() > 2 && extent > 0.0;
+    is_line.then(|| Mean {
+        mean: whole.mean - slope / extent * middle,
+        count: 1.0 / (1.0 / whole.count + middle * middle / extent),
+    })
+}
+
+/// How far each stretch was from the reference, which is one point, and how far it moved on the whole. That the light is beyond has two
+/// chances, which share what may go wrong.
+fn held(series: &Series, of: Of, from: f64, confidence: f64) -> Looks {
+    let Some((noise, freedom)) = series.noise(of) else { return Looks::default() };
     let stretches = stretches(&series.means(of));
-    let wide = 1.0 - (1.0 - confidence) / stretches.len().max(1) as f64;
-    let (confidence, wide) = (quantile(confidence, freedom), quantile(wide, freedom));
+    let shared = 1.0 - (1.0 - confidence) / 2.0;
+    let wide = 1.0 - (1.0 - shared) / stretches.len().max(1) as f64;
+    let (narrow, wide) = (quantile(confidence, freedom), quantile(wide, freedom));
     let off = |stretch: &Mean| {
         let error = noise * (1.0 / stretch.count + 1.0).sqrt();
-        Off { by: stretch.mean - from, half: confidence * error, wide: wide * error }
+        Off { by: stretch.mean - from, half: narrow * error, wide: wide * error }
     };
-    stretches.iter().map(off).collect()
+    let moved = since(series, of, shared, beginning);
+    Looks { each: stretches.iter().map(off).collect(), whole: moved.into_iter().collect() }
 }
 
 fn stretches(means: &[Mean]) -> Vec<Mean> {
@@ -138,6 +218,9 @@ fn together(part: &[Mean]) -> Mean {
     let count: f64 = part.iter().map(|mean| mean.count).sum();
     Mean { mean: part.iter().map(|mean| mean.count * mean.mean).sum::<f64>() / count, count }
 }
+
+#[cfg(test)]
+mod coverage;
 
 #[cfg(test)]
 mod tests {
@@ -174,7 +257,7 @@ mod tests {
         let [u, v] = uv(0.0);
         let chromaticity = Chromaticity::from_uv(u, v).ok();
         let reference = RunPoint { at: Timestamp::from_unix_ns(0), value: y(0.0), chromaticity, count: 1 };
-        verdict(kind, &series, Some(&reference), &Criteria::default(), unseen)
+        verdict(kind, &series, Some(&reference), &Criteria::default(), unseen).0
     }
 
     const WHITE: [f64; 2] = [0.1978, 0.4683];
@@ -239,7 +322,7 @@ mod tests {
 
     #[test]
     fn without_a_reference_nothing_can_be_told() {
-        let verdict = verdict(RunKind::Drift, &Series::default(), None, &Criteria::default(), 0.0);
-        assert_eq!(verdict, RunVerdict::Undecided);
+        let found = verdict(RunKind::Drift, &Series::default(), None, &Criteria::default(), 0.0);
+        assert_eq!(found, (RunVerdict::Undecided, Vec::new()));
     }
 }

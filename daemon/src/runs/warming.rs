@@ -6,12 +6,13 @@ use settled_drivers::clock::Clock as _;
 use settled_drivers::sample::Exposure;
 use settled_protocol::reading::Flag;
 use settled_protocol::run::RunVerdict;
-use settled_protocol::settling::{Criteria, Verdict};
+use settled_protocol::settling::{Criteria, Forecast, Verdict};
 use tokio::sync::broadcast::error::RecvError;
 use tokio::sync::watch;
 
 use super::course::Course;
 use crate::meter_task::Published;
+use crate::settle::expected_left_s;
 use crate::settling::{self, Report};
 
 /// From a failure to the next attempt, in s, at first and at most.
@@ -82,18 +83,22 @@ async fn settling(course: &mut Course) -> Option<settled_protocol::error::RpcErr
 
 /// Takes how it is getting on.
 async fn look(course: &mut Course, report: &Report) {
-    let left_s = course.lasts_s().map(|lasts_s| (lasts_s - course.elapsed_s()).max(0.0));
-    let forecast = report.evidence.forecast;
-    let expected_s = forecast.map(|forecast| (forecast.settles_at_s - report.waited_s).max(0.0));
-    course.kept.run.left_s = match (expected_s, left_s) {
-        (Some(expected_s), Some(left_s)) => Some(expected_s.min(left_s)),
-        (one, other) => one.or(other),
-    };
+    let most_s = course.lasts_s().map(|lasts_s| (lasts_s - course.elapsed_s()).max(0.0));
+    course.kept.run.left_s =
+        report.evidence.forecast.and_then(|forecast| left_s(&forecast, report.waited_s, most_s));
     if report.waiting.is_some() {
         course.miss(report.waiting.clone()).await;
     } else {
         course.get_on().await;
     }
+}
+
+/// How long it will still be, in s, of a forecast that counts from a settling `waited_s` ago: nothing where people are told that it can't be
+/// foreseen yet. Its limit, `most_s` from now, is no forecast.
+fn left_s(forecast: &Forecast, waited_s: f64, most_s: Option<f64>) -> Option<f64> {
+    let Forecast { settles_at_s, low_s, high_s } = *forecast;
+    let left_s = expected_left_s(low_s - waited_s, settles_at_s - waited_s, high_s - waited_s)?;
+    Some(left_s.min(most_s.unwrap_or(f64::INFINITY)))
 }
 
 /// Its criteria, for what is left of its time.
@@ -105,4 +110,20 @@ fn criteria(course: &Course) -> Criteria {
     // The run itself ends in time, should that be sooner than a settling can.
     let least_s = criteria.hold_s.max(min_wait_s).max(criteria.preset.least_wait_s()).max(1.0);
     Criteria { min_wait_s, max_wait_s: left_s.max(least_s), ..criteria }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_left_is_told_where_people_are_told_when_it_settles_and_not_else() {
+        let forecast = |low_s, settles_at_s, high_s| Forecast { settles_at_s, low_s, high_s };
+        let near = forecast(160.0, 200.0, 300.0);
+        assert_eq!(left_s(&near, 100.0, Some(7100.0)), Some(100.0));
+        assert_eq!(left_s(&near, 100.0, Some(30.0)), Some(30.0), "it is over by then");
+        assert_eq!(left_s(&near, 310.0, None), Some(0.0), "it should have by now");
+        let far = forecast(110.0, 900.0, 9000.0);
+        assert_eq!(left_s(&far, 100.0, Some(7100.0)), None, "it can't be foreseen yet");
+    }
 }

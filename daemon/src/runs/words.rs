@@ -5,6 +5,7 @@ use std::time::Duration;
 use settled_protocol::quantity::Photometric;
 use settled_protocol::run::{AlertKind, Run, RunKind, RunVerdict};
 
+use super::found::clauses;
 use crate::drift::words::Drifting;
 use crate::settle::digits::significant;
 
@@ -13,11 +14,16 @@ pub(super) fn number(value: f64) -> String {
     significant(value, 4)
 }
 
-/// A span of so many s.
+/// A span of so many s, as `1 h 2 min 3 s`.
 pub(super) fn span(seconds: f64) -> String {
     let whole = if seconds < 10.0 { (seconds * 10.0).round() / 10.0 } else { seconds.round() };
     let span = Duration::try_from_secs_f64(whole.max(0.0)).unwrap_or(Duration::MAX);
-    humantime::format_duration(span).to_string()
+    let parts = humantime::format_duration(span).to_string();
+    let spaced = |part: &str| {
+        let (number, unit) = part.split_at(part.find(char::is_alphabetic).unwrap_or(part.len()));
+        format!("{number} {}", if unit == "m" { "min" } else { unit })
+    };
+    parts.split(' ').map(spaced).collect::<Vec<_>>().join(" ")
 }
 
 /// What an alert is about.
@@ -97,7 +103,10 @@ pub(super) fn outcome(run: &Run, mean: Option<f64>) -> String {
         Some(settled) => {
             format!("{said}: {}", settled.message.strip_prefix("Settled: ").unwrap_or(&settled.message))
         }
-        None => format!("{said}: {}.", so_far(run, mean)),
+        None => {
+            let found = clauses(run).map_or_else(String::new, |found| format!("{found}; "));
+            format!("{said}: {found}{}.", so_far(run, mean))
+        }
     }
 }
 
@@ -123,7 +132,7 @@ mod tests {
     fn numbers_and_spans_are_as_people_read_them() {
         let numbers = [0.0, 123.456, -0.012_345_6, 98_765.4, 1.0].map(number);
         assert_eq!(numbers, ["0", "123.5", "-0.01235", "98765", "1.000"]);
-        let spans = [0.0, 2.34, 75.2, 3600.0, -1.0].map(span);
-        assert_eq!(spans, ["0s", "2s 300ms", "1m 15s", "1h", "0s"]);
+        let spans = [0.0, 2.34, 75.2, 3600.0, 176_400.0, -1.0].map(span);
+        assert_eq!(spans, ["0 s", "2 s 300 ms", "1 min 15 s", "1 h", "2 days 1 h", "0 s"]);
     }
 }

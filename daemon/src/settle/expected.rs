@@ -37,6 +37,14 @@ fn told(low_s: f64, high_s: f64, is_wide: bool) -> String {
     }
 }
 
+/// The same as one number, in s, where there is room for no more: the later end where that alone is told, else what lies between. Nothing where
+/// nothing is told.
+#[must_use]
+pub(crate) fn left_s(low_s: f64, median_s: f64, high_s: f64) -> Option<f64> {
+    let left_s = if is_wide(low_s, high_s) { high_s } else { median_s };
+    is_telling(low_s, high_s).then_some(left_s.max(0.0))
+}
+
 /// The same counted down while no further reading comes: of ends that were reckoned at a reading which is `age_s` old by now. It goes in steps
 /// that the eye isn't caught by. Nothing once even the later end has passed.
 #[must_use]
@@ -72,8 +80,7 @@ pub const UNFORESEEN: &str = "can't be foreseen yet";
 /// 10 min away, nor where that is beyond the longest time constant: it then stands where the fits end, and not where the light does.
 #[must_use]
 pub fn is_telling(low_s: f64, high_s: f64) -> bool {
-    let is_wide = low_s < NEAR_S || high_s >= WIDE * low_s;
-    high_s <= PATIENT_S || (!is_wide && high_s <= LONGEST_S)
+    high_s <= PATIENT_S || (!is_wide(low_s, high_s) && high_s <= LONGEST_S)
 }
 
 #[cfg(test)]
@@ -155,6 +162,19 @@ mod tests {
         words.dedup();
         assert!(words.len() <= 24, "{words:?}");
         assert_eq!(words.last(), Some(&None), "{words:?}");
+    }
+
+    #[test]
+    fn one_number_is_no_other_than_what_the_words_say() {
+        for (low_s, median_s, high_s, left) in [
+            (160.0, 200.0, 300.0, Some(200.0)),
+            // "within 2 min": what lies between may be over, and it is not about to end.
+            (-20.0, -5.0, 120.0, Some(120.0)),
+            (-20.0, -10.0, -5.0, Some(0.0)),
+            (10.0, 900.0, 9000.0, None),
+        ] {
+            assert_eq!(left_s(low_s, median_s, high_s), left, "{low_s} {median_s} {high_s}");
+        }
     }
 
     #[test]

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
 use crate::command::Failure;
-use crate::command::target::{Replace, Target};
+use crate::command::target::{Replace, Target, draft};
 use crate::output::Output;
 
 /// What is written, and has no name yet.
@@ -39,11 +39,7 @@ impl Whole {
             let words = format!("{} is there already: name a folder that isn't", path.display());
             return Err(Failure::Usage(words));
         }
-        let parent = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        let mut builder = tempfile::Builder::new();
-        #[cfg(unix)]
-        builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o777));
-        let draft = builder.prefix(".settle-").tempdir_in(parent).map_err(failed)?;
+        let draft = draft(path)?;
         for (name, bytes) in files {
             let mut file = std::fs::File::create_new(draft.path().join(name)).map_err(failed)?;
             file.write_all(bytes).and_then(|()| file.sync_all()).map_err(failed)?;

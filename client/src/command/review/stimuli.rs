@@ -6,9 +6,9 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use serde_json::json;
-use tempfile::TempDir;
 
 use super::super::patience::Progress;
+use super::super::target::draft;
 use super::super::{Context, Exit, Failure, until_interrupted};
 use super::run::{must_have, plan};
 use crate::output::{CAUTION, GOOD, Output, styled};
@@ -79,8 +79,7 @@ async fn write(context: &Context, plan: &Plan, options: &Options) -> Result<Exit
     let items = items(plan, options.set.as_deref(), form);
     // Ctrl-C is waited for before there is anything to leave behind.
     tokio::task::yield_now().await;
-    let parent = into.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let draft = draft(parent).map_err(&failed)?;
+    let draft = draft(into)?;
     must_have_room(draft.path(), &items, options)?;
     caution(output, plan, options);
     let files = write_files(context, draft.path(), &items, options).await?;
@@ -99,13 +98,6 @@ const INDEX: &str = "index.csv";
 /// Names the folder in what went wrong.
 fn failed(into: &Path) -> impl Fn(std::io::Error) -> Failure {
     move |error| Failure::Input(format!("{}: {error}", into.display()))
-}
-
-fn draft(parent: &Path) -> std::io::Result<TempDir> {
-    let mut builder = tempfile::Builder::new();
-    #[cfg(unix)]
-    builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o777));
-    builder.prefix(".settle-").tempdir_in(parent)
 }
 
 /// Refuses video that the disk has no room for. Pictures are small.

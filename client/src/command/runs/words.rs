@@ -2,7 +2,8 @@
 
 use jiff::tz::TimeZone;
 use settled_protocol::reading::Flag;
-use settled_protocol::run::{AlertRules, Run, RunKind, RunPlan, RunState, RunVerdict};
+use settled_protocol::run::{Run, RunKind, RunPlan, RunState, RunVerdict};
+use settled_protocol::settling::Criteria;
 
 use super::bar::progress;
 use super::events::Events;
@@ -104,8 +105,18 @@ fn plan(plan: &RunPlan) -> Vec<(&'static str, String)> {
     rows.extend(pace(plan).map(|pace| ("takes", pace)));
     rows.extend(plan.integration_s.map(|integration_s| ("exposes", show::span(integration_s))));
     rows.extend(plan.stimulus.as_ref().map(|stimulus| ("shows", in_words(stimulus))));
-    rows.push(("alarmed by", alerts(&plan.alert)));
+    rows.extend(bands(plan).map(|bands| ("within", bands)));
+    rows.push(("alarmed by", alerts(plan)));
     rows
+}
+
+/// What its light is held against.
+fn bands(plan: &RunPlan) -> Option<String> {
+    if plan.kind == RunKind::WarmUp {
+        return None;
+    }
+    let Criteria { luminance, chromaticity, .. } = plan.criteria;
+    Some(format!("±{} % of its first point, and {chromaticity} in u′v′", percent(luminance)))
 }
 
 /// How often it measures; a warm-up does so without pause.
@@ -114,18 +125,18 @@ fn pace(plan: &RunPlan) -> Option<String> {
         return None;
     }
     let burst = show::counted(u64::from(plan.burst.unwrap_or(1)), "reading", "readings");
-    let default_s = if plan.kind == RunKind::Drift { 60.0 } else { 0.0 };
-    let interval_s = plan.interval_s.unwrap_or(default_s);
-    Some(match interval_s {
+    Some(match plan.pace_s() {
         none if none <= 0.0 => format!("{burst} a point, without pause"),
         interval_s => format!("{burst} each {}", show::span(interval_s)),
     })
 }
 
-fn alerts(rules: &AlertRules) -> String {
+fn alerts(plan: &RunPlan) -> String {
+    let rules = &plan.alert;
     let luminance = rules.luminance.map(|share| format!("luminance beyond {} %", percent(share)));
     let chromaticity = rules.chromaticity.map(|band| format!("chromaticity beyond {band} in u′v′"));
-    let lost = format!("no reading for {}", show::span(rules.lost_s.unwrap_or(60.0)));
+    let beyond = if plan.pace_s() > 0.0 { " longer than planned" } else { "" };
+    let lost = format!("no reading for {}{beyond}", show::span(rules.lost_s.unwrap_or(60.0)));
     let all = luminance.into_iter().chain(chromaticity).chain([lost]);
     all.chain(["the log's disk low".to_owned()]).collect::<Vec<_>>().join("; ")
 }

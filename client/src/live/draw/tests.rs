@@ -279,6 +279,11 @@ fn the_keys_are_shown_when_asked_for() {
     let mut state = state(0, |_| 0.0);
     state.press(Key::Sign('?'));
     at_all_sizes(&state, 0.0, &["another meter", "measure: ask for readings", "Watching causes no exposure"]);
+    for (width, height) in [(60, 16), (80, 24), (100, 16), (160, 50)] {
+        let told = text(&drawn(&state, (width, height), 60.0, RICH));
+        assert!(told.contains("? or Esc: back") && !told.contains("q end"), "{told}");
+        assert!(!told.contains('…'), "nothing is cut:\n{told}");
+    }
 }
 
 #[test]

@@ -37,7 +37,7 @@ async fn a_run_whose_meter_is_unplugged_for_an_hour_is_alarmed_and_goes_on_by_it
     ];
     assert_eq!(bench.kinds(run).await, expected);
     let gap = &bench.events(run).await[2].detail;
-    assert!(gap.contains("has no readings for 1h") && gap.contains("unplugged"), "{gap}");
+    assert!(gap.contains("has no readings for 1 h") && gap.contains("unplugged"), "{gap}");
 }
 
 #[tokio::test]
