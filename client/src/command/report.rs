@@ -7,7 +7,7 @@ use clap::Args;
 use serde_json::json;
 
 use super::runs::number;
-use super::target::Replace;
+use super::target::{Replace, Target, may_be_a_folder};
 use super::{Context, Exit, Failure};
 use crate::chart;
 use crate::output::Output;
@@ -69,6 +69,7 @@ pub(super) struct Forms {
 }
 
 pub(super) async fn run(context: &Context, options: &Options) -> Result<Exit, Failure> {
+    options.forms.may_be_written(options.replace)?;
     let made = match (options.run, &options.file) {
         (Some(run), _) => {
             let zone = if options.local { Zone::of_the_machine() } else { Zone::utc() };
@@ -87,7 +88,6 @@ pub(super) async fn run(context: &Context, options: &Options) -> Result<Exit, Fa
 
 /// Writes every form that was asked for: all are whole before the first gets its name.
 fn write(mut whole: Whole, forms: &Forms, made: &Made) -> Result<(), Failure> {
-    forms.are_apart()?;
     if let Some(path) = &forms.into {
         whole.file(path, html::html(&made.document).as_bytes())?;
     }
@@ -134,6 +134,14 @@ fn say(output: Output, forms: &Forms, made: &Made) {
 }
 
 impl Forms {
+    /// Refuses what can't be written before anything is worked out.
+    fn may_be_written(&self, replace: Replace) -> Result<(), Failure> {
+        self.are_apart()?;
+        let (files, folders) = ([&self.into, &self.figures, &self.csv], [&self.svg, &self.png]);
+        files.into_iter().flatten().try_for_each(|file| Target::may_be(file, replace))?;
+        folders.into_iter().flatten().try_for_each(|folder| may_be_a_folder(folder))
+    }
+
     /// One place has room for one form.
     fn are_apart(&self) -> Result<(), Failure> {
         let all = [&self.into, &self.figures, &self.csv, &self.svg, &self.png];

@@ -30,20 +30,25 @@ pub(super) enum Target {
 }
 
 impl Target {
-    /// Makes the temporary file, unless one is there already that is to be left.
-    pub(super) fn open(output: Output, path: &Path, replace: Replace) -> Result<Self, Failure> {
+    /// Refuses what a file can't be made as. To be asked before anything that takes long; `open` asks again.
+    pub(super) fn may_be(path: &Path, replace: Replace) -> Result<(), Failure> {
         if path.as_os_str() == "-" {
-            return Ok(Self::Standard(output));
+            return Ok(());
         }
         if path.is_dir() {
             return Err(Failure::Input(format!("{} is a folder: name a file in it", path.display())));
         }
         replace.may_take_the_place_of(path)?;
-        let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        if !folder.is_dir() {
-            let words = format!("{}: there is no folder {}", path.display(), folder.display());
-            return Err(Failure::Input(words));
+        parent(path).map(drop)
+    }
+
+    /// Makes the temporary file, unless one is there already that is to be left.
+    pub(super) fn open(output: Output, path: &Path, replace: Replace) -> Result<Self, Failure> {
+        if path.as_os_str() == "-" {
+            return Ok(Self::Standard(output));
         }
+        Self::may_be(path, replace)?;
+        let folder = parent(path)?;
         // The name of the temporary file would tell nobody anything.
         let failed = |error: std::io::Error| Failure::Input(format!("{}: {}", path.display(), error.kind()));
         let mut builder = tempfile::Builder::new();
@@ -76,12 +81,28 @@ impl Target {
     }
 }
 
-/// Makes the folder that is to be given the name `path` once all is in it: beside that, under a name of its own that is told nobody.
-pub(super) fn draft(path: &Path) -> Result<TempDir, Failure> {
+/// The folder that something is to be in, which must be there.
+fn parent(path: &Path) -> Result<&Path, Failure> {
     let parent = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
     if !parent.is_dir() {
         return Err(Failure::Input(format!("{}: there is no folder {}", path.display(), parent.display())));
     }
+    Ok(parent)
+}
+
+/// Refuses what a folder can't be made as. To be asked before anything that takes long; `draft` asks again.
+pub(super) fn may_be_a_folder(path: &Path) -> Result<(), Failure> {
+    if path.symlink_metadata().is_ok() {
+        let words = format!("{} is there already: name a folder that isn't", path.display());
+        return Err(Failure::Usage(words));
+    }
+    parent(path).map(drop)
+}
+
+/// Makes the folder that is to be given the name `path` once all is in it: beside that, under a name of its own that is told nobody.
+pub(super) fn draft(path: &Path) -> Result<TempDir, Failure> {
+    may_be_a_folder(path)?;
+    let parent = parent(path)?;
     let mut builder = tempfile::Builder::new();
     #[cfg(unix)]
     builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o777));

@@ -35,10 +35,6 @@ impl Whole {
     /// Writes files into a folder beside the one that is to be.
     pub(super) fn folder(&mut self, path: &Path, files: &[(String, Vec<u8>)]) -> Result<(), Failure> {
         let failed = |error: std::io::Error| Failure::Input(format!("{}: {error}", path.display()));
-        if path.symlink_metadata().is_ok() {
-            let words = format!("{} is there already: name a folder that isn't", path.display());
-            return Err(Failure::Usage(words));
-        }
         let draft = draft(path)?;
         for (name, bytes) in files {
             let mut file = std::fs::File::create_new(draft.path().join(name)).map_err(failed)?;

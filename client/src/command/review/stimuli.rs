@@ -8,7 +8,7 @@ use clap::Args;
 use serde_json::json;
 
 use super::super::patience::Progress;
-use super::super::target::draft;
+use super::super::target::{draft, may_be_a_folder};
 use super::super::{Context, Exit, Failure, until_interrupted};
 use super::run::{must_have, plan};
 use crate::output::{CAUTION, GOOD, Output, styled};
@@ -72,10 +72,7 @@ pub(super) async fn run(context: &Context, options: Options) -> Result<Exit, Fai
 async fn write(context: &Context, plan: &Plan, options: &Options) -> Result<Exit, Failure> {
     let (into, form, output) = (&options.into, options.form(), context.output);
     let failed = failed(into);
-    let is_there = Failure::Usage(format!("{} is there already: name a folder that isn't", into.display()));
-    if into.symlink_metadata().is_ok() {
-        return Err(is_there);
-    }
+    may_be_a_folder(into)?;
     let items = items(plan, options.set.as_deref(), form);
     // Ctrl-C is waited for before there is anything to leave behind.
     tokio::task::yield_now().await;
