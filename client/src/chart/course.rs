@@ -44,7 +44,7 @@ pub fn course(course: &Course, zone: &Zone, size: (f64, f64)) -> Result<Scene, E
     let caution = course.unreal().join(", ");
     heading(&mut scene, &face, &title(course), &summary(course, zone), &caution);
 
-    let upper = Panel::new(&scene, (TOP, split), span, roomy(course.range()));
+    let upper = Panel::new(&scene, (TOP, split), span, roomy(light_range(course)));
     let unit = course.quantity().unit();
     let name = match course.quantity() {
         Photometric::Luminance => format!("luminance, {unit}"),
@@ -53,6 +53,7 @@ pub fn course(course: &Course, zone: &Zone, size: (f64, f64)) -> Result<Scene, E
     ground(&mut scene, course, &upper, &x);
     upper.left_axis(&mut scene, &marks(upper.y.values, (split - TOP) / MARKS), &name);
     light(&mut scene, course, &upper);
+    settled(&mut scene, course, &upper);
     upper.frame(&mut scene);
     let mut last = upper.clone();
     if let Some(mean) = colour {
@@ -145,6 +146,33 @@ fn light(scene: &mut Scene, course: &Course, panel: &Panel) {
             scene.line("value", along(|bin| bin.mean).collect(), BLUE, 1.6, None);
         }
     }
+}
+
+/// The smallest and the largest of what is drawn.
+fn light_range(course: &Course) -> (f64, f64) {
+    let (low, high) = course.range();
+    let level = course.settled.iter();
+    level.fold((low, high), |(low, high), level| {
+        (low.min(level.value - level.u95), high.max(level.value + level.u95))
+    })
+}
+
+/// Where the light had settled, with its interval, and at what in words: on the side that it didn't come from.
+fn settled(scene: &mut Scene, course: &Course, panel: &Panel) {
+    let Some(level) = course.settled else { return };
+    let (begin, end) = course.span();
+    let (x, y) = panel.at(seconds(level.at).clamp(begin, end), level.value);
+    let ends = [level.value - level.u95, level.value + level.u95].map(|end| panel.y.at(end));
+    scene.line("settled", ends.map(|end| (x, end)).to_vec(), GREEN, 1.6, None);
+    for end in ends {
+        scene.line("settled", vec![(x - 4.0, end), (x + 4.0, end)], GREEN, 1.6, None);
+    }
+    scene.dot("settled", (x, y), GREEN, 3.6);
+    let rose = course.bins.first().is_some_and(|first| first.mean < level.value);
+    let (top, bottom) = panel.ends();
+    let base = if rose { (y - 14.0).max(top + 13.0) } else { (y + 22.0).min(bottom - 6.0) };
+    let words = level.words(course.quantity().unit());
+    scene.words("label", (x - 8.0, base), &words, (SMALL, INK, Anchor::End));
 }
 
 fn colour_range(course: &Course, (u, v): (f64, f64)) -> (f64, f64) {
@@ -260,10 +288,8 @@ fn described(course: &Course, zone: &Zone) -> String {
     for (from, to) in course.gaps() {
         words.push(format!("no readings from {} for {}", show::moment(moment(from)), show::span(to - from)));
     }
-    for event in course.events.iter().filter(|event| {
-        let (begin, end) = course.span();
-        (begin..=end).contains(&seconds(event.at))
-    }) {
+    words.extend(course.settled.iter().map(|level| format!("it {}, with 95 %", level.words(unit))));
+    for event in course.events.iter().filter(|event| course.place(event).is_some()) {
         words.push(format!("{}: {}", show::moment(event.at), event.detail));
     }
     words.truncate(MOST_SENTENCES);
