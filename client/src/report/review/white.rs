@@ -39,7 +39,7 @@ pub(super) fn plots(view: &View<'_>, figures: &WhiteFigures) -> Result<Vec<Plot>
                 "label",
                 "",
                 SOFT,
-                Mark::Words { at: place, text: format!("{kelvin} K") },
+                Mark::Words { at: place, text: format!("{kelvin} K"), from: None },
             );
         }
     }
