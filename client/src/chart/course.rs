@@ -53,7 +53,6 @@ pub fn course(course: &Course, zone: &Zone, size: (f64, f64)) -> Result<Scene, E
     ground(&mut scene, course, &upper, &x);
     upper.left_axis(&mut scene, &marks(upper.y.values, (split - TOP) / MARKS), &name);
     light(&mut scene, course, &upper);
-    settled(&mut scene, course, &upper);
     upper.frame(&mut scene);
     let mut last = upper.clone();
     if let Some(mean) = colour {
@@ -70,6 +69,7 @@ pub fn course(course: &Course, zone: &Zone, size: (f64, f64)) -> Result<Scene, E
     }
     last.lower_axis(&mut scene, &face, &x, &time_axis(course, zone));
     events(&mut scene, course, &upper, last.ends().1);
+    settled(&mut scene, course, &upper);
     for (index, row) in rows(&face, &legend, size.0 - LEFT - RIGHT).iter().enumerate() {
         let y = bottom + AXIS + LINE * index as f64;
         scene.words("label", (LEFT, y + 4.0), row, (SMALL, INK, Anchor::Start));
@@ -157,22 +157,17 @@ fn light_range(course: &Course) -> (f64, f64) {
     })
 }
 
-/// Where the light had settled, with its interval, and at what in words: on the side that it didn't come from.
+/// Where the light had settled, with its interval: above the line of the run's end, which is there too.
 fn settled(scene: &mut Scene, course: &Course, panel: &Panel) {
     let Some(level) = course.settled else { return };
     let (begin, end) = course.span();
     let (x, y) = panel.at(seconds(level.at).clamp(begin, end), level.value);
     let ends = [level.value - level.u95, level.value + level.u95].map(|end| panel.y.at(end));
-    scene.line("settled", ends.map(|end| (x, end)).to_vec(), GREEN, 1.6, None);
+    scene.line("settled", ends.map(|end| (x, end)).to_vec(), GREEN, 2.4, None);
     for end in ends {
-        scene.line("settled", vec![(x - 4.0, end), (x + 4.0, end)], GREEN, 1.6, None);
+        scene.line("settled", vec![(x - 5.0, end), (x + 5.0, end)], GREEN, 2.4, None);
     }
-    scene.dot("settled", (x, y), GREEN, 3.6);
-    let rose = course.bins.first().is_some_and(|first| first.mean < level.value);
-    let (top, bottom) = panel.ends();
-    let base = if rose { (y - 14.0).max(top + 13.0) } else { (y + 22.0).min(bottom - 6.0) };
-    let words = level.words(course.quantity().unit());
-    scene.words("label", (x - 8.0, base), &words, (SMALL, INK, Anchor::End));
+    scene.dot("settled", (x, y), GREEN, 4.0);
 }
 
 fn colour_range(course: &Course, (u, v): (f64, f64)) -> (f64, f64) {
@@ -234,7 +229,7 @@ fn events(scene: &mut Scene, course: &Course, upper: &Panel, bottom: f64) {
     }
 }
 
-/// What the letters and the grey mean.
+/// What the letters and the colours mean.
 fn legend(course: &Course) -> Vec<String> {
     let happened = course.happened();
     let mut items: Vec<String> = Vec::new();
@@ -245,6 +240,8 @@ fn legend(course: &Course) -> Vec<String> {
     if happened.len() > MOST_KINDS || course.more_events {
         items.push("more events than can be named here".to_owned());
     }
+    let unit = course.quantity().unit();
+    items.extend(course.settled.iter().map(|level| format!("green  {}, with 95 %", level.words(unit))));
     let gaps = course.gaps();
     if !gaps.is_empty() {
         let long: f64 = gaps.iter().map(|(from, to)| to - from).sum();
