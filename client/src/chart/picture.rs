@@ -172,7 +172,9 @@ fn mark(scene: &mut Scene, drawn: &Drawn<'_>) {
         Mark::Words { at, text, from } => {
             let Some((x, y)) = drawn.at(*at) else { return };
             let ((aside, down), anchor) = beside((x, y), from.and_then(|from| drawn.at(from)));
-            scene.words(role, (x + aside, y + down), text, (SMALL, *colour, anchor));
+            let (top, bottom) = drawn.panel.ends();
+            let base = (y + down).clamp(top + SMALL, bottom - 5.0);
+            scene.words(role, (x + aside, base), text, (SMALL, *colour, anchor));
         }
     }
 }

@@ -124,3 +124,18 @@ fn names_of_corners_lie_on_none_of_the_lines_between_them() {
     let name = text.lines().find(|line| line.contains(">cyan<")).unwrap();
     assert!(name.contains("paint-order=\"stroke\"") && !text.contains("class=\"label\" stroke"), "{name}");
 }
+
+#[test]
+fn names_at_the_ends_of_an_axis_are_written_within_it() {
+    let mut plane = plane();
+    for y in [0.1, 100.0] {
+        let from = Some((50.0, 3.0));
+        plane = plane.with("name", "", BLUE, Mark::Words { at: (50.0, y), text: "blue".to_owned(), from });
+    }
+    let scene = picture(plane);
+    let frame = points(of(&scene, "frame")[0]);
+    for form in of(&scene, "name") {
+        let base = points(form)[0].1;
+        assert!(base - 11.0 >= frame[0].1 - 0.01 && base + 3.0 <= frame[2].1, "{base} in {frame:?}");
+    }
+}
