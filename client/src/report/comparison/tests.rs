@@ -115,7 +115,7 @@ fn the_axis_of_local_gamma_holds_every_interval_to_both_of_its_ends() {
             }
         })
     };
-    let frame = lines("frame").last().unwrap();
+    let frame = lines("frame").next_back().unwrap();
     let (top, bottom) = (frame[0].1, frame[2].1);
     // Bars of the lowest panel: each is closed at both ends, within the frame.
     let low = lines("interval").filter(|points| points.iter().all(|(_, y)| (top..bottom).contains(y)));
