@@ -4,7 +4,11 @@ use settled_protocol::bins::Bin;
 use settled_protocol::log::{Event, EventKind};
 use settled_protocol::quantity::Photometric;
 use settled_protocol::reading::Flag;
+use settled_protocol::run::Run;
+use settled_protocol::settling::Verdict;
 use settled_protocol::time::Timestamp;
+
+use crate::show;
 
 /// From one bin to the next this many usual steps, and there were no readings between them.
 const GAP: f64 = 2.5;
@@ -20,6 +24,35 @@ pub struct Course {
     pub events: Vec<Event>,
     /// Whether more happened than is in `events`.
     pub more_events: bool,
+    /// Where the light had settled, of a warm-up that found so.
+    pub settled: Option<Level>,
+}
+
+/// The light that a warm-up settled at.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Level {
+    /// When that was found.
+    pub at: Timestamp,
+    /// In the unit of the readings.
+    pub value: f64,
+    /// Half its interval of 95 %.
+    pub u95: f64,
+}
+
+impl Level {
+    /// What a run came to; nothing of another kind of run, or where it didn't settle.
+    #[must_use]
+    pub fn of(run: &Run) -> Option<Self> {
+        let settled = run.settled.as_ref().filter(|settled| settled.verdict == Verdict::Settled)?;
+        let value = settled.value.as_ref()?;
+        Some(Self { at: run.ends?, value: value.y, u95: value.y_u95 })
+    }
+
+    /// `settled at 292.03 ± 0.25 cd/m²`.
+    #[must_use]
+    pub fn words(&self, unit: &str) -> String {
+        format!("settled at {} {unit}", show::uncertain(self.value, self.u95))
+    }
 }
 
 /// Kinds of event in the order of their first, and when each came.
@@ -117,16 +150,30 @@ impl Course {
         words.into_iter().filter(|(flag, _)| self.has(*flag)).map(|(_, word)| word).collect()
     }
 
+    /// How long before its first reading a run may have begun and how long after its last one it may have ended, in s, to be marked at the ends of its plot.
+    #[must_use]
+    pub fn room_s(&self) -> f64 {
+        let span = self.bins.iter().map(|bin| bin.span_s).fold(0.0, f64::max);
+        GAP * self.usual_step().unwrap_or(0.0).max(span)
+    }
+
+    /// Where an event is marked, in s since 1970; nothing for what didn't happen meanwhile.
+    #[must_use]
+    pub fn place(&self, event: &Event) -> Option<f64> {
+        let ((begin, end), room, at) = (self.span(), self.room_s(), seconds(event.at));
+        match event.kind {
+            EventKind::RunStarted if (begin - room..begin).contains(&at) => Some(begin),
+            EventKind::RunEnded if (end..=end + room).contains(&at) => Some(end),
+            _ => (begin..=end).contains(&at).then_some(at),
+        }
+    }
+
     /// What happened while it lasted, by kind.
     #[must_use]
     pub fn happened(&self) -> Happened {
-        let (begin, end) = self.span();
         let mut happened: Happened = Vec::new();
         for event in &self.events {
-            let at = seconds(event.at);
-            if !(begin..=end).contains(&at) {
-                continue;
-            }
+            let Some(at) = self.place(event) else { continue };
             match happened.iter_mut().find(|(kind, _)| *kind == event.kind) {
                 Some((_, times)) => times.push(at),
                 None => happened.push((event.kind, vec![at])),
@@ -163,7 +210,13 @@ pub(crate) mod tests {
             });
             serde_json::from_value(text).unwrap()
         });
-        Course { name: "bench".to_owned(), bins: bins.collect(), events: Vec::new(), more_events: false }
+        Course {
+            name: "bench".to_owned(),
+            bins: bins.collect(),
+            events: Vec::new(),
+            more_events: false,
+            settled: None,
+        }
     }
 
     pub(crate) fn event(kind: &str, minute: u64) -> Event {
@@ -185,6 +238,18 @@ pub(crate) mod tests {
         // One that is missing now and then isn't one either.
         assert!(course(&[0, 1, 2, 4, 5, 6]).gaps().is_empty());
         assert!(course(&[3]).gaps().is_empty() && course(&[3]).stretches().len() == 1);
+    }
+
+    #[test]
+    fn a_run_is_marked_where_it_began_and_ended_though_no_reading_is_from_then() {
+        let mut found = course(&[1, 2, 3]);
+        let begin = 1_795_716_000.0;
+        // A little before the first bin and after the last; what is of another run isn't.
+        found.events = vec![event("run_started", 0), event("run_ended", 5)];
+        let ends = [(EventKind::RunStarted, vec![begin + 60.0]), (EventKind::RunEnded, vec![begin + 240.0])];
+        assert_eq!(found.happened(), ends);
+        found.events = vec![event("run_ended", 0), event("run_started", 5), event("run_ended", 9)];
+        assert_eq!(found.happened(), []);
     }
 
     #[test]

@@ -238,7 +238,9 @@ fn night() -> Scripted {
         ),
         "log.bins" => Answer::Result(bins(params)),
         "log.events" => Answer::Result(json!({"events": [
-            {"sequence": 1, "at": "2026-11-26T21:20:00Z", "t_s": 1, "boot": "b", "kind": "meter_gone", "meter": "bench", "detail": "bench is gone"}]})),
+            {"sequence": 1, "at": "2026-11-26T21:20:00Z", "t_s": 1, "boot": "b", "kind": "meter_gone", "meter": "bench", "detail": "bench is gone"},
+            {"sequence": 2, "at": "2026-11-27T02:20:03Z", "t_s": 1, "boot": "b", "kind": "run_ended", "run": 7, "meter": "bench", "detail": "warm-up run 7, done"}]})),
+        "runs.show" => Answer::Result(warm_up()),
         "log.readings" => Answer::Result(
             json!({"readings": [{"sequence": params["after"].as_u64().unwrap_or(0) + 1, "meter": "bench",
             "at": if params["after"] == 499 { "2026-11-27T02:20:00Z" } else { "2026-11-26T18:00:01Z" }, "t_s": 1, "began_s": 0, "boot": "b",
@@ -251,6 +253,20 @@ fn night() -> Scripted {
             json!({"sound": false, "problems": ["page 3 is torn"], "readings": 500, "events": 1, "bins": 0}),
         ),
         _ => Answer::Gone,
+    })
+}
+
+/// A warm-up that settled, and ended some seconds behind its last reading.
+fn warm_up() -> Value {
+    let value = json!({"y": 200.03, "y_u95": 0.25, "y_standard": 0.12, "coverage_factor": 2.0, "degrees_of_freedom": 60.0, "n_effective": 62.0});
+    json!({
+        "run": 7, "plan": {"meter": "bench", "kind": "warm_up"}, "state": "done", "created": "2026-11-26T18:00:00Z",
+        "begins": "2026-11-26T18:00:00Z", "ends": "2026-11-27T02:20:03Z", "elapsed_s": 30_003.0, "points": 760, "readings": 760, "missed": 0,
+        "gaps": 1, "gap_s": 7200.0, "alerts": 0, "flags": ["simulated"], "verdict": "settled", "message": "The light has settled.",
+        "settled": {
+            "meter": "bench", "quantity": "luminance", "verdict": "settled", "value": value, "waited_s": 30_003.0, "flags": ["simulated"],
+            "evidence": {"window_s": 60.0, "n": 60, "outliers": 0, "steps": 0, "failing": []}, "message": "The light has settled.",
+        },
     })
 }
 
@@ -271,7 +287,9 @@ fn pictures_are_read_back_by_libraries_that_are_not_ours() {
     assert_eq!(svg["shapes"]["range"], json!([400, 360]));
     assert_eq!((&svg["shapes"]["u"], &svg["shapes"]["v"]), (&json!([200, 180]), &json!([200, 180])));
     assert_eq!(svg["shapes"]["gap"].as_array().unwrap().len(), 2, "in both panels");
-    assert_eq!(svg["shapes"]["event"].as_array().unwrap().len(), 1);
+    // The end of the run too, which lies behind the last bin, and where it had settled.
+    assert_eq!(svg["shapes"]["event"].as_array().unwrap().len(), 2);
+    assert!(svg["words"].to_string().contains("settled at 200.03 ± 0.25 cd/m²"), "{svg}");
     assert!(svg["words"].to_string().contains("SIMULATED") && svg["title"] == "run 7", "{svg}");
     assert!(svg["desc"].as_str().unwrap().contains("bench is gone"), "{svg}");
 
@@ -293,6 +311,7 @@ fn pictures_are_read_back_by_libraries_that_are_not_ours() {
         text.contains("a  meter gone") && text.contains("no readings from 2026-11-26 21:20 UTC"),
         "{text}"
     );
+    assert!(text.contains("b  run ended") && text.contains("settled at 200.03 ± 0.25 cd/m²"), "{text}");
     assert!(!text.contains('\u{1b}'), "a pipe gets no colours");
 }
 

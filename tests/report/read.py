@@ -50,7 +50,7 @@ def read_html(path):
     for link in page.iter(HTML + "a"):
         if link.attrib["href"].removeprefix("#") not in by_id:
             raise SystemExit(f"a link leads to {link.attrib['href']}, which isn't there")
-    within = {element: words(section.find(HTML + "h2")) for section in page.iter(HTML + "section") for element in section.iter()}
+    within = {element: words(next(section.iter(HTML + "h2"))) for section in page.iter(HTML + "section") for element in section.iter()}
     return {
         "title": words(next(page.iter(HTML + "title"))),
         "policy": [meta.attrib["content"] for meta in page.iter(HTML + "meta") if meta.attrib.get("http-equiv") == "Content-Security-Policy"],

@@ -44,7 +44,7 @@ pub fn course(course: &Course, zone: &Zone, size: (f64, f64)) -> Result<Scene, E
     let caution = course.unreal().join(", ");
     heading(&mut scene, &face, &title(course), &summary(course, zone), &caution);
 
-    let upper = Panel::new(&scene, (TOP, split), span, roomy(course.range()));
+    let upper = Panel::new(&scene, (TOP, split), span, roomy(light_range(course)));
     let unit = course.quantity().unit();
     let name = match course.quantity() {
         Photometric::Luminance => format!("luminance, {unit}"),
@@ -69,6 +69,7 @@ pub fn course(course: &Course, zone: &Zone, size: (f64, f64)) -> Result<Scene, E
     }
     last.lower_axis(&mut scene, &face, &x, &time_axis(course, zone));
     events(&mut scene, course, &upper, last.ends().1);
+    settled(&mut scene, course, &upper);
     for (index, row) in rows(&face, &legend, size.0 - LEFT - RIGHT).iter().enumerate() {
         let y = bottom + AXIS + LINE * index as f64;
         scene.words("label", (LEFT, y + 4.0), row, (SMALL, INK, Anchor::Start));
@@ -147,6 +148,28 @@ fn light(scene: &mut Scene, course: &Course, panel: &Panel) {
     }
 }
 
+/// The smallest and the largest of what is drawn.
+fn light_range(course: &Course) -> (f64, f64) {
+    let (low, high) = course.range();
+    let level = course.settled.iter();
+    level.fold((low, high), |(low, high), level| {
+        (low.min(level.value - level.u95), high.max(level.value + level.u95))
+    })
+}
+
+/// Where the light had settled, with its interval: above the line of the run's end, which is there too.
+fn settled(scene: &mut Scene, course: &Course, panel: &Panel) {
+    let Some(level) = course.settled else { return };
+    let (begin, end) = course.span();
+    let (x, y) = panel.at(seconds(level.at).clamp(begin, end), level.value);
+    let ends = [level.value - level.u95, level.value + level.u95].map(|end| panel.y.at(end));
+    scene.line("settled", ends.map(|end| (x, end)).to_vec(), GREEN, 2.4, None);
+    for end in ends {
+        scene.line("settled", vec![(x - 5.0, end), (x + 5.0, end)], GREEN, 2.4, None);
+    }
+    scene.dot("settled", (x, y), GREEN, 4.0);
+}
+
 fn colour_range(course: &Course, (u, v): (f64, f64)) -> (f64, f64) {
     let colours = course.bins.iter().filter_map(|bin| bin.chromaticity);
     let off = colours.flat_map(|colour| [colour.u_prime() - u, colour.v_prime() - v]);
@@ -206,7 +229,7 @@ fn events(scene: &mut Scene, course: &Course, upper: &Panel, bottom: f64) {
     }
 }
 
-/// What the letters and the grey mean.
+/// What the letters and the colours mean.
 fn legend(course: &Course) -> Vec<String> {
     let happened = course.happened();
     let mut items: Vec<String> = Vec::new();
@@ -217,6 +240,8 @@ fn legend(course: &Course) -> Vec<String> {
     if happened.len() > MOST_KINDS || course.more_events {
         items.push("more events than can be named here".to_owned());
     }
+    let unit = course.quantity().unit();
+    items.extend(course.settled.iter().map(|level| format!("green  {}, with 95 %", level.words(unit))));
     let gaps = course.gaps();
     if !gaps.is_empty() {
         let long: f64 = gaps.iter().map(|(from, to)| to - from).sum();
@@ -260,10 +285,8 @@ fn described(course: &Course, zone: &Zone) -> String {
     for (from, to) in course.gaps() {
         words.push(format!("no readings from {} for {}", show::moment(moment(from)), show::span(to - from)));
     }
-    for event in course.events.iter().filter(|event| {
-        let (begin, end) = course.span();
-        (begin..=end).contains(&seconds(event.at))
-    }) {
+    words.extend(course.settled.iter().map(|level| format!("it {}, with 95 %", level.words(unit))));
+    for event in course.events.iter().filter(|event| course.place(event).is_some()) {
         words.push(format!("{}: {}", show::moment(event.at), event.detail));
     }
     words.truncate(MOST_SENTENCES);

@@ -164,7 +164,7 @@ mod tests {
             .unwrap()
         };
         let bins = (0..count).map(bin).collect();
-        Course { name: "run 7".to_owned(), bins, events: Vec::new(), more_events: false }
+        Course { name: "run 7".to_owned(), bins, events: Vec::new(), more_events: false, settled: None }
     }
 
     #[test]

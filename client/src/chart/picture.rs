@@ -169,11 +169,28 @@ fn mark(scene: &mut Scene, drawn: &Drawn<'_>) {
                 bar(scene, (role, *colour), ends, |along, aside| (along, y + aside));
             }
         }
-        Mark::Words { at, text } => {
-            if let Some((x, y)) = drawn.at(*at) {
-                scene.words(role, (x + 6.0, y - 5.0), text, (SMALL, *colour, Anchor::Start));
-            }
+        Mark::Words { at, text, from } => {
+            let Some((x, y)) = drawn.at(*at) else { return };
+            let ((aside, down), anchor) = beside((x, y), from.and_then(|from| drawn.at(from)));
+            let (top, bottom) = drawn.panel.ends();
+            let base = (y + down).clamp(top + SMALL, bottom - 5.0);
+            scene.words(role, (x + aside, base), text, (SMALL, *colour, anchor));
         }
+    }
+}
+
+/// Where the base line of words beside a point is against it, and which part of them.
+fn beside((x, y): (f64, f64), from: Option<(f64, f64)>) -> ((f64, f64), Anchor) {
+    let Some((from_x, from_y)) = from else { return ((6.0, -5.0), Anchor::Start) };
+    let (across, along) = (x - from_x, y - from_y);
+    let far = across.hypot(along).max(f64::MIN_POSITIVE);
+    let (across, along) = (across / far, along / far);
+    match across {
+        // Half of the letters' height lies above the middle of a line.
+        right if right > 0.4 => ((9.0 * across, 9.0 * along + 4.0), Anchor::Start),
+        left if left < -0.4 => ((9.0 * across, 9.0 * along + 4.0), Anchor::End),
+        _ if along < 0.0 => ((0.0, -9.0), Anchor::Middle),
+        _ => ((0.0, 17.0), Anchor::Middle),
     }
 }
 

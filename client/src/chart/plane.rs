@@ -100,6 +100,8 @@ pub enum Mark {
         at: (f64, f64),
         /// What they say.
         text: String,
+        /// A point that they are written away from; else they stand to the right, a little above.
+        from: Option<(f64, f64)>,
     },
 }
 

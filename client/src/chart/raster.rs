@@ -7,7 +7,7 @@ use tiny_skia::{
 
 use super::Error;
 use super::face::Face;
-use super::scene::{Anchor, Colour, Form, Scene, Shape};
+use super::scene::{Anchor, Colour, Form, Scene, Shape, has_halo};
 
 /// Pixels a unit of the picture.
 pub(super) const SCALE: u32 = 2;
@@ -59,7 +59,7 @@ fn paint(scene: &Scene) -> Result<Pixmap, Error> {
 }
 
 #[expect(clippy::cast_possible_truncation, reason = "painting is in single precision")]
-fn shape_on(pixels: &mut Pixmap, face: &Face, Shape { colour, form, .. }: &Shape) {
+fn shape_on(pixels: &mut Pixmap, face: &Face, Shape { role, colour, form }: &Shape) {
     let whole = Transform::from_scale(SCALE as f32, SCALE as f32);
     match form {
         Form::Line { points, width, dash } => {
@@ -95,6 +95,10 @@ fn shape_on(pixels: &mut Pixmap, face: &Face, Shape { colour, form, .. }: &Shape
                 .pre_translate(at.0 as f32, at.1 as f32)
                 .pre_rotate(turn)
                 .pre_translate(-back as f32, 0.0);
+            if has_halo(role) {
+                let stroke = Stroke { width: 4.0, line_join: LineJoin::Round, ..Stroke::default() };
+                pixels.stroke_path(&path, &ink(Colour(255, 255, 255), 1.0), &stroke, place, None);
+            }
             pixels.fill_path(&path, &ink(*colour, 1.0), FillRule::Winding, place, None);
         }
     }

@@ -56,6 +56,11 @@ pub enum Form {
     },
 }
 
+/// Whether words of a role stand among lines: the ground's colour lies about their letters then, wherever they are drawn.
+pub(super) fn has_halo(role: &str) -> bool {
+    role == "name"
+}
+
 /// A shape, and what it stands for.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Shape {

@@ -2,11 +2,14 @@
 
 use std::fmt::Write;
 
-use super::scene::{Anchor, Colour, Form, Scene, Shape};
+use super::scene::{Anchor, Colour, Form, Scene, Shape, has_halo};
 use super::xml::escaped;
 
 /// Typefaces that are tried one after the other; widths are measured with the first.
 const FACES: &str = "DejaVu Sans, Verdana, Helvetica, Arial, sans-serif";
+
+/// What parts words from the lines behind them: the ground's colour about each letter. On a page its style says which colour that is.
+const HALO_AS_ATTRIBUTES: &str = " stroke=\"#ffffff\" stroke-width=\"4\" paint-order=\"stroke\"";
 
 /// The picture as the text of an SVG file.
 #[must_use]
@@ -78,9 +81,10 @@ fn element(Shape { role, colour, form }: &Shape) -> String {
                 Anchor::Middle => "middle",
                 Anchor::End => "end",
             };
+            let halo = if has_halo(role) { HALO_AS_ATTRIBUTES } else { "" };
             let turn = if *turned { format!(" transform=\"rotate(-90 {x} {y})\"") } else { String::new() };
             format!(
-                "<text class=\"{role}\" x=\"{x}\" y=\"{y}\" font-size=\"{}\" fill=\"{colour}\" text-anchor=\"{anchor}\"{turn}>{}</text>",
+                "<text class=\"{role}\" x=\"{x}\" y=\"{y}\" font-size=\"{}\" fill=\"{colour}\" text-anchor=\"{anchor}\"{halo}{turn}>{}</text>",
                 number(*size),
                 // Blanks that follow one another stay apart.
                 escaped(text).replace("  ", "\u{a0}\u{a0}")

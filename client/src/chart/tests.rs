@@ -134,6 +134,24 @@ fn a_png_holds_what_the_picture_does_at_two_pixels_a_unit() {
 }
 
 #[test]
+fn where_a_warm_up_settled_is_marked_with_its_interval_and_told() {
+    let level = crate::course::Level { at: event("run_ended", 500).at, value: 243.0, u95: 0.25 };
+    let warm = crate::course::Course { settled: Some(level), ..night() };
+    let scene = course(&warm, &Zone::utc(), SIZE).unwrap();
+    let lines: Vec<&[(f64, f64)]> =
+        of(&scene, "settled").map(points).filter(|points| !points.is_empty()).collect();
+    assert_eq!((lines.len(), of(&scene, "settled").count()), (3, 4));
+    // At the right edge, within the panel though no reading is so high.
+    assert!(lines[0].iter().all(|(x, y)| (*x - 936.0).abs() < 1.0 && *y > 72.0), "{lines:?}");
+    let told = "settled at 243.00 ± 0.25 cd/m²";
+    assert!(scene.shapes.iter().any(
+        |shape| matches!(&shape.form, Form::Words { text, .. } if text.contains(&format!("green  {told}")))
+    ));
+    assert!(scene.description.contains(&format!("it {told}, with 95 %")), "{}", scene.description);
+    assert_eq!(of(&course(&night(), &Zone::utc(), SIZE).unwrap(), "settled").count(), 0);
+}
+
+#[test]
 fn an_allan_deviation_has_its_intervals_and_noises() {
     let statistics = serde_json::json!({
         "meter": "bench", "quantity": "luminance", "count": 720, "thinned": 0, "first": 1, "last": 720,

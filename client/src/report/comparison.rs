@@ -81,7 +81,7 @@ fn summary(comparison: &Comparison) -> Vec<Statement> {
         verdict: words::change(row.change).to_owned(),
         place: heading(&row.set, &row.sequence),
         words: words::sentence(row, &words::subject(row)),
-        tolerance: row.why.map(|why| words::why(why).to_owned()).unwrap_or_default(),
+        tolerance: words::reason(row, &comparison.rows).to_owned(),
         source: String::new(),
     };
     let of = |change: Change| {

@@ -155,15 +155,22 @@ fn write_section(page: &mut String, index: usize, section: &Section) {
     put(
         page,
         format_args!(
-            "<section id=\"section-{index}\" aria-labelledby=\"section-{index}-heading\">\n<h2 id=\"section-{index}-heading\">{}</h2>\n",
+            "<section id=\"section-{index}\" aria-labelledby=\"section-{index}-heading\">\n<div class=\"opening\">\n<h2 id=\"section-{index}-heading\">{}</h2>\n",
             escaped(&section.heading)
         ),
     );
     for words in &section.words {
         element(page, "p", "", words);
     }
+    // The first plot stands on one page with what heads it.
+    if section.plots.is_empty() {
+        page.push_str("</div>\n");
+    }
     for (number, plot) in section.plots.iter().enumerate() {
         write_plot(page, &format!("plot-{index}-{number}"), plot);
+        if number == 0 {
+            page.push_str("</div>\n");
+        }
     }
     for (number, table) in section.tables.iter().enumerate() {
         write_table(page, &format!("table-{index}-{number}"), table);
@@ -171,11 +178,16 @@ fn write_section(page: &mut String, index: usize, section: &Section) {
     page.push_str("</section>\n");
 }
 
+/// A plot higher than this share of its width stays as large on paper as it is.
+const TALL: f64 = 0.75;
+
 fn write_plot(page: &mut String, id: &str, plot: &Plot) {
+    let (width, height) = plot.scene.size;
+    let tall = if height > TALL * width { " tall" } else { "" };
     put(
         page,
         format_args!(
-            "<figure class=\"plot\">\n<div class=\"picture\" role=\"region\" aria-labelledby=\"{id}-caption\" tabindex=\"0\">\n{}</div>\n<figcaption id=\"{id}-caption\">{}</figcaption>\n</figure>\n",
+            "<figure class=\"plot{tall}\">\n<div class=\"picture\" role=\"region\" aria-labelledby=\"{id}-caption\" tabindex=\"0\">\n{}</div>\n<figcaption id=\"{id}-caption\">{}</figcaption>\n</figure>\n",
             chart::inline(&plot.scene, id),
             escaped(&plot.caption)
         ),
@@ -194,12 +206,30 @@ fn has_words(table: &Table, column: usize) -> bool {
     table.known(column).next().is_some() && table.known(column).all(is_words)
 }
 
+/// How much room a column of words needs at least, so that its rows don't become towers where a screen is narrow: by its longest cell, in letters.
+fn room(longest: usize) -> Option<&'static str> {
+    match longest {
+        0..=12 => None,
+        13..=30 => Some("phrase"),
+        31..=90 => Some("sentence"),
+        _ => Some("sentences"),
+    }
+}
+
+/// The class of a column's cells, as an attribute: what they hold, and how much room they need.
+fn class(table: &Table, column: usize) -> String {
+    let words = column > 0 && has_words(table, column);
+    let longest = table.known(column).map(|cell| cell.chars().count()).max().unwrap_or(0);
+    // Numbers with their intervals hold together by themselves.
+    let room = room(longest).filter(|_| words || column == 0 || longest > 30);
+    let classes: Vec<&str> = words.then_some("words").into_iter().chain(room).collect();
+    if classes.is_empty() { String::new() } else { format!(" class=\"{}\"", classes.join(" ")) }
+}
+
 fn write_table(page: &mut String, id: &str, table: &Table) {
-    let columns: Vec<(usize, &str)> = table
-        .columns_known()
-        .into_iter()
-        .map(|column| (column, if column > 0 && has_words(table, column) { " class=\"words\"" } else { "" }))
-        .collect();
+    let known = table.columns_known();
+    let columns: Vec<(usize, String)> =
+        known.into_iter().map(|column| (column, class(table, column))).collect();
     let wide = if columns.len() > WIDE { " wide" } else { "" };
     put(
         page,
@@ -219,7 +249,7 @@ fn write_table(page: &mut String, id: &str, table: &Table) {
         for (column, class) in &columns {
             let cell = escaped(row.get(*column).map_or("", String::as_str));
             if *column == 0 {
-                put(page, format_args!("<th scope=\"row\">{cell}</th>"));
+                put(page, format_args!("<th scope=\"row\"{class}>{cell}</th>"));
             } else {
                 put(page, format_args!("<td{class}>{cell}</td>"));
             }
@@ -325,6 +355,26 @@ mod tests {
             !page.contains("gamma") && page.contains("<td>at most 2</td><td class=\"words\">a</td>"),
             "{page}"
         );
+    }
+
+    #[test]
+    fn a_column_of_words_has_room_by_its_longest_cell() {
+        let long = "it moved up and down meanwhile, ".repeat(4);
+        let rows =
+            [["grey", "1.0 to 2.0", "white", &long], ["grey 50 % in a 10 % window", "3.0", "it is", ""]];
+        let table = Table {
+            title: "t".to_owned(),
+            columns: ["patch", "with 95 %", "noise", "caution"].map(str::to_owned).to_vec(),
+            rows: rows.map(|row| row.map(str::to_owned).to_vec()).to_vec(),
+        };
+        let classes = [0, 1, 2, 3].map(|column| class(&table, column));
+        assert_eq!(
+            classes,
+            [" class=\"phrase\"", "", " class=\"words\"", " class=\"words sentences\""].map(str::to_owned)
+        );
+        for class in ["phrase", "sentence", "sentences"] {
+            assert!(STYLE.contains(&format!(".table .{class} {{ min-width: ")), "{class}");
+        }
     }
 
     #[test]

@@ -105,6 +105,10 @@ impl Night {
                 "what the run was asked for".to_owned()
             },
         }];
+        all.extend(self.course.settled.map(|level| {
+            let words = level.words(self.statistics.quantity.unit());
+            plain("told", format!("It {words}, with 95 %: repeatability alone."))
+        }));
         all.push(plain("told", self.statistics.message.clone()));
         if self.run.gaps > 0 || self.run.missed > 0 {
             let Run { gaps, gap_s, missed, .. } = self.run;

@@ -15,7 +15,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 use settled_protocol::reading::Flag;
 
-use super::evaluation::{Evaluation, Placed, Stated};
+use super::evaluation::{Evaluation, Placed, Stated, Unsettled};
 use super::figures::Standing;
 use super::record::Record;
 use crate::evaluate::draws::Calibration;
@@ -138,7 +138,7 @@ impl Comparison {
             same_meter,
             same_display,
             same_correction,
-            cautions: cautions(a, b, rows.is_empty()),
+            cautions: cautions([a, b], [&first, &second], rows.is_empty()),
             factor,
             rows,
             only_a: lacking(&first, &second),
@@ -182,11 +182,13 @@ fn lacking(these: &Evaluation, those: &Evaluation) -> Vec<[String; 3]> {
 }
 
 /// What makes two records hard to compare, first of all that there is nothing to: of a record beside itself no more than that.
-fn cautions(a: &Record, b: &Record, is_empty: bool) -> Vec<String> {
+fn cautions([a, b]: [&Record; 2], evaluations: [&Evaluation; 2], is_empty: bool) -> Vec<String> {
     let mut found: Vec<String> = alike::nothing_to_compare(a, b, is_empty).into_iter().collect();
     if a == b {
         return found;
     }
+    let sides = ["A", "B"].into_iter().zip(evaluations);
+    found.extend(sides.filter_map(|(letter, evaluation)| unsettled(letter, evaluation)));
     found.extend(alike::cautions(a, b));
     let words = "how the meter was put down, how warm the display and the meter were, and what the meter drifted from one date to the other are in no interval";
     found.push(words.to_owned());
@@ -204,6 +206,30 @@ fn cautions(a: &Record, b: &Record, is_empty: bool) -> Vec<String> {
         }
     }
     found
+}
+
+/// Stimuli that are told one by one, of each sequence.
+const MOST_TOLD: usize = 6;
+
+/// That figures of one of the two rest on light that had not settled, where they do: which stimuli, sequence by sequence.
+fn unsettled(letter: &str, evaluation: &Evaluation) -> Option<String> {
+    let sequences = evaluation
+        .sets
+        .iter()
+        .flat_map(|set| set.sequences.iter().map(move |sequence| (&set.name, sequence)));
+    let told = sequences.filter_map(|(set, sequence)| {
+        let counted: Vec<Unsettled> =
+            sequence.unsettled.iter().filter(|patch| patch.has_value).cloned().collect();
+        let line = Unsettled::line(&counted, MOST_TOLD)?;
+        Some(format!("{set}, {}: {line}", sequence.name.replace('_', " ")))
+    });
+    let told: Vec<String> = told.collect();
+    (!told.is_empty()).then(|| {
+        format!(
+            "in {letter} figures rest on light that had not settled, and may be off by more than their intervals: {}",
+            told.join("; ")
+        )
+    })
 }
 
 /// How stimuli were shown last, where that isn't the same in both and both tell.

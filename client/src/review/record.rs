@@ -146,6 +146,9 @@ pub struct Measurement {
     pub position: Option<[f64; 2]>,
     /// UTC when it had been measured.
     pub at: Timestamp,
+    /// The same on the daemon's clock, where the log tells; absent in records that are older than that it is told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock: Option<Clock>,
     /// From the stimulus to the verdict, in s of the daemon's clock.
     pub waited_s: f64,
     /// How the settling ended.
@@ -161,6 +164,15 @@ pub struct Measurement {
     pub correction: Option<String>,
     /// Cautions on any of them.
     pub flags: Vec<Flag>,
+}
+
+/// A moment on a daemon's clock, which nobody sets; that of a simulation may run faster than the wall's.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Clock {
+    /// When the last reading had been taken, in s.
+    pub t_s: f64,
+    /// The boot, or the simulated clock, that it belongs to.
+    pub boot: String,
 }
 
 /// Light that was watched over time.
@@ -212,6 +224,15 @@ impl Measurement {
     #[must_use]
     pub fn light(&self) -> Option<Measured> {
         self.value.as_ref().map(Measured::of)
+    }
+
+    /// How far two are apart in s: by the daemon's clock where both are of one boot, else by UTC.
+    #[must_use]
+    pub fn apart_s(&self, other: &Self) -> f64 {
+        match (&self.clock, &other.clock) {
+            (Some(one), Some(other)) if one.boot == other.boot => (one.t_s - other.t_s).abs(),
+            _ => self.at.unix_ns().abs_diff(other.at.unix_ns()) as f64 / 1e9,
+        }
     }
 
     /// Whether this counts, and no longer what was measured of the same stimulus before: what figures may rest on isn't given up for what they may not.

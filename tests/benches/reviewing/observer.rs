@@ -122,6 +122,7 @@ fn looked_at(stage: &Stage, stop: &Stop<'_>, now_s: f64, noise: Noise, dice: &mu
                 patch: patch.clone(),
                 position: *position,
                 at: moment(now_s + LOOKED_AFTER_S),
+                clock: None,
                 waited_s: LOOKED_AFTER_S,
                 verdict: Verdict::Settled,
                 value: Some(value),

@@ -2,6 +2,9 @@
 
 use data_encoding::BASE64;
 use serde_json::{Value, json};
+use settle::report::html::html;
+use settle::report::{Document, Section};
+use settle::review::figures::Table;
 use settle::review::plan::Plan;
 use settle::review::ready::Ready;
 
@@ -59,6 +62,49 @@ fn nobody_is_kept_out_of_a_report_and_what_is_jumped_to_is_not_hidden() {
     assert!(browser.evaluate(under).as_f64().unwrap() >= 0.0, "the mark hides the heading");
 }
 
+/// On a telephone a column of words isn't squeezed to a word a line, however many columns there are: its rows would be towers with nothing in them.
+#[test]
+fn no_row_of_a_table_is_taller_than_a_few_lines_on_a_narrow_screen() {
+    let place = Place::new("narrow");
+    let record = observer::review(FAULTY, &every_kind(), Noise::USUAL, 7);
+    let record = place.write("record.jsonl", &record);
+    let (review, night) = (place.path("review.html"), place.path("night.html"));
+    succeed(&["report", &record, "--into", &review]);
+    std::fs::write(&night, html(&drifts())).unwrap();
+    let mut browser = Browser::start(&[]);
+    for page in [review, night] {
+        browser.open(&format!("file://{page}"));
+        for width in [390, 360] {
+            size(&mut browser, width, 844);
+            let tall = "[...document.querySelectorAll('tbody tr')]\
+                .filter(row => row.getBoundingClientRect().height > 8.5 * parseFloat(getComputedStyle(row).lineHeight))\
+                .map(row => row.getBoundingClientRect().height + ' ' + row.textContent)";
+            assert_eq!(browser.evaluate(tall), json!([]), "{page} at {width} pixels");
+            let over = browser.evaluate("document.documentElement.scrollWidth - innerWidth");
+            assert!(over.as_i64().unwrap() <= 0, "at {width} pixels {page} is wider by {over}");
+        }
+        place.keep(&mut browser, if page.ends_with("night.html") { "night.png" } else { "review.png" });
+    }
+}
+
+/// What a night's report has of drifts, with all that one may have to be minded of.
+fn drifts() -> Document {
+    let caution = "it moved up and down meanwhile, by more than the drift comes to; a daily swing may be in it; it rests on 9 points alone; \
+        the light moved by one step at 18:30, which is no drift";
+    let rows = [
+        ["luminance, cd/m²", "-0.412 ± 0.052", "-0.141 ± 0.018", caution],
+        ["u′", "0.000012 ± 0.000031", "", caution],
+        ["meter's temperature, °C", "0.81 ± 0.24", "", ""],
+    ];
+    let table = Table {
+        title: "An hour, with 95 %".to_owned(),
+        columns: ["quantity", "drift", "% of the mean", "caution"].map(str::to_owned).to_vec(),
+        rows: rows.map(|row| row.map(str::to_owned).to_vec()).to_vec(),
+    };
+    let section = Section { heading: "Drift".to_owned(), tables: vec![table], ..Section::default() };
+    Document { title: "A night".to_owned(), sections: vec![section], ..Document::default() }
+}
+
 fn media(browser: &mut Browser, media: &Value) {
     browser.call("Emulation.setEmulatedMedia", media.clone());
 }
@@ -96,12 +142,15 @@ fn nothing_is_cut_off_on_paper(browser: &mut Browser) {
 fn every_page_has_the_mark(browser: &mut Browser, place: &Place) {
     browser.call("Emulation.clearDeviceMetricsOverride", json!({}));
     media(browser, &json!({"media": ""}));
+    let heads =
+        browser.evaluate("[...document.querySelectorAll('h2, h3, caption')].map(head => head.textContent)");
     let paper = json!({"preferCSSPageSize": true, "printBackground": true});
     let printed = decoded(&browser.call("Page.printToPDF", paper));
     std::fs::write(place.path("report.pdf"), printed).unwrap();
     let printed = read(&["pdf", &place.path("report.pdf")]);
     let pages = printed["pages"].as_array().unwrap();
     assert!((10..60).contains(&pages.len()), "{} pages", pages.len());
+    nothing_is_headed_at_the_foot_of_a_page(pages, &heads);
     for (page, size) in pages.iter().zip(printed["sizes"].as_array().unwrap()) {
         // In the margin, and at the top of what is within.
         let marks = page.as_str().unwrap().matches("SIMULATED").count();
@@ -110,6 +159,26 @@ fn every_page_has_the_mark(browser: &mut Browser, place: &Place) {
         let [width, height] = [0, 1].map(|side| size[side].as_f64().unwrap());
         assert!((width - 595.3).abs() < 1.0 && (height - 841.9).abs() < 1.0, "{size}");
     }
+}
+
+/// What heads something stands on one page with two lines of that at least.
+fn nothing_is_headed_at_the_foot_of_a_page(pages: &[Value], heads: &Value) {
+    let heads: Vec<&str> = heads.as_array().unwrap().iter().map(|head| head.as_str().unwrap()).collect();
+    assert!(heads.len() > 20, "{heads:?}");
+    let mut seen = 0;
+    for page in pages {
+        let text = page.as_str().unwrap().replace('\u{fb01}', "fi").replace('\u{fb02}', "fl");
+        let lines: Vec<&str> = text.lines().map(str::trim).filter(|line| !line.is_empty()).collect();
+        for (index, line) in lines.iter().enumerate().filter(|(_, line)| heads.contains(line)) {
+            // Below a verdict it is the sequence that this is of.
+            if index > 0 && lines[index - 1].starts_with(['✓', '✗', '?', '·']) {
+                continue;
+            }
+            seen += 1;
+            assert!(index + 2 < lines.len(), "{line} stands at the foot of a page: {text}");
+        }
+    }
+    assert!(seen > 10, "{seen} of {} heads were found on paper", heads.len());
 }
 
 /// The full review, and what it leaves out.

@@ -83,3 +83,59 @@ fn a_diagram_of_colours_has_steps_as_long_along_both_axes() {
     let (across, down) = (ends[1].0 - ends[0].0, ends[0].1 - ends[1].1);
     assert!((across - down).abs() < 1e-9 && across > 100.0, "{ends:?}");
 }
+
+#[test]
+fn names_of_corners_lie_on_none_of_the_lines_between_them() {
+    let corners = [(0.45, 0.52), (0.12, 0.56), (0.18, 0.16), (0.14, 0.40), (0.30, 0.31), (0.25, 0.545)];
+    let middle = (0.24, 0.42);
+    let mut plane = Plane::new(Axis::even("u′", (0.0, 0.63)), Axis::even("v′", (0.0, 0.62)), 400.0);
+    plane.square = true;
+    let around = [0, 5, 1, 3, 2, 4, 0].map(|index: usize| corners[index]);
+    plane = plane.line("gamut", "", BLUE, around, None);
+    for (at, name) in corners.into_iter().zip(["red", "green", "blue", "cyan", "magenta", "yellow"]) {
+        plane = plane.with("name", "", BLUE, Mark::Words { at, text: name.to_owned(), from: Some(middle) });
+    }
+    let scene = picture(plane);
+    let face = Face::new().unwrap();
+    let line = points(of(&scene, "gamut")[0]);
+    let along = line.windows(2).flat_map(|ends| {
+        let [one, other] = [ends[0], ends[1]];
+        (0..=200).map(move |step| {
+            let share = f64::from(step) / 200.0;
+            (one.0 + share * (other.0 - one.0), one.1 + share * (other.1 - one.1))
+        })
+    });
+    let along: Vec<(f64, f64)> = along.collect();
+    assert_eq!(of(&scene, "name").len(), 6);
+    for form in of(&scene, "name") {
+        let Form::Words { at: (x, y), text, size, anchor, .. } = form else { panic!("{form:?}") };
+        let wide = face.width(text, *size);
+        let left = match anchor {
+            Anchor::Start => *x,
+            Anchor::Middle => x - wide / 2.0,
+            Anchor::End => x - wide,
+        };
+        let is_on =
+            |at: &&(f64, f64)| (left..left + wide).contains(&at.0) && (y - 8.0..y + 2.0).contains(&at.1);
+        assert_eq!(along.iter().find(is_on), None, "{text}");
+    }
+    // Lines of the diagram behind them, the spectral locus say, are kept from their letters.
+    let text = crate::chart::svg(&scene);
+    let name = text.lines().find(|line| line.contains(">cyan<")).unwrap();
+    assert!(name.contains("paint-order=\"stroke\"") && !text.contains("class=\"label\" stroke"), "{name}");
+}
+
+#[test]
+fn names_at_the_ends_of_an_axis_are_written_within_it() {
+    let mut plane = plane();
+    for y in [0.1, 100.0] {
+        let from = Some((50.0, 3.0));
+        plane = plane.with("name", "", BLUE, Mark::Words { at: (50.0, y), text: "blue".to_owned(), from });
+    }
+    let scene = picture(plane);
+    let frame = points(of(&scene, "frame")[0]);
+    for form in of(&scene, "name") {
+        let base = points(form)[0].1;
+        assert!(base - 11.0 >= frame[0].1 - 0.01 && base + 3.0 <= frame[2].1, "{base} in {frame:?}");
+    }
+}

@@ -18,7 +18,7 @@ use super::super::{Context, Exit, Failure};
 use super::stretch::{self, StretchOptions};
 use crate::chart::{self, scene::Scene};
 use crate::connection::Connection;
-use crate::course::{Course, seconds as since_1970};
+use crate::course::{Course, Level, seconds as since_1970};
 use crate::output::is_ascii_locale;
 use crate::quantities::{seconds, within};
 use crate::zone::Zone;
@@ -148,10 +148,17 @@ pub(in super::super) async fn course(
     points: f64,
     every_s: Option<f64>,
 ) -> Result<Course, Failure> {
+    let run = match stretch.run {
+        Some(run) => Some(connection.call::<RunsShow>(&ShowRun { run }).await?),
+        None => None,
+    };
     let every_s = match every_s {
         Some(every_s) => every_s,
         // Between two bursts of a run there is no gap: a point is no shorter than what it takes from one to the next.
-        None => fitting(span(connection, stretch).await? / points).max(pace(connection, stretch).await?),
+        None => {
+            let pace_s = run.as_ref().map_or(0.0, |run| run.plan.pace_s());
+            fitting(span(connection, stretch).await? / points).max(pace_s)
+        }
     };
     let mut bins: Vec<Bin> = Vec::new();
     stretch::pages(connection, stretch::bins_of(stretch, every_s), |page| {
@@ -172,11 +179,17 @@ pub(in super::super) async fn course(
             "some of the readings are of luminance, others of illuminance: choose a time with --since and --until".to_owned(),
         ));
     }
-    let end = last.at.unix_ns().saturating_add(nanoseconds(last.span_s));
-    let (since, until) = (Some(first.at), Some(Timestamp::from_unix_ns(end)));
-    let (events, more_events) =
-        stretch::events(connection, &Stretch { since, until, ..stretch.clone() }).await?;
-    Ok(Course { name: stretch::name(stretch), bins, events, more_events })
+    let (begin, end) = (first.at.unix_ns(), last.at.unix_ns().saturating_add(nanoseconds(last.span_s)));
+    let settled = run.as_ref().and_then(Level::of);
+    let (name, events) = (stretch::name(stretch), Vec::new());
+    let mut course = Course { name, bins, events, more_events: false, settled };
+    // A run begins before its first reading, and ends after its last.
+    let room = nanoseconds(course.room_s());
+    let since = Timestamp::from_unix_ns(begin.saturating_sub(room));
+    let until = Timestamp::from_unix_ns(end.saturating_add(room));
+    let stretch = Stretch { since: Some(since), until: Some(until), ..stretch.clone() };
+    (course.events, course.more_events) = stretch::events(connection, &stretch).await?;
+    Ok(course)
 }
 
 #[expect(
@@ -186,12 +199,6 @@ pub(in super::super) async fn course(
 )]
 fn nanoseconds(span_s: f64) -> u64 {
     (span_s * 1e9) as u64
-}
-
-/// From one burst of a run to the next, in s; 0 of readings that aren't a run's, or come without pause.
-async fn pace(connection: &Connection, stretch: &Stretch) -> Result<f64, Failure> {
-    let Some(run) = stretch.run else { return Ok(0.0) };
-    Ok(connection.call::<RunsShow>(&ShowRun { run }).await?.plan.pace_s())
 }
 
 /// The shortest span that people count in and that isn't shorter than `least_s`.

@@ -6,9 +6,10 @@ use std::time::Duration;
 
 use settled_protocol::colorimetry::observer::Observer;
 use settled_protocol::error::ErrorKind;
+use settled_protocol::log::Selection;
 use settled_protocol::meter::{Meter, Quantity};
 use settled_protocol::method::{
-    MeterRead, MeterSettle, ObserveParams, ReadParams, SettleParams, ShowParams, StageShow,
+    LogReadings, MeterRead, MeterSettle, ObserveParams, ReadParams, SettleParams, ShowParams, StageShow,
 };
 use settled_protocol::notification::SettleProgress;
 use settled_protocol::quantity::Photometric;
@@ -23,7 +24,7 @@ use super::ended::Ended;
 use crate::connection::{CallError, Connection};
 use crate::review::criteria::{criteria, is_bright};
 use crate::review::itinerary::Stop;
-use crate::review::record::{Course, Measurement, Point};
+use crate::review::record::{Clock, Course, Measurement, Point};
 use crate::subscription::{Event, Subscription};
 
 /// The points that a long course has, about: a reading each time that so many of them take.
@@ -84,11 +85,16 @@ impl Looker<'_> {
         }
         must_be_meant(self.meter, settled.quantity, settled.observer)?;
         let Settled { verdict, value, waited_s, readings, correction, flags, .. } = settled;
+        let clock = match readings {
+            Some(readings) => self.clock(readings.last).await,
+            None => None,
+        };
         Ok(Measurement {
             place: stop.place(),
             patch: stop.step.patch.clone(),
             position: stop.step.position,
             at: wall_clock(),
+            clock,
             waited_s,
             verdict,
             value,
@@ -96,6 +102,19 @@ impl Looker<'_> {
             correction,
             flags,
         })
+    }
+
+    /// When a reading had been taken on the daemon's clock; nothing where the log doesn't have it.
+    async fn clock(&self, sequence: u64) -> Option<Clock> {
+        let one = Selection {
+            meter: Some(self.meter.to_owned()),
+            after: sequence.checked_sub(1),
+            limit: Some(1),
+            ..Selection::default()
+        };
+        let page = timeout(GRACE, self.connection.call::<LogReadings>(&one)).await.ok()?.ok()?;
+        let reading = page.readings.into_iter().find(|reading| reading.sequence == sequence)?;
+        Some(Clock { t_s: reading.t_s, boot: reading.boot })
     }
 
     /// Whether the meter gives no readings now.

@@ -12,7 +12,7 @@ use crate::review::figures::balance::BalanceFigures;
 use crate::review::figures::chart::ChartFigures;
 use crate::review::figures::distance_words;
 use crate::review::figures::gamut::GamutFigures;
-use crate::review::figures::greys::GreyStep;
+use crate::review::figures::greys::{GreyStep, Law};
 use crate::review::figures::part::Part;
 use crate::review::figures::window::WindowFigures;
 use crate::review::record::{Course, Record};
@@ -74,9 +74,11 @@ pub(super) fn plots(pair: &Pair<'_>, set: &str, sequence: &str) -> Result<Vec<Pl
 /// What two parts of one kind come to; nothing of different kinds, or where there is no curve.
 fn of_both(pair: &Pair<'_>, place: (&str, &str), a: &Part, b: &Part) -> Option<Shown> {
     match (a, b) {
-        (Part::Eotf(a), Part::Eotf(b)) => Some(greys("light", "from signal to light", [&a.steps, &b.steps])),
+        (Part::Eotf(a), Part::Eotf(b)) => {
+            Some(greys("light", "from signal to light", [(&a.steps, a.law()), (&b.steps, b.law())]))
+        }
         (Part::NearBlack(a), Part::NearBlack(b)) => {
-            Some(greys("near-black", "greys near black", [&a.steps, &b.steps]))
+            Some(greys("near-black", "greys near black", [(&a.steps, a.law()), (&b.steps, b.law())]))
         }
         (Part::Balance(a), Part::Balance(b)) => Some(balance([a, b])),
         (Part::Gamut(a), Part::Gamut(b)) => gamut(pair, place.0, [a, b]),
@@ -106,7 +108,8 @@ fn ends(both: &[Vec<(f64, Figure)>; 2]) -> impl Iterator<Item = f64> {
     both.iter().flatten().flat_map(|(_, figure)| [figure.low, figure.value, figure.high])
 }
 
-fn greys(kind: &'static str, title: &str, both: [&Vec<GreyStep>; 2]) -> Shown {
+fn greys(kind: &'static str, title: &str, of_both: [(&Vec<GreyStep>, Law); 2]) -> Shown {
+    let both = of_both.each_ref().map(|(steps, _)| *steps);
     let at = |step: &GreyStep| 100.0 * step.signal;
     let known = both.map(|steps| {
         steps.iter().filter_map(|step| Some((at(step), step.luminance_cd_m2?))).collect::<Vec<_>>()
@@ -119,8 +122,8 @@ fn greys(kind: &'static str, title: &str, both: [&Vec<GreyStep>; 2]) -> Shown {
     let x = Axis::even("signal, %", (-0.02 * last, 1.02 * last));
     let values = known.iter().flatten().map(|(_, figure)| figure.value).collect::<Vec<_>>();
     let mut light = Plane::new(x.silent(), Axis::decades("luminance, cd/m²", values), 250.0);
-    for ((letter, colour), steps) in SIDES.into_iter().zip(both) {
-        let aim = steps.iter().map(|step| (at(step), step.aim_cd_m2));
+    for ((letter, colour), (_, law)) in SIDES.into_iter().zip(&of_both) {
+        let aim = law.iter().map(|(signal, luminance)| (100.0 * signal, *luminance));
         light = light.line("aim", &format!("aim of {letter}"), colour, aim, DASHED);
     }
     let near =

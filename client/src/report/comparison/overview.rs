@@ -13,8 +13,10 @@ const NAMES: f64 = 330.0;
 /// Room above the lines and below them.
 const ABOVE: f64 = 30.0;
 const BELOW: f64 = 34.0;
-/// What is farther off is drawn at the edge.
+/// What is farther off has no place: an arrowhead at the edge points to where it is.
 const FARTHEST: f64 = 4.0;
+/// How long an arrowhead is, and half of how high.
+const HEAD: (f64, f64) = (8.0, 4.5);
 const LETTERS: f64 = 11.0;
 
 /// The difference, and the ends of its interval, in multiples of what it takes to be called real; nothing without an interval.
@@ -61,17 +63,48 @@ pub(super) fn plot(comparison: &Comparison, marks: &[String]) -> Result<Option<P
         let colour = colour(row.change);
         let name = shortened(&words::name(row));
         scene.words("label", (left - 10.0, y + 4.0), &name, (LETTERS, INK, Anchor::End));
-        scene.line("interval", vec![(x(*low), y), (x(*high), y)], colour, 1.4, None);
-        scene.dot("difference", (x(*value), y), colour, 3.0);
+        // An interval that begins beyond the edge is seen as little as what it is of.
+        if x(*high) > x(*low) {
+            scene.line("interval", vec![(x(*low), y), (x(*high), y)], colour, 1.4, None);
+        }
+        if is_beyond(*value) {
+            scene.area("beyond", arrowhead((x(*value), y), value.signum()), colour, 1.0);
+        } else {
+            scene.dot("difference", (x(*value), y), colour, 3.0);
+        }
     }
-    legend(&mut scene, (left, room.top + 12.0));
-    scene.description = described(comparison, marks);
+    let beyond = rows.iter().filter(|(_, [value, ..])| is_beyond(*value)).count();
+    legend(&mut scene, (left, room.top + 12.0), beyond > 0);
+    scene.description = format!("{}{}", described(comparison, marks), farther(beyond));
     let caption = format!(
-        "Beyond the shaded stretch a difference is real with 95 %, all of these {} together; what is farther off than {FARTHEST} stands at the edge. {}.",
+        "Beyond the shaded stretch a difference is real with 95 %, all of these {} together.{} {}.",
         rows.len(),
+        farther(beyond),
         words::counts(&comparison.rows)
     );
     Ok(Some(Plot { name: "all-differences".to_owned(), scene, caption }))
+}
+
+/// Whether a difference is farther off than the axis goes.
+fn is_beyond(value: f64) -> bool {
+    value.abs() > FARTHEST
+}
+
+/// An arrowhead whose tip is at the edge.
+fn arrowhead((x, y): (f64, f64), side: f64) -> Vec<(f64, f64)> {
+    let (long, high) = HEAD;
+    vec![(x, y), (x - side * long, y - high), (x - side * long, y + high)]
+}
+
+/// How many differences have no place in the picture; nothing where all have.
+pub(super) fn farther(count: usize) -> String {
+    match count {
+        0 => String::new(),
+        1 => format!(" 1 difference is farther off than {FARTHEST} times that: an arrowhead stands for it."),
+        count => format!(
+            " {count} differences are farther off than {FARTHEST} times that: arrowheads stand for them."
+        ),
+    }
 }
 
 fn colour(change: Change) -> Colour {
@@ -83,11 +116,16 @@ fn colour(change: Change) -> Colour {
     }
 }
 
-fn legend(scene: &mut chart::scene::Scene, (mut x, y): (f64, f64)) {
+fn legend(scene: &mut chart::scene::Scene, (mut x, y): (f64, f64), has_beyond: bool) {
     for change in [Change::Better, Change::Worse, Change::Differs, Change::Alike] {
         scene.dot("key", (x, y), colour(change), 3.0);
         scene.words("label", (x + 8.0, y + 4.0), words::change(change), (LETTERS, INK, Anchor::Start));
-        x += 72.0;
+        x += 64.0;
+    }
+    if has_beyond {
+        scene.area("key", arrowhead((x + 6.0, y), 1.0), SOFT, 1.0);
+        let words = format!("beyond {FARTHEST}");
+        scene.words("label", (x + 12.0, y + 4.0), &words, (LETTERS, INK, Anchor::Start));
     }
 }
 

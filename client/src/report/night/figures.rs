@@ -61,6 +61,10 @@ impl Night {
     #[must_use]
     pub fn rows(&self) -> Vec<Row> {
         let mut rows = vec![self.judged()];
+        rows.extend(self.course.settled.map(|level| {
+            let ends = (level.value - level.u95, level.value + level.u95);
+            self.interval("settled_at", self.statistics.quantity.unit(), level.value, ends)
+        }));
         rows.extend(self.counts());
         for (name, _, unit, series) in tables::quantities(&self.statistics) {
             rows.extend(self.of_series(name, unit, series));

@@ -67,6 +67,7 @@ fn night() -> Night {
                 read(event(2, "alert", "</style><img src=x onerror=alert(1)>")),
             ],
             more_events: false,
+            settled: None,
         },
         meter: None,
         daemon: "settled 0.1.0".to_owned(),
@@ -218,4 +219,29 @@ fn a_run_that_is_over_without_a_verdict_has_none_and_is_not_waited_for() {
     let told =
         [RunState::Running, RunState::Done, RunState::Stopped, RunState::Failed, RunState::Unknown].map(of);
     assert_eq!(told, ["none yet", "none", "none", "failed", "none"]);
+}
+
+#[test]
+fn a_warm_up_tells_what_it_settled_at_with_its_interval() {
+    let mut told = run();
+    told["plan"]["kind"] = json!("warm_up");
+    told["verdict"] = json!("settled");
+    told["settled"] = json!({
+        "meter": "bench", "quantity": "luminance", "verdict": "settled", "waited_s": 5340.0, "flags": ["simulated"], "message": "m",
+        "evidence": {"window_s": 60.0, "n": 60, "outliers": 0, "steps": 0, "failing": []},
+        "value": {"y": 120.03, "y_u95": 0.25, "y_standard": 0.12, "coverage_factor": 2.0, "degrees_of_freedom": 60.0, "n_effective": 62.0},
+    });
+    let run: Run = serde_json::from_value(told).unwrap();
+    let mut night = Night { run, ..night() };
+    night.course.settled = crate::course::Level::of(&night.run);
+    let told = &night.summary()[1];
+    assert_eq!(told.words, "It settled at 120.03 ± 0.25 cd/m², with 95 %: repeatability alone.");
+    let row = night.rows().into_iter().find(|row| row.quantity == "settled_at").unwrap();
+    assert_eq!((row.value, row.low, row.high), (Some(120.03), Some(119.78), Some(120.28)));
+    let document = night.document().unwrap();
+    let light = document.plots().next().unwrap();
+    assert!(light.scene.shapes.iter().any(|shape| shape.role == "settled"));
+    // One that gave up has a value too, which it did not settle at.
+    night.run.settled.as_mut().unwrap().verdict = settled_protocol::settling::Verdict::TimedOut;
+    assert_eq!(crate::course::Level::of(&night.run), None);
 }

@@ -42,8 +42,10 @@ pub(super) fn gamut(view: &View<'_>, figures: &GamutFigures) -> Result<Vec<Plot>
         .with("interval", "", BLUE, Mark::Bars(along.collect()))
         .with("measured", "measured", BLUE, Mark::Dots { points: found.clone(), radius: 2.2 })
         .with("white-measured", "measured", BLUE, Mark::Dots { points: whites, radius: 2.2 });
+    let middle = middle(&found);
     for (colour, at) in figures.colours.iter().zip(found) {
-        plane = plane.with("label", "", SOFT, Mark::Words { at, text: colour.name.clone() });
+        let text = colour.name.clone();
+        plane = plane.with("name", "", INK, Mark::Words { at, text, from: Some(middle) });
     }
     let shares = figures.gamuts.iter().filter(|share| share.diagram == Diagram::Uv);
     let shares: Vec<String> =
@@ -211,10 +213,14 @@ fn aim(shown: &Shown<'_>) -> Option<(f64, f64)> {
     Xyz::new(x, y, z).ok()?.chromaticity().map(uv)
 }
 
+fn middle(points: &[(f64, f64)]) -> (f64, f64) {
+    let count = points.len().max(1) as f64;
+    points.iter().fold((0.0, 0.0), |sum, at| (sum.0 + at.0 / count, sum.1 + at.1 / count))
+}
+
 /// Points in the order in which they surround their middle, the first again at the end.
 pub(in crate::report) fn around(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
-    let count = points.len().max(1) as f64;
-    let middle = points.iter().fold((0.0, 0.0), |sum, at| (sum.0 + at.0 / count, sum.1 + at.1 / count));
+    let middle = middle(points);
     let angle = |at: &(f64, f64)| (at.1 - middle.1).atan2(at.0 - middle.0);
     let mut sorted = points.to_vec();
     sorted.sort_by(|one, other| angle(one).total_cmp(&angle(other)));

@@ -6,7 +6,7 @@ use crate::chart::{self, BLUE, GREEN, SOFT, VERMILION};
 use crate::evaluate::figure::Figure;
 use crate::report::Plot;
 use crate::review::figures::eotf::EotfFigures;
-use crate::review::figures::greys::GreyStep;
+use crate::review::figures::greys::{GreyStep, Law};
 use crate::review::figures::near_black::{NearBlackFigures, stops};
 use crate::show;
 
@@ -20,8 +20,8 @@ pub(super) fn ramp(view: &View<'_>, figures: &EotfFigures) -> Result<Vec<Plot>, 
     let steps = &figures.steps;
     let name = figures.aim.name();
     let error = errors(steps);
-    let mut planes = vec![light(steps, &name, error.x.silent()), error];
-    planes.extend(local_gamma(steps));
+    let mut planes = vec![light((steps, &figures.law()), &name, error.x.silent()), error];
+    planes.extend(local_gamma(steps, &figures.law()));
     let last = planes.len() - 1;
     for (index, plane) in planes.iter_mut().enumerate() {
         plane.x = if index == last { signals(steps) } else { signals(steps).silent() };
@@ -65,7 +65,7 @@ pub(super) fn near_black(view: &View<'_>, figures: &NearBlackFigures) -> Result<
             view.tolerance(&["near_black"])
         ),
     };
-    let planes = vec![light(steps, &name, signals(steps).silent()), lower];
+    let planes = vec![light((steps, &figures.law()), &name, signals(steps).silent()), lower];
     Ok(vec![view.plot("near-black", words, planes)?])
 }
 
@@ -80,7 +80,7 @@ pub(super) fn signals(steps: &[GreyStep]) -> Axis {
     Axis::even("signal, %", (-0.02 * last, 1.02 * last))
 }
 
-fn light(steps: &[GreyStep], aim: &str, x: Axis) -> Plane {
+fn light((steps, law): (&[GreyStep], &Law), aim: &str, x: Axis) -> Plane {
     let at = |step: &GreyStep| 100.0 * step.signal;
     let known = steps.iter().filter_map(|step| Some((at(step), step.luminance_cd_m2?)));
     let all = steps.iter().flat_map(|step| {
@@ -93,7 +93,7 @@ fn light(steps: &[GreyStep], aim: &str, x: Axis) -> Plane {
         "aim",
         aim,
         SOFT,
-        steps.iter().map(|step| (at(step), step.aim_cd_m2)),
+        law.iter().map(|(signal, luminance)| (100.0 * signal, *luminance)),
         DASHED,
     );
     let plane = if bounds.is_empty() {
@@ -124,28 +124,25 @@ fn errors(steps: &[GreyStep]) -> Plane {
 }
 
 /// ln((L − black)/(white − black))/ln V of each step, and of its aim; nothing where there is none.
-fn local_gamma(steps: &[GreyStep]) -> Option<Plane> {
+fn local_gamma(steps: &[GreyStep], law: &Law) -> Option<Plane> {
     let known: Vec<(f64, Figure)> = steps
         .iter()
         .filter_map(|step| Some((100.0 * step.signal, step.local_gamma?)))
         .filter(|(_, gamma)| gamma.u95() < 1.0)
         .collect();
     let (black, white) = (steps.first()?.aim_cd_m2, steps.last()?.aim_cd_m2);
-    let of_aim = |step: &GreyStep| {
-        let share = (step.aim_cd_m2 - black) / (white - black);
-        (step.signal > 0.0 && step.signal < 1.0).then(|| (100.0 * step.signal, share.ln() / step.signal.ln()))
+    let (first, last) = (known.first()?.0, known.last()?.0);
+    let of_aim = |(signal, luminance): &(f64, f64)| {
+        let share = (luminance - black) / (white - black);
+        (*signal > 0.0 && *signal < 1.0).then(|| (100.0 * signal, share.ln() / signal.ln()))
     };
-    let shown = |at: f64| known.iter().any(|(signal, _)| (signal - at).abs() < 1e-9);
-    let aim: Vec<(f64, f64)> = steps.iter().filter_map(of_aim).filter(|(at, _)| shown(*at)).collect();
-    let ends = known.iter().map(|(_, gamma)| gamma.value).chain(aim.iter().map(|(_, gamma)| *gamma));
+    let shown = |at: f64| (first - 1e-9..=last + 1e-9).contains(&at);
+    let aim: Vec<(f64, f64)> = law.iter().filter_map(of_aim).filter(|(at, _)| shown(*at)).collect();
+    let whole = known.iter().flat_map(|(_, gamma)| [gamma.low, gamma.value, gamma.high]);
+    let ends = whole.chain(aim.iter().map(|(_, gamma)| *gamma));
     let y = Axis::around("local gamma", ends);
-    let plane = Plane::new(signals(steps), y, 120.0).line("aim", "aim", SOFT, aim, DASHED).figures(
-        "gamma",
-        "local gamma",
-        BLUE,
-        known.iter().copied(),
-    );
-    (!known.is_empty()).then_some(plane)
+    let plane = Plane::new(signals(steps), y, 120.0).line("aim", "aim", SOFT, aim, DASHED);
+    Some(plane.figures("gamma", "local gamma", BLUE, known))
 }
 
 fn described(steps: &[GreyStep], aim: &str) -> String {

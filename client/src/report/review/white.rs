@@ -33,20 +33,21 @@ pub(super) fn plots(view: &View<'_>, figures: &WhiteFigures) -> Result<Vec<Plot>
     let at = |kelvin: f64| planckian(kelvin).map(|colour| (colour.u_prime(), colour.v_prime()));
     let locus = (0..=400).filter_map(|step| at(2000.0 * 1.006_f64.powi(step))).filter(is_within);
     plane = plane.line("locus", "blackbodies", SOFT, locus, None);
-    for kelvin in NAMED_K {
-        if let Some(place) = at(kelvin).filter(is_within) {
-            plane = plane.with("kelvin", "", SOFT, Mark::Dots { points: vec![place], radius: 2.0 }).with(
-                "label",
-                "",
-                SOFT,
-                Mark::Words { at: place, text: format!("{kelvin} K") },
-            );
-        }
-    }
+    let named: Vec<((f64, f64), String)> = NAMED_K
+        .iter()
+        .filter_map(|kelvin| Some((at(*kelvin).filter(is_within)?, format!("{kelvin} K"))))
+        .collect();
+    let places = named.iter().map(|(place, _)| *place).collect();
+    plane = plane.with("kelvin", "", SOFT, Mark::Dots { points: places, radius: 2.0 });
     if let Some(most) = view.most("white_colour") {
         let circle = (0..=72).map(|step| f64::from(step) * 5.0_f64.to_radians());
         let circle = circle.map(|angle| (aim_u + most * angle.cos(), aim_v + most * angle.sin()));
         plane = plane.line("tolerance", "allowed", GREEN, circle, DASHED);
+    }
+    for (place, text) in named {
+        // Below the locus, which rises to the right.
+        let from = Some((place.0 - room, place.1 + room));
+        plane = plane.with("name", "", SOFT, Mark::Words { at: place, text, from });
     }
     let plane = plane
         .with(

@@ -21,18 +21,17 @@ pub fn counts(rows: &[Row]) -> String {
     [Change::Better, Change::Worse, Change::Differs, Change::Alike].map(told).join(", ")
 }
 
-/// The same, and why nothing is better or worse, where nothing is and something differs.
+/// The same, and why what differs is neither better nor worse: each reason once.
 #[must_use]
 pub fn lead(comparison: &Comparison) -> String {
     let rows = &comparison.rows;
     let counts = format!("{}, of {} figures that both have", counts(rows), rows.len());
-    let is_told = rows.iter().any(|row| matches!(row.change, Change::Better | Change::Worse));
     let because = Why::ALL.into_iter().filter_map(|why| {
         let count = rows.iter().filter(|row| row.why == Some(why)).count();
         (count > 0).then(|| format!("{} ({count})", self::why(why)))
     });
     let because: Vec<String> = because.collect();
-    if is_told || because.is_empty() {
+    if because.is_empty() {
         return format!("{counts}.");
     }
     format!("{counts}. Of those that differ nothing is called better or worse: {}.", because.join("; "))
@@ -46,6 +45,19 @@ pub fn why(why: Why) -> &'static str {
         Why::NoTolerance => "no tolerance says which is better",
         Why::OtherTolerance => "each is held against a tolerance of its own",
         Why::AsFarOff => "one is as far off as the other, as far as the readings can tell",
+    }
+}
+
+/// The same in a word or two, where the lead has it in whole and there are several reasons to choose from; else nothing.
+#[must_use]
+pub fn reason(row: &Row, rows: &[Row]) -> &'static str {
+    let several = rows.iter().any(|other| other.why.is_some() && other.why != row.why);
+    match row.why.filter(|_| several) {
+        Some(Why::Calibration) => "calibration not stated",
+        Some(Why::NoTolerance) => "no tolerance",
+        Some(Why::OtherTolerance) => "tolerances of their own",
+        Some(Why::AsFarOff) => "as far off as the other",
+        None => "",
     }
 }
 

@@ -16,12 +16,11 @@ pub(super) fn moved(record: &Record, set: &Set, sequence: &Sequence) -> Option<S
     let moved = again.filter_map(|patch| Some((patch, change(first, patch)?)));
     let (patch, change) = moved.max_by(|(_, one), (_, other)| one.abs().total_cmp(&other.abs()))?;
     let [before, now] = [first, patch].map(|patch| usable(patch).map(|light| show::number(light.luminance)));
-    let apart_ns = patch.at.unix_ns().abs_diff(first.at.unix_ns());
     Some(format!(
         "white is {} cd/m² here and {} where it was measured first, {} apart, {:+.1} %: the display or the meter moved meanwhile, and what is held against white moves with it",
         now?,
         before?,
-        show::span(apart_ns as f64 / 1e9),
+        show::span(patch.apart_s(first)),
         100.0 * change
     ))
 }
@@ -46,7 +45,7 @@ fn change(before: &Measurement, now: &Measurement) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use crate::review::evaluation::{Evaluation, tests};
-    use crate::review::record::{Entry, Record};
+    use crate::review::record::{Clock, Entry, Record};
 
     fn cautions(record: &Record) -> Vec<String> {
         let evaluation = Evaluation::of(record);
@@ -73,6 +72,27 @@ mod tests {
         for words in ["white is 122.88 cd/m² here and 120.00 where", "+2.4 %", "moved meanwhile"] {
             assert!(told.contains(words), "{told}");
         }
+    }
+
+    #[test]
+    fn how_long_ago_the_first_was_goes_by_the_daemons_clock_where_both_are_of_one_boot() {
+        let with_clock = |boots: [&str; 2]| {
+            let mut record = with_white(1.024);
+            let (mut boots, mut t_s) = (boots.into_iter(), 1000.0);
+            for entry in &mut record.entries {
+                let Entry::Patch(patch) = entry else { continue };
+                let is_white = patch.patch.codes == [255; 3]
+                    && ["white_black", "grey"].contains(&patch.place.sequence.as_str());
+                if is_white {
+                    patch.clock = boots.next().map(|boot| Clock { t_s, boot: boot.to_owned() });
+                    t_s += 180.0;
+                }
+            }
+            cautions(&record)[0].clone()
+        };
+        assert!(with_clock(["b", "b"]).contains("first, 3 min apart"), "{}", with_clock(["b", "b"]));
+        // Clocks of two boots don't compare; entries of these are a second of UTC apart each.
+        assert!(!with_clock(["b", "c"]).contains("3 min"), "{}", with_clock(["b", "c"]));
     }
 
     #[test]

@@ -25,6 +25,7 @@ fn measurement(stop: &Stop<'_>, count: usize) -> Measurement {
         patch: stop.step.patch.clone(),
         position: None,
         at: moment(count),
+        clock: None,
         waited_s: 10.0,
         verdict: Verdict::Settled,
         value: Some(Estimate {

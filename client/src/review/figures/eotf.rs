@@ -11,7 +11,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::greys::{self, BlackIs, GreyStep, LeftOut, TOLERANCE_PERCENT, verdict};
+use super::greys::{self, BlackIs, Ends, GreyStep, Law, LeftOut, TOLERANCE_PERCENT, verdict};
 use super::quantity::Quantities;
 use super::{Figures, Finding, Quantity, Scene, Standing, Table, Tolerance};
 use crate::evaluate::aim::Transfer;
@@ -34,6 +34,8 @@ pub struct EotfFigures {
     pub aim: Transfer,
     /// The steps, dark to light.
     pub steps: Vec<GreyStep>,
+    /// The white and black that the aim lies between.
+    pub ends: Ends,
     /// The gamma of signals from 0.1 to 0.95, where the aim is a power law or alike.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub gamma: Option<Fitted>,
@@ -64,6 +66,7 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<EotfFigures> 
         tracking_end: None,
         black: greys.black,
         left_out: greys.left_out,
+        ends: greys.ends,
         steps: greys.steps,
     };
     match transfer {
@@ -77,6 +80,14 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<EotfFigures> 
         }
     }
     Some(figures)
+}
+
+impl EotfFigures {
+    /// What the steps are held against, between them too: for pictures.
+    #[must_use]
+    pub fn law(&self) -> Law {
+        self.ends.law(self.aim, &self.steps)
+    }
 }
 
 impl Figures for EotfFigures {

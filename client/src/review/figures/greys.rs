@@ -85,11 +85,41 @@ pub enum BlackIs {
     Unknown,
 }
 
+/// What greys are held against between their steps, for pictures: signals from 0 to 1 and luminances in cd/m², dark to light.
+pub type Law = Vec<(f64, f64)>;
+
+/// Points of a law, beside those of the steps.
+const POINTS: u32 = 100;
+
+/// The white and the black that an aim lies between.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Ends {
+    /// White, in cd/m².
+    pub white_cd_m2: f64,
+    /// Black, in cd/m²; 0 where nobody measured it.
+    pub black_cd_m2: f64,
+}
+
+impl Ends {
+    /// From the darkest of some steps to the lightest, through each of them.
+    pub(super) fn law(self, transfer: Transfer, steps: &[GreyStep]) -> Law {
+        let (Some(first), Some(last)) = (steps.first(), steps.last()) else { return Law::new() };
+        let share = |index: u32| f64::from(index) / f64::from(POINTS);
+        let between = (1..POINTS).map(|index| first.signal + share(index) * (last.signal - first.signal));
+        let between =
+            between.map(|signal| (signal, transfer.luminance(signal, self.white_cd_m2, self.black_cd_m2)));
+        let mut law: Law = steps.iter().map(|step| (step.signal, step.aim_cd_m2)).chain(between).collect();
+        law.sort_by(|(one, _), (other, _)| one.total_cmp(other));
+        law
+    }
+}
+
 /// The greys of a sequence.
 #[derive(Debug)]
 pub(super) struct Greys {
     pub(super) ramp: Ramp,
     pub(super) steps: Vec<GreyStep>,
+    pub(super) ends: Ends,
     pub(super) left_out: Vec<LeftOut>,
     pub(super) black: BlackIs,
 }
@@ -167,7 +197,8 @@ pub(super) fn greys(scene: &Scene, patches: &[&Measurement]) -> Option<Greys> {
     }
     steps.extend(dark.iter().map(|(signal, light)| below_range(scene, &ramp, *signal, light)));
     steps.sort_by(|a, b| a.signal.total_cmp(&b.signal));
-    Some(Greys { ramp, steps, left_out, black })
+    let [white_cd_m2, black_cd_m2] = [ramp.white(ramp.lights()), ramp.black(ramp.lights())];
+    Some(Greys { ramp, ends: Ends { white_cd_m2, black_cd_m2 }, steps, left_out, black })
 }
 
 fn aim(scene: &Scene, ramp: &Ramp, lights: &[Measured], signal: f64) -> f64 {

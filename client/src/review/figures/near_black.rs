@@ -6,7 +6,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::greys::{self, BlackIs, GreyStep, LeftOut, verdict};
+use super::greys::{self, BlackIs, Ends, GreyStep, Law, LeftOut, verdict};
 use super::quantity::Quantities;
 use super::{Figures, Finding, Quantity, Scene, Standing, Table};
 use crate::evaluate::aim::Transfer;
@@ -21,6 +21,8 @@ pub struct NearBlackFigures {
     pub aim: Transfer,
     /// The steps, dark to light.
     pub steps: Vec<GreyStep>,
+    /// The white and black that the aim lies between.
+    pub ends: Ends,
     /// The exponent of signals below 0.1: what a power law through white has that fits their light above black best. Absent for ST 2084 and HLG.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub exponent: Option<Fitted>,
@@ -48,6 +50,7 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<NearBlackFigu
         exponent,
         black: greys.black,
         left_out: greys.left_out,
+        ends: greys.ends,
         steps: greys.steps,
     })
 }
@@ -58,6 +61,14 @@ pub fn stops(step: &GreyStep) -> Option<Figure> {
     let error = step.error_percent?;
     let figure = error.map(|percent| (1.0 + percent / 100.0).log2());
     (figure.value.is_finite() && figure.low.is_finite()).then_some(figure)
+}
+
+impl NearBlackFigures {
+    /// What the steps are held against, between them too: for pictures.
+    #[must_use]
+    pub fn law(&self) -> Law {
+        self.ends.law(self.aim, &self.steps)
+    }
 }
 
 impl Figures for NearBlackFigures {

@@ -56,6 +56,7 @@ pub(super) fn settled(step: usize, luminance: f64, u: f64, uv: Option<([f64; 2],
         patch: patch(100.0),
         position: None,
         at: "2026-03-02T10:00:00Z".parse().unwrap(),
+        clock: None,
         waited_s: 20.0,
         verdict: Verdict::Settled,
         value: Some(Estimate {

@@ -120,6 +120,7 @@ fn settled(patch: Patch, value: Estimate) -> Measurement {
         patch,
         position: None,
         at: Timestamp::from_unix_ns(0),
+        clock: None,
         waited_s: 5.0,
         verdict: Verdict::Settled,
         value: Some(value),

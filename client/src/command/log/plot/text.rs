@@ -21,13 +21,15 @@ pub(super) fn lines(course: &Course, zone: &Zone, ascii: bool) -> Vec<String> {
     let mut lines = vec![heading(course, &unreal), plot.unit(unit)];
     lines.extend(plot.rows_with_ranges(&points, &ranges));
     let happened = course.happened();
+    let (first, last) = (points.first(), points.last());
+    // The axis goes from the middle of the first bin to that of the last.
+    let ends = first.zip(last).map_or((0.0, 0.0), |(first, last)| (first.0, last.0));
     let marks: Vec<(f64, char)> = happened
         .iter()
         .enumerate()
-        .flat_map(|(index, (_, times))| times.iter().map(move |at| (*at, letter(index))))
+        .flat_map(|(index, (_, times))| times.iter().map(move |at| (at.clamp(ends.0, ends.1), letter(index))))
         .collect();
     lines.extend(plot.axis(&points, &marks));
-    let (first, last) = (points.first(), points.last());
     if let Some((first, last)) = first.zip(last) {
         lines.push(plot.foot(&moment(first.0, zone), &moment(last.0, zone)));
     }
@@ -38,6 +40,7 @@ pub(super) fn lines(course: &Course, zone: &Zone, ascii: bool) -> Vec<String> {
     if course.more_events {
         lines.push("  and more events: settle log events has them".to_owned());
     }
+    lines.extend(course.settled.iter().map(|level| format!("  {}", level.words(unit))));
     lines.extend(course.gaps().iter().map(|(from, to)| {
         format!("  no readings from {} for {}", moment(*from, zone), show::span(to - from))
     }));
@@ -68,11 +71,13 @@ mod tests {
         let minutes: Vec<u64> = (0..200).chain(320..500).collect();
         let mut night = course(&minutes);
         night.events = vec![event("run_started", 0), event("meter_gone", 200), event("meter_ready", 319)];
+        night.events.push(event("run_ended", 501));
         let lines = lines(&night, &Zone::utc(), true);
         let plain = lines.join("\n");
         assert!(lines.iter().skip(1).all(|line| line.chars().count() <= 80), "{plain}");
         let axis = lines.iter().find(|line| line.trim_start().starts_with('+')).unwrap();
         assert!(axis.contains("b") && axis.contains("c") && axis.contains("+a"), "{plain}");
+        assert!(axis.ends_with('d') && plain.contains("d  run ended"), "{plain}");
         assert!(plain.contains("b  meter gone") && plain.contains("c  meter ready"), "{plain}");
         assert!(plain.contains("no readings from 2026-11-26 21:20 UTC for 2.0 h"), "{plain}");
         assert!(lines[0].contains("SIMULATED") && lines[0].contains("760 readings"), "{plain}");

@@ -108,7 +108,11 @@ fn where_nothing_is_better_or_worse_the_first_line_says_why() {
          may be all of it, as its calibration was not stated (1); no tolerance says which is better (2)."
     );
     let one = told(vec![differs(), row("black", [1.0, 2.0], [Standing::Told; 2], Change::Worse)]);
-    assert_eq!(one, "0 better, 1 worse, 1 differs, 0 alike, of 2 figures that both have.");
+    assert_eq!(
+        one,
+        "0 better, 1 worse, 1 differs, 0 alike, of 2 figures that both have. Of those that differ nothing is called better or worse: no tolerance says which is \
+         better (1)."
+    );
 }
 
 #[test]

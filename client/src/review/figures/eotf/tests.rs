@@ -34,6 +34,21 @@ fn a_display_that_follows_its_aim_is_within_in_everything() {
 }
 
 #[test]
+fn the_law_goes_through_every_step_and_is_the_law_between_them_too() {
+    for aim in [Transfer::Power { gamma: 2.2 }, Transfer::Bt1886, Transfer::Srgb, HLG, Transfer::Pq] {
+        let found = figures(aim, &|signal| 0.1 + 199.9 * signal.powf(2.3));
+        let (law, Ends { white_cd_m2: white, black_cd_m2: black }) = (found.law(), found.ends);
+        assert!(law.len() > 100 && law.windows(2).all(|pair| pair[0].0 <= pair[1].0));
+        for (signal, luminance) in &law {
+            let meant = aim.luminance(*signal, white, black);
+            assert!((luminance - meant).abs() < 1e-9 * white, "{aim:?} at {signal}: {luminance}, {meant}");
+        }
+        let is_step = |step: &GreyStep| law.contains(&(step.signal, step.aim_cd_m2));
+        assert!(found.steps.iter().all(is_step), "{aim:?}");
+    }
+}
+
+#[test]
 fn a_display_of_another_gamma_is_said_to_be_too_light_and_its_gamma_is_found() {
     let found = figures(Transfer::Power { gamma: 2.4 }, &|signal| 0.1 + 99.9 * signal.powf(2.1));
     let gamma = found.gamma.unwrap();

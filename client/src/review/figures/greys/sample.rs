@@ -58,6 +58,7 @@ impl Bench<'_> {
             },
             position: None,
             at: Timestamp::from_unix_ns(0),
+            clock: None,
             waited_s: 6.0,
             verdict: Verdict::Settled,
             value: Some(self.estimate(CODING.signal(code))),
