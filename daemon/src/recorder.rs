@@ -256,7 +256,6 @@ mod tests {
         for _ in 0..asked {
             recording.queue.record(&bench, event());
         }
-        assert!(recording.queue.waiting.lock().unwrap().lost > 0, "nothing was lost: nobody was behind");
         // The disk is itself again.
         drop(allow);
         settle(&recording);
@@ -270,7 +269,7 @@ mod tests {
                 Happening::Note(Note::End { .. }) => {}
             }
         }
-        assert!(missing > 0);
+        assert!(missing > 0, "nothing was lost: nobody was behind");
         assert_eq!(entries + missing, asked + 1);
     }
 
