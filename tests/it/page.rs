@@ -50,9 +50,11 @@ pub(crate) fn is_live(browser: &mut Browser) {
     browser.wait_for("document.getElementById('line').dataset.state === 'live'");
 }
 
-/// The text of all that a selector finds.
+/// The text of all that a selector finds, wherever a line of it may be broken.
 fn text(selector: &str) -> String {
-    format!("[...document.querySelectorAll({selector:?})].map((found) => found.textContent).join(' | ')")
+    format!(
+        "[...document.querySelectorAll({selector:?})].map((found) => found.textContent).join(' | ').replaceAll('\\u00a0', ' ')"
+    )
 }
 
 pub(crate) fn says(browser: &mut Browser, selector: &str, words: &str) {
@@ -225,7 +227,8 @@ fn a_run_is_shown_as_it_gets_on_and_as_the_last_one_once_it_has_ended() {
     says(&mut browser, "#runs", "None.");
     says(&mut browser, "#events", "run ended");
     let run = client.call("runs.show", &json!({"run": 1}));
-    says(&mut browser, "#night .why", run["message"].as_str().unwrap());
+    // The daemon's words, with a minus as people write it.
+    says(&mut browser, "#night .why", &run["message"].as_str().unwrap().replace(" -", " −"));
 }
 
 #[test]

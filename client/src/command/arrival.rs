@@ -1,5 +1,5 @@
 //! A daemon that was started a moment ago: its socket is waited for, where somebody types. Commands that are pasted right behind `settled … &`
-//! come before it listens; a script has no terminal, and is told at once.
+//! come before it listens; whatever has no terminal as its standard input is told at once.
 
 use std::io::IsTerminal;
 use std::path::PathBuf;

@@ -18,21 +18,23 @@ pub(super) fn suggest(error: &mut clap::Error, words: &[OsString], command: &Com
     }
 }
 
-/// The command that was meant by the first word behind `help` that is none.
+/// The command that was meant by the first word behind `help` that is none. What stands before `help` says whose commands are asked for.
 fn meant<'a>(words: &[OsString], mut command: &'a Command) -> Option<&'a str> {
     let typed = words.iter().skip(1).filter_map(|word| word.to_str()).filter(|word| !word.starts_with('-'));
-    for word in typed.skip_while(|word| *word != "help").skip(1) {
-        command = match command.find_subcommand(word) {
-            Some(known) => known,
-            None => {
-                let known: Vec<&str> = command
-                    .get_subcommands()
-                    .filter(|known| !known.is_hide_set())
-                    .map(Command::get_name)
-                    .collect();
-                return nearest(word, &known);
-            }
-        };
+    let mut is_behind = false;
+    for word in typed {
+        if !is_behind && word == "help" {
+            is_behind = true;
+        } else if let Some(known) = command.find_subcommand(word) {
+            command = known;
+        } else if is_behind {
+            let known: Vec<&str> = command
+                .get_subcommands()
+                .filter(|known| !known.is_hide_set())
+                .map(Command::get_name)
+                .collect();
+            return nearest(word, &known);
+        }
     }
     None
 }
@@ -57,6 +59,9 @@ mod tests {
             ("settle help raed", "'read'"),
             ("settle --json help raed", "'read'"),
             ("settle help log plto", "'plot'"),
+            ("settle log help plto", "'plot'"),
+            ("settle review help runs", "'run'"),
+            ("settle review help shwo", "'show'"),
             ("settle raed", "'read'"),
         ] {
             assert!(said(line).contains(&format!("similar subcommand exists: {meant}")), "{}", said(line));

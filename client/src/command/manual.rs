@@ -99,8 +99,7 @@ fn page(words: &[&str], command: &clap::Command) -> std::io::Result<Vec<u8>> {
 
 /// One page for everything: the command itself, then each of its commands.
 fn whole(command: &clap::Command) -> std::io::Result<Vec<u8>> {
-    let mut page = Vec::new();
-    Man::new(command.clone()).source(SOURCE).manual("settled").render(&mut page)?;
+    let mut page = page(&[], command)?;
     for (words, sub) in every(command).into_iter().skip(1) {
         let man = Man::new(sub.clone());
         page.extend(format!(".SH SETTLE {}\n", words.join(" ").to_uppercase()).into_bytes());
@@ -216,6 +215,9 @@ mod tests {
         }
         assert!(of(&["runs", "stop"]).contains(" fIRUNfR"), "{}", of(&["runs", "stop"]));
         assert!(of(&[]).ends_with("fICOMMANDfR\n"), "{}", of(&[]));
+        // The page of everything has the same.
+        let all = String::from_utf8(whole(&command).unwrap()).unwrap().replace('\\', "");
+        assert!(all.contains(&of(&[])) && all.contains(&read), "{all}");
     }
 
     #[test]
