@@ -2,7 +2,7 @@
 //!
 //! | stimulus | band of luminance | of chromaticity | hold | longest wait |
 //! |---|---|---|---|---|
-//! | white and black | 0.3 % | 0.0007 | 10 s | 120 s |
+//! | white, where black is measured beside it | 0.3 % | 0.0007 | 10 s | 120 s |
 //! | the grey before image retention | 0.3 % | 0.001 | 20 s | 300 s |
 //! | as dark as a grey of 12 % and darker | 1 % or 0.0005 cd/m² | 0.002 | 5 s | 120 s |
 //! | as bright as a grey of 75 % (with PQ 100 cd/m²) and brighter | 0.5 % | 0.001 | 5 s | 30 s |
@@ -40,7 +40,7 @@ pub fn criteria(stop: &Stop<'_>) -> Criteria {
         ..Criteria::default()
     };
     match stop.sequence.what {
-        What::WhiteBlack => of(0.003, 0.0007, 10.0, 120.0),
+        What::WhiteBlack if !is_dark(stop) => of(0.003, 0.0007, 10.0, 120.0),
         What::Retention { .. } => of(0.003, 0.001, 20.0, 300.0),
         _ if is_dark(stop) => of(0.01, 0.002, 5.0, 120.0),
         _ if is_bright(stop) => of(0.005, 0.001, 5.0, 30.0),
@@ -144,5 +144,17 @@ mod tests {
         };
         assert_eq!((wait("primaries", "white"), wait("white_black", "white")), (30.0, 120.0));
         assert!(wait("near_black", "grey 2 %") > wait("grey", "white"));
+    }
+
+    #[test]
+    fn black_is_waited_for_as_other_dark_light_is_also_beside_white() {
+        let plan = READY[0].plan().unwrap();
+        let of = |name: &str| {
+            let stops = stops(&plan, &[], None);
+            let is_it = |stop: &&Stop<'_>| stop.sequence.name == "white_black" && stop.step.patch.name == name;
+            let Criteria { luminance, chromaticity, .. } = criteria(stops.iter().find(is_it).unwrap());
+            [luminance, chromaticity]
+        };
+        assert_eq!((of("white"), of("black")), ([0.003, 0.0007], [0.01, 0.002]));
     }
 }
