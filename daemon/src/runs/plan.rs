@@ -56,7 +56,7 @@ fn check_pace(plan: &RunPlan, now: Timestamp) -> Result<(), RpcError> {
         Some(lasts_s) if pace_s > 0.0 && pace_s >= lasts_s => {
             let (lasts, pace) = (words::span(lasts_s), words::span(pace_s));
             Err(wrong(format!(
-                "in {lasts} there is one point alone where one is due each {pace}: give a shorter params.interval_s, or let it last longer"
+                "in {lasts} there is one point alone where one is due each {pace}: choose a shorter interval, or let it last longer"
             )))
         }
         _ => Ok(()),
@@ -209,7 +209,7 @@ mod tests {
             ),
             (
                 json!({"kind": "drift", "duration_s": 30.0}),
-                "in 30 s there is one point alone where one is due each 1 min: give a shorter params.interval_s, or let it last longer",
+                "in 30 s there is one point alone where one is due each 1 min: choose a shorter interval, or let it last longer",
             ),
             (
                 json!({"kind": "stability", "interval_s": 3600, "until": "2026-11-25T18:30:00Z"}),
