@@ -22,6 +22,7 @@
 //! | `verdict` | what they come to: pure |
 //! | `alarm` | when a reading is a reason for an alert: pure |
 //! | `command` | the program that is told of alerts |
+//! | [`bands`] | what the light is held against, in words |
 //! | `found` | what was found of each quantity, in words |
 //! | `words` | all of this in words |
 
@@ -42,6 +43,7 @@ use crate::stop::Stop;
 
 mod alarm;
 mod answers;
+pub mod bands;
 mod book;
 mod command;
 mod course;

@@ -12,7 +12,7 @@ use crate::statistics::{Drift, Statistics};
 use crate::text::Text;
 use crate::time::Timestamp;
 
-pub use finding::{Banded, Finding};
+pub use finding::{Banded, Finding, FoundBy};
 
 mod finding;
 

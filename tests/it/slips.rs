@@ -67,7 +67,7 @@ fn whoever_asks_for_a_run_that_is_not_there_is_told_up_to_which_there_are_any() 
         }
     };
     all_say("there has been none yet");
-    assert!(daemon.run_settle(&["run", "drift", "bench", "--for", "1min"]).status.success());
+    assert!(daemon.run_settle(&["run", "drift", "bench", "--for", "2min"]).status.success());
     all_say("the last is 1");
     // A run without readings yet is none that isn't there.
     let none = daemon.run_settle(&[

@@ -75,13 +75,15 @@ class RunPoint(Record):
 @dataclass(frozen=True)
 class Finding(Record):
     """How one quantity of a stability or drift run stands against its band. `of`: luminance or chromaticity; `verdict`: within, beyond
-    or undecided. `off` is how far it was or went, with half of its interval: None where there are too few points."""
+    or undecided. `off` is how far it was or went, with half of its interval, as `found_by` says (reference, beginning, line or eighths):
+    None where there are too few points."""
 
     of: str
     verdict: str
     band: float
     off: Optional[float] = None
     half: Optional[float] = None
+    found_by: Optional[str] = None
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,7 @@
 //! A run as a document: how the light drifted, how steady it was, what happened meanwhile, and under which conditions. All of it is what the
 //! daemon's log has.
 
+use settled::runs::bands::Bands;
 use settled_protocol::meter::Meter;
 use settled_protocol::reading::Flag;
 use settled_protocol::run::{Run, RunKind, RunState, RunVerdict};
@@ -229,14 +230,10 @@ fn verdict(run: &Run) -> (Tone, &'static str) {
 
 /// The bands that the light is held against, at the light that it began with.
 fn tolerance(run: &Run) -> String {
-    if run.plan.kind == RunKind::WarmUp {
-        return String::new();
-    }
-    let criteria = &run.plan.criteria;
-    let percent = show::number((1e6 * criteria.luminance).round() / 1e4);
-    let percent =
-        if percent.contains('.') { percent.trim_end_matches('0').trim_end_matches('.') } else { &percent };
-    format!("luminance within ±{percent} %, chromaticity within {} in u′v′", criteria.chromaticity)
+    let Some(Bands { luminance, chromaticity, may_widen }) = Bands::of(run) else { return String::new() };
+    let colour = chromaticity.map_or_else(String::new, |band| format!(", chromaticity within {band}"));
+    let more = if may_widen { "; wider near black" } else { "" };
+    format!("luminance within {luminance}{colour}{more}")
 }
 
 /// What stands on each page where nothing of it was seen on a display.

@@ -353,17 +353,18 @@ impl Course {
         self.refresh();
         let run = &mut self.kept.run;
         run.elapsed_s = elapsed_s;
+        let mut doubts = Vec::new();
         run.verdict = match run.plan.kind {
             RunKind::WarmUp => run.verdict.or(Some(RunVerdict::NotSettled)),
             kind => {
                 let unseen = run.gap_s / elapsed_s.max(SHORTEST_S);
                 let (reference, criteria) = (run.reference.as_ref(), &run.plan.criteria);
-                let (verdict, findings) = verdict(kind, &self.series, reference, criteria, unseen);
-                run.findings = findings;
-                Some(verdict)
+                let found = verdict(kind, &self.series, reference, criteria, unseen);
+                (run.findings, doubts) = (found.findings, found.doubts);
+                Some(found.verdict)
             }
         };
-        let outcome = words::outcome(run, self.series.mean());
+        let outcome = words::outcome(run, &doubts, self.series.mean());
         let message = why.map_or_else(|| outcome.clone(), |why| format!("{why} {outcome}"));
         self.daemon.runs.conclude(&self.daemon, &self.entry, self.kept, state, message).await;
     }

@@ -53,10 +53,10 @@ pub(super) fn checked(plan: RunPlan, now: Timestamp) -> Result<RunPlan, RpcError
 fn check_pace(plan: &RunPlan, now: Timestamp) -> Result<(), RpcError> {
     let (pace_s, begins) = (interval_s(plan), plan.start.map_or(now, |start| start.max(now)));
     match lasts_s(plan, begins) {
-        Some(lasts_s) if plan.interval_s.is_some() && pace_s > 0.0 && pace_s >= lasts_s => {
+        Some(lasts_s) if pace_s > 0.0 && pace_s >= lasts_s => {
             let (lasts, pace) = (words::span(lasts_s), words::span(pace_s));
             Err(wrong(format!(
-                "in {lasts} there is one point alone where one is due each {pace}: shorten params.interval_s, or let it last longer"
+                "in {lasts} there is one point alone where one is due each {pace}: choose a shorter interval, or let it last longer"
             )))
         }
         _ => Ok(()),
@@ -206,6 +206,10 @@ mod tests {
             (
                 json!({"kind": "drift", "duration_s": 28_800, "interval_s": 36_000}),
                 "in 8 h there is one point alone where one is due each 10 h",
+            ),
+            (
+                json!({"kind": "drift", "duration_s": 30.0}),
+                "in 30 s there is one point alone where one is due each 1 min: choose a shorter interval, or let it last longer",
             ),
             (
                 json!({"kind": "stability", "interval_s": 3600, "until": "2026-11-25T18:30:00Z"}),

@@ -6,6 +6,7 @@ use settled_protocol::quantity::Photometric;
 use settled_protocol::run::{AlertKind, Run, RunKind, RunVerdict};
 
 use super::found::clauses;
+use super::verdict::Doubt;
 use crate::drift::words::Drifting;
 use crate::settle::digits::significant;
 
@@ -90,8 +91,8 @@ pub(super) fn nights_that_end(nights: &[Run]) -> String {
     format!(" The nights to come end with it: run {}.", numbers.join(", "))
 }
 
-/// What came out of it.
-pub(super) fn outcome(run: &Run, mean: Option<f64>) -> String {
+/// What came out of it; `doubts` are what made it hard to tell.
+pub(super) fn outcome(run: &Run, doubts: &[Doubt], mean: Option<f64>) -> String {
     let said = match (run.plan.kind, run.verdict) {
         (RunKind::WarmUp, Some(RunVerdict::Settled)) => "The light has settled",
         (RunKind::WarmUp, _) => "The light has not settled",
@@ -104,7 +105,7 @@ pub(super) fn outcome(run: &Run, mean: Option<f64>) -> String {
             format!("{said}: {}", settled.message.strip_prefix("Settled: ").unwrap_or(&settled.message))
         }
         None => {
-            let found = clauses(run).map_or_else(String::new, |found| format!("{found}; "));
+            let found = clauses(run, doubts).map_or_else(String::new, |found| format!("{found}; "));
             format!("{said}: {found}{}.", so_far(run, mean))
         }
     }

@@ -1,9 +1,9 @@
 //! A run in words: as it begins, all there is to know of it, and how it ended.
 
 use jiff::tz::TimeZone;
+use settled::runs::bands::Bands;
 use settled_protocol::reading::Flag;
 use settled_protocol::run::{Run, RunKind, RunPlan, RunState, RunVerdict};
-use settled_protocol::settling::Criteria;
 
 use super::bar::progress;
 use super::events::Events;
@@ -64,7 +64,7 @@ pub(in crate::command) fn started(run: &Run) -> Vec<String> {
     let mut lines = vec![styled(STRONG, &format!("Run {number} {is}: {}", title(run)))];
     lines.push(row("begins", &local::moment(run.begins, &zone)));
     lines.push(row("ends", &end(run, &zone)));
-    lines.extend(plan(&run.plan).into_iter().map(|(name, words)| row(name, &words)));
+    lines.extend(plan(run).into_iter().map(|(name, words)| row(name, &words)));
     lines.extend(warmer(run).map(|words| row("warm", &words)));
     lines.push("It goes on without this terminal:".to_owned());
     let next = [
@@ -94,7 +94,8 @@ fn end(run: &Run, zone: &TimeZone) -> String {
 }
 
 /// What was asked for beside.
-fn plan(plan: &RunPlan) -> Vec<(&'static str, String)> {
+fn plan(run: &Run) -> Vec<(&'static str, String)> {
+    let plan = &run.plan;
     let mut rows = Vec::new();
     if let Some(nightly) = &plan.nightly {
         let often = nightly.nights.map_or_else(String::new, |nights| {
@@ -105,18 +106,17 @@ fn plan(plan: &RunPlan) -> Vec<(&'static str, String)> {
     rows.extend(pace(plan).map(|pace| ("takes", pace)));
     rows.extend(plan.integration_s.map(|integration_s| ("exposes", show::span(integration_s))));
     rows.extend(plan.stimulus.as_ref().map(|stimulus| ("shows", in_words(stimulus))));
-    rows.extend(bands(plan).map(|bands| ("within", bands)));
+    rows.extend(bands(run).map(|bands| ("within", bands)));
     rows.push(("alarmed by", alerts(plan)));
     rows
 }
 
-/// What its light is held against.
-fn bands(plan: &RunPlan) -> Option<String> {
-    if plan.kind == RunKind::WarmUp {
-        return None;
-    }
-    let Criteria { luminance, chromaticity, .. } = plan.criteria;
-    Some(format!("±{} % of its first point, and {chromaticity} in u′v′", percent(luminance)))
+/// What its light is held against, as wide as the verdict has it.
+fn bands(run: &Run) -> Option<String> {
+    let Bands { luminance, chromaticity, may_widen } = Bands::of(run)?;
+    let colour = chromaticity.map_or_else(String::new, |band| format!(", and {band}"));
+    let more = if may_widen { "; wider near black" } else { "" };
+    Some(format!("{luminance} of its first point{colour}{more}"))
 }
 
 /// How often it measures; a warm-up does so without pause.
@@ -150,7 +150,7 @@ fn percent(share: f64) -> f64 {
 pub(in crate::command) fn whole(run: &Run, events: &Events) -> Vec<String> {
     let zone = local::zone();
     let mut rows = course(run, &zone);
-    rows.extend(plan(&run.plan));
+    rows.extend(plan(run));
     rows.extend(light(run));
     // A single reading has no figures beside itself.
     if let Some(figures) = run.statistics.as_ref().filter(|figures| figures.count > 1) {

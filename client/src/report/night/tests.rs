@@ -87,7 +87,10 @@ fn a_night_has_its_verdict_pictures_figures_and_what_happened() {
     );
     let first = &document.summary[0];
     assert_eq!((first.tone, first.verdict.as_str()), (Tone::Bad, "beyond"));
-    assert_eq!(first.tolerance, "luminance within ±0.5 %, chromaticity within 0.0005 in u′v′");
+    assert_eq!(
+        first.tolerance,
+        "luminance within ±0.5 %, chromaticity within 0.0005 in u′v′; wider near black"
+    );
     let verdicts: Vec<&str> = document.summary.iter().map(|statement| statement.verdict.as_str()).collect();
     assert_eq!(verdicts, ["beyond", "told", "gaps", "alerts"]);
     let names: Vec<&str> = document.plots().map(|plot| plot.name.as_str()).collect();
@@ -101,6 +104,22 @@ fn a_night_has_its_verdict_pictures_figures_and_what_happened() {
     let drifts = &document.sections[1].tables[0].rows;
     assert_eq!(drifts[0][..3], ["luminance, cd/m²", "-1.25 ± 0.25", "-1.04 ± 0.21"].map(str::to_owned));
     assert!(document.sections[1].words[0].contains("it rests on 9 points alone"));
+}
+
+#[test]
+fn the_tolerance_of_dark_light_is_as_wide_as_the_verdict_had_it() {
+    let mut night = night();
+    let mut run = run();
+    run["reference"] = json!({
+        "at": "2026-11-26T18:00:02Z", "value": 0.199, "count": 3,
+        "chromaticity": {"x": 0.3127, "y": 0.329, "u_prime": 0.1978300066428368, "v_prime": 0.468319994938791},
+    });
+    night.run = serde_json::from_value(run.clone()).unwrap();
+    let told = |night: &Night| night.document().unwrap().summary[0].tolerance.clone();
+    assert_eq!(told(&night), "luminance within ±0.5 %, chromaticity within 0.00251 in u′v′");
+    run["reference"].as_object_mut().unwrap().remove("chromaticity");
+    night.run = serde_json::from_value(run).unwrap();
+    assert_eq!(told(&night), "luminance within ±0.5 %");
 }
 
 #[test]

@@ -38,7 +38,8 @@ fn moved(confidence: f64, noise: Noise, at: impl Fn(f64) -> f64) -> f64 {
         }
         let reference =
             RunPoint { at: Timestamp::from_unix_ns(0), value: first.unwrap(), chromaticity: None, count: 1 };
-        super::verdict(RunKind::Stability, &series, Some(&reference), &criteria, 0.0).0 == RunVerdict::Beyond
+        super::verdict(RunKind::Stability, &series, Some(&reference), &criteria, 0.0).verdict
+            == RunVerdict::Beyond
     });
     found.count() as f64 / RUNS as f64
 }
@@ -47,7 +48,7 @@ fn moved(confidence: f64, noise: Noise, at: impl Fn(f64) -> f64) -> f64 {
 fn still_light_is_hardly_ever_called_moved_however_noisy_its_readings_are() {
     for noise in [Noise::White, Noise::Alike(0.5), Noise::Alike(0.8)] {
         let called = moved(0.95, noise, |_| 0.0);
-        assert!(called <= 0.05, "{called}");
+        assert!(called < 0.01, "{called}");
     }
 }
 
@@ -57,7 +58,7 @@ fn light_that_moved_by_twice_its_band_is_mostly_called_so_though_its_first_readi
         [|at| 0.01 * at, |at| -0.01 * at, |at| if at < 0.5 { 0.0 } else { 0.01 }];
     for (which, course) in courses.into_iter().enumerate() {
         let called = moved(0.99, Noise::White, course);
-        assert!(called >= 0.8, "{which}: {called}");
+        assert!(called >= 0.94, "{which}: {called}");
     }
 }
 

@@ -126,6 +126,24 @@ fn all_there_is_to_know_is_told_and_what_is_simulated_says_so() {
 }
 
 #[test]
+fn the_bands_are_those_of_the_verdict_however_dark_the_light_is() {
+    let within = |changes: Value| {
+        let lines = plain(&whole(&with(changes), &Events::default()));
+        lines.into_iter().find(|line| line.trim_start().starts_with("within")).unwrap()
+    };
+    let point = |value: f64| json!({"at": "2026-11-27T17:00:02Z", "value": value, "count": 5});
+    let mut black = point(0.199);
+    black["chromaticity"] =
+        json!({"x": 0.3127, "y": 0.329, "u_prime": 0.1978300066428368, "v_prime": 0.468319994938791});
+    let words = "  within      ±0.5 % of its first point, and 0.00251 in u′v′";
+    assert_eq!(within(json!({ "reference": black })), words);
+    let words = "  within      ±1 % of its first point";
+    assert_eq!(within(json!({ "reference": point(0.05) })), words);
+    let words = "  within      ±0.5 % of its first point, and 0.0005 in u′v′; wider near black";
+    assert_eq!(within(json!({ "reference": null })), words);
+}
+
+#[test]
 fn the_latest_events_are_shown_and_the_others_counted() {
     let event = |sequence: u64| -> settled_protocol::log::Event {
         let members = json!({
