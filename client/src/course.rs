@@ -24,8 +24,11 @@ pub struct Course {
     pub events: Vec<Event>,
     /// Whether more happened than is in `events`.
     pub more_events: bool,
-    /// Where the light had settled, of a warm-up that found so.
+    /// Where the light had settled, of a warm-up that found so meanwhile.
     pub settled: Option<Level>,
+    /// From when to when it goes, in s since 1970, where that is known, as it is of a run: bins begin and end at round times. It begins no later than the
+    /// first bin ends, and ends no earlier than the last begins.
+    pub ends_s: Option<(f64, f64)>,
 }
 
 /// The light that a warm-up settled at.
@@ -65,12 +68,6 @@ pub fn seconds(at: Timestamp) -> f64 {
     at.unix_ns() as f64 / 1e9
 }
 
-/// The middle of a bin, in s since 1970.
-#[must_use]
-pub fn middle(bin: &Bin) -> f64 {
-    seconds(bin.at) + bin.span_s / 2.0
-}
-
 impl Course {
     /// What is plotted: luminance or illuminance.
     #[must_use]
@@ -78,12 +75,23 @@ impl Course {
         self.bins.first().map_or(Photometric::Luminance, |bin| bin.quantity)
     }
 
-    /// The beginning of the first bin and the end of the last, in s since 1970.
+    /// From when to when it goes, in s since 1970; where that isn't known, from the beginning of the first bin to the end of the last.
     #[must_use]
     pub fn span(&self) -> (f64, f64) {
+        if let Some(ends_s) = self.ends_s {
+            return ends_s;
+        }
         let begin = self.bins.first().map_or(0.0, |bin| seconds(bin.at));
         let end = self.bins.iter().map(|bin| seconds(bin.at) + bin.span_s).fold(begin, f64::max);
         (begin, end)
+    }
+
+    /// The middle of a bin, in s since 1970: of what the course has of it.
+    #[must_use]
+    pub fn middle(&self, bin: &Bin) -> f64 {
+        let (from, until) = self.ends_s.unwrap_or((f64::NEG_INFINITY, f64::INFINITY));
+        let begin = seconds(bin.at);
+        f64::midpoint(begin.max(from), (begin + bin.span_s).min(until))
     }
 
     /// The bins, parted wherever there were no readings for much longer than usual.
@@ -110,6 +118,15 @@ impl Course {
             self.bins.windows(2).map(|pair| seconds(pair[1].at) - seconds(pair[0].at)).collect();
         steps.sort_by(f64::total_cmp);
         steps.get(steps.len() / 2).copied()
+    }
+
+    /// Says from when to when it goes, unless its bins say otherwise, as they may after a clock was set.
+    #[must_use]
+    pub fn from_to(self, begin: f64, end: f64) -> Self {
+        let known = self.bins.first().zip(self.bins.last()).is_some_and(|(first, last)| {
+            begin < end && begin <= seconds(first.at) + first.span_s && end >= seconds(last.at)
+        });
+        Self { ends_s: known.then_some((begin, end)), ..self }
     }
 
     /// The smallest and the largest reading.
@@ -155,6 +172,13 @@ impl Course {
     pub fn room_s(&self) -> f64 {
         let span = self.bins.iter().map(|bin| bin.span_s).fold(0.0, f64::max);
         GAP * self.usual_step().unwrap_or(0.0).max(span)
+    }
+
+    /// Whether something that comes right after the last reading, as the end of a run does, belongs to the end of this.
+    #[must_use]
+    pub fn reaches(&self, at: Timestamp) -> bool {
+        let (begin, end) = self.span();
+        (begin..=end + self.room_s()).contains(&seconds(at))
     }
 
     /// Where an event is marked, in s since 1970; nothing for what didn't happen meanwhile.
@@ -216,6 +240,7 @@ pub(crate) mod tests {
             events: Vec::new(),
             more_events: false,
             settled: None,
+            ends_s: None,
         }
     }
 

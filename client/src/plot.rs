@@ -13,6 +13,8 @@ pub struct Plot<'a> {
     pub levels: &'a [f64],
     /// Only ASCII.
     pub ascii: bool,
+    /// From where to where the axis below goes; from the first point to the last where that isn't said.
+    pub across: Option<(f64, f64)>,
 }
 
 /// Dots of a braille cell, by column and row.
@@ -40,7 +42,7 @@ impl Plot<'_> {
         let all: Vec<(f64, f64)> = points.iter().copied().chain(ends).collect();
         let finite = |(x, y): &(f64, f64)| x.is_finite() && y.is_finite();
         let known = || points.iter().copied().filter(finite);
-        let Some(frame) = Frame::around(all.iter().copied().filter(finite), self.levels) else {
+        let Some(frame) = self.frame(all.iter().copied().filter(finite)) else {
             return Vec::new();
         };
         let (columns, lines) =
@@ -85,6 +87,13 @@ impl Plot<'_> {
             .collect()
     }
 
+    /// What is drawn; nothing without points.
+    fn frame(&self, points: impl Iterator<Item = (f64, f64)> + Clone) -> Option<Frame> {
+        let frame = Frame::around(points, self.levels)?;
+        let (left, right) = self.across.unwrap_or((frame.left, frame.right));
+        Some(Frame { left, right, ..frame })
+    }
+
     /// The unit of the axis, for the line above the rows.
     #[must_use]
     pub fn unit(&self, unit: &str) -> String {
@@ -95,7 +104,7 @@ impl Plot<'_> {
     #[must_use]
     pub fn axis(&self, points: &[(f64, f64)], marks: &[(f64, char)]) -> Option<String> {
         let known = points.iter().copied().filter(|(x, y)| x.is_finite() && y.is_finite());
-        let frame = Frame::around(known, self.levels)?;
+        let frame = self.frame(known)?;
         let (corner, line) = if self.ascii { ('+', '-') } else { ('└', '─') };
         let mut signs = vec![line; self.width];
         for (x, mark) in marks {
@@ -204,7 +213,7 @@ mod tests {
 
     #[test]
     fn a_ramp_climbs_from_corner_to_corner() {
-        let plot = Plot { width: 5, height: 5, levels: &[], ascii: true };
+        let plot = Plot { width: 5, height: 5, levels: &[], ascii: true, across: None };
         let points: Vec<(f64, f64)> = (0..40).map(|i| (f64::from(i), f64::from(i))).collect();
         let rows = plot.rows(&points);
         let curve: Vec<&str> = rows.iter().map(|row| row.split('|').nth(1).unwrap()).collect();
@@ -214,7 +223,7 @@ mod tests {
 
     #[test]
     fn marks_stand_where_they_belong_and_levels_are_told_from_points() {
-        let plot = Plot { width: 10, height: 3, levels: &[0.0, 2.0], ascii: true };
+        let plot = Plot { width: 10, height: 3, levels: &[0.0, 2.0], ascii: true, across: None };
         let points: Vec<(f64, f64)> = (0..=10).map(|i| (f64::from(i), 1.0)).collect();
         let axis = plot.axis(&points, &[(0.0, '^'), (10.0, 'v')]).unwrap();
         assert_eq!(axis.trim_start(), "+^--------v");
@@ -226,7 +235,7 @@ mod tests {
 
     #[test]
     fn ranges_stand_behind_their_points_and_nothing_stands_in_a_gap() {
-        let plot = Plot { width: 12, height: 5, levels: &[], ascii: true };
+        let plot = Plot { width: 12, height: 5, levels: &[], ascii: true, across: None };
         let xs = || (0..12_u32).filter(|x| !(4..8).contains(x)).map(f64::from);
         let points: Vec<(f64, f64)> = xs().map(|x| (x, 1.0)).collect();
         let ranges: Vec<(f64, f64, f64)> = xs().map(|x| (x, 0.0, 2.0)).collect();
@@ -242,7 +251,7 @@ mod tests {
 
     #[test]
     fn each_point_has_its_range_in_whichever_half_of_a_cell_it_lies() {
-        let plot = Plot { width: 8, height: 5, levels: &[], ascii: false };
+        let plot = Plot { width: 8, height: 5, levels: &[], ascii: false, across: None };
         for column in 0..16 {
             let at = |column: i32| f64::from(column);
             let points: Vec<(f64, f64)> = [0, column, 16].map(|column| (at(column), 1.0)).to_vec();
@@ -257,7 +266,7 @@ mod tests {
 
     #[test]
     fn a_level_line_of_one_value_lies_in_the_middle_and_nothing_gives_nothing() {
-        let plot = Plot { width: 10, height: 3, levels: &[], ascii: false };
+        let plot = Plot { width: 10, height: 3, levels: &[], ascii: false, across: None };
         let rows = plot.rows(&[(0.0, 7.0), (1.0, 7.0)]);
         assert!(rows[1].chars().any(|c| ('\u{2801}'..='\u{28ff}').contains(&c)), "{rows:?}");
         assert!(plot.rows(&[(f64::NAN, 1.0)]).is_empty());

@@ -228,7 +228,10 @@ fn bins(params: &Value) -> Value {
             "chromaticity": {"x": 0.3127, "y": 0.329, "u_prime": 0.197_830_006_642_836_8, "v_prime": 0.468_319_994_939_424_9},
             "flags": ["simulated"]})
     });
-    json!({"bins": bins.collect::<Vec<_>>()})
+    // A run's alone: a meter's are these whatever the time.
+    let until = params["until"].as_str().filter(|_| !params["run"].is_null());
+    let is_before = |bin: &Value| until.is_none_or(|until| bin["at"].as_str().unwrap() < until);
+    json!({"bins": bins.filter(is_before).collect::<Vec<_>>()})
 }
 
 fn night() -> Scripted {
@@ -313,6 +316,25 @@ fn pictures_are_read_back_by_libraries_that_are_not_ours() {
     );
     assert!(text.contains("b  run ended") && text.contains("settled at 200.03 ± 0.25 cd/m²"), "{text}");
     assert!(!text.contains('\u{1b}'), "a pipe gets no colours");
+}
+
+#[test]
+fn a_plot_of_a_part_of_a_warm_up_says_nothing_of_what_it_came_to_later() {
+    let daemon = night();
+    let file = daemon.path("part.svg");
+    for until in ["2026-11-26T20:00:00Z", "2026-11-27T02:20:00Z"] {
+        let plot = |more: &[&str]| {
+            let part = ["log", "plot", "--run", "7", "--every", "1min", "--until", until];
+            let output = daemon.run_settle(&[part.as_slice(), more].concat());
+            assert!(output.status.success(), "{}", words(&output));
+            words(&output)
+        };
+        let text = plot(&[]);
+        assert!(!text.contains("settled") && !text.contains("run ended"), "{text}");
+        plot(&["--svg", file.to_str().unwrap(), "--replace"]);
+        let svg = read_back("svg", &file);
+        assert!(!svg.to_string().contains("settled"), "{svg}");
+    }
 }
 
 #[test]

@@ -10,7 +10,7 @@ use super::panel::{LEFT, Panel, RIGHT, SMALL, WORDS, fitting, heading};
 use super::scale::{Mark, marks, roomy, times};
 use super::scene::{Anchor, Scene};
 use super::{ABSENT, BLUE, Error, GREEN, INK, SOFT, VERMILION};
-use crate::course::{Course, letter, middle, seconds};
+use crate::course::{Course, letter, seconds};
 use crate::show;
 use crate::zone::Zone;
 
@@ -132,15 +132,16 @@ fn ground(scene: &mut Scene, course: &Course, panel: &Panel, x: &[Mark]) {
 
 fn light(scene: &mut Scene, course: &Course, panel: &Panel) {
     for bins in course.stretches() {
-        let along = |value: fn(&Bin) -> f64| bins.iter().map(move |bin| panel.at(middle(bin), value(bin)));
+        let along =
+            |value: fn(&Bin) -> f64| bins.iter().map(move |bin| panel.at(course.middle(bin), value(bin)));
         let around = along(|bin| bin.max).chain(along(|bin| bin.min).rev());
         // The band of a single bin would be a line without width.
         if let [alone] = bins {
-            let (x, half) = (panel.x.at(middle(alone)), 1.0);
+            let (x, half) = (panel.x.at(course.middle(alone)), 1.0);
             let (top, bottom) = (panel.y.at(alone.max), panel.y.at(alone.min));
             let corners = vec![(x - half, top), (x + half, top), (x + half, bottom), (x - half, bottom)];
             scene.area("range", corners, BLUE, 0.25);
-            scene.dot("value", panel.at(middle(alone), alone.mean), BLUE, 1.6);
+            scene.dot("value", panel.at(course.middle(alone), alone.mean), BLUE, 1.6);
         } else {
             scene.area("range", around.collect(), BLUE, 0.25);
             scene.line("value", along(|bin| bin.mean).collect(), BLUE, 1.6, None);
@@ -180,8 +181,9 @@ fn chromaticity(scene: &mut Scene, course: &Course, panel: &Panel, (u, v): (f64,
     for bins in course.stretches() {
         for known in bins.chunk_by(|one, other| one.chromaticity.is_some() == other.chromaticity.is_some()) {
             let along = |value: &dyn Fn(settled_protocol::quantity::Chromaticity) -> f64| {
-                let points =
-                    known.iter().filter_map(|bin| Some(panel.at(middle(bin), value(bin.chromaticity?))));
+                let points = known
+                    .iter()
+                    .filter_map(|bin| Some(panel.at(course.middle(bin), value(bin.chromaticity?))));
                 points.collect::<Vec<_>>()
             };
             let (us, vs) = (along(&|colour| colour.u_prime() - u), along(&|colour| colour.v_prime() - v));

@@ -9,7 +9,7 @@ use super::panel::{LEFT, Panel, RIGHT, SMALL, heading};
 use super::scale::{marks, roomy};
 use super::scene::{Anchor, Scene};
 use super::{BLUE, Error, INK, VERMILION};
-use crate::course::{Course, middle};
+use crate::course::Course;
 use crate::show;
 
 /// Room above the panel and below it.
@@ -35,7 +35,7 @@ impl Line {
     #[expect(clippy::cast_precision_loss, reason = "a weight")]
     fn through(course: &Course, drift: &Drift) -> Self {
         let begin = course.span().0;
-        let weights = course.bins.iter().map(|bin| (bin.count as f64, middle(bin) - begin, bin.mean));
+        let weights = course.bins.iter().map(|bin| (bin.count as f64, course.middle(bin) - begin, bin.mean));
         let (total, t_s, level) = weights.fold((0.0, 0.0, 0.0), |(total, t_s, level), (weight, t, mean)| {
             (total + weight, t_s + weight * t, level + weight * mean)
         });
@@ -96,7 +96,7 @@ fn draw(scene: &mut Scene, course: &Course, line: &Line, panel: &Panel) {
         scene.area("interval", vec![panel.at(end, low), pivot, panel.at(end, high)], VERMILION, 0.2);
     }
     for bin in &course.bins {
-        let hours = (middle(bin) - begin) / HOUR_S;
+        let hours = (course.middle(bin) - begin) / HOUR_S;
         scene.dot("value", panel.at(hours, bin.mean), BLUE, 1.4);
     }
     let ends = [from, to].map(|end| panel.at(end, line.at(line.per_h, end)));
@@ -164,7 +164,8 @@ mod tests {
             .unwrap()
         };
         let bins = (0..count).map(bin).collect();
-        Course { name: "run 7".to_owned(), bins, events: Vec::new(), more_events: false, settled: None }
+        let (name, events) = ("run 7".to_owned(), Vec::new());
+        Course { name, bins, events, more_events: false, settled: None, ends_s: None }
     }
 
     #[test]

@@ -242,7 +242,7 @@ impl Demo {
         self.bench.set_speed(NIGHT);
         let points = self.log_the_night(connection, shown.t_s).await?;
         self.bench.set_speed(DAY);
-        let plot = Plot { width: 64, height: 9, levels: &[], ascii: false };
+        let plot = Plot { width: 64, height: 9, levels: &[], ascii: false, across: None };
         for row in plot.rows(&points) {
             self.say(&row)?;
         }

@@ -51,7 +51,7 @@ pub fn document(record: &Record, evaluation: &Evaluation) -> Result<Document, ch
             show::moment(evaluation.began)
         ),
         marks: marks(evaluation),
-        first: unfinished(evaluation).into_iter().collect(),
+        first: unfinished(evaluation).into_iter().chain(evaluation.rests_on_unsettled()).collect(),
         lead: lead(evaluation),
         summary: summary(evaluation),
         sections,

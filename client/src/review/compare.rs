@@ -15,7 +15,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 use settled_protocol::reading::Flag;
 
-use super::evaluation::{Evaluation, Placed, Stated, Unsettled};
+use super::evaluation::{Evaluation, Placed, Stated};
 use super::figures::Standing;
 use super::record::Record;
 use crate::evaluate::draws::Calibration;
@@ -208,28 +208,9 @@ fn cautions([a, b]: [&Record; 2], evaluations: [&Evaluation; 2], is_empty: bool)
     found
 }
 
-/// Stimuli that are told one by one, of each sequence.
-const MOST_TOLD: usize = 6;
-
 /// That figures of one of the two rest on light that had not settled, where they do: which stimuli, sequence by sequence.
 fn unsettled(letter: &str, evaluation: &Evaluation) -> Option<String> {
-    let sequences = evaluation
-        .sets
-        .iter()
-        .flat_map(|set| set.sequences.iter().map(move |sequence| (&set.name, sequence)));
-    let told = sequences.filter_map(|(set, sequence)| {
-        let counted: Vec<Unsettled> =
-            sequence.unsettled.iter().filter(|patch| patch.has_value).cloned().collect();
-        let line = Unsettled::line(&counted, MOST_TOLD)?;
-        Some(format!("{set}, {}: {line}", sequence.name.replace('_', " ")))
-    });
-    let told: Vec<String> = told.collect();
-    (!told.is_empty()).then(|| {
-        format!(
-            "in {letter} figures rest on light that had not settled, and may be off by more than their intervals: {}",
-            told.join("; ")
-        )
-    })
+    Some(format!("in {letter} {}", evaluation.rests_on_unsettled()?))
 }
 
 /// How stimuli were shown last, where that isn't the same in both and both tell.

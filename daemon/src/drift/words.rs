@@ -120,22 +120,32 @@ fn drifts(series: &Series, unit: &str) -> Option<String> {
         format!("rises by {}", by())
     } else if drift.high_per_h < 0.0 {
         format!("falls by {}", by())
+    } else if enough(&series.allan).is_some_and(|(_, beyond)| beyond.noise == Noise::Drift) {
+        // Light that bends goes one way, and yet no line through it has a slope that is sure.
+        format!("drifts, but no line tells how fast ({})", drifting.rate(drift))
     } else {
         format!("doesn't drift as far as can be told ({})", drifting.rate(drift))
     })
 }
 
-/// How far averaging helps.
-fn averaging(allan: &[Deviation]) -> Option<String> {
+/// From where on averaging is as good as at its best, and what comes after: a longer average gains nothing that can be told. Nothing where it goes on gaining.
+fn enough(allan: &[Deviation]) -> Option<(&Deviation, &Deviation)> {
     let best = allan.iter().min_by(|a, b| a.deviation.total_cmp(&b.deviation))?;
-    let last = allan.last()?;
-    if best.tau_s >= last.tau_s || allan.len() < 3 {
-        return (allan.len() >= 3)
-            .then(|| format!("Averaging gains as far as can be told, to {}.", span(last.tau_s)));
+    if best.tau_s >= allan.last()?.tau_s || allan.len() < 3 {
+        return None;
     }
-    // From where on it is as good as at its best: a longer average gains nothing that can be told.
     let enough = allan.iter().find(|deviation| deviation.low <= best.deviation)?;
     let beyond = allan.iter().find(|deviation| deviation.tau_s > enough.tau_s)?;
+    Some((enough, beyond))
+}
+
+/// How far averaging helps.
+fn averaging(allan: &[Deviation]) -> Option<String> {
+    let last = allan.last()?;
+    let Some((enough, beyond)) = enough(allan) else {
+        return (allan.len() >= 3)
+            .then(|| format!("Averaging gains as far as can be told, to {}.", span(last.tau_s)));
+    };
     let why = match beyond.noise {
         Noise::Phase | Noise::White | Noise::Unknown => "",
         Noise::Flicker => " (flicker)",
@@ -247,6 +257,25 @@ mod tests {
         assert_eq!(with_interval(120.3071, 0.0216), "120.307 ± 0.022");
         assert_eq!(with_interval(120.3071, 0.0), "120.3 ± 0.0");
         assert_eq!(with_interval(1.2e-12, 3e-13), "1.20e-12 ± 3.0e-13");
+    }
+
+    /// Light that warms up goes one way, and no line through it has a slope that is sure: what is said of its drift and of averaging must agree.
+    #[test]
+    fn light_that_drifts_is_not_said_to_stand_still_because_no_line_fits_it() {
+        let point = |tau_s: f64, deviation: f64, noise: &str| serde_json::json!({"tau_s": tau_s, "deviation": deviation, "low": 0.9 * deviation, "high": 1.1 * deviation, "count": 90, "noise": noise});
+        let series = |allan: [serde_json::Value; 3]| -> Series {
+            serde_json::from_value(serde_json::json!({
+                "count": 320, "mean": 284.0, "sd": 4.0, "min": 276.0, "max": 292.0, "allan": allan,
+                "drift": {"per_h": 157.0, "low_per_h": -31.0, "high_per_h": 345.0, "caution": "it bends"},
+            }))
+            .unwrap()
+        };
+        let warming = series([point(1.0, 0.2, "white"), point(2.0, 0.1, "white"), point(4.0, 0.4, "drift")]);
+        assert!(averaging(&warming.allan).unwrap().ends_with("gains nothing (it drifts)."));
+        let told = drifts(&warming, "cd/m²").unwrap();
+        assert!(told.starts_with("drifts, but no line tells how fast (+55 ± 66 % an hour"), "{told}");
+        let still = series([point(1.0, 0.2, "white"), point(2.0, 0.1, "white"), point(4.0, 0.11, "flicker")]);
+        assert!(drifts(&still, "cd/m²").unwrap().starts_with("doesn't drift as far as can be told"));
     }
 
     #[test]

@@ -120,7 +120,7 @@ fn without_the_far(mut points: Vec<(f64, f64)>) -> (Vec<(f64, f64)>, usize) {
 fn plot(series: &Series, ending: &Ending, points: &[(f64, f64)], ascii: bool) -> Vec<String> {
     let band = ending.value.zip(ending.evidence.luminance_band);
     let levels = band.map_or_else(Vec::new, |(value, band)| vec![value.y - band, value.y + band]);
-    let plot = Plot { width: CURVE.0, height: CURVE.1, levels: &levels, ascii };
+    let plot = Plot { width: CURVE.0, height: CURVE.1, levels: &levels, ascii, across: None };
     let since = |t_s: f64| t_s - series.started_s;
     let marks: Vec<(f64, char)> = series
         .changes

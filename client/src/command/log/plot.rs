@@ -7,7 +7,7 @@ use clap::Args;
 use settled_protocol::bins::Bin;
 use settled_protocol::log::Selection;
 use settled_protocol::method::{LogReadings, LogStatistics, RunsShow};
-use settled_protocol::run::ShowRun;
+use settled_protocol::run::{Run, RunState, ShowRun};
 use settled_protocol::statistics::{StatisticsParams, Stretch};
 use settled_protocol::time::Timestamp;
 
@@ -180,16 +180,40 @@ pub(in super::super) async fn course(
         ));
     }
     let (begin, end) = (first.at.unix_ns(), last.at.unix_ns().saturating_add(nanoseconds(last.span_s)));
-    let settled = run.as_ref().and_then(Level::of);
     let (name, events) = (stretch::name(stretch), Vec::new());
-    let mut course = Course { name, bins, events, more_events: false, settled };
+    let course = Course { name, bins, events, more_events: false, settled: None, ends_s: None };
+    let (from, until) = told(&course, stretch, run.as_ref());
+    let mut course = course.from_to(from, until);
+    course.settled = run.as_ref().and_then(Level::of).filter(|level| has(&course, stretch, level.at));
     // A run begins before its first reading, and ends after its last.
     let room = nanoseconds(course.room_s());
     let since = Timestamp::from_unix_ns(begin.saturating_sub(room));
     let until = Timestamp::from_unix_ns(end.saturating_add(room));
-    let stretch = Stretch { since: Some(since), until: Some(until), ..stretch.clone() };
-    (course.events, course.more_events) = stretch::events(connection, &stretch).await?;
+    let around = Stretch { since: Some(since), until: Some(until), ..stretch.clone() };
+    (course.events, course.more_events) = stretch::events(connection, &around).await?;
+    course.events.retain(|event| is_asked_for(stretch, event.at));
     Ok(course)
+}
+
+/// From when to when a course goes, in s since 1970: its bins begin and end at round times, but a run begins and ends when it does.
+fn told(course: &Course, stretch: &Stretch, run: Option<&Run>) -> (f64, f64) {
+    let ((begin, end), room) = (course.span(), course.room_s());
+    let is_over = |run: &&Run| !matches!(run.state, RunState::Planned | RunState::Running);
+    let began = run.map(|run| since_1970(run.begins)).filter(|began| *began >= begin - room);
+    let ended = run.filter(is_over).and_then(|run| run.ends).map(since_1970);
+    let ended = ended.filter(|ended| *ended <= end + room);
+    let since = stretch.since.map_or(f64::NEG_INFINITY, since_1970);
+    let until = stretch.until.map_or(f64::INFINITY, since_1970);
+    (began.unwrap_or(begin).max(since), ended.unwrap_or(end).min(until))
+}
+
+/// Whether a moment belongs to a course of which a part may have been asked for: of a run that is plotted in part, what came later isn't told.
+fn has(course: &Course, stretch: &Stretch, at: Timestamp) -> bool {
+    course.reaches(at) && is_asked_for(stretch, at)
+}
+
+fn is_asked_for(stretch: &Stretch, at: Timestamp) -> bool {
+    stretch.since.is_none_or(|since| at >= since) && stretch.until.is_none_or(|until| at < until)
 }
 
 #[expect(
@@ -236,6 +260,59 @@ async fn at(connection: &Connection, sequence: u64) -> Result<Option<f64>, Failu
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::course::tests::course;
+
+    /// So many minutes after the beginning of the bins in [`course`].
+    fn minute(minutes: f64) -> Timestamp {
+        Timestamp::from_unix_ns(1_795_716_000_000_000_000 + nanoseconds(60.0 * minutes))
+    }
+
+    fn run(begins: f64, ends: f64, state: &str) -> Run {
+        let text = serde_json::json!({
+            "run": 1, "plan": {"kind": "warm_up", "meter": "m"}, "state": state, "created": minute(begins), "begins": minute(begins),
+            "ends": minute(ends), "elapsed_s": 1.0, "points": 1, "readings": 1, "missed": 0, "gaps": 0, "gap_s": 0.0, "alerts": 0, "flags": [],
+            "message": "",
+        });
+        serde_json::from_value(text).unwrap()
+    }
+
+    fn part(since: Option<f64>, until: Option<f64>) -> Stretch {
+        Stretch { meter: None, run: Some(1), since: since.map(minute), until: until.map(minute) }
+    }
+
+    #[test]
+    fn a_part_of_a_run_does_not_tell_what_the_run_came_to_later() {
+        // The whole run has 60 minutes, and settled as it ended; a plot of its first half is asked for.
+        let half = course(&(0..30).collect::<Vec<_>>());
+        let whole = course(&(0..60).collect::<Vec<_>>());
+        assert!(has(&whole, &part(None, None), minute(60.1)));
+        assert!(!has(&half, &part(None, Some(30.0)), minute(60.1)));
+        // Not even where it is right after what is asked for, nor where it came before that.
+        assert!(
+            !has(&half, &part(None, Some(30.0)), minute(30.1)) && has(&half, &part(None, None), minute(30.1))
+        );
+        assert!(!has(&half, &part(None, None), minute(60.1)));
+    }
+
+    #[test]
+    fn a_run_is_drawn_from_when_it_began_to_when_it_ended_whatever_its_bins() {
+        let at = |minutes: f64| since_1970(minute(minutes));
+        let told = |begins: f64, ends: f64, state: &str, part: &Stretch| {
+            let bins = course(&(0..10).collect::<Vec<_>>());
+            let (from, until) = told(&bins, part, Some(&run(begins, ends, state)));
+            bins.from_to(from, until)
+        };
+        let night = told(0.75, 11.25, "done", &part(None, None));
+        assert_eq!(night.span(), (at(0.75), at(11.25)));
+        // What is drawn of the first bin is what came after the run's beginning.
+        let middles = [0, 1, 9].map(|index: usize| night.middle(&night.bins[index]));
+        assert_eq!(middles, [at(0.875), at(1.5), at(9.5)]);
+        // One that goes on ends with its bins, and a part where it was said.
+        assert_eq!(told(0.75, 500.0, "running", &part(None, None)).span(), (at(0.75), at(10.0)));
+        assert_eq!(told(-90.0, 90.0, "done", &part(Some(0.5), Some(9.25))).span(), (at(0.5), at(9.25)));
+        // A clock that was set: its bins alone tell.
+        assert_eq!(told(0.75, -500.0, "done", &part(None, None)).span(), (at(0.0), at(10.0)));
+    }
 
     #[test]
     fn a_bin_is_a_length_that_people_count_in_and_fits_the_width() {

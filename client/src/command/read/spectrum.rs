@@ -48,7 +48,7 @@ fn peak(peak: &Peak) -> String {
 
 /// The curve, its unit above it.
 pub(super) fn curve(spectrum: &Spectrum, photometric: Photometric, ascii: bool) -> Vec<String> {
-    let plot = Plot { width: CURVE.0, height: CURVE.1, levels: &[0.0], ascii };
+    let plot = Plot { width: CURVE.0, height: CURVE.1, levels: &[0.0], ascii, across: None };
     let ends = [spectrum.start_nm(), spectrum.end_nm()].map(|nm| format!("{} nm", show::wavelength(nm)));
     let mut lines = vec![format!("  {}", unit(photometric))];
     lines.extend(plot.rows(&points(spectrum)));

@@ -37,6 +37,8 @@ const SILENT_S: f64 = 30.0;
 const UNREAD_S: f64 = 10.0;
 /// However fast the daemon's clock runs, a busy machine gets so long.
 const GRACE: Duration = Duration::from_secs(5);
+/// For so long the log is asked when a reading was taken: a record does without it.
+const ASKED: Duration = Duration::from_secs(1);
 
 /// Who looks.
 #[derive(Clone, Copy, Debug)]
@@ -84,6 +86,8 @@ impl Looker<'_> {
             return Err(Ended::Blind);
         }
         must_be_meant(self.meter, settled.quantity, settled.observer)?;
+        // A bright stimulus stands until it is written down: the log is asked only after that the wall's clock was looked at, and not for long.
+        let at = wall_clock();
         let Settled { verdict, value, waited_s, readings, correction, flags, .. } = settled;
         let clock = match readings {
             Some(readings) => self.clock(readings.last).await,
@@ -93,7 +97,7 @@ impl Looker<'_> {
             place: stop.place(),
             patch: stop.step.patch.clone(),
             position: stop.step.position,
-            at: wall_clock(),
+            at,
             clock,
             waited_s,
             verdict,
@@ -112,7 +116,7 @@ impl Looker<'_> {
             limit: Some(1),
             ..Selection::default()
         };
-        let page = timeout(GRACE, self.connection.call::<LogReadings>(&one)).await.ok()?.ok()?;
+        let page = timeout(ASKED, self.connection.call::<LogReadings>(&one)).await.ok()?.ok()?;
         let reading = page.readings.into_iter().find(|reading| reading.sequence == sequence)?;
         Some(Clock { t_s: reading.t_s, boot: reading.boot })
     }
@@ -293,8 +297,47 @@ impl Watched {
 #[cfg(test)]
 mod tests {
     use serde_json::{Value, json};
+    use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader};
+    use tokio::net::UnixStream;
 
     use super::*;
+    use crate::review::itinerary::stops;
+    use crate::review::ready::Ready;
+
+    /// The next request to a daemon that says what a test tells it.
+    async fn hear(daemon: &mut BufReader<UnixStream>, method: &str) -> Value {
+        let mut line = String::new();
+        daemon.read_line(&mut line).await.unwrap();
+        let request: Value = serde_json::from_str(&line).unwrap_or_else(|error| panic!("{error}: {line:?}"));
+        assert_eq!(request["method"], method);
+        request["id"].clone()
+    }
+
+    #[tokio::test]
+    async fn a_measurement_is_of_when_its_light_had_settled_and_is_kept_though_the_log_does_not_answer() {
+        let (ours, theirs) = UnixStream::pair().unwrap();
+        let (connection, mut daemon) = (Connection::over(ours), BufReader::new(theirs));
+        let longest_s = Cell::new(0.0);
+        let looker =
+            Looker { connection: &connection, meter: "m", token: None, speed: 1.0, longest_s: &longest_s };
+        let plan = Ready::named("sdr-quick").unwrap().plan().unwrap();
+        let stop = stops(&plan, &[], None).remove(0);
+        let told = async move {
+            let id = hear(&mut daemon, "meter.settle").await;
+            let settled = json!({
+                "meter": "m", "quantity": "luminance", "verdict": "settled", "waited_s": 4.0, "flags": [], "message": "",
+                "readings": {"count": 9, "first": 1, "last": 9}, "evidence": {"window_s": 1.0, "n": 9, "outliers": 0, "steps": 0, "failing": []},
+            });
+            let answer = json!({"jsonrpc": "2.0", "id": id, "result": settled});
+            daemon.get_mut().write_all(format!("{answer}\n").as_bytes()).await.unwrap();
+            hear(&mut daemon, "log.readings").await;
+            // It goes instead, as the connection is dropped.
+            wall_clock()
+        };
+        let (measured, asked) = tokio::join!(looker.settle(&stop, |_| {}), told);
+        let measured = measured.unwrap();
+        assert!(measured.at <= asked && measured.clock.is_none(), "{measured:?}, {asked}");
+    }
 
     fn refused(more: &Value) -> Option<String> {
         let mut told =

@@ -100,9 +100,11 @@ fn arrowhead((x, y): (f64, f64), side: f64) -> Vec<(f64, f64)> {
 pub(super) fn farther(count: usize) -> String {
     match count {
         0 => String::new(),
-        1 => format!(" 1 difference is farther off than {FARTHEST} times that: an arrowhead stands for it."),
+        1 => format!(
+            " 1 difference is farther off than {FARTHEST} times what it takes to be called real: an arrowhead stands for it."
+        ),
         count => format!(
-            " {count} differences are farther off than {FARTHEST} times that: arrowheads stand for them."
+            " {count} differences are farther off than {FARTHEST} times what it takes to be called real: arrowheads stand for them."
         ),
     }
 }

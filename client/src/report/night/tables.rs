@@ -65,9 +65,14 @@ pub(super) fn series(statistics: &Statistics) -> Table {
 /// What each quantity does in an hour.
 pub(super) fn drifts(statistics: &Statistics) -> Table {
     let row = |(_, words, unit, series): (&'static str, &'static str, &'static str, &Series)| {
-        // What doesn't move at all has no drift to tell.
+        // What doesn't move at all has no drift to tell, nor has what goes up in a few steps: the line through it is level for sure.
         let moves = |sd: f64| clean(sd, series.mean) > 0.0;
         let drift = series.drift.as_ref().filter(|_| series.sd.is_some_and(moves))?;
+        let widest = drift.low_per_h.abs().max(drift.high_per_h.abs());
+        if clean(widest, series.mean) == 0.0 {
+            let caution = drift.caution.clone().unwrap_or_default();
+            return Some(vec![named(words, unit), "none to be seen".to_owned(), String::new(), caution]);
+        }
         let figure = Figure::between(drift.per_h, drift.low_per_h, drift.high_per_h);
         let share = (unit != "°C" && !unit.is_empty() && series.mean > 0.0).then(|| {
             let percent = |value: f64| 100.0 * value / series.mean;

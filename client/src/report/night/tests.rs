@@ -68,6 +68,7 @@ fn night() -> Night {
             ],
             more_events: false,
             settled: None,
+            ends_s: None,
         },
         meter: None,
         daemon: "settled 0.1.0".to_owned(),
@@ -104,6 +105,19 @@ fn a_night_has_its_verdict_pictures_figures_and_what_happened() {
     let drifts = &document.sections[1].tables[0].rows;
     assert_eq!(drifts[0][..3], ["luminance, cd/m²", "-1.25 ± 0.25", "-1.04 ± 0.21"].map(str::to_owned));
     assert!(document.sections[1].words[0].contains("it rests on 9 points alone"));
+}
+
+/// A meter's temperature comes in steps: one that went up by a few has a line that is level for sure.
+#[test]
+fn a_line_that_is_level_for_sure_is_no_drift_of_nothing_give_or_take_nothing() {
+    let mut night = night();
+    let still = json!({"per_h": 0.0, "low_per_h": -1e-10, "high_per_h": 1e-10});
+    let mut warmth = series(28.9, Some(still));
+    (warmth["sd"], warmth["min"], warmth["max"]) = (json!(0.08), json!(28.751), json!(29.0));
+    night.statistics.temperature_c = serde_json::from_value(warmth).unwrap();
+    let document = night.document().unwrap();
+    let row = document.sections[1].tables[0].rows.last().unwrap();
+    assert_eq!(row[..2], ["meter's temperature, °C", "none to be seen"].map(str::to_owned));
 }
 
 #[test]

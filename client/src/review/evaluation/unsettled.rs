@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 use settled_protocol::settling::Verdict;
 
+use super::Evaluation;
 use crate::review::record::Measurement;
 
 /// A patch whose light did not settle.
@@ -46,6 +47,31 @@ impl Unsettled {
         let more = (more > 0).then(|| format!("{more} more"));
         let names: Vec<String> = all.iter().take(most).map(Self::words).chain(more).collect();
         (!names.is_empty()).then(|| names.join(", "))
+    }
+}
+
+/// Stimuli that are told one by one, of each sequence.
+const MOST_TOLD: usize = 6;
+
+impl Evaluation {
+    /// That figures rest on light that had not settled, where they do: which stimuli, sequence by sequence.
+    #[must_use]
+    pub fn rests_on_unsettled(&self) -> Option<String> {
+        let sequences =
+            self.sets.iter().flat_map(|set| set.sequences.iter().map(move |sequence| (&set.name, sequence)));
+        let told = sequences.filter_map(|(set, sequence)| {
+            let counted: Vec<Unsettled> =
+                sequence.unsettled.iter().filter(|patch| patch.has_value).cloned().collect();
+            let line = Unsettled::line(&counted, MOST_TOLD)?;
+            Some(format!("{set}, {}: {line}", sequence.name.replace('_', " ")))
+        });
+        let told: Vec<String> = told.collect();
+        (!told.is_empty()).then(|| {
+            format!(
+                "figures rest on light that had not settled, and may be off by more than their intervals: {}",
+                told.join("; ")
+            )
+        })
     }
 }
 

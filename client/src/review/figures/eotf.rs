@@ -11,7 +11,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::greys::{self, BlackIs, Ends, GreyStep, Law, LeftOut, TOLERANCE_PERCENT, verdict};
+use super::greys::{self, BlackIs, GreyStep, Law, LeftOut, TOLERANCE_PERCENT, verdict};
 use super::quantity::Quantities;
 use super::{Figures, Finding, Quantity, Scene, Standing, Table, Tolerance};
 use crate::evaluate::aim::Transfer;
@@ -34,8 +34,9 @@ pub struct EotfFigures {
     pub aim: Transfer,
     /// The steps, dark to light.
     pub steps: Vec<GreyStep>,
-    /// The white and black that the aim lies between.
-    pub ends: Ends,
+    /// What the steps are held against, between them too. No figure: it isn't written.
+    #[serde(skip)]
+    law: Law,
     /// The gamma of signals from 0.1 to 0.95, where the aim is a power law or alike.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub gamma: Option<Fitted>,
@@ -66,7 +67,7 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<EotfFigures> 
         tracking_end: None,
         black: greys.black,
         left_out: greys.left_out,
-        ends: greys.ends,
+        law: greys.law,
         steps: greys.steps,
     };
     match transfer {
@@ -86,7 +87,7 @@ impl EotfFigures {
     /// What the steps are held against, between them too: for pictures.
     #[must_use]
     pub fn law(&self) -> Law {
-        self.ends.law(self.aim, &self.steps)
+        greys::law_or_aims(&self.law, &self.steps)
     }
 }
 

@@ -92,17 +92,17 @@ pub type Law = Vec<(f64, f64)>;
 const POINTS: u32 = 100;
 
 /// The white and the black that an aim lies between.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Ends {
+#[derive(Clone, Copy, Debug)]
+struct Ends {
     /// White, in cd/m².
-    pub white_cd_m2: f64,
-    /// Black, in cd/m²; 0 where nobody measured it.
-    pub black_cd_m2: f64,
+    white_cd_m2: f64,
+    /// Black, in cd/m²; 0 where nobody measured it, as the aim has it then.
+    black_cd_m2: f64,
 }
 
 impl Ends {
     /// From the darkest of some steps to the lightest, through each of them.
-    pub(super) fn law(self, transfer: Transfer, steps: &[GreyStep]) -> Law {
+    fn law(self, transfer: Transfer, steps: &[GreyStep]) -> Law {
         let (Some(first), Some(last)) = (steps.first(), steps.last()) else { return Law::new() };
         let share = |index: u32| f64::from(index) / f64::from(POINTS);
         let between = (1..POINTS).map(|index| first.signal + share(index) * (last.signal - first.signal));
@@ -114,12 +114,21 @@ impl Ends {
     }
 }
 
+/// The law that figures were made with; of those that were read from a file, which has none, as much of it as their steps tell.
+pub(super) fn law_or_aims(law: &Law, steps: &[GreyStep]) -> Law {
+    if law.is_empty() {
+        steps.iter().map(|step| (step.signal, step.aim_cd_m2)).collect()
+    } else {
+        law.clone()
+    }
+}
+
 /// The greys of a sequence.
 #[derive(Debug)]
 pub(super) struct Greys {
     pub(super) ramp: Ramp,
     pub(super) steps: Vec<GreyStep>,
-    pub(super) ends: Ends,
+    pub(super) law: Law,
     pub(super) left_out: Vec<LeftOut>,
     pub(super) black: BlackIs,
 }
@@ -198,7 +207,8 @@ pub(super) fn greys(scene: &Scene, patches: &[&Measurement]) -> Option<Greys> {
     steps.extend(dark.iter().map(|(signal, light)| below_range(scene, &ramp, *signal, light)));
     steps.sort_by(|a, b| a.signal.total_cmp(&b.signal));
     let [white_cd_m2, black_cd_m2] = [ramp.white(ramp.lights()), ramp.black(ramp.lights())];
-    Some(Greys { ramp, ends: Ends { white_cd_m2, black_cd_m2 }, steps, left_out, black })
+    let law = Ends { white_cd_m2, black_cd_m2 }.law(scene.aim.transfer, &steps);
+    Some(Greys { ramp, law, steps, left_out, black })
 }
 
 fn aim(scene: &Scene, ramp: &Ramp, lights: &[Measured], signal: f64) -> f64 {

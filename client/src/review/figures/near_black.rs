@@ -6,7 +6,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::greys::{self, BlackIs, Ends, GreyStep, Law, LeftOut, verdict};
+use super::greys::{self, BlackIs, GreyStep, Law, LeftOut, verdict};
 use super::quantity::Quantities;
 use super::{Figures, Finding, Quantity, Scene, Standing, Table};
 use crate::evaluate::aim::Transfer;
@@ -21,8 +21,9 @@ pub struct NearBlackFigures {
     pub aim: Transfer,
     /// The steps, dark to light.
     pub steps: Vec<GreyStep>,
-    /// The white and black that the aim lies between.
-    pub ends: Ends,
+    /// What the steps are held against, between them too. No figure: it isn't written.
+    #[serde(skip)]
+    law: Law,
     /// The exponent of signals below 0.1: what a power law through white has that fits their light above black best. Absent for ST 2084 and HLG.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub exponent: Option<Fitted>,
@@ -50,7 +51,7 @@ pub fn evaluate(scene: &Scene, patches: &[&Measurement]) -> Option<NearBlackFigu
         exponent,
         black: greys.black,
         left_out: greys.left_out,
-        ends: greys.ends,
+        law: greys.law,
         steps: greys.steps,
     })
 }
@@ -67,7 +68,7 @@ impl NearBlackFigures {
     /// What the steps are held against, between them too: for pictures.
     #[must_use]
     pub fn law(&self) -> Law {
-        self.ends.law(self.aim, &self.steps)
+        greys::law_or_aims(&self.law, &self.steps)
     }
 }
 

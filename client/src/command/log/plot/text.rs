@@ -1,6 +1,6 @@
 //! The course of a stretch in text: means as points, the range of readings behind them, what happened on the axis.
 
-use crate::course::{Course, letter, middle};
+use crate::course::{Course, letter};
 use crate::output::{CAUTION, styled};
 use crate::plot::Plot;
 use crate::show;
@@ -12,26 +12,24 @@ pub(super) const CURVE: (usize, usize) = (66, 14);
 
 /// The lines, top first.
 pub(super) fn lines(course: &Course, zone: &Zone, ascii: bool) -> Vec<String> {
-    let plot = Plot { width: CURVE.0, height: CURVE.1, levels: &[], ascii };
-    let points: Vec<(f64, f64)> = course.bins.iter().map(|bin| (middle(bin), bin.mean)).collect();
+    let ends = course.span();
+    let plot = Plot { width: CURVE.0, height: CURVE.1, levels: &[], ascii, across: Some(ends) };
+    let points: Vec<(f64, f64)> = course.bins.iter().map(|bin| (course.middle(bin), bin.mean)).collect();
     let ranges: Vec<(f64, f64, f64)> =
-        course.bins.iter().map(|bin| (middle(bin), bin.min, bin.max)).collect();
+        course.bins.iter().map(|bin| (course.middle(bin), bin.min, bin.max)).collect();
     let unreal = course.unreal().join(", ");
     let unit = course.quantity().unit();
     let mut lines = vec![heading(course, &unreal), plot.unit(unit)];
     lines.extend(plot.rows_with_ranges(&points, &ranges));
     let happened = course.happened();
-    let (first, last) = (points.first(), points.last());
-    // The axis goes from the middle of the first bin to that of the last.
-    let ends = first.zip(last).map_or((0.0, 0.0), |(first, last)| (first.0, last.0));
     let marks: Vec<(f64, char)> = happened
         .iter()
         .enumerate()
-        .flat_map(|(index, (_, times))| times.iter().map(move |at| (at.clamp(ends.0, ends.1), letter(index))))
+        .flat_map(|(index, (_, times))| times.iter().map(move |at| (*at, letter(index))))
         .collect();
     lines.extend(plot.axis(&points, &marks));
-    if let Some((first, last)) = first.zip(last) {
-        lines.push(plot.foot(&moment(first.0, zone), &moment(last.0, zone)));
+    if !points.is_empty() {
+        lines.push(plot.foot(&moment(ends.0, zone), &moment(ends.1, zone)));
     }
     lines.extend(happened.iter().enumerate().map(|(index, (kind, times))| {
         let count = if times.len() > 1 { format!(" ({})", times.len()) } else { String::new() };
@@ -84,5 +82,25 @@ mod tests {
         // Nothing is drawn in the gap: 200 to 320 of 500 minutes.
         let gap = |row: &str| row.split('|').nth(1).unwrap()[28..41].trim().is_empty();
         assert!(lines.iter().filter(|line| line.contains('|')).all(|row| gap(row)), "{plain}");
+    }
+
+    #[test]
+    fn a_run_of_long_bins_is_drawn_from_when_it_began_to_when_it_ended() {
+        let mut night = course(&[0, 15, 30, 45]);
+        night.bins.iter_mut().for_each(|bin| bin.span_s = 900.0);
+        let (begin, _) = night.span();
+        let mut night = night.from_to(begin + 9.0 * 60.0, begin + 64.0 * 60.0);
+        night.events = vec![event("run_started", 9), event("clock_step", 36), event("run_ended", 64)];
+        let lines = lines(&night, &Zone::utc(), true);
+        let plain = lines.join("\n");
+        let axis = lines.iter().find(|line| line.trim_start().starts_with('+')).unwrap().trim_start();
+        assert!(axis.starts_with("+a") && axis.ends_with('c'), "{plain}");
+        // 27 of 55 minutes after the beginning.
+        assert_eq!(axis.find('b').map(|at| (at - 1) * 55 / CURVE.0), Some(26), "{plain}");
+        let foot = lines.iter().find(|line| line.trim_start().starts_with("2026-")).unwrap();
+        assert!(foot.contains("18:09 UTC") && foot.ends_with("19:04 UTC"), "{plain}");
+        // The first bin has its point where it was taken: between its run's beginning and its own end, not at the edge.
+        let columns = lines.iter().filter_map(|line| line.split('|').nth(1)?.find('*'));
+        assert_eq!(columns.min(), Some(3), "{plain}");
     }
 }
