@@ -151,7 +151,8 @@ mod tests {
         let plan = READY[0].plan().unwrap();
         let of = |name: &str| {
             let stops = stops(&plan, &[], None);
-            let is_it = |stop: &&Stop<'_>| stop.sequence.name == "white_black" && stop.step.patch.name == name;
+            let is_it =
+                |stop: &&Stop<'_>| stop.sequence.name == "white_black" && stop.step.patch.name == name;
             let Criteria { luminance, chromaticity, .. } = criteria(stops.iter().find(is_it).unwrap());
             [luminance, chromaticity]
         };

@@ -42,6 +42,9 @@ fn clause(run: &Run, finding: &Finding) -> String {
             Some(FoundBy::Beginning) => {
                 format!("{name} went by {off} from where it began to the run's last eighth")
             }
+            Some(FoundBy::Reference) if run.plan.kind == RunKind::Drift => {
+                format!("{name} went by {off} from the first point to the run's last eighth")
+            }
             Some(FoundBy::Reference | FoundBy::Unknown) | None => format!("{name} was off by up to {off}"),
         }
     };

@@ -4,7 +4,8 @@
 //! tests each at the confidence of the criteria (Schuirmann 1987). Where neither holds the readings can't tell, which is said, too.
 //!
 //! `drift`: the interval is that of how far the line through the readings goes from the first to the last, steps counted; it is beyond, too,
-//! where its last eighth is so far from its first. `stability`: the points are put
+//! where its last eighth is so far from its first, or from the reference: a line is not drawn through what doesn't belong to it, and light
+//! that has warmed up before its second point has left its bands all the same. `stability`: the points are put
 //! together to at most [`STRETCHES`] stretches, and the mean of each is held against the reference, whose own noise counts. All must be
 //! within; for one to be beyond, its interval is widened to what so many chances ask for (Bonferroni). One reading alone is a noisy
 //! reference: it is beyond, too, where its last eighth is as surely so far from where the line through its first eighth begins.
@@ -98,15 +99,15 @@ impl Off {
 struct Looks {
     /// All of these must be within; one that is beyond is enough.
     each: Vec<Off>,
-    /// Of the time as a whole: if it is beyond, that is enough, too.
-    whole: Option<Off>,
+    /// Of the time as a whole: one that is beyond is enough, too.
+    whole: Vec<Off>,
 }
 
 impl Looks {
     /// What is found of two quantities together.
     fn with(&self, other: &Self) -> Self {
-        let each = self.each.iter().zip(&other.each).map(|(a, b)| a.with(b)).collect();
-        Self { each, whole: self.whole.zip(other.whole).map(|(a, b)| a.with(&b)) }
+        let both = |these: &[Off], those: &[Off]| these.iter().zip(those).map(|(a, b)| a.with(b)).collect();
+        Self { each: both(&self.each, &other.each), whole: both(&self.whole, &other.whole) }
     }
 
     /// How it stands, and what makes that hard to tell.
@@ -144,7 +145,7 @@ pub(super) fn verdict(
     };
     let look = |of, from| match kind {
         RunKind::Stability => held(series, of, from, criteria.confidence),
-        _ => drifted(series, of, criteria.confidence),
+        _ => drifted(series, of, from, criteria.confidence),
     };
     let band = criteria.luminance_band(reference.value);
     let mut found = vec![look(Of::Value, reference.value).finding(Banded::Luminance, band)];
@@ -174,11 +175,14 @@ fn on_the_whole(findings: &[Finding]) -> RunVerdict {
     }
 }
 
-/// How far light went: by the line, and from its first eighth to its last.
-fn drifted(series: &Series, of: Of, confidence: f64) -> Looks {
+/// How far light went: by the line, and to its last eighth, from its first and from its first point. That it is beyond has two chances
+/// beside the line, which share what may go wrong.
+fn drifted(series: &Series, of: Of, from: f64, confidence: f64) -> Looks {
+    let shared = 1.0 - (1.0 - confidence) / 2.0;
+    let ways = [FoundBy::Eighths, FoundBy::Reference];
     Looks {
         each: by_line(series, of, confidence).into_iter().collect(),
-        whole: since(series, of, confidence, FoundBy::Eighths),
+        whole: ways.into_iter().filter_map(|way| since(series, of, from, shared, way)).collect(),
     }
 }
 
@@ -194,14 +198,18 @@ fn by_line(series: &Series, of: Of, confidence: f64) -> Option<Off> {
     Some(Off { by, found_by: FoundBy::Line, half, wide: half, noise })
 }
 
-/// How far its last eighth was from what its first tells, whatever the way between them: a line through light that bends has a wide
-/// interval.
-fn since(series: &Series, of: Of, confidence: f64, found_by: FoundBy) -> Option<Off> {
+/// How far its last eighth was from where it began, which is the reference or what its first eighth tells, whatever the way between them: a
+/// line through light that bends has a wide interval.
+fn since(series: &Series, of: Of, from: f64, confidence: f64, found_by: FoundBy) -> Option<Off> {
     let means = series.means(of);
     let each = means.len() / PARTS;
     let (noise, freedom) = series.noise(of).filter(|_| each > 0)?;
     let (first, last) = (means.chunks(each).next()?, together(means.rchunks(each).next()?));
-    let first = if found_by == FoundBy::Beginning { beginning(first)? } else { together(first) };
+    let first = match found_by {
+        FoundBy::Reference => Mean { mean: from, count: 1.0 },
+        FoundBy::Beginning => beginning(first)?,
+        _ => together(first),
+    };
     let half = quantile(confidence, freedom) * noise * (1.0 / first.count + 1.0 / last.count).sqrt();
     Some(Off { by: last.mean - first.mean, found_by, half, wide: half, noise: half })
 }
@@ -239,7 +247,7 @@ fn held(series: &Series, of: Of, from: f64, confidence: f64) -> Looks {
         let half = narrow * error;
         Off { by: stretch.mean - from, found_by: FoundBy::Reference, half, wide: wide * error, noise: half }
     };
-    let whole = since(series, of, shared, FoundBy::Beginning);
+    let whole = since(series, of, from, shared, FoundBy::Beginning).into_iter().collect();
     Looks { each: stretches.iter().map(off).collect(), whole }
 }
 
@@ -270,161 +278,4 @@ fn together(part: &[Mean]) -> Mean {
 mod coverage;
 
 #[cfg(test)]
-mod tests {
-    use settled_protocol::quantity::Chromaticity;
-    use settled_protocol::time::Timestamp;
-
-    use super::*;
-
-    fn found(
-        kind: RunKind,
-        count: usize,
-        y: impl Fn(f64) -> f64,
-        uv: impl Fn(f64) -> [f64; 2],
-    ) -> RunVerdict {
-        found_with_gaps(kind, count, y, uv, 0.0).verdict
-    }
-
-    fn found_with_gaps(
-        kind: RunKind,
-        count: usize,
-        y: impl Fn(f64) -> f64,
-        uv: impl Fn(f64) -> [f64; 2],
-        unseen: f64,
-    ) -> Found {
-        found_with(&Criteria::default(), kind, count, y, uv, unseen)
-    }
-
-    fn found_with(
-        criteria: &Criteria,
-        kind: RunKind,
-        count: usize,
-        y: impl Fn(f64) -> f64,
-        uv: impl Fn(f64) -> [f64; 2],
-        unseen: f64,
-    ) -> Found {
-        let mut series = Series::default();
-        let mut sign = 1.0;
-        for index in 0..count {
-            let t_s = 10.0 * index as f64;
-            sign = -sign;
-            // Noise of 0.05 % that is the same in every run of the test.
-            let noise = 1.0 + 0.0005 * sign * (1.0 + (index % 3) as f64) / 2.0;
-            series.push(t_s, y(t_s) * noise, Some(uv(t_s)));
-        }
-        let [u, v] = uv(0.0);
-        let chromaticity = Chromaticity::from_uv(u, v).ok();
-        let reference = RunPoint { at: Timestamp::from_unix_ns(0), value: y(0.0), chromaticity, count: 1 };
-        verdict(kind, &series, Some(&reference), criteria, unseen)
-    }
-
-    const WHITE: [f64; 2] = [0.1978, 0.4683];
-
-    // The default band is 0.5 %, and 0.0005 in u′v′.
-    #[test]
-    fn light_is_within_beyond_or_it_can_not_be_told() {
-        use RunKind::{Drift, Stability};
-        use RunVerdict::{Beyond, Undecided, Within};
-        let rising = |share: f64| move |t_s: f64| 100.0 * (1.0 + share * t_s / 10_000.0);
-        for (kind, share, expected) in [
-            (Drift, 0.0, Within),
-            (Drift, 0.003, Within),
-            (Drift, 0.02, Beyond),
-            (Stability, 0.0, Within),
-            (Stability, 0.02, Beyond),
-            (Stability, 0.0048, Undecided),
-        ] {
-            assert_eq!(found(kind, 1000, rising(share), |_| WHITE), expected, "{kind:?} {share}");
-        }
-        assert_eq!(found(Drift, 2, rising(0.0), |_| WHITE), Undecided, "too few");
-    }
-
-    #[test]
-    fn light_that_nobody_saw_for_long_was_not_held_as_far_as_is_known_but_may_have_left() {
-        let (still, gone) = (|_| 100.0, |t_s: f64| 100.0 + t_s / 1000.0);
-        for (unseen, expected) in [(0.05, RunVerdict::Within), (0.5, RunVerdict::Undecided)] {
-            let held = found_with_gaps(RunKind::Stability, 1000, still, |_| WHITE, unseen);
-            assert_eq!((held.verdict, held.doubts), (expected, vec![]));
-            let left = found_with_gaps(RunKind::Stability, 1000, gone, |_| WHITE, unseen);
-            assert_eq!(left.verdict, RunVerdict::Beyond, "{unseen}");
-        }
-    }
-
-    #[test]
-    fn light_that_goes_away_and_comes_back_was_not_held_though_it_does_not_drift() {
-        let bump = |t_s: f64| if (4000.0..6000.0).contains(&t_s) { 102.0 } else { 100.0 };
-        assert_eq!(found(RunKind::Stability, 1000, bump, |_| WHITE), RunVerdict::Beyond);
-        assert_ne!(found(RunKind::Drift, 1000, bump, |_| WHITE), RunVerdict::Beyond);
-    }
-
-    #[test]
-    fn a_step_counts_for_how_far_light_went_though_it_is_no_drift() {
-        let stepped = |share: f64| move |t_s: f64| if t_s < 4000.0 { 100.0 } else { 100.0 * (1.0 + share) };
-        for (share, expected) in [(0.002, RunVerdict::Within), (0.008, RunVerdict::Beyond)] {
-            assert_eq!(found(RunKind::Drift, 1000, stepped(share), |_| WHITE), expected, "{share}");
-        }
-    }
-
-    #[test]
-    fn light_that_goes_away_on_a_bend_has_left_its_band_though_no_line_fits() {
-        let bent = |t_s: f64| 100.0 * (1.0 + 0.02 * (-t_s / 3300.0).exp());
-        let found = found_with_gaps(RunKind::Drift, 1000, bent, |_| WHITE, 0.0);
-        assert_eq!(found.verdict, RunVerdict::Beyond);
-        // From the mean of the first eighth to that of the last, which is less than from the first point to the last: it says so.
-        let told = found.findings[0];
-        assert_eq!(told.found_by, Some(FoundBy::Eighths));
-        let mean = |from: f64, to: f64| {
-            let integral = |t_s: f64| -3300.0 * (-t_s / 3300.0).exp();
-            2.0 * (integral(to) - integral(from)) / (to - from)
-        };
-        let (off, half) = told.off.zip(told.half).unwrap();
-        assert!((off - (mean(8750.0, 10_000.0) - mean(0.0, 1250.0))).abs() < half, "{told:?}");
-    }
-
-    #[test]
-    fn quiet_light_that_bends_is_in_doubt_for_its_course_and_noisy_light_for_its_noise() {
-        let criteria = Criteria { luminance: 0.09, ..Criteria::default() };
-        // As a display that was just switched on: by 8 %, most of it in the first sixth.
-        let bent = |t_s: f64| 300.0 * (1.0 - 0.08 * (-t_s / 300.0).exp());
-        let found = found_with(&criteria, RunKind::Drift, 120, bent, |_| WHITE, 0.0);
-        assert_eq!((found.verdict, found.doubts), (RunVerdict::Undecided, vec![Doubt::Course]));
-        let narrow = Criteria { luminance: 0.0002, ..Criteria::default() };
-        for kind in [RunKind::Drift, RunKind::Stability] {
-            let found = found_with(&narrow, kind, 120, |_| 300.0, |_| WHITE, 0.0);
-            assert_eq!(
-                (found.verdict, found.doubts),
-                (RunVerdict::Undecided, vec![Doubt::Noise]),
-                "{kind:?}"
-            );
-        }
-    }
-
-    #[test]
-    fn each_finding_says_by_which_way_it_was_found() {
-        let rising = |share: f64| move |t_s: f64| 100.0 * (1.0 + share * t_s / 10_000.0);
-        let way = |kind, share: f64| {
-            let found = found_with_gaps(kind, 1000, rising(share), |_| WHITE, 0.0);
-            found.findings.iter().map(|finding| finding.found_by.unwrap()).collect::<Vec<_>>()
-        };
-        assert_eq!(way(RunKind::Drift, 0.003), [FoundBy::Line, FoundBy::Line]);
-        assert_eq!(way(RunKind::Stability, 0.0), [FoundBy::Reference, FoundBy::Reference]);
-        // One point is a noisy reference: where the light began is surer by the line through its first eighth.
-        assert_eq!(way(RunKind::Stability, -0.006)[0], FoundBy::Beginning);
-        let few = found_with_gaps(RunKind::Drift, 2, rising(0.0), |_| WHITE, 0.0);
-        assert!(few.findings.iter().all(|finding| finding.off.is_none() && finding.found_by.is_none()));
-    }
-
-    #[test]
-    fn colour_alone_may_be_beyond() {
-        let colour = |t_s: f64| [WHITE[0] + 0.002 * t_s / 10_000.0, WHITE[1]];
-        for kind in [RunKind::Drift, RunKind::Stability] {
-            assert_eq!(found(kind, 1000, |_| 100.0, colour), RunVerdict::Beyond, "{kind:?}");
-        }
-    }
-
-    #[test]
-    fn without_a_reference_nothing_can_be_told() {
-        let found = verdict(RunKind::Drift, &Series::default(), None, &Criteria::default(), 0.0);
-        assert_eq!((found.verdict, found.findings, found.doubts), (RunVerdict::Undecided, vec![], vec![]));
-    }
-}
+mod tests;

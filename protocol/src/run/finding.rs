@@ -45,7 +45,7 @@ pub enum Banded {
 #[serde(rename_all = "snake_case")]
 #[schemars(rename_all = "snake_case")]
 pub enum FoundBy {
-    /// `stability`: the stretch that is the farthest from the reference, against that.
+    /// `stability`: the stretch that is the farthest from the reference, against that. `drift`: the mean of the last eighth, against it.
     Reference,
     /// `stability`: the mean of the last eighth, against where the line through the first eighth begins. How far the light went in between
     /// isn't in it.
