@@ -112,8 +112,9 @@ fn a_run_whose_end_passes_while_the_daemon_is_away_ends_with_what_there_is_and_a
         until(&mut client, &going, "it has readings", |run| run["points"].as_u64() >= Some(3))["begins"]
             .clone();
     let begins = nightfall(&planned, 2);
-    let later = start(&mut client, &json!({"start": begins, "duration_s": 1}))["run"].clone();
-    let nightly = start(&mut client, &json!({"nightly": {"at": "03:00"}, "duration_s": 60}))["run"].clone();
+    let later =
+        start(&mut client, &json!({"start": begins, "interval_s": 0.1, "duration_s": 1}))["run"].clone();
+    let nightly = start(&mut client, &json!({"nightly": {"at": "03:00"}, "duration_s": 600}))["run"].clone();
     daemon.kill();
     let killed = std::time::Instant::now();
     wait_until("their time is over", || killed.elapsed() > Duration::from_secs(4));

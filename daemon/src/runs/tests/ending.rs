@@ -19,6 +19,21 @@ async fn light_that_drifts_is_beyond_and_the_drift_is_that_of_the_light() {
 }
 
 #[tokio::test]
+async fn quiet_light_that_bends_is_said_to_keep_to_no_line_and_not_to_be_noisy() {
+    let folder = tempfile::tempdir().unwrap();
+    let lamp = Lamp::of(|_| 276.0);
+    let bench = bench_at(folder.path(), &lamp, 200.0);
+    let from_s = bench.now_s();
+    lamp.shines(move |t_s| 300.0 * (1.0 - 0.08 * (-(t_s - from_s) / 300.0).exp()));
+    let plan = json!({"duration_s": 1200.0, "interval_s": 10, "criteria": {"luminance": 0.09}});
+    let run = bench.start(plan).await.run;
+    let done = bench.over(run).await;
+    assert_eq!(done.verdict, Some(RunVerdict::Undecided), "{}", done.message);
+    assert!(done.message.contains("the light keeps to no line"), "{}", done.message);
+    assert!(!done.message.contains("noise"), "{}", done.message);
+}
+
+#[tokio::test]
 async fn a_run_that_is_over_keeps_what_its_readings_came_to_and_tells_the_drift_of_the_log() {
     let folder = tempfile::tempdir().unwrap();
     let bench = bench(folder.path(), &Lamp::of(|t_s| 100.0 - t_s / 3600.0 + (t_s / 70.0).sin()));
