@@ -40,7 +40,7 @@ pub enum Banded {
     Unknown,
 }
 
-/// What a finding tells how far something was off, or went, by.
+/// The way that a finding was found: from where to where its `off` is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 #[schemars(rename_all = "snake_case")]
