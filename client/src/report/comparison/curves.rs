@@ -94,7 +94,15 @@ fn of_both(pair: &Pair<'_>, place: (&str, &str), a: &Part, b: &Part) -> Option<S
     }
 }
 
-/// One plane with the figures of both.
+/// One plane with the figures of both, and nothing between them: where their law bends on the axis, straight lines would run beside it.
+fn with_points(mut plane: Plane, role: &'static str, both: [Vec<(f64, Figure)>; 2]) -> Plane {
+    for ((letter, colour), known) in SIDES.into_iter().zip(both) {
+        plane = plane.figures(role, letter, colour, known);
+    }
+    plane
+}
+
+/// One plane with the figures of both, joined.
 fn with_both(mut plane: Plane, role: &'static str, both: [Vec<(f64, Figure)>; 2]) -> Plane {
     for ((letter, colour), known) in SIDES.into_iter().zip(both) {
         plane =
@@ -155,7 +163,7 @@ fn greys(kind: &'static str, title: &str, of_both: [(&Vec<GreyStep>, Law); 2]) -
         caption: "Above: luminance of both against the signal, with what is asked for dashed. Below: how far each is off its aim, with what is allowed shaded. Bars are 95 % intervals; those of \
                   errors hold with 99 %, all of one display at once."
             .to_owned(),
-        planes: vec![with_both(light, "measured", known), with_both(error, "error", off)],
+        planes: vec![with_points(light, "measured", known), with_both(error, "error", off)],
     }
 }
 

@@ -107,6 +107,11 @@ fn the_law_that_greys_are_held_against_is_drawn_between_their_steps_too() {
             })
             .collect();
         assert!(aims[0] > 90, "{aims:?}");
+        // Straight lines from one measured grey to the next would run beside it: only the errors of two reviews are joined.
+        let joined = plot.scene.shapes.iter().filter(|shape| shape.role == "course");
+        let joined =
+            joined.filter(|shape| matches!(&shape.form, Form::Line { points, .. } if points.len() > 2));
+        assert_eq!(joined.count(), if document.title.contains("twice") { 2 } else { 0 });
     }
 }
 
