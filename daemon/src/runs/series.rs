@@ -124,6 +124,11 @@ impl Series {
         }
     }
 
+    /// Points that have the quantity.
+    pub(super) fn points(&self, of: Of) -> f64 {
+        self.of(of).noise.points()
+    }
+
     /// Means over equal spans of time, those that have the quantity.
     pub(super) fn means(&self, of: Of) -> Vec<Mean> {
         let Track { readings, noise } = self.of(of);

@@ -175,10 +175,15 @@ fn on_the_whole(findings: &[Finding]) -> RunVerdict {
     }
 }
 
+/// The confidence of each of so many chances that share what may go wrong (Bonferroni).
+fn of_chances(confidence: f64, many: usize) -> f64 {
+    1.0 - (1.0 - confidence) / many as f64
+}
+
 /// How far light went: by the line, and to its last eighth, from its first and from its first point. That it is beyond has two chances
 /// beside the line, which share what may go wrong.
 fn drifted(series: &Series, of: Of, from: f64, confidence: f64) -> Looks {
-    let shared = 1.0 - (1.0 - confidence) / 2.0;
+    let shared = of_chances(confidence, 2);
     let ways = [FoundBy::Eighths, FoundBy::Reference];
     Looks {
         each: by_line(series, of, confidence).into_iter().collect(),
@@ -191,7 +196,7 @@ fn by_line(series: &Series, of: Of, confidence: f64) -> Option<Off> {
     let Went { by, error, freedom } = series.went(of)?;
     let half = quantile(confidence, freedom) * error;
     let noise = series.noise(of).map_or(half, |(noise, freedom)| {
-        let points: f64 = series.means(of).iter().map(|mean| mean.count).sum();
+        let points = series.points(of);
         // How far a line goes by mistake that least squares lay through so many points, equally far apart.
         quantile(confidence, freedom) * noise * (12.0 * (points - 1.0) / (points * (points + 1.0))).sqrt()
     });
@@ -239,8 +244,8 @@ fn beginning(part: &[Mean]) -> Option<Mean> {
 fn held(series: &Series, of: Of, from: f64, confidence: f64) -> Looks {
     let Some((noise, freedom)) = series.noise(of) else { return Looks::default() };
     let stretches = stretches(&series.means(of));
-    let shared = 1.0 - (1.0 - confidence) / 2.0;
-    let wide = 1.0 - (1.0 - shared) / stretches.len().max(1) as f64;
+    let shared = of_chances(confidence, 2);
+    let wide = of_chances(shared, stretches.len().max(1));
     let (narrow, wide) = (quantile(confidence, freedom), quantile(wide, freedom));
     let off = |stretch: &Mean| {
         let error = noise * (1.0 / stretch.count + 1.0).sqrt();

@@ -4,8 +4,7 @@ use anstyle::Style;
 
 use super::layout;
 use crate::command::assess::explained::in_ascii;
-use crate::output::is_ascii_locale;
-use crate::output::{BAD, CAUTION, FAINT, GOOD, styled};
+use crate::output::{BAD, CAUTION, FAINT, GOOD, is_ascii_locale, styled};
 use crate::review::figures::Standing;
 
 /// Which signs the terminal has.

@@ -15,8 +15,7 @@ use crate::command::{Exit, Failure};
 use crate::connection::CallError;
 use crate::following::FollowError;
 use crate::local;
-use crate::output::is_ascii_locale;
-use crate::output::{BAD, CAUTION, FAINT, Output, styled};
+use crate::output::{BAD, CAUTION, FAINT, Output, is_ascii_locale, styled};
 use crate::runs::{Event, Watching};
 use crate::show;
 
